@@ -1,0 +1,1 @@
+"""Study in, result out: one question a file."""

@@ -1,0 +1,79 @@
+"""The errors and warnings of pitstats: one small family, imported by every layer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One thing to mend in a study, told the way a cook can act on it.
+
+    Parameters
+    ----------
+    table : str
+        Table (file without its ending) in which the problem stands; ``"study"`` is
+        the settings file.
+    row : int or None
+        Row as a spreadsheet counts it: the header is row 1. None when the problem
+        concerns the whole table.
+    column : str or None
+        Column or settings key, or None when it concerns the whole row or table.
+    message : str
+        What was found, what is allowed and what to do, in one or two sentences.
+    """
+
+    table: str
+    row: int | None
+    column: str | None
+    message: str
+
+    def __str__(self) -> str:
+        place = self.table
+        if self.row is not None:
+            place += f" row {self.row}"
+        if self.column is not None:
+            place += f", column {self.column}"
+        return f"{place}: {self.message}"
+
+
+class PitstatsError(Exception):
+    """Base of every error that a user of pitstats can cause and can mend."""
+
+
+class InvalidStudyError(PitstatsError):
+    """A study that cannot be read as it stands; ``problems`` lists all reasons.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        Every problem found, first row of trouble first.
+    source : str, optional
+        What was read, for the first line of the message.
+    """
+
+    def __init__(self, problems: Iterable[Problem], source: str = "the study") -> None:
+        self.problems: list[Problem] = list(problems)
+        self.source = source
+        count = len(self.problems)
+        noun = "problem" if count == 1 else "problems"
+        lines = [f"{count} {noun} in {source}:"]
+        lines += [f"  {problem}" for problem in self.problems]
+        super().__init__("\n".join(lines))
+
+
+class DesignError(PitstatsError, ValueError):
+    """A question that the data or the stated plan cannot answer, and what to change."""
+
+
+class ExistsError(PitstatsError):
+    """Something would have been overwritten; nothing was."""
+
+
+class RenderError(PitstatsError):
+    """A report could not be made; nothing half-made was left behind."""
+
+
+class PitstatsWarning(UserWarning):
+    """Something was assumed or is weak, and the reader should know."""

@@ -1,0 +1,1 @@
+"""Results in, pictures out; nothing is estimated here."""

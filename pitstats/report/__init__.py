@@ -1,0 +1,1 @@
+"""From results to sentences, tables and one self-contained page."""

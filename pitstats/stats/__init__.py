@@ -1,0 +1,5 @@
+"""Arrays in, numbers out: the statistical methods, without tables or pictures."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,1 @@
+"""What was recorded: tables, their checks, and the files that hold them."""
