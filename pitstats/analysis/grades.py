@@ -1,0 +1,113 @@
+"""The whole grade scale: shares of every grade, and every possible cut for burned."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from pitstats.study.outcomes import burned_under_cuts, item_outcomes
+from pitstats.study.study import Study
+
+
+def count_grades(study: Study) -> pd.DataFrame:
+    """Count items by the grade of the face that decides "burned".
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per pit and grade, in the order of the pits and of the grade scale:
+        ``pit, grade, n_items, share``; the share is of the pit's graded items. The
+        last row of a pit, ``grade`` = ``"missing"``, counts items without a grade;
+        its share is of all items placed. Pits without grades are left out.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> counts = count_grades(ps.demo_study("one_bake_each"))
+    >>> counts["grade"].drop_duplicates().tolist()
+    ['raw', 'light', 'golden', 'dark', 'burned', 'missing']
+    """
+    items = item_outcomes(study)
+    rows = []
+    for pit in study.pits["pit"]:
+        own = items[items["pit"] == pit]
+        graded = own[own["deciding_grade"].notna()]
+        if graded.empty:
+            continue
+        counts = graded["deciding_grade"].value_counts()
+        for grade in study.settings.grades:
+            n = int(counts.get(grade, 0))
+            rows.append((pit, grade, n, n / len(graded)))
+        n_missing = int(own["burned"].isna().sum())
+        rows.append((pit, "missing", n_missing, n_missing / len(own)))
+    return pd.DataFrame(rows, columns=["pit", "grade", "n_items", "share"])
+
+
+def compare_cuts(study: Study) -> pd.DataFrame:
+    """Burned share of each pit under every possible cut of the grade scale.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per cut and pit: ``burned_from`` (first grade that would count as
+        burned), ``headline`` (whether it is the cut stated in the study), ``pit,
+        n_bakes, n_items, n_burned, estimate, conf_low, conf_high``. The estimates are
+        long-run shares with the bake as the unit, like the headline.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> cuts = compare_cuts(ps.demo_study("one_bake_each"))
+    >>> cuts.loc[cuts["headline"], "burned_from"].unique().tolist()
+    ['burned']
+    """
+    from pitstats.analysis.posterior import bake_posterior
+
+    by_bake = burned_under_cuts(study)
+    frames = []
+    for cut in study.settings.grades[1:]:
+        own = by_bake[(by_bake["burned_from"] == cut) & (by_bake["n_items"] > 0)]
+        if own.empty:
+            continue
+        posterior = bake_posterior(own, study.settings.conf_level)
+        sums = own.groupby("pit", sort=False)[["n_items", "n_burned"]].sum()
+        rates = posterior.result.rates
+        frames.append(
+            pd.DataFrame(
+                {
+                    "burned_from": cut,
+                    "headline": cut == study.settings.burned_from,
+                    "pit": list(posterior.pits),
+                    "n_bakes": own.groupby("pit", sort=False).size().to_numpy(),
+                    "n_items": sums["n_items"].to_numpy(),
+                    "n_burned": sums["n_burned"].to_numpy(),
+                    "estimate": rates.estimate,
+                    "conf_low": rates.low,
+                    "conf_high": rates.high,
+                }
+            )
+        )
+    if not frames:
+        return pd.DataFrame(
+            columns=[
+                "burned_from",
+                "headline",
+                "pit",
+                "n_bakes",
+                "n_items",
+                "n_burned",
+                "estimate",
+                "conf_low",
+                "conf_high",
+            ]
+        )
+    return pd.concat(frames, ignore_index=True)
