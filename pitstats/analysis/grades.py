@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
+from pitstats.analysis.posterior import bake_posterior
+from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.outcomes import burned_under_cuts, item_outcomes
 from pitstats.study.study import Study
+
+_CUT_COLUMNS = (
+    "burned_from",
+    "headline",
+    "pit",
+    "n_bakes",
+    "n_items",
+    "n_burned",
+    "estimate",
+    "conf_low",
+    "conf_high",
+)
 
 
 def count_grades(study: Study) -> pd.DataFrame:
@@ -32,15 +47,17 @@ def count_grades(study: Study) -> pd.DataFrame:
     ['raw', 'light', 'golden', 'dark', 'burned', 'missing']
     """
     items = item_outcomes(study)
+    settings = study.settings
+    code = deciding_code(face_codes(items, settings), settings)
+    code[items["burned"].isna().to_numpy()] = np.nan
     rows = []
     for pit in study.pits["pit"]:
-        own = items[items["pit"] == pit]
-        graded = own[own["deciding_grade"].notna()]
-        if graded.empty:
+        of_pit = (items["pit"] == pit).to_numpy()
+        own, graded = items[of_pit], code[of_pit & ~np.isnan(code)]
+        if not len(graded):
             continue
-        counts = graded["deciding_grade"].value_counts()
-        for grade in study.settings.grades:
-            n = int(counts.get(grade, 0))
+        for step, grade in enumerate(settings.grades):
+            n = int((graded == step).sum())
             rows.append((pit, grade, n, n / len(graded)))
         n_missing = int(own["burned"].isna().sum())
         rows.append((pit, "missing", n_missing, n_missing / len(own)))
@@ -70,12 +87,10 @@ def compare_cuts(study: Study) -> pd.DataFrame:
     >>> cuts.loc[cuts["headline"], "burned_from"].unique().tolist()
     ['burned']
     """
-    from pitstats.analysis.posterior import bake_posterior
-
     by_bake = burned_under_cuts(study)
     frames = []
     for cut in study.settings.grades[1:]:
-        own = by_bake[(by_bake["burned_from"] == cut) & (by_bake["n_items"] > 0)]
+        own = by_bake[(by_bake["cut"] == cut) & (by_bake["n_items"] > 0)]
         if own.empty:
             continue
         posterior = bake_posterior(own, study.settings.conf_level)
@@ -97,17 +112,5 @@ def compare_cuts(study: Study) -> pd.DataFrame:
             )
         )
     if not frames:
-        return pd.DataFrame(
-            columns=[
-                "burned_from",
-                "headline",
-                "pit",
-                "n_bakes",
-                "n_items",
-                "n_burned",
-                "estimate",
-                "conf_low",
-                "conf_high",
-            ]
-        )
+        return pd.DataFrame(columns=list(_CUT_COLUMNS))
     return pd.concat(frames, ignore_index=True)

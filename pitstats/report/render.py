@@ -7,7 +7,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timezone
@@ -130,6 +130,42 @@ def render_report(
         _write_html(executed, work / target.parts[0], stamp, _title(study, name))
         _publish(work, target)
     return target.html
+
+
+def parse_parameters(pairs: Iterable[str]) -> dict[str, object]:
+    """Read ``NAME=VALUE`` texts; a value that is a number, true or false becomes one.
+
+    Parameters
+    ----------
+    pairs : iterable of str
+        For example ``["conf_level=0.9"]``.
+
+    Returns
+    -------
+    dict
+        Names and values.
+
+    Raises
+    ------
+    RenderError
+        If a text has no ``=``.
+
+    Examples
+    --------
+    >>> parse_parameters(["conf_level=0.9", "study_path=a=b"])
+    {'conf_level': 0.9, 'study_path': 'a=b'}
+    """
+    values: dict[str, object] = {}
+    for pair in pairs:
+        name, equals, text = pair.partition("=")
+        if not equals:
+            raise RenderError(f"{pair!r} is not of the form NAME=VALUE.")
+        try:
+            value = json.loads(text)
+        except json.JSONDecodeError:
+            value = text
+        values[name.strip()] = value
+    return values
 
 
 def notebook_names() -> list[str]:

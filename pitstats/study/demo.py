@@ -6,15 +6,17 @@ and Mill. ``python -m pitstats.study.demo`` writes the shipped studies again.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import DesignError, ExistsError
 from pitstats.study.files import read_study, write_study
 from pitstats.study.shipped import shipped_folder
 from pitstats.study.study import Settings, Study
@@ -507,6 +509,43 @@ def demo_folder(name: str) -> Path:
             f"There is no demo study {name!r}; the names are {', '.join(_DEMOS)}."
         )
     return shipped_folder("data") / name
+
+
+def copy_demo(name: str, dest: Path, *, overwrite: bool = False) -> None:
+    """Copy a shipped demo study to a folder of one's own, whole or not at all.
+
+    Parameters
+    ----------
+    name : str
+        One of `demo_names`.
+    dest : pathlib.Path
+        New folder.
+    overwrite : bool, default False
+        Replace a folder that is there.
+
+    Raises
+    ------
+    DesignError
+        If there is no demo study of that name.
+    ExistsError
+        If ``dest`` is there and ``overwrite`` is False.
+
+    Examples
+    --------
+    >>> copy_demo("four_pits", Path("my_test"))  # doctest: +SKIP
+    """
+    source = demo_folder(name)
+    if dest.exists() and not overwrite:
+        raise ExistsError(
+            f"{dest} is already there and was left as it is. Choose another name, or "
+            "ask to replace it (--force, overwrite=True)."
+        )
+    dest.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".making-", dir=dest.parent) as work:
+        shutil.copytree(source, Path(work) / "new")
+        if dest.exists():
+            dest.rename(Path(work) / "old")
+        (Path(work) / "new").rename(dest)
 
 
 def simulate_demo(name: str) -> SimulatedStudy:
