@@ -1,0 +1,16 @@
+from .bake_model import BakeModel as BakeModel
+from .bake_model import BakePosterior as BakePosterior
+from .bake_model import BakeRates as BakeRates
+from .bake_model import DifferenceSummary as DifferenceSummary
+from .bake_model import RateSummary as RateSummary
+from .bake_model import SpreadSummary as SpreadSummary
+from .bake_model import bake_rates as bake_rates
+from .intervals import Interval as Interval
+from .intervals import clopper_pearson_interval as clopper_pearson_interval
+from .intervals import jeffreys_interval as jeffreys_interval
+from .intervals import kish_design_effect as kish_design_effect
+from .intervals import kish_weight_effect as kish_weight_effect
+from .intervals import miettinen_nurminen_difference as miettinen_nurminen_difference
+from .intervals import newcombe_difference as newcombe_difference
+from .intervals import wilson_interval as wilson_interval
+from .intervals import zero_event_limit as zero_event_limit
