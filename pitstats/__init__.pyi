@@ -2,6 +2,7 @@ from . import stats as stats
 from .analysis.compare import compare_pits as compare_pits
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
+from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
 from .analysis.grate_map import map_cells as map_cells

@@ -65,13 +65,7 @@ def compare_pits(study: Study, *, conf_level: float | None = None) -> PitCompari
             "rates of the one pit alone."
         )
     n_bakes = rates.table.set_index("pit")["n_bakes"]
-    table = _pair_table(bake_posterior(graded, level), pits)
-    table["verdict"] = verdicts(
-        table["simultaneous_low"],
-        table["simultaneous_high"],
-        margin=study.settings.margin,
-        one_bake_each=int(n_bakes.max()) <= 1,
-    )
+    table = pair_table(graded, pits, level, study.settings.margin)
     found = list(rates.caveats)
     if layouts_differ(study):
         found.append(notes.LAYOUTS_DIFFER)
@@ -138,7 +132,47 @@ def _verdict(low: float, high: float, margin: float | None, one_bake_each: bool)
     return "no difference beyond the margin" if inside else "cannot tell"
 
 
-def _pair_table(posterior: BakePosterior, pits: list[str]) -> pd.DataFrame:
+def pair_table(
+    bakes: pd.DataFrame, pits: list[str], level: float, margin: float | None
+) -> pd.DataFrame:
+    """Intervals and verdicts of all pairs, from bakes with their counts.
+
+    Parameters
+    ----------
+    bakes : pandas.DataFrame
+        ``pit, n_items, n_burned``, one row per bake with graded items.
+    pits : list of str
+        All pits of ``bakes``, in the order wanted.
+    level : float
+        Level of the intervals.
+    margin : float or None
+        Smallest difference that would change advice.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of `PitComparison.table`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> bakes = pd.DataFrame(
+    ...     {"pit": ["A", "A", "B", "B"], "n_items": 20, "n_burned": [1, 2, 15, 17]}
+    ... )
+    >>> pair_table(bakes, ["A", "B"], 0.95, None)["verdict"].tolist()
+    ['differs']
+    """
+    table = _differences(bake_posterior(bakes, level), pits)
+    table["verdict"] = verdicts(
+        table["simultaneous_low"],
+        table["simultaneous_high"],
+        margin=margin,
+        one_bake_each=int(bakes.groupby("pit").size().max()) <= 1,
+    )
+    return table
+
+
+def _differences(posterior: BakePosterior, pits: list[str]) -> pd.DataFrame:
     """Rows in the order of the pits' table, whatever order the bakes stand in."""
     diff = posterior.result.differences
     names = posterior.pits

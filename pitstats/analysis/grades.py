@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.compare import pair_table
 from pitstats.analysis.posterior import bake_posterior
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.outcomes import burned_under_cuts, item_outcomes
@@ -114,3 +115,38 @@ def compare_cuts(study: Study) -> pd.DataFrame:
     if not frames:
         return pd.DataFrame(columns=list(_CUT_COLUMNS))
     return pd.concat(frames, ignore_index=True)
+
+
+def compare_cut_verdicts(study: Study) -> pd.DataFrame:
+    """Compare all pairs of pits under every possible cut of the grade scale.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per cut and pair: ``burned_from, headline`` and the columns of
+        `compare_pits`. Only bakes with grades can be cut anew; cuts under which fewer
+        than two pits have graded items are left out.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> cuts = compare_cut_verdicts(ps.demo_study("nothing_burned"))
+    >>> cuts["burned_from"].tolist()
+    ['light', 'golden', 'dark', 'burned']
+    """
+    by_bake = burned_under_cuts(study)
+    frames = []
+    for cut, own in by_bake.groupby("cut", sort=False):
+        pits = [pit for pit in study.pits["pit"] if pit in set(own["pit"])]
+        if len(pits) < 2:
+            continue
+        table = pair_table(own, pits, study.settings.conf_level, study.settings.margin)
+        table.insert(0, "burned_from", cut)
+        table.insert(1, "headline", cut == study.settings.burned_from)
+        frames.append(table)
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()

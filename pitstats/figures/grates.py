@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from matplotlib.colors import Colormap
     from matplotlib.figure import Figure
 
+# Inches: room for "firebox end", for the widest grate, around each grate, for the scale.
+_LEFT, _MAP_WIDTH, _MAP_GAP, _SCALE_HEIGHT = 1.0, 6.05, 0.75, 0.85
+
 
 def plot_grates(cells: pd.DataFrame) -> Figure:
     """Draw every grate cell by cell, on one scale for all pits.
@@ -49,27 +52,38 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
     from matplotlib.figure import Figure
 
     panels = list(cells.groupby(["pit", "level", "grate"], sort=False, dropna=False))
-    rows = [int(own["row"].max()) for _, own in panels]
-    n_columns = max(int(own["column"].max()) for _, own in panels)
     several = cells.groupby("pit")["grate"].nunique()
+    cell = min(0.62, _MAP_WIDTH / max(int(own["column"].max()) for _, own in panels))
+    heights = [int(own["row"].max()) * cell for _, own in panels]
+    total = sum(heights) + len(heights) * _MAP_GAP + _SCALE_HEIGHT
     with house_style():
         cmap = ListedColormap(browning_steps(101))
-        height = 0.55 * sum(rows) + 0.95 * len(rows) + 0.9
-        figure = Figure(figsize=(7.2, height), layout="constrained")
-        grid = figure.subplots(
-            len(panels), 1, squeeze=False, height_ratios=[r + 1.2 for r in rows]
-        )
-        for axes, ((pit, _, grate), own) in zip(grid[:, 0], panels, strict=True):
+        figure = Figure(figsize=(_LEFT + _MAP_WIDTH + 0.15, total))
+        top = total
+        for ((pit, _, grate), own), height in zip(panels, heights, strict=True):
+            # Placed by hand so that a cell has one size in all pits.
+            top -= height + _MAP_GAP
+            width = int(own["column"].max()) * cell
+            box = (_LEFT, top + 0.32, width, height)
+            axes = figure.add_axes(_share_of(figure, box))
             name = shorten(pit)
             if several[pit] > 1:
                 name += f", {shorten(grate)} grate"
-            _draw_grate(axes, own, name, cmap, n_columns)
-        _scale(figure, grid[-1, 0], cmap)
+            _draw_grate(axes, own, name, cmap)
+        _scale(figure, cmap)
     return figure
 
 
+def _share_of(
+    figure: Figure, box: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    """Turn inches (left, bottom, width, height) into shares of the figure."""
+    wide, high = figure.get_size_inches()
+    return box[0] / wide, box[1] / high, box[2] / wide, box[3] / high
+
+
 def _draw_grate(
-    axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap, n_columns: int
+    axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap
 ) -> None:
     from matplotlib.patches import Rectangle
 
@@ -113,9 +127,8 @@ def _draw_grate(
                     hatch="/////",
                 )
             )
-    axes.set_xlim(0, n_columns)
+    axes.set_xlim(0, own_columns)
     axes.set_ylim(n_rows, 0)
-    axes.set_aspect("equal", anchor="W")
     axes.set_title(name)
     axes.set_yticks(np.arange(n_rows) + 0.5, [str(i + 1) for i in range(n_rows)])
     axes.set_xticks(
@@ -128,20 +141,18 @@ def _draw_grate(
     axes.axvline(0, color=INK, linewidth=5)
 
 
-def _scale(figure: Figure, axes: Axes, cmap: Colormap) -> None:
+def _scale(figure: Figure, cmap: Colormap) -> None:
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
     from matplotlib.ticker import PercentFormatter
 
     bar = figure.colorbar(
         ScalarMappable(Normalize(0, 1), cmap),
-        ax=axes,
-        location="bottom",
-        shrink=0.6,
-        aspect=30,
+        cax=figure.add_axes(_share_of(figure, (_LEFT, 0.62, 4.0, 0.14))),
+        orientation="horizontal",
         format=PercentFormatter(1.0),
     )
-    bar.set_label("burned / graded items of the cell; hatched: missing or not used")
+    bar.set_label("burned / graded items of the cell", loc="left")
 
 
 def plot_grades(counts: pd.DataFrame) -> Figure:

@@ -122,7 +122,8 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
         labels.append(f"{shorten(row.pit)}\n{row.n_bakes} {bakes}, {row.n_items} items")
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.4, -0.6)
-    axes.set_xlim(0, 1)
+    # Room for the dots of bakes in which none or all burned.
+    axes.set_xlim(-0.025, 1.025)
     axes.xaxis.set_major_formatter(PercentFormatter(1.0))
     axes.set_xlabel(_AXIS_LABEL[rates.outcome])
     axes.tick_params(axis="y", length=0)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding, settings_differ
-from pitstats.analysis.grades import compare_cuts, count_grades
+from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
@@ -35,11 +35,18 @@ class ComparisonPage(Page):
         super().__init__(folder)
         self._study = study
 
-    def show_answer(self, comparison: PitComparison, rates: BurnRates) -> None:
+    def show_answer(
+        self,
+        comparison: PitComparison,
+        rates: BurnRates,
+        findings: Sequence[Finding] = (),
+    ) -> None:
         """Title, question, the answer, one picture, one number."""
         self.title(self._study.settings.title, self._study.settings.question)
         as_set_up = settings_differ(self._study)
         self.say(wording.answer(comparison, as_set_up=as_set_up), "answer")
+        # An unfair test must not have a first screen that reads like a fair one.
+        self.findings([f for f in findings if f.severity == "spoils"])
         self.figure(
             "rates",
             plot_rates(rates),
@@ -143,7 +150,7 @@ class ComparisonPage(Page):
             "Long-run burned share wherever 'burned' is taken to begin (with interval)",
             values=cuts,
         )
-        self.say(wording.cuts_sentence(cuts))
+        self.say(wording.cuts_sentence(compare_cut_verdicts(self._study)))
 
     def show_other_outcomes(self) -> None:
         """Under-baked and good shares, the same way as the burn rate."""

@@ -340,10 +340,15 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
     what = "Difference" if len(table) == 1 else "Largest difference"
     allowed = "" if len(table) == 1 else f", allowing for all {len(table)} pairs"
     bakes = comparison.n_bakes
-    rests = f"{int(bakes.get(pair['pit_a'], 0))} and {int(bakes.get(pair['pit_b'], 0))}"
+    n_bakes = [int(bakes.get(pair[side], 0)) for side in ("pit_a", "pit_b")]
+    rests = (
+        f"{count(n_bakes[0], 'bake')} of each pit"
+        if n_bakes[0] == n_bakes[1]
+        else f"{n_bakes[0]} and {n_bakes[1]} bakes"
+    )
     text = (
         f"{what} in long-run burn rate, {more} minus {less}; {level} interval"
-        f"{allowed}: {_signed_range(low, high, more)}. It rests on {rests} bakes."
+        f"{allowed}: {_signed_range(low, high, more)}. It rests on {rests}."
     )
     if comparison.one_bake_each:
         text += " Its width is set by assumption, not by these data."
@@ -525,43 +530,40 @@ def missing_sentence(rates: BurnRates) -> str:
 
 
 def cuts_sentence(cuts: pd.DataFrame) -> str:
-    """Say whether the order of the pits depends on where "burned" begins.
+    """Say whether the verdicts depend on where "burned" begins.
 
     Parameters
     ----------
     cuts : pandas.DataFrame
-        As returned by `compare_cuts`.
+        As returned by `compare_cut_verdicts`.
 
     Returns
     -------
     str
-        One sentence.
+        One or two sentences; only separated pairs are named.
 
     Examples
     --------
     >>> import pitstats as ps
-    >>> print(cuts_sentence(ps.compare_cuts(ps.demo_study("four_pits"))))
-    The pit that burned most...
+    >>> study = ps.demo_study("nothing_burned")
+    >>> cuts_sentence(ps.compare_cut_verdicts(study)).startswith("With")
+    True
     """
     if cuts.empty:
         return "Only burned or not was recorded, so no other cut can be shown."
-    top = {
-        str(cut): one_line(group.loc[group["estimate"].idxmax(), "pit"])
-        for cut, group in cuts.groupby("burned_from", sort=False)
-    }
-    headline = cuts.loc[cuts["headline"], "burned_from"]
-    stated = str(headline.iloc[0]) if len(headline) else ""
-    same = [cut for cut, pit in top.items() if pit == top.get(stated)]
-    if len(same) == len(top):
-        return (
-            f"The pit that burned most, {top[stated]}, is the same wherever on the "
-            "grade scale 'burned' is taken to begin."
-        )
-    other = [f"{pit} from '{cut}' on" for cut, pit in top.items() if cut not in same]
-    return (
-        f"The pit that burned most, {top.get(stated, 'unknown')}, depends on where "
-        f"'burned' begins: it would be {listed(other)}."
-    )
+    if (cuts["verdict"] == "one bake each").all():
+        return "With one bake of each pit no cut gives a verdict."
+    parts = []
+    for cut, group in cuts.groupby("burned_from", sort=False):
+        differs = group[group["verdict"].str.startswith("differs")]
+        pairs = [
+            f"{more} more than {less}"
+            for more, less in (_more_and_less(pair) for _, pair in differs.iterrows())
+        ]
+        stated = " (as stated)" if bool(group["headline"].iloc[0]) else ""
+        found = listed(pairs) if pairs else "no pits separated"
+        parts.append(f"'{one_line(cut)}' or darker{stated}: {found}")
+    return f"With burned taken to mean {'; '.join(parts)}."
 
 
 def fairness_sentence(severities: Sequence[str]) -> str:
@@ -841,7 +843,5 @@ def _range(low: float, high: float) -> str:
 
 def _signed_range(low: float, high: float, more: str) -> str:
     if low > 0:
-        return f"from {points(low)} to {points(high)} more for {more}"
-    if low == high == 0:
-        return "at exactly 0 points"
+        return f"from {_range(low, high)} more for {more}"
     return f"from {points(low)} less to {points(high)} more for {more}"
