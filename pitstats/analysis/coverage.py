@@ -9,8 +9,8 @@ from pitstats.study.study import Study
 
 # Differences of placement too small to move a rate by more than a point or so even
 # with a steep fall from firebox to stack (slope -4 on the logit scale).
-_DISTANCE_TOLERANCE = 0.05
-_GRATE_TOLERANCE = 0.10
+DISTANCE_TOLERANCE = 0.05
+GRATE_TOLERANCE = 0.10
 
 
 def placement(study: Study) -> pd.DataFrame:
@@ -107,10 +107,10 @@ def layouts_differ(study: Study) -> bool:
     places = placement(study)
     if len(places) < 2:
         return False
-    if _spread(places["mean_distance"]) > _DISTANCE_TOLERANCE:
+    if _spread(places["mean_distance"]) > DISTANCE_TOLERANCE:
         return True
     grates = [c for c in places.columns if c.startswith("grate: ")]
-    return any(_spread(places[column]) > _GRATE_TOLERANCE for column in grates)
+    return any(_spread(places[column]) > GRATE_TOLERANCE for column in grates)
 
 
 def _spread(values: pd.Series[float]) -> float:

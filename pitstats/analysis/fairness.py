@@ -8,7 +8,12 @@ from typing import Literal
 
 import pandas as pd
 
-from pitstats.analysis.coverage import layouts_differ, placement
+from pitstats.analysis.coverage import (
+    DISTANCE_TOLERANCE,
+    GRATE_TOLERANCE,
+    layouts_differ,
+    placement,
+)
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
@@ -268,13 +273,10 @@ def _gauges(study: Study) -> Iterator[Finding]:
 
 def _layouts(study: Study) -> Iterator[Finding]:
     if layouts_differ(study):
-        places = placement(study).set_index("pit")["mean_distance"]
-        text = ", ".join(f"{pit} {value:.2f}" for pit, value in places.items())
         yield Finding(
             "layouts_differ",
             "weakens",
-            "Items did not lie at the same places in all pits (mean distance from the "
-            f"firebox, 0 to 1: {text}; or a grate that not all pits have).",
+            f"Items did not lie at the same places in all pits: {_placement(study)}.",
             "Read the comparison on a common layout first.",
         )
     items = item_outcomes(study)
@@ -293,6 +295,23 @@ def _layouts(study: Study) -> Iterator[Finding]:
                 "cells appear in the record, not always the same number.",
                 "List every cell, with a reason where an item is missing.",
             )
+
+
+def _placement(study: Study) -> str:
+    """Say how places differed: along the grate, or by grate."""
+    places = placement(study).set_index("pit")
+    parts = []
+    distance = places["mean_distance"]
+    if distance.max() - distance.min() > DISTANCE_TOLERANCE:
+        text = ", ".join(f"{pit} {value:.2f}" for pit, value in distance.items())
+        parts.append(f"mean distance from the firebox, 0 to 1, {text}")
+    for column in places.columns[places.columns.str.startswith("grate: ")]:
+        share = places[column]
+        if share.max() - share.min() > GRATE_TOLERANCE:
+            text = ", ".join(f"{pit} {100 * v:.0f}%" for pit, v in share.items())
+            grate = column.removeprefix("grate: ")
+            parts.append(f"share of items on the grate '{grate}', {text}")
+    return "; ".join(parts)
 
 
 def _handling(study: Study) -> Iterator[Finding]:

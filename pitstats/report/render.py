@@ -119,7 +119,7 @@ def render_report(
         files = work / target.parts[2]
         files.mkdir()
         if "output_folder" in declared:
-            values["output_folder"] = str(files)
+            values["output_folder"] = str(files.resolve())
         executed = work / target.parts[1]
         _execute(source, executed, values, progress)
         stamp = _stamp(source, study, values)
@@ -283,6 +283,8 @@ def _execute(
                 progress_bar=progress,
                 log_output=False,
                 cwd=str(executed.parent),
+                # The kernel remarks on its transport at every start; errors still show.
+                extra_arguments=["--IPKernelApp.log_level=40"],
             )
         except PapermillExecutionError as error:
             raise RenderError(

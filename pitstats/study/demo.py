@@ -487,7 +487,7 @@ def demo_study(name: str) -> Study:
     Returns
     -------
     Study
-        The study; its invented truth stands beside it in ``truth.csv``.
+        The study; its invented truth stands beside it in ``truth.json``.
 
     Raises
     ------
@@ -578,7 +578,7 @@ def simulate_demo(name: str) -> SimulatedStudy:
     )
     note = (
         f"Simulated with seed {demo.seed}, between-bake SD {demo.sd_bake:g} (logit); "
-        "the true rates stand in truth.csv."
+        "the true rates stand in truth.json."
     )
     extra = dict(made.study.settings.extra) | {"simulated": note}
     settings = replace(made.study.settings, extra=extra)
@@ -590,7 +590,9 @@ def write_demos(folder: Path) -> None:
     for name in _DEMOS:
         made = simulate_demo(name)
         write_study(made.study, folder / name, overwrite=True)
-        made.truth.rates.to_csv(folder / name / "truth.csv", index=False)
+        made.truth.rates.to_json(
+            folder / name / "truth.json", orient="records", indent=1
+        )
 
 
 if __name__ == "__main__":
