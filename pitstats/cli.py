@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from pitstats import __version__
-from pitstats.errors import ExistsError, InvalidStudyError, PitstatsError
+from pitstats.errors import ExistsError, PitstatsError
 
 _HELP = {"help_option_names": ["-h", "--help"]}
 

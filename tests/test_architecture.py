@@ -44,10 +44,7 @@ def test_contract_names_are_public() -> None:
 
 
 def test_importing_the_package_leaves_heavy_parts_alone() -> None:
-    script = (
-        "import sys, pitstats; "
-        f"print([m for m in {HEAVY!r} if m in sys.modules])"
-    )
+    script = f"import sys, pitstats; print([m for m in {HEAVY!r} if m in sys.modules])"
     run = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )

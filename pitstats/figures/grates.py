@@ -82,9 +82,7 @@ def _share_of(
     return box[0] / wide, box[1] / high, box[2] / wide, box[3] / high
 
 
-def _draw_grate(
-    axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap
-) -> None:
+def _draw_grate(axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap) -> None:
     from matplotlib.patches import Rectangle
 
     n_rows = int(cells["row"].max())

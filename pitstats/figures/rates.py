@@ -132,7 +132,9 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
     axes.set_axisbelow(True)
     level = f"{100 * rates.conf_level:g}%"
     handles = [
-        Line2D([], [], color=EMBER, marker="D", linestyle="", label="long-run estimate"),
+        Line2D(
+            [], [], color=EMBER, marker="D", linestyle="", label="long-run estimate"
+        ),
         Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=f"{level} interval"),
         Line2D([], [], color=INK, linewidth=1.2, label="if each item counted"),
         Line2D(
@@ -225,7 +227,5 @@ def plot_differences(comparison: PitComparison) -> Figure:
         axes.spines["left"].set_visible(False)
         axes.grid(axis="x", color=LINE, linewidth=0.8)
         axes.set_axisbelow(True)
-        figure.legend(
-            loc="outside lower center", ncols=2, frameon=False, fontsize=11
-        )
+        figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=11)
     return figure

@@ -71,4 +71,6 @@ def ink_on(color: tuple[float, float, float]) -> str:
 def shorten(text: object, length: int = 26) -> str:
     """Fit a user's text into a label; the tables carry it in full."""
     flat = " ".join(str(text).split())
-    return flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
+    return (
+        flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
+    )

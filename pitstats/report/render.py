@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -376,7 +376,7 @@ def _stamp(
     stamp = [
         ("Notebook", source.stem),
         ("Parameters", ", ".join(f"{k} = {v}" for k, v in shown.items()) or "none"),
-        ("Made", datetime.now(timezone.utc).strftime("%Y-%m-%d %H:%M UTC")),
+        ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
         (
             "Randomness",
             "none; quasi-random points of the method have fixed seeds",

@@ -26,7 +26,11 @@ _NUMBER_WORDS = (
     "nine",
     "ten",
 )
-_OUTCOME_VERB = {"burned": "burned", "underbaked": "left under-baked", "good": "baked well"}
+_OUTCOME_VERB = {
+    "burned": "burned",
+    "underbaked": "left under-baked",
+    "good": "baked well",
+}
 
 
 def percent(share: float) -> str:
@@ -380,7 +384,9 @@ def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
     """
     table = comparison.table
     wanted = {pit_a, pit_b}
-    match = [{a, b} == wanted for a, b in zip(table["pit_a"], table["pit_b"], strict=True)]
+    match = [
+        {a, b} == wanted for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+    ]
     pair = table[match].iloc[0]
     more, less = _more_and_less(pair)
     low, high = _sorted_ends(pair)
@@ -651,7 +657,9 @@ def limits(comparison: PitComparison, rates: BurnRates) -> list[str]:
     True
     """
     found = list(dict.fromkeys([*comparison.caveats, *rates.caveats]))
-    none_burned = rates.table[(rates.table["n_burned"] == 0) & rates.table["n_items"] > 0]
+    none_burned = rates.table[
+        (rates.table["n_burned"] == 0) & rates.table["n_items"] > 0
+    ]
     found += [rate_sentence(rates, pit) for pit in none_burned["pit"]]
     if (comparison.table["verdict"] == "cannot tell").any():
         found.append(
@@ -732,9 +740,7 @@ def rules_sentence(settings: Settings) -> str:
     }
     rule = meaning.get(settings.temperature_rule, one_line(settings.temperature_rule))
     stop = one_line(settings.stop_rule) or "not stated"
-    margin = (
-        "not stated" if settings.margin is None else f"{points(settings.margin)}"
-    )
+    margin = "not stated" if settings.margin is None else f"{points(settings.margin)}"
     face = "the darkest face" if settings.face == "worst" else f"the {settings.face}"
     return (
         f"Temperature rule: {rule}. Stop rule: {stop}. Burned means "

@@ -453,7 +453,10 @@ _DEMOS: dict[str, _Demo] = {
         pits=(
             SimulatedPit(pit="Orchard", rate=0.15, grates={"main": (3, 6)}),
             SimulatedPit(
-                pit="Quarry", rate=0.25, grates={"main": (3, 6)}, bake={"damper_open": 0.5}
+                pit="Quarry",
+                rate=0.25,
+                grates={"main": (3, 6)},
+                bake={"damper_open": 0.5},
             ),
             SimulatedPit(
                 pit="Mill", rate=0.45, grates={"main": (3, 6)}, bake={"blind": False}

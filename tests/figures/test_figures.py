@@ -94,7 +94,9 @@ def test_dollar_signs_in_names_stay_text() -> None:
         table=table,
         naive=rates.naive.assign(pit=table["pit"]),
         bakes=rates.bakes.assign(
-            pit=rates.bakes["pit"].map(dict(zip(pits["pit"], table["pit"], strict=True)))
+            pit=rates.bakes["pit"].map(
+                dict(zip(pits["pit"], table["pit"], strict=True))
+            )
         ),
     )
     figure = ps.plot_rates(odd)
