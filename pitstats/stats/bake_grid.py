@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 SD_LIMIT = 2.5
 """Upper end of the uniform prior on the bake standard deviation (logit scale)."""
 
-_RATE_STEPS = (128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 3072, 4096)
-_SD_STEPS = (24, 32, 48, 64, 96, 128, 192, 256)
+_RATE_STEPS = (64, 96, 128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 3072, 4096)
+_SD_STEPS = (16, 20, 24, 32, 48, 64, 96, 128, 192, 256)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,14 +84,14 @@ def grid_for(total: Array, pit: NDArray[np.intp]) -> RateGrid:
     -----
     With the spread known, the angle ``arcsin(sqrt(rate))`` of a pit with ``N`` items
     has a posterior standard deviation of at least ``1 / (2 sqrt(N))``; cells are at
-    most 0.7 of that. The spread has at least ``sqrt(sd**2 + 4 / n) / sqrt(2 df)``.
+    most 0.9 of that. The spread has at least ``sqrt(sd**2 + 4 / n) / sqrt(2 df)``.
     """
     per_pit = np.bincount(pit, weights=total)
-    n_rates = _at_least(_RATE_STEPS, 4.5 * math.sqrt(float(per_pit.max(initial=1.0))))
+    n_rates = _at_least(_RATE_STEPS, 3.5 * math.sqrt(float(per_pit.max(initial=1.0))))
     bakes = np.bincount(pit[total > 0]) if np.any(total > 0) else np.zeros(1)
     df = float(np.maximum(bakes - 1, 0).sum())
     level = max(1, math.ceil(math.log(max(float(total.max(initial=1.0)), 4.0), 4)))
-    scale = 2.0 / 2.0 ** max(level, 3)
+    scale = 2.0 / 2.0 ** max(level, 2)
     span = math.asinh(SD_LIMIT / scale)
     n_sds = _at_least(_SD_STEPS, 1.6 * span * math.sqrt(2.0 * df))
     return rate_grid(n_rates, n_sds, scale)

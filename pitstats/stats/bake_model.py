@@ -11,13 +11,14 @@ which equal outcomes of a pit are worked out once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from pitstats.stats.bake_grid import (
     SD_LIMIT,
@@ -36,12 +37,15 @@ from pitstats.stats.difference import (
 )
 from pitstats.stats.multiplicity import adjusted_p_value, depth_cut, sobol_points
 
+Pairs = Sequence[tuple[int, int]]
+
 _CAP = 2.0  # a spread above this means bakes nearly all or none
-_OUTCOME_BLOCK = 6_000_000  # numbers of pit posteriors held at a time, 48 MB
+_OUTCOME_BLOCK = 3_000_000  # numbers of pit posteriors held at a time, 24 MB
+_PAIR_BLOCK = 250_000  # numbers of pairs of posteriors multiplied at a time, 2 MB
+_FIRST_LOOK = 2_048  # draws that settle whether a study separates, when it is clear
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RateSummary:
+class RateSummary(NamedTuple):
     """Long-run rate of each pit.
 
     Attributes
@@ -58,6 +62,23 @@ class RateSummary:
     high: Array
     median: Array
     variance: Array
+
+
+class PairEnds(NamedTuple):
+    """Ends of intervals for differences, rate a - rate b.
+
+    Attributes
+    ----------
+    low, high : ndarray, shape (n_studies, n_pairs)
+        Equal-tailed interval of each pair.
+    simultaneous_low, simultaneous_high : ndarray, shape (n_studies, n_pairs)
+        Interval that holds for all pairs of the study together.
+    """
+
+    low: Array
+    high: Array
+    simultaneous_low: Array
+    simultaneous_high: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -174,9 +195,19 @@ class BakePosterior:
         node = self._node(points[:, 0])
         return self._rates_at(node, points[:, 1:]), self.grid.sd[node]
 
-    def fixed_draws(self) -> Array:
-        """Rates at 16,384 fixed quasi-random points, shape (16384, n_pits)."""
-        points = sobol_points(self.rate_given_sd.shape[0] + 1)
+    def fixed_draws(self, n_draws: int | None = None) -> Array:
+        """Rates at the first (or all 16,384) fixed quasi-random points.
+
+        Parameters
+        ----------
+        n_draws : int, optional
+            How many; all when not given.
+
+        Returns
+        -------
+        ndarray, shape (n_draws, n_pits)
+        """
+        points = sobol_points(self.rate_given_sd.shape[0] + 1)[:n_draws]
         return self._rates_at(self._node(points[:, 0]), points[:, 1:])
 
     def _node(self, u: Array) -> Index:
@@ -341,6 +372,120 @@ class BakeModel:
             posterior=posterior,
         )
 
+    def rates(self, burned: ArrayLike) -> RateSummary:
+        """Long-run rates of many studies, as `one` gives them.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items of each bake of each study.
+
+        Returns
+        -------
+        RateSummary
+            With arrays of shape (n_studies, n_pits).
+        """
+        counts = self._counts(burned)
+        shape = (counts.shape[0], self.n_pits)
+        found = RateSummary(*(np.empty(shape) for _ in range(5)))
+        for batch in self._batches(counts):
+            for p in range(self.n_pits):
+                part = self._mixed(batch, batch.outcome[:, p])
+                column = np.isin(self.pit, p)
+                these = self._summarize(
+                    part,
+                    counts[batch.rows][:, column].sum(axis=1),
+                    int(self.total[column].sum()),
+                )
+                for whole, piece in zip(found, these, strict=True):
+                    whole[batch.rows, p] = piece
+        return found
+
+    def p_values(self, burned: ArrayLike, pairs: Pairs | None = None) -> Array:
+        """Two-sided p-value of each pair alone, for many studies.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items of each bake of each study.
+        pairs : sequence of (int, int), optional
+            Pairs of pits; all when not given.
+
+        Returns
+        -------
+        ndarray, shape (n_studies, n_pairs)
+        """
+        a, b = self._pair_columns(pairs)
+        counts = self._counts(burned)
+        value = np.empty((counts.shape[0], a.size))
+        for batch in self._batches(counts):
+            value[batch.rows] = _two_sided(self._at_zero(batch, a, b))
+        return value
+
+    def separated(
+        self, burned: ArrayLike, pairs: Pairs | None = None, *, any_pair: bool = False
+    ) -> NDArray[np.bool_]:
+        """Whether intervals exclude "no difference", for many studies.
+
+        With more than two pits the intervals meant are the simultaneous ones.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items of each bake of each study.
+        pairs : sequence of (int, int), optional
+            Pairs of pits asked about; all when not given.
+        any_pair : bool, default False
+            Ask only whether any of the pairs is separated.
+
+        Returns
+        -------
+        ndarray of bool, shape (n_studies, n_pairs) or (n_studies,)
+            The latter with ``any_pair``.
+        """
+        a, b = self._pair_columns(pairs)
+        counts = self._counts(burned)
+        n_columns = 1 if any_pair else a.size
+        value = np.zeros((counts.shape[0], n_columns), dtype=np.bool_)
+        for batch in self._batches(counts):
+            p = _two_sided(self._at_zero(batch, a, b))
+            if any_pair:
+                p = p.min(axis=1, keepdims=True)
+            value[batch.rows] = p < 1.0 - self.conf_level
+            if self.n_pits > 2:
+                for study, column in np.argwhere(value[batch.rows]):
+                    value[batch.rows[study], column] = self._jointly_separated(
+                        self._posterior(batch, study), float(p[study, column])
+                    )
+        return value[:, 0] if any_pair else value
+
+    def ends(self, burned: ArrayLike, pairs: Pairs | None = None) -> PairEnds:
+        """Intervals of differences of many studies, as `one` gives them.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items of each bake of each study.
+        pairs : sequence of (int, int), optional
+            Pairs of pits; all when not given.
+
+        Returns
+        -------
+        PairEnds
+            With arrays of shape (n_studies, n_pairs).
+        """
+        a, b = self._pair_columns(pairs)
+        counts = self._counts(burned)
+        found = PairEnds(*(np.empty((counts.shape[0], a.size)) for _ in range(4)))
+        for batch in self._batches(counts):
+            for part in self._parts(batch.rows.size):
+                rows = np.arange(batch.rows.size)[part]
+                for whole, piece in zip(
+                    found, self._ends(batch, rows, a, b), strict=True
+                ):
+                    whole[batch.rows[rows]] = piece
+        return found
+
     def _counts(self, burned: ArrayLike) -> Index:
         counts = whole_numbers(burned, "burned")
         if counts.ndim != 2 or counts.shape[1] != self.total.size:
@@ -434,7 +579,16 @@ class BakeModel:
         return tail, 1.0 - tail
 
     def _rates(self, posterior: BakePosterior, burned: Index) -> RateSummary:
-        mass = posterior.rate_probability
+        n_burned, n_items = (
+            np.bincount(self.pit, weights=x, minlength=self.n_pits)
+            for x in (burned, self.total)
+        )
+        return self._summarize(posterior.rate_probability, n_burned, n_items)
+
+    def _summarize(
+        self, mass: Array, n_burned: NDArray[Any], n_items: NDArray[Any] | int
+    ) -> RateSummary:
+        """Mean, interval, median and variance of distributions on the rate grid."""
         mean = mass @ self.grid.rate
         variance = (mass * (self.grid.rate - mean[:, None]) ** 2).sum(axis=1)
         borders = cell_borders(mass)
@@ -442,15 +596,9 @@ class BakeModel:
             np.sin(invert_borders(borders, level) * self.grid.angle_step) ** 2
             for level in (self._tails()[0], 0.5, self._tails()[1])
         )
-        n_burned = np.bincount(self.pit, weights=burned, minlength=self.n_pits)
-        n_items = np.bincount(self.pit, weights=self.total, minlength=self.n_pits)
-        return RateSummary(
-            estimate=mean,
-            low=np.where(n_burned == 0, 0.0, low),
-            high=np.where(n_burned == n_items, 1.0, high),
-            median=median,
-            variance=variance,
-        )
+        low = np.where(n_burned == 0, 0.0, low)
+        high = np.where(n_burned == n_items, 1.0, high)
+        return RateSummary(mean, low, high, median, variance)
 
     def _effective_items(self, rates: RateSummary) -> Array:
         graded = self.total > 0
@@ -479,30 +627,15 @@ class BakeModel:
         return summary, float(1.0 - np.interp(_CAP, sd, total))
 
     def _differences(self, posterior: BakePosterior, mean: Array) -> DifferenceSummary:
-        a, b = (
-            np.array([pair[i] for pair in self.pairs], dtype=np.intp) for i in (0, 1)
-        )
-        if a.size == 0:
-            none = np.empty(0)
-            return DifferenceSummary(
-                a=a,
-                b=b,
-                estimate=none,
-                low=none,
-                high=none,
-                simultaneous_low=none,
-                simultaneous_high=none,
-                p_value=none,
-                p_adjusted=none,
-            )
+        a, b = self._pair_columns(None)
         pairs = posterior.differences(a, b)
-        p_value = np.minimum(2.0 * np.minimum(pairs.at_zero, 1.0 - pairs.at_zero), 1.0)
-        levels, p_adjusted = [self._tails()[0]], p_value
-        if a.size > 1:
+        p_value = p_adjusted = _two_sided(pairs.at_zero)
+        tails = [self._tails()[0]]
+        if self.n_pits > 2:
             depth = depth_of_draws(pairs, posterior.fixed_draws(), a, b)
-            levels.append(depth_cut(depth, self.conf_level))
+            tails.append(depth_cut(depth, self.conf_level))
             p_adjusted = adjusted_p_value(depth, p_value)
-        ends = interval_ends(pairs, levels)
+        ends = interval_ends(pairs, tails)
         return DifferenceSummary(
             a=a,
             b=b,
@@ -514,6 +647,93 @@ class BakeModel:
             p_value=p_value,
             p_adjusted=p_adjusted,
         )
+
+    # ---- differences of many studies ------------------------------------------------
+
+    def _pair_columns(self, pairs: Pairs | None) -> tuple[Index, Index]:
+        chosen = np.array(self.pairs if pairs is None else pairs, dtype=np.intp)
+        a, b = chosen.reshape(-1, 2).T
+        return a, b
+
+    def _mixed(self, batch: _Batch, outcome: Index) -> Array:
+        """Rate distributions averaged over the spread, shape (n_studies, n_rates)."""
+        value = np.empty((outcome.size, self.grid.rate.size))
+        for part in self._parts(outcome.size):
+            mass = batch.outcomes.mass[outcome[part]]
+            value[part] = np.matmul(batch.weight[part, None, :], mass)[:, 0]
+        return value
+
+    def _parts(self, size: int) -> Iterator[slice]:
+        step = max(1, _PAIR_BLOCK // (self.grid.rate.size * self.grid.sd.size))
+        return (slice(start, start + step) for start in range(0, size, step))
+
+    def _at_zero(self, batch: _Batch, a: Index, b: Index) -> Array:
+        """P(rate a <= rate b), shape (n_studies, n_pairs)."""
+        mass = batch.outcomes.mass
+        n = mass.shape[0]
+        code = batch.outcome[:, a] * n + batch.outcome[:, b]
+        distinct, inverse = np.unique(code, return_inverse=True)
+        first, second = np.divmod(distinct, n)
+        below = np.empty((distinct.size, self.grid.sd.size))
+        middles = cell_middles(mass)
+        for part in self._parts(distinct.size):
+            below[part] = np.einsum(
+                "nmg,nmg->nm", mass[first[part]], middles[second[part]]
+            )
+        chosen = below[inverse.reshape(code.shape)]
+        return np.asarray(1.0 - np.einsum("sm,skm->sk", batch.weight, chosen))
+
+    def _ends(self, batch: _Batch, rows: Index, a: Index, b: Index) -> PairEnds:
+        if self.n_pits > 2:
+            each = [self._ends_of_one(batch, int(row), a, b) for row in rows]
+            return PairEnds(*(np.stack(column) for column in zip(*each, strict=True)))
+        mass = batch.outcomes.mass
+        weight = np.repeat(batch.weight[rows], a.size, axis=0)
+        first = batch.outcome[rows][:, a].ravel()
+        second = batch.outcome[rows][:, b].ravel()
+        below = np.einsum("nmg,nmg->nm", mass[first], cell_middles(mass[second]))
+        at_zero = 1.0 - np.einsum("nm,nm->n", below, weight)
+        pairs = PairDifferences(self.grid, weight, mass[first], mass[second], at_zero)
+        ends = interval_ends(pairs, [self._tails()[0]])[0].reshape(2, rows.size, a.size)
+        return PairEnds(ends[0], ends[1], ends[0], ends[1])
+
+    def _ends_of_one(
+        self, batch: _Batch, study: int, a: Index, b: Index
+    ) -> tuple[Array, Array, Array, Array]:
+        posterior = self._posterior(batch, study)
+        all_a, all_b = self._pair_columns(None)
+        depth = depth_of_draws(
+            posterior.differences(all_a, all_b), posterior.fixed_draws(), all_a, all_b
+        )
+        tails = [self._tails()[0], depth_cut(depth, self.conf_level)]
+        ends = interval_ends(posterior.differences(a, b), tails)
+        return ends[0, 0], ends[0, 1], ends[1, 0], ends[1, 1]
+
+    def _jointly_separated(self, posterior: BakePosterior, p_value: float) -> bool:
+        """Whether a pair with this p-value (below alpha) is separated among all pairs.
+
+        Equal to comparing the adjusted p-value with alpha, but most studies are settled
+        by the sum over pairs or by the first draws, with a margin far beyond their
+        error; only the others need the whole depth.
+        """
+        alpha = 1.0 - self.conf_level
+        if p_value * len(self.pairs) < 0.8 * alpha:
+            return True
+        a, b = self._pair_columns(None)
+        pairs = posterior.differences(a, b)
+        low, high = interval_ends(pairs, [p_value / 2])[0]
+        draws = posterior.fixed_draws(_FIRST_LOOK)
+        gap = draws[:, a] - draws[:, b]
+        share = float(np.mean(np.any((gap <= low) | (gap >= high), axis=1)))
+        if abs(share - alpha) > 4.0 * np.sqrt(alpha * (1.0 - alpha) / _FIRST_LOOK):
+            return share < alpha
+        depth = depth_of_draws(pairs, posterior.fixed_draws(), a, b)
+        return bool(adjusted_p_value(depth, np.array([p_value]))[0] < alpha)
+
+
+def _two_sided(at_zero: Array) -> Array:
+    """Two-sided p-value from the probability on one side of no difference."""
+    return np.asarray(np.minimum(2.0 * np.minimum(at_zero, 1.0 - at_zero), 1.0))
 
 
 def interval_ends(pairs: PairDifferences, tails: list[float]) -> Array:
