@@ -10,7 +10,7 @@ import io
 import re
 import tomllib
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pandas as pd
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
 _ALWAYS = ("pits", "bakes")
+_Rows: TypeAlias = list[tuple[int, list[Any]]]
 _HEADER_OF_SETTINGS = ("key", "value", "meaning")
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
@@ -100,7 +101,16 @@ def read_workbook(data: bytes, findings: Findings) -> RawStudy:
     return study
 
 
-_Rows = list[tuple[int, list[Any]]]
+def read_first_sheet(data: bytes, findings: Findings) -> _Rows:
+    """Read the cells of the first sheet of any workbook, by row number.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is not a workbook.
+    """
+    sheets = _load(data)
+    return _squared(next(iter(sheets.values()), []), "table", findings)
 
 
 class _Wrong:
