@@ -6,6 +6,8 @@ from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
 from .analysis.grate_map import map_cells as map_cells
+from .analysis.more_bakes import MoreBakes as MoreBakes
+from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates
@@ -31,6 +33,7 @@ from .study.files import check_study as check_study
 from .study.files import read_study as read_study
 from .study.files import start_study as start_study
 from .study.files import write_study as write_study
+from .study.import_table import study_from_table as study_from_table
 from .study.settings import Settings as Settings
 from .study.study import Study as Study
 
