@@ -48,7 +48,7 @@ class RateGrid:
         Evenly spaced standard deviations (in the stretched scale) for the posterior
         of the spread itself.
     to_fine : ndarray, shape (n_fine, n_sds)
-        Polynomial interpolation from ``sd`` to ``fine_sd``.
+        Interpolation (of log densities) from ``sd`` to ``fine_sd``.
     """
 
     angle_step: float
@@ -93,7 +93,7 @@ def grid_for(total: Array, pit: NDArray[np.intp]) -> RateGrid:
     level = max(1, math.ceil(math.log(max(float(total.max(initial=1.0)), 4.0), 4)))
     scale = 2.0 / 2.0 ** max(level, 2)
     span = math.asinh(SD_LIMIT / scale)
-    n_sds = _at_least(_SD_STEPS, 1.6 * span * math.sqrt(2.0 * df))
+    n_sds = _at_least(_SD_STEPS, 0.9 * span * math.sqrt(2.0 * df))
     return rate_grid(n_rates, n_sds, scale)
 
 
@@ -137,7 +137,7 @@ def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
         sd_weight=sd_weight,
         intercept=np.concatenate([lower, -lower[:, ::-1]], axis=1),
         fine_sd=scale * np.sinh(span * (fine + 1) / 2),
-        to_fine=_legendre_interpolation(nodes, weights, fine),
+        to_fine=_local_interpolation(nodes, fine),
     )
 
 
@@ -160,14 +160,22 @@ def _solve_intercept(rate: Array, sd: Array) -> Array:
     return np.asarray(found)
 
 
-def _legendre_interpolation(nodes: Array, weights: Array, at: Array) -> Array:
-    """Matrix that carries values at Gauss-Legendre nodes to other places."""
-    bary = np.sqrt((1.0 - nodes**2) * weights) * (-1.0) ** np.arange(nodes.size)
-    gap = at[:, None] - nodes
-    exact = np.abs(gap) < 1e-14
-    terms = bary / np.where(exact, 1.0, gap)
-    terms[exact.any(axis=1)] = exact[exact.any(axis=1)]
-    return np.asarray(terms / terms.sum(axis=1, keepdims=True))
+def _local_interpolation(nodes: Array, at: Array, width: int = 6) -> Array:
+    """Matrix that carries values at nodes to other places: polynomials through a few.
+
+    Few nodes each, so that a corner of the function stays where it is.
+    """
+    first = np.searchsorted(nodes, at) - width // 2
+    near = np.clip(first, 0, nodes.size - width)[:, None] + np.arange(width)
+    x = nodes[near]
+    weight = np.ones_like(x)
+    for k in range(width):
+        for other in range(width):
+            if other != k:
+                weight[:, k] *= (at - x[:, other]) / (x[:, k] - x[:, other])
+    matrix = np.zeros((at.size, nodes.size))
+    np.put_along_axis(matrix, near, weight, axis=1)
+    return matrix
 
 
 def bake_loglik(grid: RateGrid, burned: int, total: int) -> Array:

@@ -34,6 +34,7 @@ from pitstats.stats.difference import (
     cell_borders,
     cell_middles,
     invert_borders,
+    refine_table,
 )
 from pitstats.stats.multiplicity import adjusted_p_value, depth_cut, sobol_points
 
@@ -42,6 +43,7 @@ Pairs = Sequence[tuple[int, int]]
 _CAP = 2.0  # a spread above this means bakes nearly all or none
 _OUTCOME_BLOCK = 3_000_000  # numbers of pit posteriors held at a time, 24 MB
 _PAIR_BLOCK = 250_000  # numbers of pairs of posteriors multiplied at a time, 2 MB
+_FIRST_LOOK_PAIRS = 240  # pairs whose first look is taken in one go
 _FIRST_LOOK = 2_048  # draws that settle whether a study separates, when it is clear
 
 
@@ -451,12 +453,13 @@ class BakeModel:
             p = _two_sided(self._at_zero(batch, a, b))
             if any_pair:
                 p = p.min(axis=1, keepdims=True)
-            value[batch.rows] = p < 1.0 - self.conf_level
+            verdict = p < 1.0 - self.conf_level
             if self.n_pits > 2:
-                for study, column in np.argwhere(value[batch.rows]):
-                    value[batch.rows[study], column] = self._jointly_separated(
-                        self._posterior(batch, study), float(p[study, column])
-                    )
+                asked = np.argwhere(verdict)
+                verdict[tuple(asked.T)] = self._jointly_separated(
+                    batch, asked[:, 0], p[verdict]
+                )
+            value[batch.rows] = verdict
         return value[:, 0] if any_pair else value
 
     def ends(self, burned: ArrayLike, pairs: Pairs | None = None) -> PairEnds:
@@ -613,7 +616,7 @@ class BakeModel:
 
     def _spread(self, evidence: Array) -> tuple[SpreadSummary, float]:
         sd = self.grid.fine_sd
-        density = np.maximum(self.grid.to_fine @ np.exp(evidence), 0.0)
+        density = np.exp(self.grid.to_fine @ np.maximum(evidence, -80.0))
         steps = np.diff(sd) * 0.5 * (density[1:] + density[:-1])
         total = np.concatenate([[0.0], np.cumsum(steps)])
         total /= total[-1]
@@ -701,34 +704,66 @@ class BakeModel:
         self, batch: _Batch, study: int, a: Index, b: Index
     ) -> tuple[Array, Array, Array, Array]:
         posterior = self._posterior(batch, study)
-        all_a, all_b = self._pair_columns(None)
-        depth = depth_of_draws(
-            posterior.differences(all_a, all_b), posterior.fixed_draws(), all_a, all_b
-        )
-        tails = [self._tails()[0], depth_cut(depth, self.conf_level)]
+        cut = depth_cut(self._depth(posterior), self.conf_level)
+        tails = [self._tails()[0], cut]
         ends = interval_ends(posterior.differences(a, b), tails)
         return ends[0, 0], ends[0, 1], ends[1, 0], ends[1, 1]
 
-    def _jointly_separated(self, posterior: BakePosterior, p_value: float) -> bool:
-        """Whether a pair with this p-value (below alpha) is separated among all pairs.
+    def _jointly_separated(
+        self, batch: _Batch, study: Index, p_value: Array
+    ) -> NDArray[np.bool_]:
+        """Whether pairs with these p-values (below alpha) stay separated among all.
 
-        Equal to comparing the adjusted p-value with alpha, but most studies are settled
-        by the sum over pairs or by the first draws, with a margin far beyond their
-        error; only the others need the whole depth.
+        Equal to comparing adjusted p-values with alpha, but most studies are settled by
+        the sum over pairs or by the first draws, with a margin far beyond their error;
+        only the others need the whole depth.
         """
         alpha = 1.0 - self.conf_level
-        if p_value * len(self.pairs) < 0.8 * alpha:
-            return True
+        verdict = p_value * len(self.pairs) < 0.8 * alpha
+        open_rows = np.flatnonzero(~verdict)
+        size = max(1, _FIRST_LOOK_PAIRS // len(self.pairs))
+        margin = 2.5 * np.sqrt(alpha * (1.0 - alpha) / _FIRST_LOOK)
+        for start in range(0, open_rows.size, size):
+            rows = open_rows[start : start + size]
+            share = self._first_look(batch, study[rows], p_value[rows])
+            verdict[rows] = share < alpha
+            for row in rows[np.abs(share - alpha) < margin]:
+                depth = self._depth(self._posterior(batch, study[row]))
+                adjusted = adjusted_p_value(depth, p_value[row : row + 1])
+                verdict[row] = adjusted[0] < alpha
+        return verdict
+
+    def _first_look(self, batch: _Batch, study: Index, p_value: Array) -> Array:
+        """Share of the first draws in which some pair is as far out as asked."""
         a, b = self._pair_columns(None)
-        pairs = posterior.differences(a, b)
-        low, high = interval_ends(pairs, [p_value / 2])[0]
-        draws = posterior.fixed_draws(_FIRST_LOOK)
-        gap = draws[:, a] - draws[:, b]
-        share = float(np.mean(np.any((gap <= low) | (gap >= high), axis=1)))
-        if abs(share - alpha) > 4.0 * np.sqrt(alpha * (1.0 - alpha) / _FIRST_LOOK):
-            return share < alpha
-        depth = depth_of_draws(pairs, posterior.fixed_draws(), a, b)
-        return bool(adjusted_p_value(depth, np.array([p_value]))[0] < alpha)
+        mass = batch.outcomes.mass
+        first, second = (batch.outcome[study][:, x].ravel() for x in (a, b))
+        weight = np.repeat(batch.weight[study], a.size, axis=0)
+        at_zero = 1.0 - np.einsum(
+            "nm,nm->n",
+            np.einsum("nmg,nmg->nm", mass[first], cell_middles(mass[second])),
+            weight,
+        )
+        pairs = PairDifferences(self.grid, weight, mass[first], mass[second], at_zero)
+        tail = np.repeat(p_value / 2, a.size)
+        low, high = (
+            pairs.quantile(np.arange(tail.size), level, tolerance=1e-4).reshape(
+                study.size, a.size
+            )
+            for level in (tail, 1.0 - tail)
+        )
+        share = np.empty(study.size)
+        for k in range(study.size):
+            draws = self._posterior(batch, study[k]).fixed_draws(_FIRST_LOOK)
+            gap = draws[:, a] - draws[:, b]
+            share[k] = np.mean(np.any((gap <= low[k]) | (gap >= high[k]), axis=1))
+        return share
+
+    def _depth(self, posterior: BakePosterior) -> Array:
+        a, b = self._pair_columns(None)
+        return depth_of_draws(
+            posterior.differences(a, b), posterior.fixed_draws(), a, b
+        )
 
 
 def _two_sided(at_zero: Array) -> Array:
@@ -774,17 +809,20 @@ def depth_of_draws(pairs: PairDifferences, draws: Array, a: Index, b: Index) -> 
     ndarray, shape (n_draws,)
         Smallest, over the pairs, of the probability below and above the difference.
     """
-    n_steps = 161
     gap = draws[:, a] - draws[:, b]
     low, high = gap.min(axis=0), gap.max(axis=0)
-    at = low + (high - low) * np.linspace(0.0, 1.0, n_steps)[:, None]
-    pair = np.tile(np.arange(a.size), n_steps)
-    table = pairs.cdf(pair, at.ravel()).reshape(n_steps, a.size)
+    coarse, fine = 64, 8
+    at = low + (high - low) * np.linspace(0.0, 1.0, coarse + 1)[:, None]
+    pair = np.tile(np.arange(a.size), coarse + 1)
+    table = pairs.cdf(pair, at.ravel()).reshape(coarse + 1, a.size)
+    table = refine_table(table, fine)
+    step = np.diff(table, axis=0, append=table[-1:])
+    scale = coarse * fine / np.maximum(high - low, 1e-300)
     depth = np.full(draws.shape[0], 0.5)
     for k in range(a.size):
-        place = (gap[:, k] - low[k]) * ((n_steps - 1) / max(high[k] - low[k], 1e-300))
-        cell = np.minimum(place.astype(np.intp), n_steps - 2)
-        value = table[cell, k] + (place - cell) * np.diff(table[:, k])[cell]
+        place = (gap[:, k] - low[k]) * scale[k]
+        cell = place.astype(np.int32)
+        value = table[:, k].take(cell) + (place - cell) * step[:, k].take(cell)
         np.minimum(depth, np.minimum(value, 1.0 - value), out=depth)
     return depth
 

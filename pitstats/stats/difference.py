@@ -103,6 +103,28 @@ def _cubic_weights(u: Array) -> Array:
     return np.stack([-uv * w / 6, xw * v / 2, -xw * u / 2, uv * x / 6], axis=-1)
 
 
+def refine_table(values: Array, times: int) -> Array:
+    """Interpolate evenly spaced values to a finer spacing (cubic).
+
+    Parameters
+    ----------
+    values : ndarray, shape (n + 1, n_columns)
+        Values of smooth functions, one column each.
+    times : int
+        Steps to make of one.
+
+    Returns
+    -------
+    ndarray, shape (n * times + 1, n_columns)
+    """
+    n = values.shape[0] - 1
+    ends = 2 * values[[0, -1]] - values[[1, -2]]
+    padded = np.concatenate([ends[:1], values, ends[1:]])
+    weights = _cubic_weights(np.arange(times) / times)
+    out = sum(weights[:, k, None] * padded[k : k + n, None] for k in range(4))
+    return np.concatenate([np.reshape(out, (n * times, -1)), values[-1:]])
+
+
 @dataclass(frozen=True, eq=False)
 class _OneSided:
     """P(rate of the second pit <= rate of the first + shift), several pairs at a time.
@@ -135,7 +157,13 @@ class _OneSided:
         value += flat[start + 3] * (uv * x) * (1 / 6)
         return np.asarray(value.sum(axis=1))
 
-    def solve(self, pair: Index, target: Array, positive: NDArray[np.bool_]) -> Array:
+    def solve(
+        self,
+        pair: Index,
+        target: Array,
+        positive: NDArray[np.bool_],
+        precision: float = 2e-10,
+    ) -> Array:
         """Shift at which each pair reaches its target, on the stated side of nought.
 
         Chandrupatla's bracketing search; when rounding leaves no change of sign the
@@ -164,7 +192,7 @@ class _OneSided:
             x1[live], f1[live] = x, f
             found[live] = np.where(np.abs(f1[live]) < np.abs(f2[live]), x, x2[live])
             width = np.abs(x2[live] - x1[live])
-            tolerance = 2e-10 / np.maximum(width, 1e-300)
+            tolerance = precision / np.maximum(width, 1e-300)
             done = (tolerance > 0.5) | (f == 0.0)
             t[live] = _chandrupatla_step(x1, x2, x3, f1, f2, f3, live)
             t[live] = np.clip(t[live], tolerance, 1.0 - np.minimum(tolerance, 0.5))
@@ -258,7 +286,7 @@ class PairDifferences:
                     value[rows[part]] = got if flag else 1.0 - got
         return value
 
-    def quantile(self, pair: Index, level: Array) -> Array:
+    def quantile(self, pair: Index, level: Array, *, tolerance: float = 2e-10) -> Array:
         """Difference below which a posterior share ``level`` lies.
 
         Parameters
@@ -267,6 +295,8 @@ class PairDifferences:
             Row of the pair.
         level : ndarray, shape (n,)
             Levels between 0 and 1.
+        tolerance : float, default 2e-10
+            Largest error of a root.
 
         Returns
         -------
@@ -277,10 +307,10 @@ class PairDifferences:
         value = np.zeros(level.size)
         for flag in (True, False):
             for rows, local, side in self._blocks(flag, use_a == flag, pair):
-                if flag:
-                    value[rows] = side.solve(local, level[rows], positive[rows])
-                else:
-                    value[rows] = -side.solve(local, 1.0 - level[rows], ~positive[rows])
+                target = level[rows] if flag else 1.0 - level[rows]
+                upward = positive[rows] == flag
+                root = side.solve(local, target, upward, tolerance)
+                value[rows] = root if flag else -root
         exact = level == self.at_zero[pair]
         tiny = np.where(positive, 1e-12, -1e-12)
         return np.where(exact, 0.0, np.where(value == 0.0, tiny, value))

@@ -35,7 +35,13 @@ from pitstats.study.cells import (
     texts,
 )
 from pitstats.study.findings import Findings
-from pitstats.study.schema import AIR_RANGE_C, PIT_RANGE_C, Column, Table
+from pitstats.study.schema import (
+    AIR_RANGE_C,
+    LARGEST_WHOLE,
+    PIT_RANGE_C,
+    Column,
+    Table,
+)
 from pitstats.study.settings import Settings
 
 _EMPTY_IS_FINE = "Correct the cell, or leave it empty if it was not recorded."
@@ -330,7 +336,7 @@ def _range_message(column: Column, value: float, settings: Settings) -> str:
         if 1 < value <= 100:
             hint = f" Was {number_text(value / 100)} meant?"
         return f"{found}; allowed is 0 (shut) to 1 (fully open).{hint} {_EMPTY_IS_FINE}"
-    if value < low:
+    if high == LARGEST_WHOLE and value < low:
         return f"{found}; allowed is {low:g} or more. {_EMPTY_IS_FINE}"
     return f"{found}; allowed is {low:g} to {high:,g}. {_EMPTY_IS_FINE}"
 

@@ -25,10 +25,10 @@ _INTRODUCTION = """\
 # Data dictionary
 
 A study is a folder with `study.toml` and one CSV file per table (UTF-8, commas, a
-header row), or one `.xlsx` workbook with a sheet `study` (key, value) and one sheet per
-table. `study.toml`, `pits` and `bakes` are always needed; kept bakes need rows in `items`
-or `counts`. An empty cell means *not recorded*. Columns of your own are kept: as numbers
-if every cell is a plain number, else as text.
+header row), or one `.xlsx` workbook with a sheet `study` (key, value) and one sheet
+per table. `study.toml`, `pits` and `bakes` are always needed; kept bakes need rows in
+`items` or `counts`. An empty cell means *not recorded*. Columns of your own are kept:
+as numbers if every cell is a plain number, else as text.
 
 This page is generated from `pitstats/study/schema.py`.
 """
@@ -38,7 +38,7 @@ _CLOSING = """\
 
 | name | meaning |
 |---|---|
-| `distance` | place from the firebox wall (0) to the far wall (1): (column - ½)/columns |
+| `distance` | from the firebox wall (0) to the far wall (1): (column - ½)/columns |
 | `across` | place across the grate, from the door side (0): (row - ½)/rows |
 | `distance_length` | distance from the firebox wall in the study's length unit |
 | `underbaked`, `good` | outcome of an item by `raw_to` and `target_grades` |
