@@ -655,9 +655,8 @@ def limits(comparison: PitComparison, rates: BurnRates) -> list[str]:
     True
     """
     found = list(dict.fromkeys([*comparison.caveats, *rates.caveats]))
-    none_burned = rates.table[
-        (rates.table["n_burned"] == 0) & rates.table["n_items"] > 0
-    ]
+    table = rates.table
+    none_burned = table[(table["n_burned"] == 0) & (table["n_items"] > 0)]
     found += [rate_sentence(rates, pit) for pit in none_burned["pit"]]
     if (comparison.table["verdict"] == "cannot tell").any():
         found.append(
