@@ -15,7 +15,7 @@ HATCH = "#8a8177"
 # Pale dough to char, in steps of lightness that survive black-and-white print.
 BROWNING = ("#f4e6c4", "#e6bf7a", "#c98a3c", "#7d4a1e", "#241710")
 
-# Keys are Any because matplotlib 3.11 and later type them as a list of literals.
+# Any as key: matplotlib 3.11 types the names of settings as literals, one by one.
 _SETTINGS: dict[Any, Any] = {
     "figure.dpi": 100,
     "savefig.dpi": 200,
