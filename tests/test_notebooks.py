@@ -103,7 +103,7 @@ def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
 
 
 def test_an_unknown_parameter_stops_with_the_known_ones(tmp_path: Path) -> None:
-    with pytest.raises(ps.RenderError, match="no parameter 'margn'.*conf_level"):
+    with pytest.raises(ps.RenderError, match=r"no parameter 'margn'.*conf_level"):
         render_report(
             demo_folder("one_bake_each"), out=tmp_path, parameters={"margn": 0.1}
         )
