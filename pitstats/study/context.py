@@ -1,0 +1,52 @@
+"""What the checks of a study look at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from pitstats.study.findings import Findings
+from pitstats.study.settings import Settings
+
+
+@dataclass
+class Context:
+    """What the checks look at: typed tables, indexed by spreadsheet row."""
+
+    tables: dict[str, pd.DataFrame]
+    settings: Settings
+    findings: Findings
+
+    def names(self, table: str, column: str) -> dict[str, int]:
+        """Recorded names of a column, each with the first row that has it."""
+        cells = self.tables[table][column].dropna().drop_duplicates()
+        return dict(zip(cells, cells.index, strict=True))
+
+    def recorded(self, table: str, *columns: str) -> Iterator[tuple[Any, ...]]:
+        """Rows of a table with their values; a missing value is None."""
+        frame = self.tables[table]
+        if frame.empty:
+            return iter(())
+        cells = [_values(frame[column]) for column in columns]
+        return zip(frame.index, *cells, strict=True)
+
+    @cached_property
+    def bake_pits(self) -> dict[str, str]:
+        """Pit of each bake."""
+        return {
+            bake: pit
+            for _, bake, pit in self.recorded("bakes", "bake", "pit")
+            if bake is not None and pit is not None
+        }
+
+
+def _values(cells: pd.Series) -> list[Any]:
+    missing = cells.isna().tolist()
+    return [
+        None if lost else value
+        for value, lost in zip(cells.tolist(), missing, strict=True)
+    ]
