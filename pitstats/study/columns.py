@@ -70,6 +70,16 @@ def read_table(
         index, without rows in which nothing is recorded.
     """
     found = match_headers(table, frame, findings)
+    if len(frame.columns) and not set(found).intersection(table.column_names):
+        found = {}
+        findings.lose(table.name, *table.column_names)
+        findings.problem(
+            table.name,
+            None,
+            None,
+            "none of its headers is known. The first row names the columns: "
+            f"{', '.join(table.column_names)}.",
+        )
     found = _without_blank_rows(found, frame.index)
     index = found[next(iter(found))].index if found else frame.index[:0]
     columns: dict[str, pd.Series] = {}
@@ -240,7 +250,7 @@ def _parse(
             findings.problem(table, row, column.name, cell.problem)
         elif cell.note:
             notes[cell.note] += 1
-        elif column.needed and not text:
+        elif column.needed and not text and not findings.knows(table, row, column.name):
             findings.problem(
                 table,
                 row,
