@@ -1,1 +1,5 @@
 """What was recorded: tables, their checks, and the files that hold them."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,331 @@
+"""From what stands in a cell to a value: tolerant where the meaning is plain.
+
+Everything a spreadsheet may hold (text, numbers, dates, truth values) is first turned
+into text, then read by the kind of its column. What cannot be read for certain is
+never guessed: the cell becomes a problem that says what was found and what is allowed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from pitstats.study.schema import LARGEST_WHOLE, LONGEST_TEXT, Column
+from pitstats.study.settings import Settings
+
+YES = frozenset({"yes", "y", "true", "t", "1", "1.0"})
+NO = frozenset({"no", "n", "false", "f", "0", "0.0"})
+#: Words for "not recorded" outside text columns, where NA may well be a name.
+NOT_RECORDED = frozenset({"na", "n/a", "n.a.", "nan", "null", "<na>", "-"})
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d{1,3})?", re.IGNORECASE)
+_DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
+_COMMA_OF_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_BOTH_MARKS_POINT = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
+_BOTH_MARKS_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
+_PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
+# Control characters, lone surrogates and the two non-characters no file format keeps.
+_UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
+_AROUND = " \t\n\r\x0b\x0c\xa0\ufeff\u2007\u202f\u3000"
+
+COMMA = "decimal commas read as decimal points"
+AMBIGUOUS_COMMA = "may be a decimal comma or a mark of thousands"
+MARKS = "marks of thousands left out of numbers"
+ABSENT = "cells such as NA or - read as not recorded"
+CASE = "words that differ from the allowed ones only in capital letters or spaces"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What one text means in one column.
+
+    ``value`` is None when nothing is recorded or nothing could be read; ``problem``
+    says why it could not; ``note`` names what was assumed in reading it.
+    """
+
+    value: Any = None
+    problem: str = ""
+    note: str = ""
+
+
+def quote(text: object, longest: int = 60) -> str:
+    """Show what was found, on one line and not too long.
+
+    Examples
+    --------
+    >>> quote("a damper")
+    "'a damper'"
+    """
+    shown = " ".join(str(text).split())
+    shown = _UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", shown)
+    return f"'{shown[:longest]}…'" if len(shown) > longest else f"'{shown}'"
+
+
+def listing(words: tuple[str, ...] | list[str], last: str = "or") -> str:
+    """List words for a sentence.
+
+    Examples
+    --------
+    >>> listing(["raw", "light", "golden"])
+    'raw, light or golden'
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def rounded(values: np.ndarray) -> np.ndarray:
+    """Round to 15 significant digits, which CSV files and workbooks both keep."""
+    result = np.array(values, dtype=float)
+    with np.errstate(invalid="ignore", over="ignore"):
+        short = (np.abs(result) < 1e9) & (np.round(result, 6) == result)
+    rest = np.isfinite(result) & ~short
+    result[rest] = [float(f"{value:.15g}") for value in result[rest]]
+    return result + 0.0  # a negative zero is a zero
+
+
+def number_text(value: float) -> str:
+    """Write a number so that it reads back the same, without an exponent.
+
+    Examples
+    --------
+    >>> number_text(350.0), number_text(0.25)
+    ('350', '0.25')
+    """
+    return str(np.format_float_positional(value, trim="-"))
+
+
+def cell_text(value: object) -> str:
+    """Turn whatever stands in a cell into text; "" means nothing recorded."""
+    if isinstance(value, str):
+        return clean(value)
+    if value is None or value is pd.NA or value is pd.NaT:
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float | np.floating):
+        return "" if np.isnan(value) else _float_text(float(value))
+    if isinstance(value, dt.datetime):
+        day = value.time() == dt.time() and value.tzinfo is None
+        return value.date().isoformat() if day else value.isoformat(" ")
+    return clean(str(value))
+
+
+def _float_text(value: float) -> str:
+    if not np.isfinite(value):
+        return str(value)
+    return number_text(float(f"{value:.15g}") + 0.0)
+
+
+def clean(text: str) -> str:
+    """Strip the blanks around a text and use one kind of line break within it."""
+    if "\r" in text or "\x0b" in text or "\x0c" in text:
+        text = _LINE_BREAK.sub("\n", text)
+    return text.strip(_AROUND)
+
+
+def texts(cells: pd.Series) -> pd.Series:
+    """Turn a column of any dtype into clean text, "" where nothing is recorded."""
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        cells = cells.astype(object)
+    known: dict[tuple[type, Any], str] = {}
+    out = []
+    for value in cells.to_list():
+        try:
+            key = (type(value), value)
+            if key not in known:
+                known[key] = cell_text(value)
+            out.append(known[key])
+        except TypeError:  # a list or the like, which cannot be a key
+            out.append(cell_text(value))
+    return pd.Series(out, index=cells.index, dtype=object)
+
+
+# --- one reader per kind of column --------------------------------------------------
+
+
+def read_text(text: str) -> Cell:
+    """Read free text."""
+    if _UNPRINTABLE.search(text):
+        return Cell(
+            problem=(
+                f"found {quote(text)} with a character that cannot be printed. "
+                "Retype the cell."
+            )
+        )
+    if len(text) > LONGEST_TEXT:
+        return Cell(
+            problem=(
+                f"found a text of {len(text):,} characters; a cell holds "
+                f"{LONGEST_TEXT:,}. Shorten it, and look for a quote mark that was "
+                "opened and not closed."
+            )
+        )
+    return Cell(value=text)
+
+
+def read_yes_no(text: str) -> Cell:
+    """Read yes or no in their usual spellings."""
+    word = text.lower()
+    if word in YES:
+        return Cell(value=True)
+    if word in NO:
+        return Cell(value=False)
+    return Cell(
+        problem=(
+            f"found {quote(text)}; allowed are yes and no (also 1/0, true/false, "
+            "y/n). Write one of them, or leave the cell empty if it was not recorded."
+        )
+    )
+
+
+def read_number(text: str) -> Cell:
+    """Read a number with a decimal point, or a decimal comma where it must be one."""
+    plain = text.replace("\N{MINUS SIGN}", "-")
+    if _NUMBER.fullmatch(plain):
+        value = float(plain)
+        if np.isfinite(value):
+            return Cell(value=float(f"{value:.15g}") + 0.0)
+    if _COMMA_OF_THOUSANDS.fullmatch(plain):
+        return Cell(value=_swap(plain), note=AMBIGUOUS_COMMA)
+    if _DECIMAL_COMMA.fullmatch(plain):
+        return Cell(value=_swap(plain), note=COMMA)
+    if _BOTH_MARKS_POINT.fullmatch(plain):
+        return Cell(value=float(plain.replace(",", "")), note=MARKS)
+    if _BOTH_MARKS_COMMA.fullmatch(plain):
+        return Cell(value=_swap(plain.replace(".", "")), note=MARKS)
+    return Cell(
+        problem=(
+            f"found {quote(text)}; allowed is a number without unit, such as 12.5. "
+            "Correct the cell, or leave it empty if it was not recorded."
+        )
+    )
+
+
+def _swap(text: str) -> float:
+    return float(f"{float(text.replace(',', '.')):.15g}") + 0.0
+
+
+def read_whole(text: str) -> Cell:
+    """Read a whole number; 3.0 counts, 3.5 does not."""
+    cell = read_number(text)
+    value = cell.value
+    if value is not None and not cell.note and float(value).is_integer():
+        if abs(value) <= LARGEST_WHOLE:
+            return Cell(value=int(value))
+        return Cell(
+            problem=(
+                f"found {quote(text)}; a number that large must be a slip. Correct it."
+            )
+        )
+    return Cell(
+        problem=(
+            f"found {quote(text)}; allowed is a whole number. Correct the cell, or "
+            "leave it empty if it was not recorded."
+        )
+    )
+
+
+def read_choice(text: str, choices: tuple[str, ...]) -> Cell:
+    """Read one of a few fixed words."""
+    if text in choices:
+        return Cell(value=text)
+    by_key = {_loose(choice): choice for choice in choices}
+    found = by_key.get(_loose(text))
+    if found is not None:
+        return Cell(value=found, note=CASE)
+    return Cell(
+        problem=(
+            f"found {quote(text)}; allowed is {listing(choices)}. Write one of them."
+        )
+    )
+
+
+def _loose(text: str) -> str:
+    plain = text.replace("\N{RIGHT SINGLE QUOTATION MARK}", "'").casefold()
+    return " ".join(plain.split())
+
+
+def read_grade(text: str, grades: tuple[str, ...]) -> Cell:
+    """Read a grade: a name of the list, or its number counted from 0."""
+    if text in grades:
+        return Cell(value=text)
+    loose: dict[str, list[str]] = {}
+    for name in grades:
+        loose.setdefault(_loose(name), []).append(name)
+    alike = loose.get(_loose(text), [])
+    if len(alike) == 1:
+        return Cell(value=alike[0], note=CASE)
+    # Names such as "1" ... "5" would make a number ambiguous: then only names count.
+    if not any(_NUMBER.fullmatch(name) for name in grades):
+        number = read_number(text)
+        places = range(len(grades))
+        if number.value is not None and not number.note and number.value in places:
+            return Cell(value=grades[int(number.value)])
+        numbers = f" (or its number, 0 to {len(grades) - 1})"
+    else:
+        numbers = ""
+    return Cell(
+        problem=(
+            f"found {quote(text)}; allowed is {listing(grades)}{numbers}. Write one of "
+            "them, or add the grade to grades in the study settings."
+        )
+    )
+
+
+def reader(column: Column, settings: Settings | None) -> Callable[[str], Cell]:
+    """Reader of one column; grades stay text while the grade list is unknown."""
+    if column.kind == "choice":
+        return lambda text: read_choice(text, column.choices)
+    if column.kind == "grade":
+        if settings is None:
+            return read_text
+        grades = settings.grades
+        return lambda text: read_grade(text, grades)
+    simple: dict[str, Callable[[str], Cell]] = {
+        "text": read_text,
+        "yes/no": read_yes_no,
+        "number": read_number,
+        "whole": read_whole,
+    }
+    return simple[column.kind]
+
+
+DTYPES = {
+    "text": "str",
+    "choice": "str",
+    "grade": "str",
+    "yes/no": "boolean",
+    "whole": "Int64",
+    "number": "float64",
+}
+
+
+def empty_column(kind: str, index: pd.Index) -> pd.Series:
+    """Column in which nothing is recorded."""
+    missing = np.nan if kind == "number" else None
+    return pd.Series([missing] * len(index), index=index, dtype=DTYPES[kind])
+
+
+# --- columns of the user's own ------------------------------------------------------
+
+
+def is_plain_number(text: str) -> bool:
+    """Tell numbers from codes: 12 and 0.5 are numbers, 007 and 1e5 are not.
+
+    Examples
+    --------
+    >>> is_plain_number("0.5"), is_plain_number("007"), is_plain_number("1e5")
+    (True, False, False)
+    """
+    if not _PLAIN_NUMBER.fullmatch(text):
+        return False
+    digits = text.lstrip("-").replace(".", "").lstrip("0")
+    return len(digits) <= 15 or number_text(float(text)) == text

@@ -1,0 +1,447 @@
+"""Tables against each other: what one row alone cannot show.
+
+Every check adds to the same list, so that a cook sees all problems at once. A check
+leaves alone what an earlier problem already explains.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from pitstats.study.cells import listing, number_text, quote
+from pitstats.study.columns import read_table, suggestion
+from pitstats.study.context import Context
+from pitstats.study.findings import Findings
+from pitstats.study.grading import deciding_code, face_codes
+from pitstats.study.places import check_places
+from pitstats.study.schema import (
+    DERIVED_ITEM_COLUMNS,
+    FACES,
+    TABLES,
+)
+from pitstats.study.settings import Settings
+
+MAIN_GRATE = "main"
+ASSUMED_SIZE = "size assumed: largest row and column seen"
+
+
+def check_tables(
+    raw: Mapping[str, pd.DataFrame], settings: Settings, findings: Findings
+) -> dict[str, pd.DataFrame]:
+    """Read all tables of a study and check them against each other.
+
+    Parameters
+    ----------
+    raw : mapping of str to DataFrame
+        Cells of any dtype by table; the index holds spreadsheet rows. A table that is
+        not there may be left out.
+    settings : Settings
+        Read by `read_settings`.
+    findings : Findings
+        Takes up problems and assumptions.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        All tables, typed and completed (grates, status); indexed by spreadsheet row.
+    """
+    tables = {
+        table.name: read_table(
+            table, raw.get(table.name, pd.DataFrame()), settings, findings
+        )
+        for table in TABLES
+    }
+    context = Context(tables, settings, findings)
+    for check in _CHECKS:
+        check(context)
+    return tables
+
+
+# --- names and references -----------------------------------------------------------
+
+
+def _check_units(context: Context) -> None:
+    """Refuse numbers whose unit cannot be known."""
+    for unit, kinds, name in (
+        ("temperature_unit", ("pit temperature", "air temperature"), "temperatures"),
+        ("length_unit", ("length",), "lengths"),
+    ):
+        if getattr(context.settings, unit) or not context.findings.has("study", unit):
+            continue
+        used = [
+            f"{column.name} in {table.name}"
+            for table in TABLES
+            for column in table.columns
+            if column.unit in kinds
+            and context.tables[table.name][column.name].notna().any()
+        ]
+        if used:
+            allowed = '"F" or "C"' if unit == "temperature_unit" else '"in" or "cm"'
+            context.findings.problem(
+                "study",
+                None,
+                unit,
+                f"is not stated, but {name} are recorded ({listing(used, 'and')}). Add "
+                f"{unit} = {allowed} to the study settings.",
+            )
+
+
+def _check_rows_exist(context: Context) -> None:
+    for name, what in (("pits", "pit"), ("bakes", "bake")):
+        lost = not context.findings.has(name, what)
+        if context.tables[name].empty and not lost:
+            context.findings.problem(
+                name, None, None, f"holds no {what}. Add a row for each {what}."
+            )
+
+
+def _check_keys(context: Context) -> None:
+    """Refuse two rows for one thing."""
+    for table, key, what in (
+        ("pits", ("pit",), "pit"),
+        ("bakes", ("bake",), "bake"),
+        ("counts", ("bake",), "the totals of bake"),
+    ):
+        first: dict[str, int] = {}
+        for row, name in context.recorded(table, *key):
+            if name is None:
+                continue
+            if name in first:
+                context.findings.problem(
+                    table,
+                    row,
+                    key[0],
+                    f"{what} {quote(name)} is already in row {first[name]}. Delete one "
+                    "of the rows, or correct the name.",
+                )
+            first.setdefault(name, row)
+
+
+def _check_references(context: Context) -> None:
+    """Refuse rows that belong to a pit or bake that is not there."""
+    for table, column, target in (
+        ("grates", "pit", "pits"),
+        ("bakes", "pit", "pits"),
+        ("items", "bake", "bakes"),
+        ("counts", "bake", "bakes"),
+        ("probes", "bake", "bakes"),
+        ("regrades", "bake", "bakes"),
+    ):
+        known = context.names(target, column)
+        if not known or not context.findings.has(target, column):
+            continue
+        for row, name in context.recorded(table, column):
+            if name is not None and name not in known:
+                context.findings.problem(
+                    table,
+                    row,
+                    column,
+                    f"found {quote(name)}, but {target} has no such {column}. "
+                    f"{suggestion(name, list(known))} Correct the name, or add the "
+                    f"{column} to {target}.",
+                )
+
+
+# --- bakes --------------------------------------------------------------------------
+
+
+def _check_bakes(context: Context) -> None:
+    """Complete the status of bakes, and check what goes with it."""
+    bakes = context.tables["bakes"]
+    bakes["status"] = bakes["status"].fillna("kept")
+    for row, status, reason in context.recorded("bakes", "status", "reason"):
+        if status == "excluded" and reason is None:
+            context.findings.problem(
+                "bakes",
+                row,
+                "reason",
+                "is empty, but the bake is excluded. Say why, so that readers can "
+                "judge it.",
+            )
+
+
+def _check_vents(context: Context) -> None:
+    """Refuse the position of a damper or intake that the pit does not have."""
+    pits = context.tables["pits"]
+    for has, opening, what in (
+        ("has_damper", "damper_open", "damper"),
+        ("has_intake", "intake_open", "intake"),
+    ):
+        without = set(pits.loc[pits[has].eq(False).fillna(False), "pit"])
+        for row, pit, value in context.recorded("bakes", "pit", opening):
+            if value is not None and pit in without:
+                context.findings.problem(
+                    "bakes",
+                    row,
+                    opening,
+                    f"found {number_text(value)}, but pits says that pit {quote(pit)} "
+                    f"has no {what}. Empty the cell, or correct {has} in pits.",
+                )
+
+
+def _check_results(context: Context) -> None:
+    """Check that each bake has the results its status promises, and in one place."""
+    findings = context.findings
+    if not findings.has("items", "bake") or not findings.has("counts", "bake"):
+        return
+    items, counts = context.names("items", "bake"), context.names("counts", "bake")
+    kept = False
+    for row, bake, status in context.recorded("bakes", "bake", "status"):
+        if bake in counts and bake in items:
+            findings.problem(
+                "counts",
+                counts[bake],
+                "bake",
+                f"bake {quote(bake)} also has rows in items. Keep one of the two.",
+            )
+        if status == "planned" and bake in counts:
+            findings.problem(
+                "counts",
+                counts[bake],
+                "bake",
+                f"bake {quote(bake)} is planned, but its results are here. Set its "
+                "status in bakes to kept or excluded.",
+            )
+        if status == "kept" and bake is not None:
+            kept = True
+            if bake not in items and bake not in counts and (items or counts):
+                findings.problem(
+                    "bakes",
+                    row,
+                    "status",
+                    f"bake {quote(bake)} is kept but has no rows in items or counts. "
+                    "Enter its results, or set the status to planned or excluded.",
+                )
+    if kept and not items and not counts:
+        findings.problem(
+            "items",
+            None,
+            None,
+            "there are no results: both items and counts are empty or not there. Enter "
+            "one row per item in items, or the totals of each bake in counts.",
+        )
+
+
+def _check_counts(context: Context) -> None:
+    for row, n_items, *parts in context.recorded(
+        "counts", "n_items", "n_burned", "n_raw"
+    ):
+        for name, value in zip(("n_burned", "n_raw"), parts, strict=True):
+            if value is not None and n_items is not None and value > n_items:
+                context.findings.problem(
+                    "counts",
+                    row,
+                    name,
+                    f"found {value}, but only {n_items} items were graded (n_items). "
+                    "Correct one of them.",
+                )
+
+
+# --- items --------------------------------------------------------------------------
+
+
+def _check_cells_differ(context: Context) -> None:
+    """Refuse two items on one cell of one bake, and two items with one code."""
+    items = context.tables["items"]
+    placed = items.dropna(subset=["bake", "grate", "row", "column"])
+    first: dict[tuple[object, ...], int] = {}
+    keys = placed[["bake", "grate", "row", "column"]]
+    for row, *key in keys.itertuples(name=None):
+        place = tuple(key)
+        if place in first:
+            bake, grate, cell_row, cell_column = place
+            context.findings.problem(
+                "items",
+                row,
+                "column",
+                f"bake {quote(bake)} already has an item on grate {quote(grate)}, row "
+                f"{cell_row}, column {cell_column}: see row {first[place]}. Correct "
+                "the place, or delete one of the rows.",
+            )
+        first.setdefault(place, row)
+    _check_codes(context)
+
+
+def _check_codes(context: Context) -> None:
+    coded = context.tables["items"].dropna(subset=["bake", "code"])
+    first: dict[tuple[object, object], int] = {}
+    for row, bake, code in coded[["bake", "code"]].itertuples(name=None):
+        if (bake, code) in first:
+            context.findings.problem(
+                "items",
+                row,
+                "code",
+                f"code {quote(code)} of bake {quote(bake)} is already in row "
+                f"{first[bake, code]}. Correct one of the codes.",
+            )
+        first.setdefault((bake, code), row)
+
+
+def _check_flags(context: Context) -> None:
+    """Refuse a burned mark that the grades contradict."""
+    findings = context.findings
+    cuts = ("grades", "burned_from", "face")
+    if not findings.has("study", *cuts) or context.tables["items"].empty:
+        return
+    settings, items = context.settings, context.tables["items"]
+    deciding = deciding_code(face_codes(items, settings), settings)
+    flag = items["burned"].to_numpy(dtype=float, na_value=np.nan)
+    graded = np.where(np.isnan(deciding), np.nan, deciding >= settings.burned_code)
+    wrong = ~np.isnan(flag) & ~np.isnan(graded) & (flag != graded)
+    for row, code, mark in zip(
+        items.index[wrong], deciding[wrong], flag[wrong], strict=True
+    ):
+        grade = quote(settings.grades[int(code)])
+        face = "darkest" if settings.face == "worst" else settings.face
+        findings.problem(
+            "items",
+            row,
+            "burned",
+            f"found {'yes' if mark else 'no'}, but the {face} face is graded {grade}, "
+            f"and items count as burned from {quote(settings.burned_from)} on. Correct "
+            "the mark or the grade, or leave burned empty.",
+        )
+
+
+def _check_planned_items(context: Context) -> None:
+    """Refuse results of bakes that are said to be planned only."""
+    bakes = context.tables["bakes"]
+    planned = set(bakes.loc[bakes["status"].eq("planned"), "bake"].dropna())
+    items = context.tables["items"]
+    results = items[[*(f"grade_{face}" for face in FACES), "burned", "missing"]]
+    done = items["bake"].isin(planned) & results.notna().any(axis=1)
+    for bake, row in _first_rows(items[done]).items():
+        context.findings.problem(
+            "items",
+            row,
+            "bake",
+            f"bake {quote(bake)} is planned, but it has results here. Set its status "
+            "in bakes to kept or excluded.",
+        )
+
+
+def _first_rows(items: pd.DataFrame) -> dict[str, int]:
+    """First row of each bake."""
+    first = items.drop_duplicates("bake")
+    return dict(zip(first["bake"], first.index, strict=True))
+
+
+def _say_missing(context: Context) -> None:
+    """Say how items without a result, or with a result and a reason, are counted."""
+    bakes, items = context.tables["bakes"], context.tables["items"]
+    kept = bakes.loc[bakes["status"].eq("kept"), "bake"].dropna()
+    mine = items[items["bake"].isin(kept)]
+    results = mine[[*(f"grade_{face}" for face in FACES), "burned"]].notna().any(axis=1)
+    reason = mine["missing"].notna()
+    for rows, text in (
+        (
+            ~results & ~reason,
+            "no grade, burned mark or reason: counted as missing, 'not recorded'",
+        ),
+        (
+            results & reason,
+            "a grade or burned mark and a reason in missing: counted as missing",
+        ),
+    ):
+        if rows.any():
+            noun = "item has" if rows.sum() == 1 else "items have"
+            context.findings.assume(f"items: {rows.sum()} {noun} {text}")
+
+
+def _check_own_item_columns(context: Context) -> None:
+    """Keep columns of the user's own from clashing with those worked out."""
+    items = context.tables["items"]
+    for name in DERIVED_ITEM_COLUMNS:
+        if name in items.columns:
+            context.findings.problem(
+                "items",
+                None,
+                name,
+                "this name is kept for a value that is worked out from the others. "
+                "Rename the column.",
+            )
+    bakes = context.tables["bakes"].dropna(subset=["bake"]).drop_duplicates("bake")
+    for name in ("pit", "session"):
+        if name not in items.columns:
+            continue
+        of_bake = dict(zip(bakes["bake"], bakes[name].fillna(""), strict=True))
+        for row, bake, value in context.recorded("items", "bake", name):
+            text = number_text(value) if isinstance(value, float) else value
+            if bake in of_bake and text is not None and text != of_bake[bake]:
+                context.findings.problem(
+                    "items",
+                    row,
+                    name,
+                    f"found {quote(text)}, but bakes has {quote(of_bake[bake])} for "
+                    f"bake {quote(bake)}. Correct one of them, or delete the column.",
+                )
+
+
+# --- second gradings ----------------------------------------------------------------
+
+
+def _check_regrades(context: Context) -> None:
+    """Check that each second grading says which item it is about."""
+    items = context.tables["items"]
+    codes = Counter(items["code"].dropna())
+    places = set(
+        items[["bake", "grate", "row", "column"]].dropna().itertuples(False, None)
+    )
+    for row, code, *place in context.recorded(
+        "regrades", "code", "bake", "grate", "row", "column"
+    ):
+        message = ""
+        column = "code"
+        if code is not None and place[0] is None:
+            message = _code_message(code, codes.get(code, 0), list(codes))
+        elif code is None and any(part is None for part in place):
+            message = (
+                "says neither the code nor the whole place (bake, grate, row, column). "
+                "Fill in one of them."
+            )
+        elif None not in place and tuple(place) not in places:
+            column = "bake"
+            message = (
+                f"there is no item of bake {quote(place[0])} on grate "
+                f"{quote(place[1])}, row {place[2]}, column {place[3]}. Correct the "
+                "place."
+            )
+        if message:
+            context.findings.problem("regrades", row, column, message)
+
+
+def _code_message(code: str, count: int, known: list[str]) -> str:
+    if count == 1:
+        return ""
+    if count == 0:
+        return (
+            f"found {quote(code)}, but no item has this code. "
+            f"{suggestion(code, known)} Correct the code."
+        )
+    return (
+        f"found {quote(code)}, but {count} items have this code. Fill in the bake (and "
+        "grate, row and column) too."
+    )
+
+
+_CHECKS: tuple[Callable[[Context], None], ...] = (
+    _check_units,
+    _check_rows_exist,
+    _check_keys,
+    _check_references,
+    check_places,
+    _check_bakes,
+    _check_vents,
+    _check_results,
+    _check_counts,
+    _check_cells_differ,
+    _check_flags,
+    _check_planned_items,
+    _say_missing,
+    _check_own_item_columns,
+    _check_regrades,
+)

@@ -1,0 +1,59 @@
+"""From the grades of an item's faces to its outcome: one rule, used everywhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pitstats.study.schema import FACES
+from pitstats.study.settings import Settings
+
+
+def face_codes(items: pd.DataFrame, settings: Settings) -> np.ndarray:
+    """Grades of the faces as numbers, 0 for the palest.
+
+    Parameters
+    ----------
+    items : DataFrame
+        With the columns ``grade_top``, ``grade_bottom`` and ``grade_side``.
+    settings : Settings
+        For the order of the grades.
+
+    Returns
+    -------
+    ndarray of float, shape (items, 3)
+        Top, bottom, side; NaN where a face was not graded.
+    """
+    code = {name: float(k) for k, name in enumerate(settings.grades)}
+    columns = [
+        items[f"grade_{face}"].map(code).to_numpy(dtype=float, na_value=np.nan)
+        for face in FACES
+    ]
+    return np.column_stack(columns) if len(items) else np.empty((0, len(FACES)))
+
+
+def deciding_code(codes: np.ndarray, settings: Settings) -> np.ndarray:
+    """Grade that decides whether an item is burned.
+
+    Parameters
+    ----------
+    codes : ndarray of float, shape (items, 3)
+        From `face_codes`.
+    settings : Settings
+        For the deciding face.
+
+    Returns
+    -------
+    ndarray of float, shape (items,)
+        Darkest recorded face, or the stated face; NaN where it was not graded.
+    """
+    if settings.face != "worst":
+        return codes[:, FACES.index(settings.face)]
+    darkest: np.ndarray = np.fmax.reduce(codes, axis=1)
+    return darkest
+
+
+def palest_code(codes: np.ndarray) -> np.ndarray:
+    """Palest recorded face of each item, NaN where none was graded."""
+    palest: np.ndarray = np.fmin.reduce(codes, axis=1)
+    return palest

@@ -1,0 +1,223 @@
+"""Outcomes of items and totals of bakes: what every estimate starts from.
+
+Only kept bakes are here. Planned and excluded bakes never enter a total.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pitstats.study.grading import deciding_code, face_codes, palest_code
+
+if TYPE_CHECKING:
+    from pitstats.study.study import Study
+
+NOT_RECORDED = "not recorded"
+
+
+def item_outcomes(study: Study) -> pd.DataFrame:
+    """Outcome and place of every item of the kept bakes.
+
+    Parameters
+    ----------
+    study : Study
+        Its item-level bakes.
+
+    Returns
+    -------
+    DataFrame
+        One row per item in the order of ``study.items``, with all its columns and
+        ``pit`` and ``session`` of its bake. ``distance`` is the place between the
+        firebox wall (0) and the far wall (1), ``across`` between the door side (0) and
+        the other (1), ``distance_length`` the distance in the study's length unit; NaN
+        where place or size is unknown. ``burned``, ``underbaked`` and ``good`` are 1, 0
+        or NaN; ``burned`` replaces the mark that was typed. ``missing`` holds a reason
+        exactly where ``burned`` is NaN.
+
+    Notes
+    -----
+    The deciding face is the one that the settings state: the darkest recorded, or the
+    top, bottom or side. An item is under-baked if its palest recorded face is at
+    ``raw_to`` or paler, and good if every recorded face is a target grade. An item with
+    a reason in ``missing`` is missing whatever else is recorded. With a burned mark and
+    no grade it is unknown whether the item was under-baked or good.
+    """
+    bakes = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
+    items = study.items[study.items["bake"].isin(bakes.index)].reset_index(drop=True)
+    places = _places(study, items, items["bake"].map(bakes["pit"]))
+    outcomes = _outcomes(study, items)
+    added = {
+        "bake": {
+            name: items["bake"].map(bakes[name]).astype("str")
+            for name in ("pit", "session")
+        },
+        "column": {
+            name: places[name] for name in ("distance", "across", "distance_length")
+        },
+        "burned": {name: outcomes[name] for name in ("underbaked", "good")},
+    }
+    columns: dict[str, pd.Series] = {}
+    for name in items.columns:
+        columns.setdefault(str(name), items[name])
+        if name in ("burned", "missing"):
+            columns[name] = outcomes[name]
+        columns |= added.get(str(name), {})
+    return pd.DataFrame(columns)
+
+
+def _places(study: Study, items: pd.DataFrame, pit: pd.Series) -> pd.DataFrame:
+    """Place of each item on its grate, as shares and in length units."""
+    grates = study.grates.set_index(["pit", "grate"])
+    where = pd.MultiIndex.from_arrays([pit, items["grate"]])
+    size = grates[["rows", "columns", "cell_length"]].reindex(where)
+    rows, columns, length = (
+        size[name].to_numpy(dtype=float, na_value=np.nan) for name in size
+    )
+    row = items["row"].to_numpy(dtype=float, na_value=np.nan)
+    column = items["column"].to_numpy(dtype=float, na_value=np.nan)
+    return pd.DataFrame(
+        {
+            "distance": (column - 0.5) / columns,
+            "across": (row - 0.5) / rows,
+            "distance_length": (column - 0.5) * length,
+        },
+        index=items.index,
+    )
+
+
+def _outcomes(study: Study, items: pd.DataFrame) -> pd.DataFrame:
+    """Burned, underbaked and good of each item, and why it is missing."""
+    settings = study.settings
+    codes = face_codes(items, settings)
+    deciding, palest = deciding_code(codes, settings), palest_code(codes)
+    mark = items["burned"].to_numpy(dtype=float, na_value=np.nan)
+    graded = np.where(np.isnan(deciding), np.nan, deciding >= settings.burned_code)
+    burned = np.where(np.isnan(graded), mark, graded)
+    burned[items["missing"].notna().to_numpy()] = np.nan
+    lost = np.isnan(burned)
+    unknown = lost | np.isnan(palest)
+    target = [settings.grades.index(name) for name in settings.target_grades]
+    good = (np.isnan(codes) | np.isin(codes, target)).all(axis=1)
+    reason = _reasons(study, items, palest)
+    return pd.DataFrame(
+        {
+            "burned": burned,
+            "underbaked": np.where(unknown, np.nan, palest <= settings.raw_code),
+            "good": np.where(unknown, np.nan, good),
+            "missing": reason.where(lost).astype("str"),
+        },
+        index=items.index,
+    )
+
+
+def _reasons(study: Study, items: pd.DataFrame, palest: np.ndarray) -> pd.Series:
+    """Recorded reason, or why the deciding face gives no outcome."""
+    fallback = np.where(
+        np.isnan(palest), NOT_RECORDED, f"{study.settings.face} not graded"
+    )
+    return items["missing"].fillna(pd.Series(fallback, index=items.index, dtype="str"))
+
+
+def bake_totals(study: Study) -> pd.DataFrame:
+    """Totals of every kept bake, whether items or only counts were recorded.
+
+    Parameters
+    ----------
+    study : Study
+        Its kept bakes.
+
+    Returns
+    -------
+    DataFrame
+        One row per kept bake in the order of ``study.bakes``: ``bake, pit, session,
+        order, source`` ("items" or "counts"), ``n_placed`` (items put in), ``n_items``
+        (graded), ``n_burned``, ``n_raw``, ``n_good`` (NaN unless known for every graded
+        item) and ``n_missing``. For counts, ``n_placed`` equals ``n_items``.
+    """
+    kept = study.bakes.loc[
+        study.bakes["status"].eq("kept"), ["bake", "pit", "session", "order"]
+    ].reset_index(drop=True)
+    totals = pd.concat([_item_totals(study), _count_totals(study)], ignore_index=True)
+    out = kept.merge(totals, on="bake", how="left")
+    whole = ["n_placed", "n_items", "n_burned", "n_missing"]
+    return out.astype(dict.fromkeys(whole, "int64"))
+
+
+def _item_totals(study: Study) -> pd.DataFrame:
+    items = item_outcomes(study)
+    graded = items[items["burned"].notna()]
+    by_bake = items.groupby("bake", sort=False)
+    totals = pd.DataFrame(
+        {
+            "source": "items",
+            "n_placed": by_bake.size(),
+            "n_items": by_bake["burned"].count(),
+            "n_burned": by_bake["burned"].sum(),
+            "n_raw": _sum_if_known(graded, "underbaked"),
+            "n_good": _sum_if_known(graded, "good"),
+        }
+    )
+    totals["n_missing"] = totals["n_placed"] - totals["n_items"]
+    none = totals["n_items"] == 0
+    totals.loc[none, ["n_raw", "n_good"]] = 0.0
+    return totals.rename_axis("bake").reset_index()
+
+
+def _sum_if_known(graded: pd.DataFrame, name: str) -> pd.Series:
+    """Sum per bake, NaN if it is unknown for any graded item."""
+    by_bake = graded.groupby("bake", sort=False)[name]
+    return by_bake.sum().where(by_bake.count() == by_bake.size())
+
+
+def _count_totals(study: Study) -> pd.DataFrame:
+    counts = study.counts
+    return pd.DataFrame(
+        {
+            "bake": counts["bake"],
+            "source": pd.Series("counts", index=counts.index, dtype="str"),
+            "n_placed": counts["n_items"].astype("int64"),
+            "n_items": counts["n_items"].astype("int64"),
+            "n_burned": counts["n_burned"].astype("float64"),
+            "n_raw": counts["n_raw"].to_numpy(dtype=float, na_value=np.nan),
+            "n_good": np.nan,
+            "n_missing": 0,
+        }
+    )
+
+
+def burned_under_cuts(study: Study) -> pd.DataFrame:
+    """Burned items of each bake under every possible cut of the grade scale.
+
+    Parameters
+    ----------
+    study : Study
+        Its kept item-level bakes; a bake of which only totals or burned marks were kept
+        cannot be cut anew.
+
+    Returns
+    -------
+    DataFrame
+        One row per bake and cut, palest cut first: ``bake, pit, cut`` (the first grade
+        that would count as burned), ``in_use`` (whether it is the study's own cut),
+        ``n_items`` (items whose deciding face was graded) and ``n_burned``. Bakes
+        without such items are left out.
+    """
+    items = item_outcomes(study)
+    settings = study.settings
+    deciding = deciding_code(face_codes(items, settings), settings)
+    deciding[items["burned"].isna().to_numpy()] = np.nan
+    used = items.loc[~np.isnan(deciding), ["bake", "pit"]]
+    deciding = deciding[~np.isnan(deciding)]
+    parts = []
+    for code in range(1, len(settings.grades)):
+        burned = used.assign(n_burned=(deciding >= code).astype("int64"))
+        by_bake = burned.groupby(["bake", "pit"], sort=False)["n_burned"]
+        part: pd.DataFrame = by_bake.agg(n_items="size", n_burned="sum").reset_index()
+        part.insert(2, "cut", settings.grades[code])
+        part.insert(3, "in_use", code == settings.burned_code)
+        parts.append(part)
+    table: pd.DataFrame = pd.concat(parts, ignore_index=True)
+    return table

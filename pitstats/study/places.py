@@ -1,0 +1,231 @@
+"""Grates and places: which grate a row means, how large it is, what lies outside."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pitstats.study.cells import listing, quote
+from pitstats.study.columns import suggestion
+from pitstats.study.context import Context
+
+MAIN_GRATE = "main"
+ASSUMED_SIZE = "size assumed: largest row and column seen"
+_PLACED_TABLES = ("items", "probes", "regrades")
+
+
+def check_places(context: Context) -> None:
+    """Complete the grates of the pits and check every place against them."""
+    _name_listed_grates(context)
+    listed = _listed_grates(context)
+    for table in _PLACED_TABLES:
+        _name_grates_of_places(context, table, listed)
+    _check_grates_differ(context)
+    _complete_sizes(context, _largest_places(context))
+    for table in _PLACED_TABLES:
+        _check_inside(context, table)
+
+
+def _name_listed_grates(context: Context) -> None:
+    """Call the only grate of a pit main if it has no name."""
+    grates = context.tables["grates"]
+    per_pit = grates["pit"].value_counts()
+    names = grates["grate"].copy()
+    for row, pit, grate in context.recorded("grates", "pit", "grate"):
+        if grate is not None or pit is None:
+            continue
+        if per_pit[pit] == 1:
+            names[row] = MAIN_GRATE
+        else:
+            context.findings.problem(
+                "grates",
+                row,
+                "grate",
+                f"is empty, but pit {quote(pit)} has {per_pit[pit]} grates. Name them.",
+            )
+    grates["grate"] = names
+
+
+def _listed_grates(context: Context) -> dict[str, list[str]]:
+    """Grates of each pit that grates lists; None-named ones leave an empty list."""
+    listed: dict[str, list[str]] = {}
+    for _, pit, grate in context.recorded("grates", "pit", "grate"):
+        if pit is not None:
+            names = listed.setdefault(pit, [])
+            if grate is not None:
+                names.append(grate)
+    return listed
+
+
+def _named_grates(context: Context) -> dict[str, list[str]]:
+    """Grates of each pit that its items and probes name."""
+    named: dict[str, list[str]] = {}
+    pits = context.bake_pits()
+    for table in ("items", "probes"):
+        cells = context.tables[table][["bake", "grate"]].dropna().drop_duplicates()
+        for bake, grate in zip(cells["bake"], cells["grate"], strict=True):
+            names = named.setdefault(pits.get(bake, ""), [])
+            if grate not in names:
+                names.append(grate)
+    return named
+
+
+def _name_grates_of_places(
+    context: Context, table: str, listed: dict[str, list[str]]
+) -> None:
+    """Fill in empty grates where only one can be meant."""
+    pits = context.bake_pits()
+    named = _named_grates(context)
+    filled: dict[int, str] = {}
+    for row, bake, grate, place, column in context.recorded(
+        table, "bake", "grate", "row", "column"
+    ):
+        placed = table == "items" or place is not None or column is not None
+        pit = pits.get(bake)
+        if grate is not None or pit is None or not placed:
+            continue
+        only = _only_grate(listed.get(pit), named.get(pit, []))
+        if only is not None:
+            filled[row] = only
+            continue
+        names = listed.get(pit) or named.get(pit, [])
+        others = listing([quote(name) for name in names], "and")
+        context.findings.problem(
+            table,
+            row,
+            "grate",
+            f"is empty, but pit {quote(pit)} has {others}. Say which grate it is.",
+        )
+    if filled:
+        cells = context.tables[table]["grate"].astype(object)
+        cells[list(filled)] = list(filled.values())
+        context.tables[table]["grate"] = cells.astype("str")
+        rows = "row" if len(filled) == 1 else "rows"
+        names = sorted(set(filled.values()))
+        context.findings.assume(
+            f"{table}: grate empty in {len(filled)} {rows}, read as the pit's only "
+            f"grate ({', '.join(names)})"
+        )
+
+
+def _only_grate(listed: list[str] | None, named: list[str]) -> str | None:
+    """Return the grate that an empty cell must mean, or None if it is not sure."""
+    if listed is not None:
+        return listed[0] if len(listed) == 1 else None
+    return MAIN_GRATE if named in ([], [MAIN_GRATE]) else None
+
+
+def _check_grates_differ(context: Context) -> None:
+    first: dict[tuple[str, str], int] = {}
+    for row, pit, grate in context.recorded("grates", "pit", "grate"):
+        if pit is None or grate is None:
+            continue
+        if (pit, grate) in first:
+            context.findings.problem(
+                "grates",
+                row,
+                "grate",
+                f"grate {quote(grate)} of pit {quote(pit)} is already in row "
+                f"{first[pit, grate]}. Delete one of the rows, or correct the name.",
+            )
+        first.setdefault((pit, grate), row)
+
+
+def _largest_places(context: Context) -> pd.DataFrame:
+    """Largest row and column seen per pit and grate."""
+    parts = []
+    for table in ("items", "probes"):
+        frame = context.tables[table]
+        parts.append(
+            pd.DataFrame(
+                {
+                    "pit": frame["bake"].map(context.bake_pits()),
+                    "grate": frame["grate"],
+                    "rows": frame["row"],
+                    "columns": frame["column"],
+                }
+            )
+        )
+    seen = pd.concat(parts).dropna(subset=["pit", "grate"])
+    return seen.groupby(["pit", "grate"], sort=False)[["rows", "columns"]].max()
+
+
+def _complete_sizes(context: Context, seen: pd.DataFrame) -> None:
+    """Take sizes that are not stated from the largest row and column seen."""
+    context.tables["grates"] = grates = _with_seen_grates(context, seen)
+    for row, pit, grate in context.recorded("grates", "pit", "grate"):
+        if pit is None or grate is None:
+            continue
+        taken = [size for size in ("rows", "columns") if pd.isna(grates.at[row, size])]
+        if (pit, grate) in seen.index:
+            for size in taken:
+                grates.at[row, size] = seen.at[(pit, grate), size]
+        taken = [size for size in taken if pd.notna(grates.at[row, size])]
+        if grates.at[row, "notes"] == ASSUMED_SIZE:
+            taken = ["rows", "columns"]
+        if taken:
+            size = listing([f"{grates.at[row, name]} {name}" for name in taken], "and")
+            context.findings.assume(
+                f"grates: the size of grate {quote(grate)} of pit {quote(pit)} is not "
+                f"stated; {size} assumed, the largest seen"
+            )
+
+
+def _with_seen_grates(context: Context, seen: pd.DataFrame) -> pd.DataFrame:
+    """Add the grates of pits that grates does not list, in the order of pits."""
+    grates = context.tables["grates"].copy()
+    order = {pit: k for k, pit in enumerate(context.names("pits", "pit"))}
+    listed = set(grates["pit"].dropna())
+    new = sorted(
+        (place for place in seen.dropna(how="all").index if place[0] not in listed),
+        key=lambda place: (order.get(place[0], -1), place[1]),
+    )
+    new = [place for place in new if place[0] in order]
+    if not new:
+        return grates
+    start = int(grates.index.max()) + 1 if len(grates) else 2
+    added = pd.DataFrame(index=pd.RangeIndex(start, start + len(new)))
+    for name, dtype in grates.dtypes.items():
+        added[name] = pd.Series(index=added.index, dtype=dtype)
+    added["pit"] = pd.Series([p for p, _ in new], index=added.index, dtype="str")
+    added["grate"] = pd.Series([g for _, g in new], index=added.index, dtype="str")
+    added["notes"] = pd.Series(ASSUMED_SIZE, index=added.index, dtype="str")
+    return added if grates.empty else pd.concat([grates, added])
+
+
+def _check_inside(context: Context, table: str) -> None:
+    """Refuse grates that the pit does not have and cells outside them."""
+    sizes: dict[str, dict[str, tuple[float, float]]] = {}
+    grates = context.tables["grates"].dropna(subset=["pit", "grate"])
+    numbers = grates[["rows", "columns"]].to_numpy(dtype=float, na_value=np.inf)
+    for pit, grate, size in zip(grates["pit"], grates["grate"], numbers, strict=True):
+        sizes.setdefault(pit, {})[grate] = (size[0], size[1])
+    pits = context.bake_pits()
+    for row, bake, grate, *place in context.recorded(
+        table, "bake", "grate", "row", "column"
+    ):
+        known = sizes.get(pits.get(bake, ""))
+        if known is None or grate is None:
+            continue
+        if grate not in known:
+            context.findings.problem(
+                table,
+                row,
+                "grate",
+                f"found {quote(grate)}, but pit {quote(pits[bake])} has no such grate. "
+                f"{suggestion(grate, list(known))} Correct the name, or add the grate "
+                "to grates.",
+            )
+            continue
+        for name, value, last in zip(
+            ("row", "column"), place, known[grate], strict=True
+        ):
+            if value is not None and value > last:
+                context.findings.problem(
+                    table,
+                    row,
+                    name,
+                    f"found {name} {value}, but grate {quote(grate)} of pit "
+                    f"{quote(pits[bake])} has {name}s 1 to {last:g}. Correct the "
+                    f"{name}, or the size of the grate in grates.",
+                )

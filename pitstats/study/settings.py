@@ -1,0 +1,86 @@
+"""The settings of a study: what ``study.toml`` states, read and checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from pitstats.study.schema import DEFAULT_GRADES
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What holds for the whole study.
+
+    Parameters
+    ----------
+    title, question : str
+        Shown first in every report.
+    temperature_rule : {"same indicated", "same grate", "maker's setting", "tuned"}
+        How the heat of the pits was matched.
+    temperature_unit : {"F", "C"} or None
+        Unit of every temperature; None only if the study has none.
+    length_unit : {"in", "cm"} or None
+        Unit of every length; None only if the study has none.
+    stop_rule : str
+        When a bake was ended, in words.
+    grades : tuple of str
+        Names of the ordered grades, palest first.
+    raw_to : str
+        Darkest grade that counts as under-baked; the first grade if not given.
+    burned_from : str
+        First grade that counts as burned; the last grade if not given.
+    target_grades : tuple of str
+        Grades that count as good.
+    face : {"worst", "top", "bottom", "side"}
+        Face that decides whether an item is burned.
+    margin : float or None
+        Smallest difference in burn rate that would change advice, above 0, at most 1.
+    conf_level : float
+        Between 0 and 1.
+    extra : dict
+        Keys of the user's own, carried through.
+    """
+
+    title: str
+    question: str
+    temperature_rule: str
+    temperature_unit: str | None = None
+    length_unit: str | None = None
+    stop_rule: str = ""
+    grades: tuple[str, ...] = DEFAULT_GRADES
+    raw_to: str = ""
+    burned_from: str = ""
+    target_grades: tuple[str, ...] = ("golden",)
+    face: str = "worst"
+    margin: float | None = None
+    conf_level: float = 0.95
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Fill in the ends of the grade scale where they are not stated."""
+        object.__setattr__(self, "grades", tuple(self.grades))
+        object.__setattr__(self, "target_grades", tuple(self.target_grades))
+        if self.grades:
+            object.__setattr__(self, "raw_to", self.raw_to or self.grades[0])
+            object.__setattr__(self, "burned_from", self.burned_from or self.grades[-1])
+
+    @property
+    def raw_code(self) -> int:
+        """Place of ``raw_to`` on the grade scale, counted from 0."""
+        return self.grades.index(self.raw_to)
+
+    @property
+    def burned_code(self) -> int:
+        """Place of ``burned_from`` on the grade scale, counted from 0."""
+        return self.grades.index(self.burned_from)
+
+    def to_mapping(self) -> Mapping[str, Any]:
+        """All settings that are set, the user's own keys last."""
+        known = {
+            entry.name: getattr(self, entry.name)
+            for entry in fields(self)
+            if entry.name != "extra"
+        }
+        return {k: v for k, v in known.items() if v is not None} | self.extra

@@ -1,0 +1,298 @@
+"""Read the settings of a study from whatever was typed, and check them together."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Any
+
+from pitstats.study.cells import (
+    AMBIGUOUS_COMMA,
+    Cell,
+    listing,
+    number_text,
+    quote,
+    read_choice,
+    read_number,
+    read_text,
+)
+from pitstats.study.findings import Findings
+from pitstats.study.schema import SETTING_NAMES, SETTINGS, Setting
+from pitstats.study.settings import Settings
+
+#: Words that one would expect for a setting, beside the ones it allows.
+_ALSO = {
+    "temperature_unit": {
+        "°f": "F",
+        "fahrenheit": "F",
+        "°c": "C",
+        "celsius": "C",
+        "centigrade": "C",
+    },
+    "length_unit": {"inch": "in", "inches": "in", '"': "in", "centimeters": "cm"},
+}
+
+
+def read_settings(mapping: Mapping[str, Any], findings: Findings) -> Settings:
+    """Read and check the keys of ``study.toml``.
+
+    Parameters
+    ----------
+    mapping : mapping
+        Keys and values as typed; a value "" or an empty list means not set.
+    findings : Findings
+        Takes up problems and assumptions. A setting that could not be read is
+        entered as lost, and its default stands in for it.
+
+    Returns
+    -------
+    Settings
+        Complete; only to be relied on if there were no problems.
+    """
+    given, extra = _sort_keys(mapping, findings)
+    values: dict[str, Any] = {}
+    for setting in SETTINGS:
+        value = _read(setting, given.get(setting.name), findings)
+        if value is not None:
+            values[setting.name] = value
+    for name in ("title", "question", "temperature_rule"):
+        values.setdefault(name, "")
+    settings = Settings(**values, extra=extra)
+    _check_grades(settings, findings)
+    return settings
+
+
+def _sort_keys(
+    mapping: Mapping[str, Any], findings: Findings
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Tell the keys of the format from the user's own."""
+    given: dict[str, Any] = {}
+    extra: dict[str, Any] = {}
+    for key, value in mapping.items():
+        name = re.sub(r"[\s_-]+", "_", str(key).strip().casefold())
+        if name not in SETTING_NAMES:
+            extra[str(key).strip()] = value
+            _near_miss(str(key), mapping, findings)
+        elif name in given:
+            findings.problem("study", None, name, "is stated twice. Delete one.")
+        else:
+            given[name] = value
+            if name != key:
+                findings.assume(f"study: {quote(key)} taken for {name}")
+    return given, extra
+
+
+def _near_miss(key: str, mapping: Mapping[str, Any], findings: Findings) -> None:
+    absent = [name for name in SETTING_NAMES if name not in mapping]
+    close = difflib.get_close_matches(key.casefold(), absent, n=1, cutoff=0.8)
+    if close:
+        findings.assume(
+            f"study: {quote(key)} kept as a key of your own; rename it if {close[0]} "
+            "was meant"
+        )
+
+
+def _read(setting: Setting, value: Any, findings: Findings) -> Any:
+    """Value of one setting; None if it is not set or cannot be read."""
+    if isinstance(value, str):
+        value = value.strip() or None
+    if value is None or value in ([], ()):
+        if setting.needed:
+            _lost(
+                setting,
+                f"is not stated. Add {setting.name} = {_example(setting)} to the study "
+                f"settings: {setting.meaning}",
+                findings,
+            )
+        return None
+    cell = _READERS[setting.kind](setting, value)
+    if cell.problem:
+        _lost(setting, cell.problem, findings)
+        return None
+    if cell.note:
+        findings.assume(f"study: {setting.name} read as {quote(cell.value)}")
+    return cell.value
+
+
+def _lost(setting: Setting, message: str, findings: Findings) -> None:
+    findings.problem("study", None, setting.name, message)
+    findings.lose("study", setting.name)
+
+
+def _example(setting: Setting) -> str:
+    if setting.kind == "choice":
+        return listing([f'"{choice}"' for choice in setting.choices])
+    return '"..."'
+
+
+def _text(setting: Setting, value: Any) -> Cell:
+    if isinstance(value, list | tuple | dict):
+        return Cell(problem=f"found {quote(value)}; allowed is one text in quotes.")
+    return read_text(str(value).strip())
+
+
+def _choice(setting: Setting, value: Any) -> Cell:
+    text = str(value).strip()
+    also = _ALSO.get(setting.name, {}).get(text.casefold())
+    if also is not None:
+        return Cell(value=also, note="spelling")
+    return read_choice(text, setting.choices)
+
+
+def _number(setting: Setting, value: Any) -> Cell:
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return Cell(problem=f"found {quote(value)}; allowed is a number from 0 to 1.")
+    cell = read_number(str(value).strip())
+    if cell.problem or cell.note == AMBIGUOUS_COMMA:
+        return Cell(
+            problem=f"found {quote(value)}; allowed is a number between 0 and 1."
+        )
+    return _share(setting, cell)
+
+
+def _share(setting: Setting, cell: Cell) -> Cell:
+    number: float = cell.value
+    top_is_fine = setting.name == "margin"
+    if 0 < number < 1 or (top_is_fine and number == 1):
+        return cell
+    hint = ""
+    if 1 <= number < 100:
+        hint = f" Was {number_text(number / 100)} meant?"
+    allowed = "above 0 and at most 1" if top_is_fine else "between 0 and 1"
+    return Cell(
+        problem=f"found {number_text(number)}; allowed is a number {allowed}.{hint}"
+    )
+
+
+def _names(setting: Setting, value: Any) -> Cell:
+    """Read a list of names; one text may list them with commas."""
+    note = ""
+    if isinstance(value, str):
+        parts = value.split("\n") if "\n" in value else re.split("[,;]", value)
+        value = [part for part in parts if part.strip()]
+        note = "a list" if len(value) > 1 else ""
+    if not isinstance(value, list | tuple):
+        return Cell(
+            problem=f"found {quote(value)}; allowed is a list of names in quotes."
+        )
+    names = tuple(str(name).strip() for name in value)
+    for name in names:
+        if not name or "\n" in name or read_text(name).problem:
+            return Cell(
+                problem=(
+                    f"found {quote(name)} among the names; a name is a short text on "
+                    "one line. Correct the list."
+                )
+            )
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        return Cell(problem=f"lists {quote(twice[0])} twice. Correct the list.")
+    return Cell(value=names, note=note)
+
+
+_READERS = {
+    "text": _text,
+    "name": _text,
+    "choice": _choice,
+    "number": _number,
+    "names": _names,
+}
+
+
+# --- settings against each other ----------------------------------------------------
+
+
+def _check_grades(settings: Settings, findings: Findings) -> None:
+    """Check that the cuts and the target fit the grade scale."""
+    if not findings.has("study", "grades"):
+        findings.lose("study", "raw_to", "burned_from", "target_grades")
+        return
+    if len(settings.grades) < 2:
+        _lost_grades("lists one grade; a scale has at least two.", findings)
+        return
+    _read_names(settings, findings)
+    if not findings.has("study", "raw_to", "burned_from"):
+        return
+    raw, burned = settings.raw_code, settings.burned_code
+    if raw >= burned:
+        findings.problem(
+            "study",
+            None,
+            "raw_to",
+            f"is {quote(settings.raw_to)}, but items count as burned from "
+            f"{quote(settings.burned_from)} on, so some would be both. Choose a paler "
+            "grade for raw_to or a darker one for burned_from.",
+        )
+        findings.lose("study", "raw_to", "burned_from")
+    elif findings.has("study", "target_grades"):
+        _check_target(settings, raw, burned, findings)
+
+
+def _lost_grades(message: str, findings: Findings) -> None:
+    findings.problem("study", None, "grades", message)
+    findings.lose("study", "grades", "raw_to", "burned_from", "target_grades")
+
+
+def _read_names(settings: Settings, findings: Findings) -> None:
+    """Match the names of the cuts and the target with the grade list."""
+    for name in ("raw_to", "burned_from"):
+        value = getattr(settings, name)
+        cell = read_choice(value, settings.grades)
+        if cell.problem:
+            findings.problem("study", None, name, f"{cell.problem} (See grades.)")
+            findings.lose("study", name)
+        else:
+            object.__setattr__(settings, name, cell.value)
+    target = []
+    for value in settings.target_grades:
+        cell = read_choice(value, settings.grades)
+        if cell.problem:
+            findings.problem(
+                "study",
+                None,
+                "target_grades",
+                f"{quote(value)} is not one of the grades "
+                f"({listing(settings.grades, 'and')}). State which of them count as "
+                "good.",
+            )
+            findings.lose("study", "target_grades")
+        else:
+            target.append(cell.value)
+    object.__setattr__(settings, "target_grades", tuple(dict.fromkeys(target)))
+
+
+def _check_target(
+    settings: Settings, raw: int, burned: int, findings: Findings
+) -> None:
+    for name in settings.target_grades:
+        code = settings.grades.index(name)
+        if code <= raw or code >= burned:
+            what = "under-baked" if code <= raw else "burned"
+            findings.problem(
+                "study",
+                None,
+                "target_grades",
+                f"{quote(name)} counts as {what} and cannot count as good too. Take it "
+                "out, or change raw_to or burned_from.",
+            )
+
+
+def settings_mapping(settings: Settings) -> dict[str, Any]:
+    """Return the keys of a `Settings` as they would be typed."""
+    return dict(settings.to_mapping())
+
+
+def check_settings(settings: Settings, findings: Findings) -> Settings:
+    """Read and check settings that were made in memory."""
+    checked = read_settings(
+        {k: v for k, v in settings.to_mapping().items() if k not in settings.extra},
+        findings,
+    )
+    known = {
+        entry.name: getattr(checked, entry.name)
+        for entry in fields(checked)
+        if entry.name != "extra"
+    }
+    return Settings(**known, extra=dict(settings.extra))

@@ -1,0 +1,120 @@
+"""The study: settings and tables that passed every check."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from pitstats.errors import InvalidStudyError
+from pitstats.study.checks import check_tables
+from pitstats.study.findings import Findings
+from pitstats.study.schema import TABLE_NAMES
+from pitstats.study.settings import Settings
+from pitstats.study.settings_checks import check_settings
+
+#: Row of the first record as a spreadsheet counts, below the header.
+FIRST_ROW = 2
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Study:
+    """What was recorded in a bake test. A study that breaks a rule cannot be made.
+
+    Parameters
+    ----------
+    settings : Settings
+        What holds for the whole study.
+    pits, grates, bakes, items, counts, probes, regrades : DataFrame
+        The tables as described in the data dictionary. Columns that are not given are
+        added empty, columns of one's own follow behind. Text is stored as ``str``,
+        yes/no as nullable ``boolean``, whole numbers as ``Int64``, other numbers as
+        ``float64`` with 15 significant digits. Grades are stored by name, an empty
+        status as ``"kept"``, an empty grate as the only grate of its pit; grates whose
+        size is not stated get the largest row and column seen.
+    assumptions : tuple of str
+        What was assumed in reading; shown with results, not part of equality.
+
+    Raises
+    ------
+    InvalidStudyError
+        If any table breaks a rule; lists all problems, with rows counted from 2.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> study = Study(
+    ...     settings=Settings(
+    ...         title="Two pits", question="Which burns more?",
+    ...         temperature_rule="same grate",
+    ...     ),
+    ...     pits=pd.DataFrame({"pit": ["A", "B"]}),
+    ...     bakes=pd.DataFrame({"bake": ["1", "2"], "pit": ["A", "B"]}),
+    ...     counts=pd.DataFrame(
+    ...         {"bake": ["1", "2"], "n_items": [18, 16], "n_burned": [3, 7]}
+    ...     ),
+    ... )
+    >>> study
+    Study('Two pits': 2 pits, 2 bakes, 34 items)
+    """
+
+    settings: Settings
+    pits: pd.DataFrame = field(default_factory=pd.DataFrame)
+    grates: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bakes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    items: pd.DataFrame = field(default_factory=pd.DataFrame)
+    counts: pd.DataFrame = field(default_factory=pd.DataFrame)
+    probes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    regrades: pd.DataFrame = field(default_factory=pd.DataFrame)
+    assumptions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Read, complete and check everything."""
+        findings = Findings(assumptions=list(self.assumptions))
+        settings = check_settings(self.settings, findings)
+        raw = {name: _numbered(getattr(self, name)) for name in TABLE_NAMES}
+        tables = check_tables(raw, settings, findings)
+        if findings.problems:
+            raise InvalidStudyError(findings.ordered())
+        object.__setattr__(self, "settings", settings)
+        object.__setattr__(self, "assumptions", tuple(findings.assumptions))
+        for name, table in tables.items():
+            object.__setattr__(self, name, table.reset_index(drop=True))
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """All tables by name, in the order of the data dictionary."""
+        return {name: getattr(self, name) for name in TABLE_NAMES}
+
+    def __eq__(self, other: object) -> bool:
+        """Compare settings and all tables; assumptions do not count."""
+        if not isinstance(other, Study):
+            return NotImplemented
+        return self.settings == other.settings and all(
+            table.equals(other.tables[name]) for name, table in self.tables.items()
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        n_items = len(self.items) + int(self.counts["n_items"].sum())
+        counted = (
+            (len(self.pits), "pit"),
+            (len(self.bakes), "bake"),
+            (n_items, "item"),
+        )
+        return f"Study({self.settings.title!r}: {_counted(counted)})"
+
+
+def _numbered(frame: pd.DataFrame) -> pd.DataFrame:
+    """Number the rows as a spreadsheet would."""
+    frame = frame.reset_index(drop=True)
+    frame.index = pd.RangeIndex(FIRST_ROW, FIRST_ROW + len(frame))
+    return frame
+
+
+def _counted(counted: Iterable[tuple[int, str]]) -> str:
+    return ", ".join(
+        f"{count} {noun if count == 1 else noun + 's'}" for count, noun in counted
+    )
