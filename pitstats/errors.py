@@ -34,7 +34,8 @@ class Problem:
         if self.row is not None:
             place += f" row {self.row}"
         if self.column is not None:
-            place += f", column {self.column}"
+            kind = "key" if self.table == "study" else "column"
+            place += f", {kind} {self.column}"
         return f"{place}: {self.message}"
 
 
@@ -77,3 +78,7 @@ class RenderError(PitstatsError):
 
 class PitstatsWarning(UserWarning):
     """Something was assumed or is weak, and the reader should know."""
+
+
+class WriteError(PitstatsError):
+    """Something could not be written; nothing half-written was left behind."""

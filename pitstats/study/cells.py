@@ -35,6 +35,9 @@ _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
 _AROUND = " \t\n\r\x0b\x0c\xa0\ufeff\u2007\u202f\u3000"
 
+# The largest double with 15 digits; anything above would round to infinity.
+_LARGEST_NUMBER = 1.79769313486231e308
+
 COMMA = "decimal commas read as decimal points"
 AMBIGUOUS_COMMA = "may be a decimal comma or a mark of thousands"
 MARKS = "marks of thousands left out of numbers"
@@ -87,7 +90,8 @@ def rounded(values: np.ndarray) -> np.ndarray:
     with np.errstate(invalid="ignore", over="ignore"):
         short = (np.abs(result) < 1e9) & (np.round(result, 6) == result)
     rest = np.isfinite(result) & ~short
-    result[rest] = [float(f"{value:.15g}") for value in result[rest]]
+    kept = [float(f"{value:.15g}") for value in result[rest]]
+    result[rest] = np.clip(kept, -_LARGEST_NUMBER, _LARGEST_NUMBER)
     return result + 0.0  # a negative zero is a zero
 
 

@@ -131,64 +131,64 @@ def _check_grates_differ(context: Context) -> None:
         first.setdefault((pit, grate), row)
 
 
-def _largest_places(context: Context) -> pd.DataFrame:
-    """Largest row and column seen per pit and grate."""
-    parts = []
+def _largest_places(context: Context) -> dict[tuple[str, str], dict[str, int]]:
+    """Largest row and column seen on each grate of each pit."""
+    pits = context.bake_pits()
+    seen: dict[tuple[str, str], dict[str, int]] = {}
     for table in ("items", "probes"):
-        frame = context.tables[table]
-        parts.append(
-            pd.DataFrame(
-                {
-                    "pit": frame["bake"].map(context.bake_pits()),
-                    "grate": frame["grate"],
-                    "rows": frame["row"],
-                    "columns": frame["column"],
-                }
-            )
-        )
-    seen = pd.concat(parts).dropna(subset=["pit", "grate"])
-    return seen.groupby(["pit", "grate"], sort=False)[["rows", "columns"]].max()
+        for _, bake, grate, row, column in context.recorded(
+            table, "bake", "grate", "row", "column"
+        ):
+            if grate is None or bake not in pits:
+                continue
+            largest = seen.setdefault((pits[bake], grate), {})
+            for name, value in (("rows", row), ("columns", column)):
+                if value is not None:
+                    largest[name] = max(value, largest.get(name, 0))
+    return {place: largest for place, largest in seen.items() if largest}
 
 
-def _complete_sizes(context: Context, seen: pd.DataFrame) -> None:
+def _complete_sizes(
+    context: Context, seen: dict[tuple[str, str], dict[str, int]]
+) -> None:
     """Take sizes that are not stated from the largest row and column seen."""
-    context.tables["grates"] = grates = _with_seen_grates(context, seen)
-    for row, pit, grate in context.recorded("grates", "pit", "grate"):
-        if pit is None or grate is None:
-            continue
-        taken = [size for size in ("rows", "columns") if pd.isna(grates.at[row, size])]
-        if (pit, grate) in seen.index:
-            for size in taken:
-                grates.at[row, size] = seen.at[(pit, grate), size]
-        taken = [size for size in taken if pd.notna(grates.at[row, size])]
-        if grates.at[row, "notes"] == ASSUMED_SIZE:
-            taken = ["rows", "columns"]
+    context.tables["grates"] = grates = _with_seen_grates(context, list(seen))
+    for row, pit, grate, notes, *size in context.recorded(
+        "grates", "pit", "grate", "notes", "rows", "columns"
+    ):
+        stated = dict(zip(("rows", "columns"), size, strict=True))
+        taken = {}
+        for name, value in stated.items():
+            if value is None and name in seen.get((pit, grate), {}):
+                taken[name] = seen[pit, grate][name]
+                grates.loc[row, name] = taken[name]
+            elif value is not None and notes == ASSUMED_SIZE:
+                taken[name] = value
         if taken:
-            size = listing([f"{grates.at[row, name]} {name}" for name in taken], "and")
+            words = listing([f"{value} {name}" for name, value in taken.items()], "and")
             context.findings.assume(
                 f"grates: the size of grate {quote(grate)} of pit {quote(pit)} is not "
-                f"stated; {size} assumed, the largest seen"
+                f"stated; {words} assumed, the largest seen"
             )
 
 
-def _with_seen_grates(context: Context, seen: pd.DataFrame) -> pd.DataFrame:
+def _with_seen_grates(context: Context, seen: list[tuple[str, str]]) -> pd.DataFrame:
     """Add the grates of pits that grates does not list, in the order of pits."""
     grates = context.tables["grates"].copy()
     order = {pit: k for k, pit in enumerate(context.names("pits", "pit"))}
     listed = set(grates["pit"].dropna())
     new = sorted(
-        (place for place in seen.dropna(how="all").index if place[0] not in listed),
-        key=lambda place: (order.get(place[0], -1), place[1]),
+        (place for place in seen if place[0] in order and place[0] not in listed),
+        key=lambda place: (order[place[0]], place[1]),
     )
-    new = [place for place in new if place[0] in order]
     if not new:
         return grates
     start = int(grates.index.max()) + 1 if len(grates) else 2
     added = pd.DataFrame(index=pd.RangeIndex(start, start + len(new)))
     for name, dtype in grates.dtypes.items():
         added[name] = pd.Series(index=added.index, dtype=dtype)
-    added["pit"] = pd.Series([p for p, _ in new], index=added.index, dtype="str")
-    added["grate"] = pd.Series([g for _, g in new], index=added.index, dtype="str")
+    added["pit"] = pd.Series([pit for pit, _ in new], index=added.index, dtype="str")
+    added["grate"] = pd.Series([name for _, name in new], added.index, dtype="str")
     added["notes"] = pd.Series(ASSUMED_SIZE, index=added.index, dtype="str")
     return added if grates.empty else pd.concat([grates, added])
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 from collections.abc import Mapping
@@ -11,6 +12,7 @@ from typing import Any
 from pitstats.study.cells import (
     AMBIGUOUS_COMMA,
     Cell,
+    clean,
     listing,
     number_text,
     quote,
@@ -35,13 +37,14 @@ _ALSO = {
 }
 
 
-def read_settings(mapping: Mapping[str, Any], findings: Findings) -> Settings:
+def read_settings(mapping: Mapping[str, Any] | None, findings: Findings) -> Settings:
     """Read and check the keys of ``study.toml``.
 
     Parameters
     ----------
-    mapping : mapping
-        Keys and values as typed; a value "" or an empty list means not set.
+    mapping : mapping or None
+        Keys and values as typed; a value "" or an empty list means not set. None if
+        the settings could not be read at all, which is a problem already noted.
     findings : Findings
         Takes up problems and assumptions. A setting that could not be read is
         entered as lost, and its default stands in for it.
@@ -51,7 +54,10 @@ def read_settings(mapping: Mapping[str, Any], findings: Findings) -> Settings:
     Settings
         Complete; only to be relied on if there were no problems.
     """
+    if mapping is None:
+        return Settings(title="", question="", temperature_rule="")
     given, extra = _sort_keys(mapping, findings)
+    _check_extra(extra, findings)
     values: dict[str, Any] = {}
     for setting in SETTINGS:
         value = _read(setting, given.get(setting.name), findings)
@@ -84,6 +90,34 @@ def _sort_keys(
     return given, extra
 
 
+def _check_extra(extra: Mapping[str, Any], findings: Findings) -> None:
+    """Refuse values of the user's own that no file could hold."""
+    for key, value in extra.items():
+        if not key or read_text(key).problem:
+            findings.problem("study", None, None, f"{quote(key)} is no name for a key.")
+        elif not _can_be_written(value):
+            findings.problem(
+                "study",
+                None,
+                key,
+                f"found {quote(value)}; allowed are texts without unprintable "
+                "characters, numbers, dates, true, false, lists and tables.",
+            )
+
+
+def _can_be_written(value: Any) -> bool:
+    if isinstance(value, str):
+        return not read_text(value).problem
+    if isinstance(value, list | tuple):
+        return all(_can_be_written(entry) for entry in value)
+    if isinstance(value, dict):
+        return all(
+            isinstance(key, str) and _can_be_written(key) and _can_be_written(entry)
+            for key, entry in value.items()
+        )
+    return isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time)
+
+
 def _near_miss(key: str, mapping: Mapping[str, Any], findings: Findings) -> None:
     absent = [name for name in SETTING_NAMES if name not in mapping]
     close = difflib.get_close_matches(key.casefold(), absent, n=1, cutoff=0.8)
@@ -97,7 +131,7 @@ def _near_miss(key: str, mapping: Mapping[str, Any], findings: Findings) -> None
 def _read(setting: Setting, value: Any, findings: Findings) -> Any:
     """Value of one setting; None if it is not set or cannot be read."""
     if isinstance(value, str):
-        value = value.strip() or None
+        value = clean(value) or None
     if value is None or value in ([], ()):
         if setting.needed:
             _lost(
@@ -130,11 +164,11 @@ def _example(setting: Setting) -> str:
 def _text(setting: Setting, value: Any) -> Cell:
     if isinstance(value, list | tuple | dict):
         return Cell(problem=f"found {quote(value)}; allowed is one text in quotes.")
-    return read_text(str(value).strip())
+    return read_text(clean(str(value)))
 
 
 def _choice(setting: Setting, value: Any) -> Cell:
-    text = str(value).strip()
+    text = clean(str(value))
     also = _ALSO.get(setting.name, {}).get(text.casefold())
     if also is not None:
         return Cell(value=also, note="spelling")
@@ -144,7 +178,7 @@ def _choice(setting: Setting, value: Any) -> Cell:
 def _number(setting: Setting, value: Any) -> Cell:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         return Cell(problem=f"found {quote(value)}; allowed is a number from 0 to 1.")
-    cell = read_number(str(value).strip())
+    cell = read_number(clean(str(value)))
     if cell.problem or cell.note == AMBIGUOUS_COMMA:
         return Cell(
             problem=f"found {quote(value)}; allowed is a number between 0 and 1."
@@ -170,8 +204,7 @@ def _names(setting: Setting, value: Any) -> Cell:
     """Read a list of names; one text may list them with commas."""
     note = ""
     if isinstance(value, str):
-        parts = value.split("\n") if "\n" in value else re.split("[,;]", value)
-        value = [part for part in parts if part.strip()]
+        value = [part for part in re.split("[,;\n]", value) if part.strip()]
         note = "a list" if len(value) > 1 else ""
     if not isinstance(value, list | tuple):
         return Cell(
@@ -277,11 +310,6 @@ def _check_target(
                 f"{quote(name)} counts as {what} and cannot count as good too. Take it "
                 "out, or change raw_to or burned_from.",
             )
-
-
-def settings_mapping(settings: Settings) -> dict[str, Any]:
-    """Return the keys of a `Settings` as they would be typed."""
-    return dict(settings.to_mapping())
 
 
 def check_settings(settings: Settings, findings: Findings) -> Settings:

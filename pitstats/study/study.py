@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -77,8 +77,28 @@ class Study:
         tables = check_tables(raw, settings, findings)
         if findings.problems:
             raise InvalidStudyError(findings.ordered())
+        self._fill(settings, tables, findings.assumptions)
+
+    @classmethod
+    def from_checked(
+        cls,
+        settings: Settings,
+        tables: Mapping[str, pd.DataFrame],
+        assumptions: Iterable[str],
+    ) -> Study:
+        """Make a study of tables that `check_tables` returned without a problem."""
+        study = object.__new__(cls)
+        study._fill(settings, tables, assumptions)
+        return study
+
+    def _fill(
+        self,
+        settings: Settings,
+        tables: Mapping[str, pd.DataFrame],
+        assumptions: Iterable[str],
+    ) -> None:
         object.__setattr__(self, "settings", settings)
-        object.__setattr__(self, "assumptions", tuple(findings.assumptions))
+        object.__setattr__(self, "assumptions", tuple(assumptions))
         for name, table in tables.items():
             object.__setattr__(self, name, table.reset_index(drop=True))
 

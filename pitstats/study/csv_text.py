@@ -1,0 +1,192 @@
+"""CSV as people save it: encodings, separators, ragged rows."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Iterable
+
+import pandas as pd
+
+from pitstats.study.cells import quote
+from pitstats.study.columns import read_header
+from pitstats.study.findings import Findings
+from pitstats.study.raw import UnreadableError, raw_table
+from pitstats.study.schema import Table
+
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+_SEPARATOR_LINE = re.compile(r'"?sep=([,;\t])"?\r?\n?', re.IGNORECASE)
+_SAVE_AS = "Save it as CSV UTF-8 from your spreadsheet program."
+
+
+def decode(data: bytes) -> tuple[str, str]:
+    """Decode a text file.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    text : str
+        Without byte order mark.
+    encoding : str
+        Name of the encoding if it had to be assumed or is not UTF-8, else "".
+
+    Raises
+    ------
+    UnreadableError
+        If it is no text.
+    """
+    if data.startswith(b"PK\x03\x04"):
+        raise UnreadableError(
+            f"this is a workbook or zip file, not a text file. {_SAVE_AS}"
+        )
+    for mark in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        if data.startswith(mark):
+            return _decode_strictly(data, "utf-16"), "UTF-16"
+    if b"\x00" in data:
+        return _decode_wide(data)
+    try:
+        return data.decode("utf-8-sig"), ""
+    except UnicodeDecodeError:
+        return _decode_strictly(data, "cp1252"), "Windows-1252"
+
+
+def _decode_strictly(data: bytes, encoding: str) -> str:
+    try:
+        return data.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise UnreadableError(
+            f"this is not readable text (near byte {error.start:,}). {_SAVE_AS}"
+        ) from error
+
+
+def _decode_wide(data: bytes) -> tuple[str, str]:
+    """Decode UTF-16 without a mark: every other byte of plain text is zero."""
+    for offset, encoding in ((1, "utf-16-le"), (0, "utf-16-be")):
+        zeros = data[offset::2].count(0)
+        if len(data) % 2 == 0 and zeros > 0.4 * len(data) / 2:
+            return _decode_strictly(data, encoding), "UTF-16"
+    raise UnreadableError(f"this is not a text file: it holds zero bytes. {_SAVE_AS}")
+
+
+def read_csv(table: Table, data: bytes, findings: Findings) -> pd.DataFrame:
+    """Split a CSV file into cells, with the rows a spreadsheet would show.
+
+    Parameters
+    ----------
+    table : Table
+        Its description; known headers decide which separator is meant.
+    data : bytes
+        The whole file.
+    findings : Findings
+        Takes up problems of single rows, and assumptions.
+
+    Returns
+    -------
+    DataFrame
+        Cells as text; blank lines are left out but counted.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is not text, or its quote marks do not close.
+    """
+    text, encoding = decode(data)
+    if encoding:
+        findings.assume(f"{table.name}: text encoding {encoding} assumed")
+    separator, text = _separator(table, text)
+    if separator != ",":
+        findings.assume(f"{table.name}: separated by {_SEPARATORS[separator]}")
+    records = _records(text, separator)
+    if not records:
+        raise UnreadableError(
+            f"the file is empty. Its first line names the columns: "
+            f"{', '.join(table.column_names)}."
+        )
+    return raw_table(_squared(table, records, findings))
+
+
+def _separator(table: Table, text: str) -> tuple[str, str]:
+    """Find the separator that makes most sense of the header."""
+    stated = _SEPARATOR_LINE.match(text)
+    if stated:
+        return stated[1], text[stated.end() :]
+    lines = (line for line in io.StringIO(text) if line.strip(" ,;\t\r\n"))
+    header = next(lines, "")
+
+    def known(separator: str) -> tuple[int, int]:
+        cells = next(csv.reader([header[:100_000]], delimiter=separator), [])
+        names = {read_header(table, cell) for cell in cells}
+        return len(names.intersection(table.column_names)), len(cells)
+
+    return max(_SEPARATORS, key=known), text
+
+
+def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
+    """Split text into numbered records, leaving out blank ones."""
+    reader = csv.reader(
+        io.StringIO(text, newline=""),
+        delimiter=separator,
+        strict=True,
+        skipinitialspace=separator != "\t",
+    )
+    records: list[tuple[int, list[str]]] = []
+    row = 0
+    try:
+        for row, cells in enumerate(reader, start=1):
+            if any(cell and not cell.isspace() for cell in cells):
+                records.append((row, cells))
+    except csv.Error as error:
+        raise UnreadableError(
+            f"the quote marks from row {row + 1} on do not fit together ({error}). A "
+            "text that holds a quote mark is put in quotes, with the mark doubled."
+        ) from error
+    return records
+
+
+def _squared(
+    table: Table, records: list[tuple[int, list[str]]], findings: Findings
+) -> list[tuple[int, list[str]]]:
+    """Give every record as many cells as the header has."""
+    width = len(records[0][1])
+    short = []
+    out = [records[0]]
+    for row, cells in records[1:]:
+        rest = [cell for cell in cells[width:] if cell.strip()]
+        if rest:
+            findings.problem(
+                table.name,
+                row,
+                None,
+                f"has {len(cells)} cells but the header has {width}; the cell "
+                f"{quote(rest[0])} has no column. Put texts that hold a separator in "
+                "quotes.",
+            )
+        if len(cells) < width:
+            short.append(row)
+        out.append((row, (cells + [""] * width)[:width]))
+    if short:
+        findings.assume(
+            f"{table.name}: cells missing at the end of {_rows(short)} read as empty"
+        )
+    return out
+
+
+def _rows(rows: list[int]) -> str:
+    shown = ", ".join(str(row) for row in rows[:5])
+    more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""
+    return f"{'row' if len(rows) == 1 else 'rows'} {shown}{more}"
+
+
+def write_csv(header: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:
+    """Write a table as RFC 4180 describes: UTF-8, commas, CRLF, quotes where needed."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue().encode("utf-8")

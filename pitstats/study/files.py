@@ -1,0 +1,199 @@
+"""Read, check, write and start studies: a folder or a workbook."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TypeAlias
+
+from pitstats.errors import InvalidStudyError, Problem, WriteError
+from pitstats.study.atomic import write_file
+from pitstats.study.checks import check_tables
+from pitstats.study.findings import Findings
+from pitstats.study.folder_files import (
+    blank_texts,
+    folder_texts,
+    read_folder,
+    write_study_folder,
+)
+from pitstats.study.raw import RawStudy, UnreadableError
+from pitstats.study.settings_checks import read_settings
+from pitstats.study.study import Study
+from pitstats.study.workbook_files import (
+    blank_workbook_bytes,
+    read_workbook,
+    workbook_bytes,
+)
+
+PathLike: TypeAlias = str | os.PathLike[str]
+
+_WORKBOOKS = (".xlsx", ".xlsm")
+_OTHER_FILES = (".xls", ".xlsm", ".xlsb", ".ods", ".csv", ".tsv", ".toml", ".zip")
+
+
+def read_study(path: PathLike) -> Study:
+    """Read a study from a folder or a workbook.
+
+    Parameters
+    ----------
+    path : str or path
+        A folder with ``study.toml`` and CSV files, or an ``.xlsx`` workbook.
+
+    Returns
+    -------
+    Study
+        Its ``assumptions`` say what was assumed in reading.
+
+    Raises
+    ------
+    InvalidStudyError
+        If anything is wrong; ``problems`` lists everything that is.
+
+    See Also
+    --------
+    check_study : The list of problems without an error.
+
+    Examples
+    --------
+    >>> read_study("no such folder")
+    Traceback (most recent call last):
+    pitstats.errors.InvalidStudyError: 1 problem in no such folder:
+      study: there is no folder or workbook of this name. Check the path.
+    """
+    findings = Findings()
+    study = _read(path, findings)
+    if study is None:
+        raise InvalidStudyError(findings.ordered(), source=os.fspath(path))
+    return study
+
+
+def check_study(path: PathLike) -> list[Problem]:
+    """List everything that is wrong with a study on disk.
+
+    Parameters
+    ----------
+    path : str or path
+        A folder with ``study.toml`` and CSV files, or an ``.xlsx`` workbook.
+
+    Returns
+    -------
+    list of Problem
+        Empty if the study is fine; else table by table, first row of trouble first.
+
+    Examples
+    --------
+    >>> for problem in check_study("no such folder"):
+    ...     print(problem)
+    study: there is no folder or workbook of this name. Check the path.
+    """
+    findings = Findings()
+    _read(path, findings)
+    return findings.ordered()
+
+
+def _read(path: PathLike, findings: Findings) -> Study | None:
+    """Read and check; None if there are problems."""
+    try:
+        raw = _read_raw(Path(path), findings)
+    except UnreadableError as error:
+        findings.problem("study", None, None, str(error))
+        return None
+    except OSError as error:
+        findings.problem(
+            "study", None, None, f"it cannot be opened: {error.strerror or error}."
+        )
+        return None
+    settings = read_settings(raw.settings, findings)
+    tables = check_tables(raw.tables, settings, findings)
+    if findings.problems:
+        return None
+    return Study.from_checked(settings, tables, findings.assumptions)
+
+
+def _read_raw(path: Path, findings: Findings) -> RawStudy:
+    if path.is_dir():
+        return read_folder(path, findings)
+    if not path.is_file():
+        raise UnreadableError(
+            "there is no folder or workbook of this name. Check the path."
+        )
+    if path.suffix.lower() not in _WORKBOOKS:
+        inside = path.name.lower().endswith((".csv", ".toml", ".tsv"))
+        raise UnreadableError(
+            "this is a single file. Give the folder that holds it."
+            if inside
+            else "this is neither a folder nor an .xlsx workbook. Save the workbook as "
+            ".xlsx from your spreadsheet program."
+        )
+    return read_workbook(path.read_bytes(), findings)
+
+
+def write_study(study: Study, path: PathLike, *, overwrite: bool = False) -> None:
+    """Write a study so that reading it back gives an equal one.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    path : str or path
+        A name ending in ``.xlsx`` gives a workbook, any other a folder.
+    overwrite : bool, default False
+        Whether a study that is there may be replaced. Other files in its folder, such
+        as photographs, always stay.
+
+    Raises
+    ------
+    ExistsError
+        If something is there and may not be replaced. An empty folder may.
+    WriteError
+        If it cannot be written. Nothing half-written stays behind.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.write_study(study, "my_test")  # doctest: +SKIP
+    """
+    target = _target(path)
+    if target.suffix.lower() == ".xlsx":
+        write_file(target, workbook_bytes(study), overwrite=overwrite)
+    else:
+        write_study_folder(target, folder_texts(study), overwrite=overwrite)
+
+
+def start_study(path: PathLike, *, overwrite: bool = False) -> None:
+    """Write a blank study to fill in.
+
+    Parameters
+    ----------
+    path : str or path
+        A name ending in ``.xlsx`` gives a workbook, any other a folder.
+    overwrite : bool, default False
+        Whether a study that is there may be replaced.
+
+    Raises
+    ------
+    ExistsError
+        If something is there and may not be replaced.
+    WriteError
+        If it cannot be written.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.start_study("my_test")  # doctest: +SKIP
+    """
+    target = _target(path)
+    if target.suffix.lower() == ".xlsx":
+        write_file(target, blank_workbook_bytes(), overwrite=overwrite)
+    else:
+        write_study_folder(target, blank_texts(), overwrite=overwrite)
+
+
+def _target(path: PathLike) -> Path:
+    target = Path(path)
+    if target.suffix.lower() in _OTHER_FILES:
+        raise WriteError(
+            f"{target} cannot be written: a study is a folder, or a workbook whose "
+            "name ends in .xlsx."
+        )
+    return target

@@ -1,0 +1,170 @@
+"""A study as a folder of plain files."""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pitstats.study.atomic import write_folder
+from pitstats.study.cells import number_text
+from pitstats.study.csv_text import read_csv, write_csv
+from pitstats.study.findings import Findings
+from pitstats.study.raw import RawStudy, UnreadableError
+from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES, Table
+from pitstats.study.study import Study
+from pitstats.study.toml_text import blank_toml, read_toml, write_toml
+
+_SETTINGS_FILE = "study.toml"
+_ENDINGS = (".csv", ".tsv", ".txt")
+_ALWAYS = ("pits", "bakes")
+
+
+def read_folder(path: Path, findings: Findings) -> RawStudy:
+    """Read the files of a study folder into cells.
+
+    Parameters
+    ----------
+    path : Path
+        An existing folder.
+    findings : Findings
+        Takes up files that are missing or cannot be read, and assumptions.
+
+    Returns
+    -------
+    RawStudy
+        What could be read.
+    """
+    names = sorted(entry.name for entry in path.iterdir())
+    study = RawStudy()
+    used = set()
+    try:
+        file = _find(path, names, "study", (".toml",))
+        if file is None:
+            raise UnreadableError(
+                f"there is no {_SETTINGS_FILE} in the folder. It states title, "
+                f"question, temperature_rule and units.{_similar('study', names)}"
+            )
+        study.settings = read_toml(_bytes(file), findings)
+    except UnreadableError as error:
+        findings.problem("study", None, None, str(error))
+        findings.lose("study", *SETTING_NAMES)
+    for table in TABLES:
+        try:
+            file = _find(path, names, table.name, _ENDINGS)
+            if file is not None:
+                used.add(file.name)
+                study.tables[table.name] = read_csv(table, _bytes(file), findings)
+            elif table.name in _ALWAYS:
+                raise UnreadableError(
+                    f"there is no {table.name}.csv in the folder. It has one row for "
+                    f"{table.one_row}.{_similar(table.name, names)}"
+                )
+        except UnreadableError as error:
+            findings.problem(table.name, None, None, str(error))
+            findings.lose(table.name, *table.column_names)
+    _say_unused(names, used, findings)
+    return study
+
+
+def _find(
+    path: Path, names: list[str], stem: str, endings: tuple[str, ...]
+) -> Path | None:
+    """Find the file of a table, whatever its capitals."""
+    wanted = {stem + ending for ending in endings}
+    found = [name for name in names if name.lower() in wanted]
+    if len(found) > 1:
+        raise UnreadableError(
+            f"there are several files for it: {', '.join(found)}. Keep one."
+        )
+    return path / found[0] if found else None
+
+
+def _bytes(file: Path) -> bytes:
+    if file.is_dir():
+        raise UnreadableError(
+            f"{file.name} is a folder, not a file. Put the file in its place."
+        )
+    try:
+        return file.read_bytes()
+    except OSError as error:
+        raise UnreadableError(
+            f"{file.name} cannot be opened: {error.strerror}. Close it in other "
+            "programs and check that you may read it."
+        ) from error
+
+
+def _similar(stem: str, names: list[str]) -> str:
+    stems = {Path(name).stem.lower(): name for name in reversed(names)}
+    close = difflib.get_close_matches(stem, list(stems), n=1, cutoff=0.75)
+    if not close:
+        return ""
+    return f" Was '{stems[close[0]]}' meant? Then rename it."
+
+
+def _say_unused(names: list[str], used: set[str], findings: Findings) -> None:
+    """Say which tables in the folder were left alone."""
+    rest = [
+        name
+        for name in names
+        if name.lower().endswith((".csv", ".tsv")) and name not in used
+    ]
+    known = [name for name in rest if Path(name).stem.lower() in TABLE_NAMES]
+    others = [name for name in rest if name not in known]
+    if others:
+        findings.assume(
+            f"not read, because the format has no such table: {', '.join(others)}"
+        )
+
+
+def column_texts(cells: pd.Series) -> list[str]:
+    """Write a typed column as text; a missing value is empty."""
+    dtype = cells.dtype
+    if isinstance(dtype, pd.BooleanDtype):
+        words: dict[object, str] = {True: "yes", False: "no"}
+        return [words.get(value, "") for value in cells.astype(object)]
+    if pd.api.types.is_float_dtype(dtype):
+        return ["" if np.isnan(value) else number_text(value) for value in cells]
+    return ["" if pd.isna(value) else str(value) for value in cells]
+
+
+def folder_texts(study: Study) -> dict[str, bytes]:
+    """Content of every file of a study folder; tables without rows are left out."""
+    files = {_SETTINGS_FILE: write_toml(study.settings).encode("utf-8")}
+    for name, frame in study.tables.items():
+        if len(frame):
+            columns = [column_texts(frame[column]) for column in frame.columns]
+            rows = zip(*columns, strict=True)
+            files[f"{name}.csv"] = write_csv(frame.columns, rows)
+    return files
+
+
+def blank_texts() -> dict[str, bytes]:
+    """Content of a blank study: settings to fill in, tables with their headers."""
+    files = {_SETTINGS_FILE: blank_toml().encode("utf-8")}
+    for table in TABLES:
+        files[f"{table.name}.csv"] = _header_only(table)
+    return files
+
+
+def _header_only(table: Table) -> bytes:
+    return write_csv(table.column_names, [])
+
+
+def write_study_folder(
+    path: Path, files: dict[str, bytes], *, overwrite: bool = False
+) -> None:
+    """Write the files of a study; those of an earlier study there are replaced."""
+    ours = {_SETTINGS_FILE} | {
+        name + ending for name in TABLE_NAMES for ending in _ENDINGS
+    }
+    replaced = []
+    if path.is_dir():
+        replaced = [
+            entry.name
+            for entry in path.iterdir()
+            if entry.name.lower() in ours and not entry.is_dir()
+        ]
+    write_folder(path, files, replaced, overwrite=overwrite)

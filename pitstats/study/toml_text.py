@@ -1,0 +1,138 @@
+"""Settings as TOML text, with the meaning of each key beside it."""
+
+from __future__ import annotations
+
+import textwrap
+import tomllib
+from typing import Any
+
+from pitstats.study.csv_text import decode
+from pitstats.study.findings import Findings
+from pitstats.study.raw import UnreadableError
+from pitstats.study.schema import SETTINGS, Setting
+from pitstats.study.settings import Settings
+
+
+def read_toml(data: bytes, findings: Findings) -> dict[str, Any]:
+    """Read ``study.toml``.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    findings : Findings
+        Takes up assumptions.
+
+    Returns
+    -------
+    dict
+        Keys and values as typed.
+
+    Raises
+    ------
+    UnreadableError
+        If it is no text or no TOML; says where.
+    """
+    text, encoding = decode(data)
+    if encoding:
+        findings.assume(f"study: text encoding {encoding} assumed")
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise UnreadableError(
+            f"study.toml cannot be read: {error}. Texts stand in quotes, lists in "
+            'brackets: title = "Two pits", grades = ["raw", "golden", "burned"].'
+        ) from error
+
+
+def literal(value: Any) -> str:
+    """Write one value as TOML on one line.
+
+    Examples
+    --------
+    >>> literal(["raw", "burned"])
+    '["raw", "burned"]'
+    """
+    import tomlkit
+
+    text: str = tomlkit.item(_inline(value)).as_string()
+    return text
+
+
+def _inline(value: Any) -> Any:
+    """Put tables within braces, so that any value fits on one line."""
+    import tomlkit
+
+    if isinstance(value, dict):
+        table = tomlkit.inline_table()
+        for key, entry in value.items():
+            table.append(tomlkit.key(str(key)), _inline(entry))
+        return table
+    if isinstance(value, list | tuple):
+        array = tomlkit.array()
+        for entry in value:
+            array.append(_inline(entry))
+        return array
+    return value
+
+
+def write_toml(settings: Settings) -> str:
+    """Write settings with a comment on each key.
+
+    Parameters
+    ----------
+    settings : Settings
+        Settings that are not set appear as comments.
+
+    Returns
+    -------
+    str
+        The text of ``study.toml``.
+    """
+    import tomlkit
+
+    parts = []
+    for setting in SETTINGS:
+        value = getattr(settings, setting.name)
+        stated = setting.needed or value not in (None, "")
+        parts.append(_entry(setting, value, stated=stated))
+    if settings.extra:
+        lines = [
+            f"{tomlkit.key(key).as_string()} = {literal(value)}"
+            for key, value in settings.extra.items()
+        ]
+        parts.append("# Keys of your own, carried through.\n" + "\n".join(lines) + "\n")
+    return "\n".join(parts)
+
+
+def blank_toml() -> str:
+    """Write settings in which nothing is stated yet.
+
+    Returns
+    -------
+    str
+        Needed keys and units are empty, the others are comments with their defaults.
+    """
+    blank = Settings(title="", question="", temperature_rule="")
+    units = ("temperature_unit", "length_unit")
+    return "\n".join(
+        _entry(
+            setting,
+            getattr(blank, setting.name),
+            stated=setting.needed or setting.name in units,
+        )
+        for setting in SETTINGS
+    )
+
+
+def _entry(setting: Setting, value: Any, *, stated: bool) -> str:
+    """Write one key below its meaning; as a comment if it is not stated."""
+    text = setting.meaning
+    if setting.choices:
+        text += " Allowed: " + ", ".join(f'"{word}"' for word in setting.choices) + "."
+    text += " Needed." if setting.needed else f" Default: {setting.default}."
+    if value is None:
+        value = 0.15 if setting.kind == "number" else ""
+    line = f"{setting.name} = {literal(value)}\n"
+    meaning = "".join(f"# {part}\n" for part in textwrap.wrap(text, 86))
+    return meaning + (line if stated else f"# {line}")

@@ -1,0 +1,387 @@
+"""A study as one workbook: a sheet of settings and a sheet per table.
+
+Text is always stored as text: whatever a cell begins with, it can never become a
+formula, and a code such as 007 keeps its zeros.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import tomllib
+import warnings
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import pandas as pd
+
+from pitstats.study.cells import clean, quote
+from pitstats.study.findings import Findings
+from pitstats.study.folder_files import column_texts
+from pitstats.study.raw import RawStudy, UnreadableError, raw_table
+from pitstats.study.schema import (
+    SETTING_NAMES,
+    SETTINGS,
+    TABLES,
+    Setting,
+    Table,
+)
+from pitstats.study.settings import Settings
+from pitstats.study.study import Study
+from pitstats.study.toml_text import literal
+
+if TYPE_CHECKING:
+    from openpyxl.workbook import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
+
+_ALWAYS = ("pits", "bakes")
+_Rows: TypeAlias = list[tuple[int, list[Any]]]
+_HEADER_OF_SETTINGS = ("key", "value", "meaning")
+_ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
+_ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
+
+
+# --- reading ------------------------------------------------------------------------
+
+
+def read_workbook(data: bytes, findings: Findings) -> RawStudy:
+    """Read the sheets of a workbook into cells.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    findings : Findings
+        Takes up sheets that are missing, cells that cannot be known, and assumptions.
+
+    Returns
+    -------
+    RawStudy
+        What could be read.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is not a workbook.
+    """
+    sheets = _load(data)
+    study = RawStudy()
+    named: dict[str, str] = {}
+    for title in sheets:
+        named.setdefault(title.strip().casefold(), title)
+    if "study" in named:
+        study.settings = _read_settings(sheets[named["study"]], findings)
+    else:
+        findings.problem(
+            "study",
+            None,
+            None,
+            "there is no sheet called study. It has a key and a value in each row: "
+            "title, question, temperature_rule and units.",
+        )
+        findings.lose("study", *SETTING_NAMES)
+    for table in TABLES:
+        if table.name in named:
+            records = _squared(sheets[named[table.name]], table.name, findings)
+            study.tables[table.name] = raw_table(records)
+        elif table.name in _ALWAYS:
+            findings.problem(
+                table.name,
+                None,
+                None,
+                f"there is no sheet called {table.name}. It has one row for "
+                f"{table.one_row}.",
+            )
+            findings.lose(table.name, *table.column_names)
+    known = {"study", *(table.name for table in TABLES)}
+    others = [title for name, title in named.items() if name not in known]
+    if others:
+        findings.assume(
+            f"not read, because the format has no such sheet: {', '.join(others)}"
+        )
+    return study
+
+
+def read_first_sheet(data: bytes, findings: Findings) -> _Rows:
+    """Read the cells of the first sheet of any workbook, by row number.
+
+    Raises
+    ------
+    UnreadableError
+        If the file is not a workbook.
+    """
+    sheets = _load(data)
+    return _squared(next(iter(sheets.values()), []), "table", findings)
+
+
+class _Wrong:
+    """A cell whose value cannot be known, and why."""
+
+    def __init__(self, message: str) -> None:
+        self.message = message
+
+
+def _load(data: bytes) -> dict[str, _Rows]:
+    """Load the values of all sheets; a formula gives its stored result."""
+    formulas = False
+    sheets, formulas = _load_once(data, results=False)
+    if formulas:
+        results, _ = _load_once(data, results=True)
+        for title, rows in sheets.items():
+            of_row = dict(results.get(title, []))
+            for row, cells in rows:
+                for position, cell in enumerate(cells):
+                    if isinstance(cell, _Wrong) and "formula" in cell.message:
+                        found = of_row.get(row, [])
+                        value = found[position] if position < len(found) else None
+                        cells[position] = cell if value in (None, "") else value
+    return sheets
+
+
+def _load_once(data: bytes, *, results: bool) -> tuple[dict[str, _Rows], bool]:
+    import openpyxl
+
+    sheets: dict[str, _Rows] = {}
+    formulas = False
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about styles and dates, not about values
+            book = openpyxl.load_workbook(
+                io.BytesIO(data), read_only=True, data_only=results
+            )
+            for sheet in book.worksheets:
+                sheet.reset_dimensions()
+                rows: _Rows = []
+                for row, cells in enumerate(sheet.iter_rows(), start=1):
+                    values = [_value(cell) for cell in cells]
+                    if any(value not in (None, "") for value in values):
+                        rows.append((row, values))
+                    formulas |= any(cell.data_type == "f" for cell in cells)
+                sheets[sheet.title] = rows
+            book.close()
+    except Exception as error:  # a damaged file can fail anywhere in the parser
+        raise UnreadableError(
+            "this file cannot be read as a workbook; it may be damaged or of another "
+            "kind. Save it again as .xlsx from your spreadsheet program."
+        ) from error
+    return sheets, formulas
+
+
+def _value(cell: Any) -> Any:
+    """Value of a cell; truth values as spreadsheets show them."""
+    if cell.data_type == "f":
+        return _Wrong(
+            "holds a formula without a stored result. Open and save the workbook in a "
+            "spreadsheet program, or type the value."
+        )
+    if cell.data_type == "e":
+        return _Wrong(
+            f"holds the spreadsheet error {quote(cell.value)}. Correct or empty the "
+            "cell."
+        )
+    if isinstance(cell.value, bool):
+        return "TRUE" if cell.value else "FALSE"
+    if isinstance(cell.value, str):
+        return clean(_ESCAPED.sub(_unescaped, cell.value))
+    return cell.value
+
+
+def _unescaped(match: re.Match[str]) -> str:
+    return chr(int(match[1], 16))
+
+
+def _squared(rows: _Rows, table: str, findings: Findings) -> _Rows:
+    """Give all rows the same cells; report those that cannot be known."""
+    if not rows:
+        return []
+    width = max(_filled(cells) for _, cells in rows)
+    out = []
+    header = rows[0][1]
+    for row, cells in rows:
+        cells = (cells + [None] * width)[:width]
+        for position, cell in enumerate(cells):
+            if isinstance(cell, _Wrong):
+                name = header[position] if position < len(header) else None
+                known = isinstance(name, str) and bool(name)
+                findings.problem(table, row, str(name) if known else None, cell.message)
+                cells[position] = None
+        out.append((row, cells))
+    return out
+
+
+def _filled(cells: list[Any]) -> int:
+    used = [k for k, cell in enumerate(cells, start=1) if cell not in (None, "")]
+    return max(used, default=0)
+
+
+def _read_settings(rows: _Rows, findings: Findings) -> dict[str, Any]:
+    """Read keys and values from the first two columns."""
+    settings: dict[str, Any] = {}
+    for row, cells in _squared(rows, "study", findings):
+        key, value = (*cells, None, None)[:2]
+        if key in (None, "") and value in (None, ""):
+            continue
+        name = str(key or "").strip()
+        if row == rows[0][0] and name.casefold() in ("key", "setting"):
+            continue
+        if not name:
+            findings.problem(
+                "study", row, None, f"has the value {quote(value)} but no key. Name it."
+            )
+        elif name in settings:
+            findings.problem("study", row, name, "is stated twice. Delete one row.")
+        else:
+            settings[name] = _typed(name, value)
+    return settings
+
+
+def _typed(name: str, value: Any) -> Any:
+    """Value of a setting; lists and the user's own keys may be written as in TOML."""
+    if not isinstance(value, str):
+        return "" if value is None else value
+    if name.casefold() in SETTING_NAMES and not value.startswith("["):
+        return value
+    try:
+        found = tomllib.loads(f"value = {value}")
+    except (ValueError, RecursionError):
+        return value
+    return found["value"] if list(found) == ["value"] else value
+
+
+# --- writing ------------------------------------------------------------------------
+
+
+def workbook_bytes(study: Study) -> bytes:
+    """Write a study as a workbook.
+
+    Parameters
+    ----------
+    study : Study
+        Tables without rows get no sheet.
+
+    Returns
+    -------
+    bytes
+        The content of the file.
+    """
+    book = _new_book()
+    entries = [(s, _setting_cell(s, study.settings)) for s in SETTINGS]
+    _write_settings(book, entries, study.settings.extra)
+    for table in TABLES:
+        frame = study.tables[table.name]
+        if len(frame):
+            _write_sheet(book, table, frame)
+    return _saved(book)
+
+
+def blank_workbook_bytes() -> bytes:
+    """Write a blank study as a workbook: keys and headers to fill in."""
+    book = _new_book()
+    blank = Settings(title="", question="", temperature_rule="")
+    _write_settings(book, [(s, _setting_cell(s, blank)) for s in SETTINGS], {})
+    for table in TABLES:
+        _write_sheet(
+            book,
+            table,
+            pd.DataFrame({name: [] for name in table.column_names}, dtype="str"),
+        )
+    return _saved(book)
+
+
+def _new_book() -> Workbook:
+    import openpyxl
+
+    return openpyxl.Workbook(write_only=True)
+
+
+def _saved(book: Workbook) -> bytes:
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def _setting_cell(setting: Setting, settings: Settings) -> Any:
+    value = getattr(settings, setting.name)
+    if value is None:
+        return ""
+    if setting.kind != "names":
+        return value
+    if any(name.startswith("[") or "," in name or ";" in name for name in value):
+        return literal(list(value))
+    return ", ".join(value)
+
+
+def _write_settings(
+    book: Workbook, entries: list[tuple[Setting, Any]], extra: dict[str, Any]
+) -> None:
+    sheet = book.create_sheet("study")
+    _lay_out(sheet, [24, 40, 100])
+    sheet.append([_cell(sheet, name, bold=True) for name in _HEADER_OF_SETTINGS])
+    for setting, value in entries:
+        meaning = setting.meaning
+        if setting.choices:
+            meaning += f" Allowed: {', '.join(setting.choices)}."
+        meaning += " Needed." if setting.needed else f" Default: {setting.default}."
+        sheet.append([_cell(sheet, part) for part in (setting.name, value, meaning)])
+    for key, value in extra.items():
+        text = value
+        if not isinstance(value, str) or _typed(key, value) != value:
+            text = literal(value)
+        sheet.append([_cell(sheet, key), _cell(sheet, text)])
+
+
+def _write_sheet(book: Workbook, table: Table, frame: pd.DataFrame) -> None:
+    sheet = book.create_sheet(table.name)
+    _lay_out(sheet, [max(10, len(str(name)) + 3) for name in frame.columns])
+    for position, name in enumerate(frame.columns):
+        if not pd.api.types.is_numeric_dtype(frame[name].dtype):
+            _text_format(sheet, position, table, str(name))
+    sheet.append([_cell(sheet, str(name), bold=True) for name in frame.columns])
+    columns = [_cells(frame[name]) for name in frame.columns]
+    for row in zip(*columns, strict=True):
+        sheet.append([_cell(sheet, value) for value in row])
+
+
+def _lay_out(sheet: Worksheet, widths: list[int]) -> None:
+    from openpyxl.utils import get_column_letter
+
+    sheet.freeze_panes = "A2"
+    for position, width in enumerate(widths, start=1):
+        sheet.column_dimensions[get_column_letter(position)].width = width
+
+
+def _text_format(sheet: Worksheet, position: int, table: Table, name: str) -> None:
+    """Have text columns take what is typed as text: 007 stays 007, 1/2 stays 1/2."""
+    from openpyxl.utils import get_column_letter
+
+    kinds = {column.name: column.kind for column in table.columns}
+    if kinds.get(name, "text") == "text":
+        letter = get_column_letter(position + 1)
+        sheet.column_dimensions[letter].number_format = "@"
+
+
+def _cells(cells: pd.Series) -> list[Any]:
+    """Cells of a column as numbers or text."""
+    if pd.api.types.is_bool_dtype(cells.dtype):
+        return column_texts(cells)
+    if pd.api.types.is_integer_dtype(cells.dtype):
+        return [None if pd.isna(value) else int(value) for value in cells]
+    if pd.api.types.is_float_dtype(cells.dtype):
+        return [None if pd.isna(value) else float(value) for value in cells]
+    return column_texts(cells)
+
+
+def _cell(sheet: Worksheet, value: Any, *, bold: bool = False) -> Any:
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.styles import Font
+
+    if value is None or value == "":
+        return None
+    if not isinstance(value, str):
+        return WriteOnlyCell(sheet, value)
+    cell = WriteOnlyCell(sheet, _ESCAPE.sub("_x005F_", value))
+    cell.data_type = "s"  # text, also if it looks like a formula or an error
+    cell.number_format = "@"
+    cell.quotePrefix = True
+    if bold:
+        cell.font = Font(bold=True)
+    return cell
