@@ -46,7 +46,8 @@ def test_three_pits_give_all_six_orders():
 @pytest.mark.parametrize("n_pits", [4, 6, 8])
 def test_agrees_with_the_interlacing_construction(n_pits):
     # Sheehe & Bross (1961), Biometrics 17:405-414: a cyclic square, every row
-    # interlaced with its mirror image and cut in the middle. The same square, numbered otherwise.
+    # interlaced with its mirror image and cut in the middle. The same square, numbered
+    # otherwise.
     cyclic = (np.arange(n_pits)[:, None] + np.arange(n_pits)) % n_pits
     laced = np.stack([cyclic, cyclic[:, ::-1]], axis=2).reshape(n_pits, -1)[:, :n_pits]
     ours = {tuple(row) for row in williams_squares(n_pits).tolist()}
