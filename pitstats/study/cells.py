@@ -34,7 +34,8 @@ _PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
 # Control characters, lone surrogates and the two non-characters no file format keeps.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
-_AROUND = " \t\n\r\x0b\x0c\xa0\ufeff\u2007\u202f\u3000"
+# Everything that counts as blank in Unicode, and the byte order mark.
+_AROUND = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\ufeff"
 
 # The largest double with 15 digits; anything above would round to infinity.
 _LARGEST_NUMBER = 1.79769313486231e308
