@@ -23,6 +23,8 @@ from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
+from .planning.power import BakePlan as BakePlan
+from .planning.power import plan_bakes as plan_bakes
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.render import render_report as render_report
 from .study.demo import SimulatedPit as SimulatedPit
