@@ -7,5 +7,5 @@ from .logistic import standardize_probabilities as standardize_probabilities
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
-from .weighted_draws import summarize as summarize
+from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs

@@ -158,7 +158,7 @@ def null_space(matrix: FloatArray) -> FloatArray:
     if matrix.shape[0] == 0:
         return np.eye(matrix.shape[1])
     if matrix.shape[0] > matrix.shape[1]:
-        matrix = np.linalg.qr(matrix, mode="r")
+        matrix = np.asarray(np.linalg.qr(matrix, mode="r"))
     _, singular, vt = np.linalg.svd(matrix, full_matrices=True)
     tolerance = 1e-9 * max(1.0, singular.max(initial=0.0))
     rank = int((singular > tolerance).sum())
