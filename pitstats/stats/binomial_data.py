@@ -196,6 +196,13 @@ def binomial_constant(y: FloatArray, n: FloatArray) -> float:
     return float((gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)).sum())
 
 
+def expit(eta: FloatArray) -> FloatArray:
+    """Inverse logit, exact to the last digits at both ends."""
+    from scipy.special import expit as inverse_logit
+
+    return np.asarray(inverse_logit(eta))
+
+
 def collapse(
     y: FloatArray, n: FloatArray, keys: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
