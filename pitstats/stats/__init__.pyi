@@ -19,9 +19,9 @@ from .intervals import zero_event_limit as zero_event_limit
 from .evenness import part_rates as part_rates
 from .logistic import fit_firth_logistic as fit_firth_logistic
 from .logistic import fit_logistic as fit_logistic
-from .logistic import standardize_probabilities as standardize_probabilities
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
-from .weighted_draws import summarize as summarize
+from .standardized import standardize_probabilities as standardize_probabilities
+from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs
