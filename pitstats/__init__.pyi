@@ -1,4 +1,17 @@
 from . import stats as stats
+from .analysis.compare import compare_pits as compare_pits
+from .analysis.fairness import Finding as Finding
+from .analysis.fairness import audit_fairness as audit_fairness
+from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
+from .analysis.grades import compare_cuts as compare_cuts
+from .analysis.grades import count_grades as count_grades
+from .analysis.grate_map import map_cells as map_cells
+from .analysis.more_bakes import MoreBakes as MoreBakes
+from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
+from .analysis.rates import estimate_burn_rates as estimate_burn_rates
+from .analysis.rates import estimate_shares as estimate_shares
+from .analysis.results import BurnRates as BurnRates
+from .analysis.results import PitComparison as PitComparison
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError
@@ -6,5 +19,22 @@ from .errors import PitstatsError as PitstatsError
 from .errors import PitstatsWarning as PitstatsWarning
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .figures.grates import plot_grades as plot_grades
+from .figures.grates import plot_grates as plot_grates
+from .figures.rates import plot_differences as plot_differences
+from .figures.rates import plot_rates as plot_rates
+from .report.compare_page import ComparisonPage as ComparisonPage
+from .report.render import render_report as render_report
+from .study.demo import SimulatedPit as SimulatedPit
+from .study.demo import demo_names as demo_names
+from .study.demo import demo_study as demo_study
+from .study.demo import simulate_study as simulate_study
+from .study.files import check_study as check_study
+from .study.files import read_study as read_study
+from .study.files import start_study as start_study
+from .study.files import write_study as write_study
+from .study.import_table import study_from_table as study_from_table
+from .study.settings import Settings as Settings
+from .study.study import Study as Study
 
 __version__: str

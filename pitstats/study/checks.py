@@ -388,6 +388,7 @@ def _check_regrades(context: Context) -> None:
     """Check that each second grading says which item it is about."""
     items = context.tables["items"]
     codes = Counter(items["code"].dropna())
+    bakes = context.names("items", "bake")
     places = set(
         items[["bake", "grate", "row", "column"]].dropna().itertuples(False, None)
     )
@@ -403,7 +404,7 @@ def _check_regrades(context: Context) -> None:
                 "says neither the code nor the whole place (bake, grate, row, column). "
                 "Fill in one of them."
             )
-        elif None not in place and tuple(place) not in places:
+        elif None not in place and place[0] in bakes and tuple(place) not in places:
             column = "bake"
             message = (
                 f"there is no item of bake {quote(place[0])} on grate "

@@ -35,7 +35,13 @@ from pitstats.study.cells import (
     texts,
 )
 from pitstats.study.findings import Findings
-from pitstats.study.schema import AIR_RANGE_C, PIT_RANGE_C, Column, Table
+from pitstats.study.schema import (
+    AIR_RANGE_C,
+    LARGEST_WHOLE,
+    PIT_RANGE_C,
+    Column,
+    Table,
+)
 from pitstats.study.settings import Settings
 
 _EMPTY_IS_FINE = "Correct the cell, or leave it empty if it was not recorded."
@@ -64,6 +70,16 @@ def read_table(
         index, without rows in which nothing is recorded.
     """
     found = match_headers(table, frame, findings)
+    if len(frame.columns) and not set(found).intersection(table.column_names):
+        found = {}
+        findings.lose(table.name, *table.column_names)
+        findings.problem(
+            table.name,
+            None,
+            None,
+            "none of its headers is known. The first row names the columns: "
+            f"{', '.join(table.column_names)}.",
+        )
     found = _without_blank_rows(found, frame.index)
     index = found[next(iter(found))].index if found else frame.index[:0]
     columns: dict[str, pd.Series] = {}
@@ -234,7 +250,7 @@ def _parse(
             findings.problem(table, row, column.name, cell.problem)
         elif cell.note:
             notes[cell.note] += 1
-        elif column.needed and not text:
+        elif column.needed and not text and not findings.knows(table, row, column.name):
             findings.problem(
                 table,
                 row,
@@ -330,7 +346,7 @@ def _range_message(column: Column, value: float, settings: Settings) -> str:
         if 1 < value <= 100:
             hint = f" Was {number_text(value / 100)} meant?"
         return f"{found}; allowed is 0 (shut) to 1 (fully open).{hint} {_EMPTY_IS_FINE}"
-    if value < low:
+    if high == LARGEST_WHOLE and value < low:
         return f"{found}; allowed is {low:g} or more. {_EMPTY_IS_FINE}"
     return f"{found}; allowed is {low:g} to {high:,g}. {_EMPTY_IS_FINE}"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -28,10 +29,24 @@ class Context:
     def recorded(self, table: str, *columns: str) -> Iterator[tuple[Any, ...]]:
         """Rows of a table with their values; a missing value is None."""
         frame = self.tables[table]
-        cells = [frame[c].astype(object).where(frame[c].notna(), None) for c in columns]
+        if frame.empty:
+            return iter(())
+        cells = [_values(frame[column]) for column in columns]
         return zip(frame.index, *cells, strict=True)
 
+    @cached_property
     def bake_pits(self) -> dict[str, str]:
         """Pit of each bake."""
-        bakes = self.tables["bakes"][["bake", "pit"]].dropna()
-        return dict(zip(bakes["bake"], bakes["pit"], strict=True))
+        return {
+            bake: pit
+            for _, bake, pit in self.recorded("bakes", "bake", "pit")
+            if bake is not None and pit is not None
+        }
+
+
+def _values(cells: pd.Series) -> list[Any]:
+    missing = cells.isna().tolist()
+    return [
+        None if lost else value
+        for value, lost in zip(cells.tolist(), missing, strict=True)
+    ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 
@@ -29,7 +31,7 @@ def check_places(context: Context) -> None:
 def _name_listed_grates(context: Context) -> None:
     """Call the only grate of a pit main if it has no name."""
     grates = context.tables["grates"]
-    per_pit = grates["pit"].value_counts()
+    per_pit = Counter(grates["pit"].dropna())
     names = grates["grate"].copy()
     for row, pit, grate in context.recorded("grates", "pit", "grate"):
         if grate is not None or pit is None:
@@ -60,12 +62,11 @@ def _listed_grates(context: Context) -> dict[str, list[str]]:
 def _named_grates(context: Context) -> dict[str, list[str]]:
     """Grates of each pit that its items and probes name."""
     named: dict[str, list[str]] = {}
-    pits = context.bake_pits()
+    pits = context.bake_pits
     for table in ("items", "probes"):
-        cells = context.tables[table][["bake", "grate"]].dropna().drop_duplicates()
-        for bake, grate in zip(cells["bake"], cells["grate"], strict=True):
+        for _, bake, grate in context.recorded(table, "bake", "grate"):
             names = named.setdefault(pits.get(bake, ""), [])
-            if grate not in names:
+            if grate is not None and grate not in names:
                 names.append(grate)
     return named
 
@@ -74,8 +75,7 @@ def _name_grates_of_places(
     context: Context, table: str, listed: dict[str, list[str]]
 ) -> None:
     """Fill in empty grates where only one can be meant."""
-    pits = context.bake_pits()
-    named = _named_grates(context)
+    pits, named = context.bake_pits, _named_grates(context)
     filled: dict[int, str] = {}
     for row, bake, grate, place, column in context.recorded(
         table, "bake", "grate", "row", "column"
@@ -133,7 +133,7 @@ def _check_grates_differ(context: Context) -> None:
 
 def _largest_places(context: Context) -> dict[tuple[str, str], dict[str, int]]:
     """Largest row and column seen on each grate of each pit."""
-    pits = context.bake_pits()
+    pits = context.bake_pits
     seen: dict[tuple[str, str], dict[str, int]] = {}
     for table in ("items", "probes"):
         for _, bake, grate, row, column in context.recorded(
@@ -200,7 +200,7 @@ def _check_inside(context: Context, table: str) -> None:
     numbers = grates[["rows", "columns"]].to_numpy(dtype=float, na_value=np.inf)
     for pit, grate, size in zip(grates["pit"], grates["grate"], numbers, strict=True):
         sizes.setdefault(pit, {})[grate] = (size[0], size[1])
-    pits = context.bake_pits()
+    pits = context.bake_pits
     for row, bake, grate, *place in context.recorded(
         table, "bake", "grate", "row", "column"
     ):

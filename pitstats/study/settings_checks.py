@@ -133,7 +133,7 @@ def _read(setting: Setting, value: Any, findings: Findings) -> Any:
     if isinstance(value, str):
         value = clean(value) or None
     if value is None or value in ([], ()):
-        if setting.needed:
+        if setting.needed and not findings.knows("study", None, setting.name):
             _lost(
                 setting,
                 f"is not stated. Add {setting.name} = {_example(setting)} to the study "

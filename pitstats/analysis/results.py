@@ -1,0 +1,108 @@
+"""What the analyses return: frozen results around tidy frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BurnRates:
+    """Long-run share of items with an outcome, pit by pit, and what it rests on.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per pit: ``pit, n_bakes, n_items, n_burned, n_missing, estimate,
+        conf_low, conf_high, effective_items``. ``n_items`` counts graded items,
+        ``n_burned`` those with the outcome, ``estimate`` is the posterior mean.
+        ``effective_items`` is NaN when every pit has a single bake.
+    naive : pandas.DataFrame
+        ``pit, conf_low, conf_high``: Wilson's interval if every item counted as
+        independent. Shown only to say how far off that would be.
+    missing_range : pandas.DataFrame
+        ``pit, n_missing, observed, lowest, highest, conf_low, conf_high``: the
+        observed share with missing items left out, the share if none or all of them
+        had had the outcome, and the outer ends of the two intervals.
+    bakes : pandas.DataFrame
+        One row per kept bake: ``bake, pit, session, order, source, n_placed, n_items,
+        n_burned, n_missing, share``.
+    outcome : {"burned", "underbaked", "good"}
+        What was counted.
+    bake_sd : tuple of float
+        Estimate, low and high end of the between-bake SD on the logit scale.
+    """
+
+    table: pd.DataFrame
+    naive: pd.DataFrame
+    missing_range: pd.DataFrame
+    bakes: pd.DataFrame
+    outcome: str
+    bake_sd: tuple[float, float, float]
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return _frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PitComparison:
+    """All pairs of pits: difference of long-run burn rates, and the verdict.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per pair: ``pit_a, pit_b, estimate, conf_low, conf_high,
+        simultaneous_low, simultaneous_high, p_value, p_adjusted, verdict``;
+        ``estimate`` = rate of ``pit_a`` - rate of ``pit_b``.
+    naive : pandas.DataFrame
+        ``pit_a, pit_b, conf_low, conf_high``: Newcombe's interval if every item
+        counted as independent and no allowance were made for the number of pairs.
+    n_bakes : pandas.Series
+        Kept bakes per pit.
+    layout : str
+        ``"as baked"`` or the layout to which the rates are standardized.
+    margin : float or None
+        Smallest difference that would change advice, as stated before the bake.
+    """
+
+    table: pd.DataFrame
+    naive: pd.DataFrame
+    n_bakes: pd.Series
+    layout: str
+    margin: float | None
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+    rates: pd.DataFrame = field(repr=False)
+
+    @property
+    def one_bake_each(self) -> bool:
+        """Whether no pit was baked more than once, so that no verdict is given."""
+        return bool((self.table["verdict"] == "one bake each").any())
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return _frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
+def _frame_with_caveats(
+    table: pd.DataFrame, estimand: str, caveats: tuple[str, ...]
+) -> str:
+    from html import escape
+
+    notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in caveats)
+    body = str(table.to_html(index=False, float_format="{:.3f}".format))
+    return f"<p>{escape(estimand)}</p>{body}<ul>{notes}</ul>"

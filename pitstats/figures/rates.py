@@ -1,0 +1,237 @@
+"""The one picture: each pit's rate with its interval, and every bake as a dot."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_AXIS_LABEL = {
+    "burned": "Share of items burned",
+    "underbaked": "Share of items under-baked",
+    "good": "Share of items baked to target",
+}
+
+
+def plot_rates(rates: BurnRates) -> Figure:
+    """Draw each pit's long-run share with its interval, and every bake as a dot.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        As returned by `estimate_burn_rates`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One row per pit. Thick bar: interval with the bake as the unit; thin gray bar:
+        interval if every item counted as independent; open circles: bakes, their
+        area in proportion to their graded items.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> figure = ps.plot_rates(ps.estimate_burn_rates(ps.demo_study("four_pits")))
+    >>> figure.axes[0].get_xlabel()
+    'Share of items burned'
+    """
+    from matplotlib.figure import Figure
+
+    table = rates.table
+    n_pits = len(table)
+    with house_style():
+        figure = Figure(figsize=(7.2, 1.5 + 0.85 * n_pits), layout="constrained")
+        axes = figure.subplots()
+        for y, (row, naive) in enumerate(
+            zip(table.to_dict("records"), rates.naive.to_dict("records"), strict=True)
+        ):
+            _draw_pit(axes, y, row, naive)
+            own = rates.bakes[rates.bakes["pit"] == row["pit"]].dropna(subset=["share"])
+            axes.scatter(
+                own["share"],
+                np.full(len(own), y + 0.26) + _stagger(len(own)),
+                s=own["n_items"].astype(float) * 3.5 + 12,
+                facecolor="white",
+                edgecolor=SOFT,
+                linewidth=1.2,
+                zorder=3,
+                clip_on=False,
+                gid="bakes",
+            )
+        _finish(axes, rates)
+    return figure
+
+
+def _draw_pit(
+    axes: Axes, y: int, row: Mapping[Hashable, Any], naive: Mapping[Hashable, Any]
+) -> None:
+    if np.isnan(row["estimate"]):
+        axes.text(0.01, y - 0.12, "nothing graded", va="center", color=SOFT)
+        return
+    axes.plot(
+        [row["conf_low"], row["conf_high"]],
+        [y - 0.12, y - 0.12],
+        color=EMBER,
+        linewidth=7,
+        alpha=0.35,
+        solid_capstyle="butt",
+        gid="interval",
+    )
+    axes.plot(
+        [naive["conf_low"], naive["conf_high"]],
+        [y - 0.12, y - 0.12],
+        color=INK,
+        linewidth=1.2,
+        gid="naive interval",
+    )
+    axes.plot(
+        row["estimate"],
+        y - 0.12,
+        marker="D",
+        markersize=9,
+        color=EMBER,
+        gid="estimate",
+    )
+    axes.annotate(
+        f"{100 * row['estimate']:.0f}%",
+        (row["estimate"], y - 0.12),
+        xytext=(0, 8),
+        textcoords="offset points",
+        ha="center",
+        fontweight="bold",
+    )
+
+
+def _stagger(n: int) -> NDArray[np.float64]:
+    """Small vertical steps so that equal bakes do not hide each other."""
+    steps: NDArray[np.float64] = np.where(np.arange(n) % 2 == 1, 0.07, 0.0)
+    return steps
+
+
+def _finish(axes: Axes, rates: BurnRates) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.ticker import PercentFormatter
+
+    labels = []
+    for row in rates.table.to_dict("records"):
+        n_bakes, n_items = row["n_bakes"], row["n_items"]
+        bakes = "bake" if n_bakes == 1 else "bakes"
+        labels.append(f"{shorten(row['pit'])}\n{n_bakes} {bakes}, {n_items} items")
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set_ylim(len(labels) - 0.4, -0.6)
+    # Room for the dots of bakes in which none or all burned.
+    axes.set_xlim(-0.025, 1.025)
+    axes.xaxis.set_major_formatter(PercentFormatter(1.0))
+    axes.set_xlabel(_AXIS_LABEL[rates.outcome])
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.grid(axis="x", color=LINE, linewidth=0.8)
+    axes.set_axisbelow(True)
+    level = f"{100 * rates.conf_level:g}%"
+    handles = [
+        Line2D(
+            [], [], color=EMBER, marker="D", linestyle="", label="long-run estimate"
+        ),
+        Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=f"{level} interval"),
+        Line2D([], [], color=INK, linewidth=1.2, label="if each item counted"),
+        Line2D(
+            [],
+            [],
+            color=SOFT,
+            marker="o",
+            markerfacecolor="white",
+            linestyle="",
+            label="one bake",
+        ),
+    ]
+    axes.figure.legend(
+        handles=handles,
+        loc="outside lower center",
+        ncols=2,
+        frameon=False,
+        fontsize=11,
+        handlelength=1.6,
+    )
+
+
+def plot_differences(comparison: PitComparison) -> Figure:
+    """Draw the difference of every pair with its intervals around zero.
+
+    Parameters
+    ----------
+    comparison : PitComparison
+        As returned by `compare_pits`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One row per pair: thick bar the interval of the pair alone, thin bar the
+        interval that allows for all pairs, shaded band the margin if one was stated.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> figure = ps.plot_differences(ps.compare_pits(ps.demo_study("four_pits")))
+    >>> len(figure.axes[0].get_yticks())
+    6
+    """
+    from matplotlib.figure import Figure
+
+    table = comparison.table
+    with house_style():
+        figure = Figure(figsize=(7.2, 1.3 + 0.5 * len(table)), layout="constrained")
+        axes = figure.subplots()
+        if comparison.margin is not None:
+            axes.axvspan(
+                -100 * comparison.margin,
+                100 * comparison.margin,
+                color=LINE,
+                alpha=0.5,
+                zorder=0,
+                label="margin stated before the bake",
+            )
+        axes.axvline(0, color=INK, linewidth=1)
+        for y, row in enumerate(table.to_dict("records")):
+            axes.plot(
+                [100 * row["simultaneous_low"], 100 * row["simultaneous_high"]],
+                [y, y],
+                color=INK,
+                linewidth=1.2,
+                gid="simultaneous",
+                label="interval, all pairs" if y == 0 and len(table) > 1 else None,
+            )
+            axes.plot(
+                [100 * row["conf_low"], 100 * row["conf_high"]],
+                [y, y],
+                color=EMBER,
+                alpha=0.35,
+                linewidth=7,
+                solid_capstyle="butt",
+                gid="interval",
+                label="interval, this pair alone" if y == 0 else None,
+            )
+            axes.plot(
+                100 * row["estimate"], y, "D", color=EMBER, markersize=8, gid="estimate"
+            )
+        labels = [
+            f"{shorten(a, 16)} \N{MINUS SIGN} {shorten(b, 16)}"
+            for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+        ]
+        axes.set_yticks(range(len(labels)), labels)
+        axes.set_ylim(len(labels) - 0.5, -0.5)
+        axes.set_xlabel("Difference in burn rate, points (first pit minus second)")
+        axes.tick_params(axis="y", length=0)
+        axes.spines["left"].set_visible(False)
+        axes.grid(axis="x", color=LINE, linewidth=0.8)
+        axes.set_axisbelow(True)
+        figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=11)
+    return figure

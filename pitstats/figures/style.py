@@ -1,0 +1,76 @@
+"""How the figures look: one ink, one ember, readable in print and on a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+INK = "#1f1b16"
+SOFT = "#6b6359"
+LINE = "#d9d2c7"
+EMBER = "#a33b12"
+HATCH = "#8a8177"
+
+# Pale dough to char, in steps of lightness that survive black-and-white print.
+BROWNING = ("#f4e6c4", "#e6bf7a", "#c98a3c", "#7d4a1e", "#241710")
+
+# Any as key: matplotlib 3.11 types the names of settings as literals, one by one.
+_SETTINGS: dict[Any, Any] = {
+    "figure.dpi": 100,
+    "savefig.dpi": 200,
+    "font.family": "sans-serif",
+    "font.size": 12,
+    "axes.titlesize": 13,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "text.color": INK,
+    "xtick.color": SOFT,
+    "ytick.color": INK,
+    "hatch.linewidth": 0.8,
+    "hatch.color": HATCH,
+    # Names typed by users may hold dollar signs, which must not turn into formulas.
+    "text.parse_math": False,
+    "text.usetex": False,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "pitstats",
+}
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw inside this block with the house settings and leave no trace of them."""
+    import matplotlib as mpl
+    import seaborn as sns
+
+    with sns.axes_style("ticks"), mpl.rc_context(_SETTINGS):
+        yield
+
+
+def browning_steps(n: int) -> list[tuple[float, float, float]]:
+    """Colors for ``n`` ordered grades, palest first."""
+    import seaborn as sns
+
+    palette = sns.blend_palette(BROWNING, n_colors=n)
+    return [(float(r), float(g), float(b)) for r, g, b in palette]
+
+
+def ink_on(color: tuple[float, float, float]) -> str:
+    """Black or white, whichever reads better on a color (WCAG relative luminance)."""
+    red, green, blue = (
+        c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in color[:3]
+    )
+    luminance = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return "#ffffff" if luminance < 0.3 else INK
+
+
+def shorten(text: object, length: int = 26) -> str:
+    """Fit a user's text into a label; the tables carry it in full."""
+    flat = " ".join(str(text).split())
+    return (
+        flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
+    )

@@ -1,0 +1,671 @@
+"""Planning by formula: what the textbooks say when every item counts on its own.
+
+These are quick and well known, and they rest on large samples. They stand beside the
+simulated answer of `pitstats.plan_bakes` to show how far they are off with few bakes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from scipy.special import ndtr, ndtri, stdtrit
+
+from pitstats.errors import DesignError
+from pitstats.stats.bake_grid import rate_icc
+
+
+def two_rate_sample_size(
+    rate_a: float,
+    rate_b: float,
+    *,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    continuity: bool = False,
+) -> float:
+    """Independent items per pit needed to tell two burn rates apart.
+
+    Parameters
+    ----------
+    rate_a, rate_b : float
+        Burn rates, 0-1, different.
+    power : float, default 0.8
+        Chance wanted to find the difference.
+    alpha : float, default 0.05
+        Two-sided error level.
+    continuity : bool, default False
+        Whether to correct for continuity.
+
+    Returns
+    -------
+    float
+        Items per pit, not rounded.
+
+    Raises
+    ------
+    DesignError
+        If a rate, the power or the level is outside 0-1 or the rates are equal.
+
+    Notes
+    -----
+    R equivalent without correction: ``power.prop.test(p1 =, p2 =, power =)``.
+
+    References
+    ----------
+    .. [1] Fleiss, Tytun & Ury (1980), A simple approximation for calculating sample
+       sizes for comparing independent proportions, Biometrics 36:343-346.
+
+    Examples
+    --------
+    >>> round(two_rate_sample_size(0.25, 0.40, power=0.9, continuity=True), 1)
+    215.9
+    """
+    _check_share("rate_a", rate_a)
+    _check_share("rate_b", rate_b)
+    _check_level("power", power)
+    _check_level("alpha", alpha)
+    gap = abs(rate_a - rate_b)
+    if gap == 0:
+        raise DesignError(
+            f"both rates are {rate_a}; state two rates whose difference would matter"
+        )
+    middle = (rate_a + rate_b) / 2
+    pooled = math.sqrt(2 * middle * (1 - middle))
+    apart = math.sqrt(rate_a * (1 - rate_a) + rate_b * (1 - rate_b))
+    total = ndtri(1 - alpha / 2) * pooled + ndtri(power) * apart
+    plain = float(total / gap) ** 2
+    if not continuity:
+        return plain
+    return plain / 4 * (1 + math.sqrt(1 + 4 / (plain * gap))) ** 2
+
+
+def two_rate_power(
+    rate_a: float,
+    rate_b: float,
+    n_items: float,
+    *,
+    alpha: float = 0.05,
+    continuity: bool = False,
+    both_tails: bool = False,
+) -> float:
+    """Chance to tell two burn rates apart with independent items.
+
+    Parameters
+    ----------
+    rate_a, rate_b : float
+        Burn rates, 0-1.
+    n_items : float
+        Items per pit.
+    alpha : float, default 0.05
+        Two-sided error level.
+    continuity : bool, default False
+        Whether to correct for continuity (the inverse of `two_rate_sample_size`).
+    both_tails : bool, default False
+        Whether to count rejections in the wrong direction, too.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+
+    Raises
+    ------
+    DesignError
+        If a rate or the level is outside 0-1 or there are no items.
+
+    Notes
+    -----
+    R equivalent: ``power.prop.test(n =, p1 =, p2 =, strict = both_tails)``.
+
+    References
+    ----------
+    .. [1] Fleiss, Tytun & Ury (1980), Biometrics 36:343-346.
+
+    Examples
+    --------
+    >>> round(two_rate_power(0.50, 0.75, 50), 3)
+    0.74
+    """
+    _check_share("rate_a", rate_a)
+    _check_share("rate_b", rate_b)
+    _check_level("alpha", alpha)
+    _check_positive("n_items", n_items)
+    gap, n = abs(rate_a - rate_b), float(n_items)
+    if continuity and gap > 0:
+        n = max(n - 1 / gap, 0.0) ** 2 / n
+    middle = (rate_a + rate_b) / 2
+    z = float(ndtri(1 - alpha / 2)) * math.sqrt(2 * middle * (1 - middle))
+    apart = math.sqrt(rate_a * (1 - rate_a) + rate_b * (1 - rate_b))
+    if apart == 0:
+        return 1.0 if gap * math.sqrt(n) > z else 0.0
+    power = float(ndtr((math.sqrt(n) * gap - z) / apart))
+    if both_tails:
+        power += float(ndtr((-math.sqrt(n) * gap - z) / apart))
+    return power
+
+
+def one_rate_sample_size(
+    rate: float,
+    null_rate: float,
+    *,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    two_sided: bool = True,
+    continuity: bool = False,
+) -> float:
+    """Independent items needed to tell one burn rate from a stated one.
+
+    Parameters
+    ----------
+    rate, null_rate : float
+        Rate to be found and rate to be told apart from it, 0-1.
+    power : float, default 0.8
+        Chance wanted to find it.
+    alpha : float, default 0.05
+        Error level.
+    two_sided : bool, default True
+        Whether the level is shared by both directions.
+    continuity : bool, default False
+        Whether to correct for continuity (one over the difference more).
+
+    Returns
+    -------
+    float
+        Items, not rounded.
+
+    Raises
+    ------
+    DesignError
+        If a number is outside 0-1 or the rates are equal.
+
+    References
+    ----------
+    .. [1] Fleiss, Levin & Paik (2003), Statistical Methods for Rates and Proportions,
+       3rd ed., section 2.5.
+
+    Examples
+    --------
+    >>> round(one_rate_sample_size(0.46, 0.40, power=0.9), 2)
+    710.14
+    """
+    _check_share("rate", rate)
+    _check_share("null_rate", null_rate)
+    _check_level("power", power)
+    _check_level("alpha", alpha)
+    gap = abs(rate - null_rate)
+    if gap == 0:
+        raise DesignError(f"both rates are {rate}; state two different ones")
+    z = float(ndtri(1 - (alpha / 2 if two_sided else alpha)))
+    root = z * math.sqrt(null_rate * (1 - null_rate))
+    root += float(ndtri(power)) * math.sqrt(rate * (1 - rate))
+    plain = (root / gap) ** 2
+    return plain + 1 / gap if continuity else plain
+
+
+def width_sample_size(
+    rate: float, half_width: float, conf_level: float = 0.95
+) -> float:
+    """Independent items for which a rate's plain interval has a stated half width.
+
+    Parameters
+    ----------
+    rate : float
+        Burn rate, 0-1.
+    half_width : float
+        Half the width of the interval, 0-1.
+    conf_level : float, default 0.95
+        Level of the interval.
+
+    Returns
+    -------
+    float
+        Items, not rounded.
+
+    Raises
+    ------
+    DesignError
+        If a number is outside 0-1.
+
+    Examples
+    --------
+    >>> round(width_sample_size(0.5, 0.10), 2)
+    96.04
+    """
+    _check_share("rate", rate)
+    _check_level("half_width", half_width)
+    _check_level("conf_level", conf_level)
+    return float(ndtri(0.5 + conf_level / 2) / half_width) ** 2 * rate * (1 - rate)
+
+
+def design_effect(n_items: float, icc: float, size_cv: float = 0.0) -> float:
+    """Factor by which sharing bakes multiplies the items needed.
+
+    Parameters
+    ----------
+    n_items : float
+        Mean number of items per bake.
+    icc : float
+        Intraclass correlation on the probability scale, 0-1; `rate_icc` gives it for a
+        rate and a bake standard deviation.
+    size_cv : float, default 0
+        Coefficient of variation of the number of items per bake.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    DesignError
+        If there are no items, the correlation is outside 0-1 or ``size_cv`` negative.
+
+    References
+    ----------
+    .. [1] Kish (1965), Survey Sampling, section 5.4.
+    .. [2] Eldridge, Ashby & Kerry (2006), Sample size for cluster randomized trials:
+       effect of coefficient of variation of cluster size, International Journal of
+       Epidemiology 35:1292-1300.
+
+    Examples
+    --------
+    >>> round(design_effect(20, 0.05), 3), round(design_effect(20, 0.05, 0.65), 4)
+    (1.95, 2.3725)
+    """
+    _check_positive("n_items", n_items)
+    _check_icc(icc)
+    if size_cv < 0:
+        raise DesignError(f"size_cv is {size_cv}; it cannot be negative")
+    return 1 + ((size_cv**2 + 1) * n_items - 1) * icc
+
+
+def bakes_per_pit(
+    n_independent: float,
+    n_items: float,
+    icc: float,
+    *,
+    size_cv: float = 0.0,
+    few_bakes: bool = False,
+    power: float = 0.8,
+    alpha: float = 0.05,
+) -> int:
+    """Bakes per pit that carry as much as a number of independent items.
+
+    Parameters
+    ----------
+    n_independent : float
+        Independent items per pit that would be enough.
+    n_items : float
+        Items per bake.
+    icc : float
+        Intraclass correlation on the probability scale, 0-1.
+    size_cv : float, default 0
+        Coefficient of variation of the number of items per bake.
+    few_bakes : bool, default False
+        Whether to inflate for estimating the spread from few bakes: by the squared
+        ratio of t to normal quantiles, with ``2 * bakes - 2`` degrees of freedom.
+    power, alpha : float
+        Power and two-sided level behind ``n_independent``, for the inflation.
+
+    Returns
+    -------
+    int
+        Bakes per pit, rounded up.
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range.
+
+    References
+    ----------
+    .. [1] Donner & Klar (2000), Design and Analysis of Cluster Randomization Trials,
+       chapter 5.
+    .. [2] Snedecor & Cochran (1989), Statistical Methods, 8th ed., section 6.14 (the
+       correction for estimating the variance).
+
+    Examples
+    --------
+    >>> bakes_per_pit(62, 12, 0.05), bakes_per_pit(62, 12, 0.05, few_bakes=True)
+    (9, 10)
+    """
+    _check_positive("n_independent", n_independent)
+    wanted = n_independent * design_effect(n_items, icc, size_cv) / n_items
+    plain = math.ceil(wanted - 1e-9)
+    if not few_bakes:
+        return plain
+    _check_level("power", power)
+    _check_level("alpha", alpha)
+    normal = float(ndtri(1 - alpha / 2) + ndtri(power))
+    bakes = max(plain, 2)
+    while True:
+        df = 2 * bakes - 2
+        ratio = float(stdtrit(df, 1 - alpha / 2) + stdtrit(df, power)) / normal
+        if bakes >= wanted * ratio**2 - 1e-9:
+            return bakes
+        bakes += 1
+
+
+def items_for_fixed_bakes(n_independent: float, bakes: int, icc: float) -> float:
+    """Items per bake needed when the number of bakes cannot grow.
+
+    Parameters
+    ----------
+    n_independent : float
+        Independent items per pit that would be enough.
+    bakes : int
+        Bakes per pit.
+    icc : float
+        Intraclass correlation on the probability scale, 0-1.
+
+    Returns
+    -------
+    float
+        Items per bake, not rounded.
+
+    Raises
+    ------
+    DesignError
+        If no number of items is enough: bakes must exceed ``n_independent * icc``.
+
+    References
+    ----------
+    .. [1] Hemming, Girling, Sitch, Marsh & Lilford (2011), Sample size calculations for
+       cluster randomised controlled trials with a fixed number of clusters, BMC
+       Medical Research Methodology 11:102.
+
+    Examples
+    --------
+    >>> round(items_for_fixed_bakes(62, 6, 0.05), 1)
+    20.3
+    """
+    _check_positive("n_independent", n_independent)
+    _check_positive("bakes", bakes)
+    _check_icc(icc)
+    least = n_independent * icc
+    if bakes <= least:
+        raise DesignError(
+            f"with {bakes} bakes a pit no number of items is enough; bake at least "
+            f"{math.floor(least) + 1} times"
+        )
+    return n_independent * (1 - icc) / (bakes - least)
+
+
+def hayes_bennett_bakes(
+    rate_a: float,
+    rate_b: float,
+    n_items: float,
+    bake_cv: float,
+    *,
+    power: float = 0.8,
+    alpha: float = 0.05,
+) -> float:
+    """Bakes per pit from the coefficient of variation of rates between bakes.
+
+    Parameters
+    ----------
+    rate_a, rate_b : float
+        Burn rates, 0-1, different.
+    n_items : float
+        Items per bake.
+    bake_cv : float
+        Standard deviation of the true rate between bakes, over its mean.
+    power : float, default 0.8
+        Chance wanted to find the difference.
+    alpha : float, default 0.05
+        Two-sided error level.
+
+    Returns
+    -------
+    float
+        Bakes per pit, not rounded.
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range or the rates are equal.
+
+    References
+    ----------
+    .. [1] Hayes & Bennett (1999), Simple sample size calculation for
+       cluster-randomized trials, International Journal of Epidemiology 28:319-326.
+
+    Examples
+    --------
+    >>> round(hayes_bennett_bakes(0.5, 0.25, 20, 0.25), 2)
+    6.2
+    """
+    _check_share("rate_a", rate_a)
+    _check_share("rate_b", rate_b)
+    _check_positive("n_items", n_items)
+    _check_level("power", power)
+    _check_level("alpha", alpha)
+    if rate_a == rate_b:
+        raise DesignError(f"both rates are {rate_a}; state two different ones")
+    if bake_cv < 0:
+        raise DesignError(f"bake_cv is {bake_cv}; it cannot be negative")
+    variance = (rate_a * (1 - rate_a) + rate_b * (1 - rate_b)) / n_items
+    variance += bake_cv**2 * (rate_a**2 + rate_b**2)
+    z = float(ndtri(1 - alpha / 2) + ndtri(power))
+    return 1 + z**2 * variance / (rate_a - rate_b) ** 2
+
+
+def best_items_per_bake(
+    cost_per_bake: float, cost_per_item: float, icc: float
+) -> float:
+    """Items per bake that make a rate most precise for the money.
+
+    Parameters
+    ----------
+    cost_per_bake, cost_per_item : float
+        Cost of one more bake and of one more item, in any one unit.
+    icc : float
+        Intraclass correlation on the probability scale, above 0 and below 1.
+
+    Returns
+    -------
+    float
+        ``sqrt(cost_per_bake / cost_per_item * (1 - icc) / icc)``, not rounded.
+
+    Raises
+    ------
+    DesignError
+        If a cost is not positive or ``icc`` not between 0 and 1.
+
+    References
+    ----------
+    .. [1] Cochran (1977), Sampling Techniques, 3rd ed., section 10.6.
+    .. [2] Hansen, Hurwitz & Madow (1953), Sample Survey Methods and Theory, vol. 1,
+       chapter 6.
+
+    Examples
+    --------
+    >>> round(best_items_per_bake(20, 0.40, 0.10), 1)
+    21.2
+    """
+    _check_positive("cost_per_bake", cost_per_bake)
+    _check_positive("cost_per_item", cost_per_item)
+    if not 0 < icc < 1:
+        raise DesignError(
+            f"icc is {icc}; the best split needs it strictly between 0 and 1 (without "
+            "spread between bakes one large bake is cheapest)"
+        )
+    return math.sqrt(cost_per_bake / cost_per_item * (1 - icc) / icc)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Split:
+    """How to divide effort between bakes and items.
+
+    Attributes
+    ----------
+    bakes, items : float
+        Bakes and items per bake, not rounded.
+    cost : float
+        Total cost, in the unit of the costs given.
+    relative_error : float
+        Standard error in units of the standard deviation of one item.
+    """
+
+    bakes: float
+    items: float
+    cost: float
+    relative_error: float
+
+
+def split_for_budget(
+    budget: float, cost_per_bake: float, cost_per_item: float, icc: float
+) -> Split:
+    """Divide a budget between bakes and items so that a rate is most precise.
+
+    Parameters
+    ----------
+    budget : float
+        What may be spent.
+    cost_per_bake, cost_per_item : float
+        Cost of one bake and of one item, in the unit of the budget.
+    icc : float
+        Intraclass correlation on the probability scale, above 0 and below 1.
+
+    Returns
+    -------
+    Split
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range.
+
+    References
+    ----------
+    .. [1] Valliant, Dever & Kreuter (2013), Practical Tools for Designing and Weighting
+       Survey Samples, section 9.3.1.
+
+    Examples
+    --------
+    >>> best = split_for_budget(100_000, 750, 100, 0.05)
+    >>> round(best.bakes, 1), round(best.items, 1), round(best.relative_error, 4)
+    (51.4, 11.9, 0.0502)
+    """
+    _check_positive("budget", budget)
+    items = best_items_per_bake(cost_per_bake, cost_per_item, icc)
+    bakes = budget / (cost_per_bake + cost_per_item * items)
+    error = math.sqrt(design_effect(items, icc) / (bakes * items))
+    return Split(bakes=bakes, items=items, cost=budget, relative_error=error)
+
+
+def split_for_precision(
+    relative_error: float, cost_per_bake: float, cost_per_item: float, icc: float
+) -> Split:
+    """Cheapest division between bakes and items that reaches a stated precision.
+
+    Parameters
+    ----------
+    relative_error : float
+        Standard error wanted, in units of the standard deviation of one item.
+    cost_per_bake, cost_per_item : float
+        Cost of one bake and of one item.
+    icc : float
+        Intraclass correlation on the probability scale, above 0 and below 1.
+
+    Returns
+    -------
+    Split
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range.
+
+    References
+    ----------
+    .. [1] Valliant, Dever & Kreuter (2013), section 9.3.1.
+
+    Examples
+    --------
+    >>> best = split_for_precision(0.05, 750, 100, 0.01)
+    >>> round(best.bakes, 1), round(best.cost)
+    (18.5, 64399)
+    """
+    _check_positive("relative_error", relative_error)
+    items = best_items_per_bake(cost_per_bake, cost_per_item, icc)
+    bakes = design_effect(items, icc) / (items * relative_error**2)
+    return Split(
+        bakes=bakes,
+        items=items,
+        cost=bakes * (cost_per_bake + cost_per_item * items),
+        relative_error=relative_error,
+    )
+
+
+def rule_of_three(n_items: float, design_effect: float = 1.0) -> float:
+    """Rough upper 95 % limit of a rate when none of the items burned.
+
+    Parameters
+    ----------
+    n_items : float
+        Graded items, none of them burned.
+    design_effect : float, default 1
+        Factor for items that share bakes; see `design_effect`.
+
+    Returns
+    -------
+    float
+        ``3 * design_effect / n_items``, at most 1.
+
+    Raises
+    ------
+    DesignError
+        If there are no items or the design effect is below 1.
+
+    References
+    ----------
+    .. [1] Hanley & Lippman-Hand (1983), If nothing goes wrong, is everything all
+       right? Journal of the American Medical Association 249:1743-1745.
+
+    Examples
+    --------
+    >>> rule_of_three(30)
+    0.1
+    """
+    _check_positive("n_items", n_items)
+    if design_effect < 1:
+        raise DesignError(f"design_effect is {design_effect}; it is at least 1")
+    return min(3 * design_effect / n_items, 1.0)
+
+
+def _check_share(name: str, value: float) -> None:
+    if not 0 <= value <= 1:
+        raise DesignError(f"{name} is {value}; a rate lies between 0 and 1")
+
+
+def _check_level(name: str, value: float) -> None:
+    if not 0 < value < 1:
+        raise DesignError(f"{name} is {value}; it must lie between 0 and 1")
+
+
+def _check_positive(name: str, value: float) -> None:
+    if not value > 0 or math.isinf(value):
+        raise DesignError(f"{name} is {value}; it must be above 0")
+
+
+def _check_icc(icc: float) -> None:
+    if not 0 <= icc <= 1:
+        raise DesignError(f"icc is {icc}; a correlation of items lies between 0 and 1")
+
+
+__all__ = [
+    "Split",
+    "bakes_per_pit",
+    "best_items_per_bake",
+    "design_effect",
+    "hayes_bennett_bakes",
+    "items_for_fixed_bakes",
+    "one_rate_sample_size",
+    "rate_icc",
+    "rule_of_three",
+    "split_for_budget",
+    "split_for_precision",
+    "two_rate_power",
+    "two_rate_sample_size",
+    "width_sample_size",
+]

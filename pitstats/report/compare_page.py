@@ -1,0 +1,203 @@
+"""The sections of the comparison report, one call each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from pitstats.analysis.fairness import Finding, settings_differ
+from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
+from pitstats.analysis.grate_map import map_cells
+from pitstats.analysis.rates import estimate_shares
+from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.errors import DesignError
+from pitstats.figures.grates import plot_grades, plot_grates
+from pitstats.figures.rates import plot_differences, plot_rates
+from pitstats.report import tables, wording
+from pitstats.report.page import Page
+from pitstats.study.study import Study
+
+
+class ComparisonPage(Page):
+    """A page about one study.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+    folder : path-like or None
+        Where figures and tables are kept; None or an empty text: show only.
+    """
+
+    def __init__(self, study: Study, folder: str | Path | None = None) -> None:
+        super().__init__(folder)
+        self._study = study
+
+    def show_answer(
+        self,
+        comparison: PitComparison,
+        rates: BurnRates,
+        findings: Sequence[Finding] = (),
+    ) -> None:
+        """Title, question, the answer, one picture, one number."""
+        self.title(self._study.settings.title, self._study.settings.question)
+        as_set_up = settings_differ(self._study)
+        self.say(wording.answer(comparison, as_set_up=as_set_up), "answer")
+        # An unfair test must not have a first screen that reads like a fair one.
+        self.findings([f for f in findings if f.severity == "spoils"])
+        self.figure(
+            "rates",
+            plot_rates(rates),
+            alt=_in_words(rates),
+            caption=wording.rates_caption(rates),
+        )
+        self.number(*wording.headline_number(comparison))
+
+    def show_assumptions(self) -> None:
+        """What reading the study's files had to assume."""
+        if self._study.assumptions:
+            self.say("In reading the files this was assumed:", "note")
+            self.say_all(self._study.assumptions)
+
+    def show_fairness(self, findings: Sequence[Finding]) -> None:
+        """How fair the test was, with the temperature rule first."""
+        settings = self._study.settings
+        self.say(wording.rules_sentence(settings))
+        self.say(wording.fairness_sentence([f.severity for f in findings]))
+        self.findings(findings)
+
+    def show_pairs(self, comparison: PitComparison) -> None:
+        """All pairs: picture, table, one sentence each."""
+        self.figure(
+            "differences",
+            plot_differences(comparison),
+            alt=" ".join(_pair_sentences(comparison)),
+        )
+        self.say_all(_pair_sentences(comparison))
+        self.table(
+            "pairs",
+            tables.pair_table(comparison),
+            wording.pairs_caption(comparison),
+            values=comparison.table,
+        )
+        self.say(wording.naive_sentence(comparison))
+
+    def show_rates(self, rates: BurnRates) -> None:
+        """The rates as a table, and what the items are worth."""
+        self.table(
+            f"rates_{rates.outcome}",
+            tables.rate_table(rates),
+            wording.rates_table_caption(rates),
+            values=rates.table,
+        )
+        self.say(wording.bake_spread_sentence(rates))
+        self.say_all(
+            wording.effective_sentence(rates, pit) for pit in rates.table["pit"]
+        )
+
+    def show_bakes(self, rates: BurnRates) -> None:
+        """Every bake in a table, excluded ones with their reasons."""
+        self.table(
+            "bakes",
+            tables.bake_table(self._study, rates),
+            "Every bake on record, one row per bake",
+            values=rates.bakes,
+        )
+
+    def show_missing(self, rates: BurnRates) -> None:
+        """What missing items could have changed."""
+        self.say(wording.missing_sentence(rates))
+        if (rates.missing_range["n_missing"] > 0).any():
+            self.table(
+                "missing",
+                tables.missing_table(rates),
+                "Missing items and the range each rate could have had",
+                values=rates.missing_range,
+            )
+
+    def show_maps(self) -> None:
+        """The grates, cell by cell."""
+        cells = map_cells(self._study)
+        if cells.empty:
+            self.say("No places were recorded, so there is no map.")
+            return
+        self.figure(
+            "grates",
+            plot_grates(cells),
+            alt=wording.map_in_words(cells),
+            caption=wording.MAP_CAPTION,
+        )
+
+    def show_grades(self) -> None:
+        """The grade scale: shares of all grades and other cuts for "burned"."""
+        counts = count_grades(self._study)
+        if counts.empty:
+            self.say("Only burned or not was recorded, so there is no grade scale.")
+            return
+        self.figure(
+            "grades",
+            plot_grades(counts),
+            alt=wording.grades_in_words(counts),
+            caption=wording.grades_caption(self._study.settings),
+        )
+        self._keep_grades(counts)
+        cuts = compare_cuts(self._study)
+        self.table(
+            "cuts",
+            tables.cut_table(cuts),
+            "Long-run burned share wherever 'burned' is taken to begin (with interval)",
+            values=cuts,
+        )
+        self.say(wording.cuts_sentence(compare_cut_verdicts(self._study)))
+
+    def show_other_outcomes(self) -> None:
+        """Under-baked and good shares, the same way as the burn rate."""
+        for outcome in ("underbaked", "good"):
+            try:
+                shares = estimate_shares(self._study, outcome)
+            except DesignError as reason:
+                self.say(str(reason), "note")
+                continue
+            self.table(
+                f"rates_{outcome}",
+                tables.rate_table(shares),
+                wording.rates_table_caption(shares),
+                values=shares.table,
+            )
+
+    def show_limits(self, comparison: PitComparison, rates: BurnRates) -> None:
+        """What cannot be said."""
+        self.say_all(wording.limits(comparison, rates))
+
+    def show_method(self, comparison: PitComparison, rates: BurnRates) -> None:
+        """How the numbers were made, with sources."""
+        self.say_all(wording.method(comparison, rates))
+
+    def show_safety(self) -> None:
+        """Cautions for everybody who wants to repeat the test."""
+        self.cautions(wording.SAFETY, wording.SAFETY_CLOSING)
+
+    def _keep_grades(self, counts: pd.DataFrame) -> None:
+        wide = counts.pivot_table(
+            index="pit", columns="grade", values="n_items", sort=False, aggfunc="sum"
+        )
+        self.table(
+            "grades",
+            wide.rename_axis(columns=None).reset_index().rename(columns={"pit": "Pit"}),
+            "Items by grade of the deciding face (missing items are counted apart)",
+            values=counts,
+        )
+
+
+def _in_words(rates: BurnRates) -> str:
+    return " ".join(wording.rate_sentence(rates, pit) for pit in rates.table["pit"])
+
+
+def _pair_sentences(comparison: PitComparison) -> list[str]:
+    table = comparison.table
+    return [
+        wording.pair_sentence(comparison, a, b)
+        for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+    ]

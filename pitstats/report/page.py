@@ -1,0 +1,208 @@
+"""One page of a report: shows sentences, tables and figures, and keeps copies of them.
+
+The same calls serve JupyterLab, where things are only shown, and a rendered report,
+where every figure is also kept as PNG and SVG and every table as CSV.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from functools import cache
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import pandas as pd
+
+from pitstats.analysis.fairness import Finding
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Kind = Literal["answer", "text", "note", "kicker"]
+
+_TEMPLATES = Path(__file__).parent / "template"
+_TAG: dict[str, tuple[str, str]] = {
+    "answer": ('<p class="answer">', "</p>"),
+    "text": ("<p>", "</p>"),
+    "note": ('<p class="note">', "</p>"),
+    "kicker": ('<p class="kicker">', "</p>"),
+}
+_SEVERITY_WORD = {
+    "spoils": "May spoil the comparison",
+    "weakens": "Weakens it",
+    "note": "Note",
+}
+
+
+class Page:
+    """Show results one after the other, and keep copies where a folder is given.
+
+    Parameters
+    ----------
+    folder : path-like or None
+        Where ``figures/`` and ``tables/`` go. None or an empty text: show only.
+    """
+
+    def __init__(self, folder: str | Path | None = None) -> None:
+        self._folder = Path(folder) if folder else None
+
+    def say(self, text: str, kind: Kind = "text") -> None:
+        """Show a sentence; whatever it contains is shown as text."""
+        start, end = _TAG[kind]
+        _display_html(f"{start}{escape(text)}{end}", text)
+
+    def say_all(self, sentences: Iterable[str]) -> None:
+        """Show sentences as a list."""
+        sentences = list(sentences)
+        items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        _display_html(f"<ul>{items}</ul>", "\n".join(f"- {s}" for s in sentences))
+
+    def title(self, title: str, question: str) -> None:
+        """Show the title and the question of a study."""
+        html = f'<h1>{escape(title)}</h1><p class="kicker">{escape(question)}</p>'
+        _display_html(html, f"{title}\n{question}")
+
+    def number(self, number: str, text: str) -> None:
+        """Show the one number of the first screen and what it means."""
+        html = (
+            f'<p class="number"><strong>{escape(number)}</strong><br>{escape(text)}</p>'
+        )
+        _display_html(html, f"{number}: {text}")
+
+    def findings(self, findings: Sequence[Finding]) -> None:
+        """Show what was found about fairness, gravest first, each with its remedy."""
+        blocks = "".join(
+            f'<div class="finding {finding.severity}">'
+            f"<b>{_SEVERITY_WORD[finding.severity]}</b>"
+            f"<p>{escape(finding.message)} <i>{escape(finding.fix)}</i></p></div>"
+            for finding in findings
+        )
+        plain = "\n".join(f"- {f.severity}: {f.message} {f.fix}" for f in findings)
+        if findings:
+            _display_html(blocks, plain)
+
+    def cautions(self, sentences: Sequence[str], closing: str) -> None:
+        """Show safety cautions in a frame, ending with whom to defer to."""
+        items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        html = (
+            f'<div class="caution"><ul>{items}</ul>'
+            f"<p><strong>{escape(closing)}</strong></p></div>"
+        )
+        _display_html(html, "\n".join([*sentences, closing]))
+
+    def table(
+        self,
+        name: str,
+        shown: pd.DataFrame,
+        caption: str,
+        *,
+        values: pd.DataFrame | None = None,
+    ) -> None:
+        """Show a table and keep its numbers.
+
+        Parameters
+        ----------
+        name : str
+            File name, without ending.
+        shown : pandas.DataFrame
+            Words and rounded numbers for the reader.
+        caption : str
+            What the table is.
+        values : pandas.DataFrame, optional
+            What to keep as CSV where it should be unrounded; ``shown`` if not given.
+        """
+        if self._folder is not None:
+            target = self._place("tables") / f"{name}.csv"
+            (shown if values is None else values).to_csv(target, index=False)
+        _display_html(table_html(shown, caption), f"{caption}\n{shown.to_string()}")
+
+    def figure(self, name: str, figure: Figure, *, alt: str, caption: str = "") -> None:
+        """Show a figure with a text alternative and keep it as PNG and SVG.
+
+        Parameters
+        ----------
+        name : str
+            File name, without ending.
+        figure : matplotlib.figure.Figure
+            What to show.
+        alt : str
+            The figure in words, for those who cannot see it.
+        caption : str, default ""
+            Text under the figure.
+        """
+        from IPython.display import display
+
+        buffer = io.BytesIO()
+        figure.savefig(buffer, format="png", dpi=180, facecolor="white")
+        png = buffer.getvalue()
+        if self._folder is not None:
+            place = self._place("figures")
+            (place / f"{name}.png").write_bytes(png)
+            figure.savefig(
+                place / f"{name}.svg",
+                format="svg",
+                facecolor="white",
+                metadata={"Date": None},
+            )
+        display(  # type: ignore[no-untyped-call]
+            {"image/png": png, "text/plain": alt},
+            raw=True,
+            metadata={"image/png": {"alt": alt, "caption": caption}},
+        )
+
+    def _place(self, kind: str) -> Path:
+        assert self._folder is not None
+        place = self._folder / kind
+        place.mkdir(parents=True, exist_ok=True)
+        return place
+
+
+def table_html(frame: pd.DataFrame, caption: str) -> str:
+    """Turn a frame into an HTML table with a caption and header scopes.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Cells are escaped, whatever they contain. The first column becomes row headers.
+    caption : str
+        Escaped too.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> "&lt;b&gt;" in table_html(pd.DataFrame({"Pit": ["<b>"]}), "Pits")
+    True
+    """
+    kinds = [
+        "number" if pd.api.types.is_numeric_dtype(frame[name]) else "text"
+        for name in frame.columns
+    ]
+    template: Any = _table_template()
+    return str(
+        template.render(
+            caption=caption,
+            columns=list(zip(frame.columns, kinds, strict=True)),
+            rows=frame.itertuples(index=False, name=None),
+        )
+    )
+
+
+@cache
+def _table_template() -> object:
+    from jinja2 import Environment, FileSystemLoader
+
+    environment = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True)
+    return environment.get_template("table.html.j2")
+
+
+def _display_html(html: str, plain: str) -> None:
+    from IPython.display import display
+
+    display({"text/html": html, "text/plain": plain}, raw=True)  # type: ignore[no-untyped-call]

@@ -1,0 +1,427 @@
+"""From a study and a notebook to one self-contained page: papermill, then nbconvert."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pitstats.errors import ExistsError, RenderError
+from pitstats.study.shipped import shipped_folder
+
+_TEMPLATES = Path(__file__).parent / "template"
+
+# Packages whose version can change a number or a picture.
+_STAMPED = (
+    "pitstats",
+    "numpy",
+    "scipy",
+    "pandas",
+    "statsmodels",
+    "matplotlib",
+    "seaborn",
+    "papermill",
+    "nbconvert",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Target:
+    """The files of one report, all beside each other."""
+
+    folder: Path
+    stem: str
+    parts: tuple[str, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        names = (f"{self.stem}.html", f"{self.stem}.ipynb", f"{self.stem}-files")
+        object.__setattr__(self, "parts", names)
+
+    @property
+    def html(self) -> Path:
+        return self.folder / self.parts[0]
+
+
+def render_report(
+    study_path: str | Path | None,
+    *,
+    notebook: str = "compare_pits",
+    out: str | Path = "reports",
+    parameters: Mapping[str, object] | None = None,
+    overwrite: bool = False,
+    progress: bool = True,
+) -> Path:
+    """Run a notebook on a study and write one HTML page that opens offline.
+
+    Beside ``STUDY-NOTEBOOK.html`` come the executed notebook and a folder
+    ``STUDY-NOTEBOOK-files`` with the figures (PNG, SVG), the tables (CSV) and a stamp
+    (versions, parameters, hash of the data).
+
+    Parameters
+    ----------
+    study_path : path-like or None
+        Study folder or workbook. None for a notebook that can do without one.
+    notebook : str, default "compare_pits"
+        Name of a shipped notebook, or path of one of your own.
+    out : path-like, default "reports"
+        Folder for the report; made if it is not there.
+    parameters : mapping, optional
+        Further parameters of the notebook.
+    overwrite : bool, default False
+        Replace an earlier report of the same name.
+    progress : bool, default True
+        Show a progress bar on stderr.
+
+    Returns
+    -------
+    pathlib.Path
+        The HTML page.
+
+    Raises
+    ------
+    InvalidStudyError
+        If the study has problems; all of them are listed.
+    ExistsError
+        If a report of that name is there and ``overwrite`` is False.
+    RenderError
+        If the notebook is not there, a parameter is unknown or of the wrong type, or
+        the notebook stops. Nothing half-made is left behind.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.render_report("my study", out="reports")  # doctest: +SKIP
+    PosixPath('reports/my study-compare_pits.html')
+    """
+    source = _find_notebook(notebook)
+    name = source.stem
+    study = None
+    if study_path is not None:
+        study = Path(study_path).resolve()
+        _check_first(study)
+        name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
+    target = _Target(folder=Path(out), stem=name)
+    _refuse_existing(target, overwrite)
+    given = dict(parameters or {})
+    if study is not None:
+        given["study_path"] = str(study)
+    declared = _declared_parameters(source)
+    values = _checked_parameters(given, declared, source.stem)
+    with _working_folder(target) as work:
+        files = work / target.parts[2]
+        files.mkdir()
+        if "output_folder" in declared:
+            values["output_folder"] = str(files.resolve())
+        executed = work / target.parts[1]
+        _execute(source, executed, values, progress)
+        stamp = _stamp(source, study, values)
+        _tidy_notebook(executed, stamp)
+        (files / "stamp.json").write_text(
+            json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
+        )
+        _write_html(executed, work / target.parts[0], stamp, _title(study, name))
+        _publish(work, target)
+    return target.html
+
+
+def parse_parameters(pairs: Iterable[str]) -> dict[str, object]:
+    """Read ``NAME=VALUE`` texts; a value that is a number, true or false becomes one.
+
+    Parameters
+    ----------
+    pairs : iterable of str
+        For example ``["conf_level=0.9"]``.
+
+    Returns
+    -------
+    dict
+        Names and values.
+
+    Raises
+    ------
+    RenderError
+        If a text has no ``=``.
+
+    Examples
+    --------
+    >>> parse_parameters(["conf_level=0.9", "study_path=a=b"])
+    {'conf_level': 0.9, 'study_path': 'a=b'}
+    """
+    values: dict[str, object] = {}
+    for pair in pairs:
+        name, equals, text = pair.partition("=")
+        if not equals:
+            raise RenderError(f"{pair!r} is not of the form NAME=VALUE.")
+        try:
+            value = json.loads(text)
+        except json.JSONDecodeError:
+            value = text
+        values[name.strip()] = value
+    return values
+
+
+def notebook_names() -> list[str]:
+    """Names of the shipped notebooks.
+
+    Examples
+    --------
+    >>> "compare_pits" in notebook_names()
+    True
+    """
+    return sorted(path.stem for path in shipped_folder("notebooks").glob("*.ipynb"))
+
+
+def _find_notebook(notebook: str) -> Path:
+    own = Path(notebook)
+    if own.suffix == ".ipynb" and own.is_file():
+        return own.resolve()
+    shipped = shipped_folder("notebooks") / f"{own.stem}.ipynb"
+    if own.name in (own.stem, f"{own.stem}.ipynb") and shipped.is_file():
+        return shipped
+    raise RenderError(
+        f"There is no notebook {notebook!r}; the shipped ones are "
+        f"{', '.join(notebook_names())}. Give one of these names or the path of your "
+        "own .ipynb file."
+    )
+
+
+def _check_first(study: Path) -> None:
+    """Refuse a study with problems before a kernel is started for it."""
+    from pitstats.errors import InvalidStudyError
+    from pitstats.study.files import check_study
+
+    problems = check_study(study)
+    if problems:
+        raise InvalidStudyError(problems, str(study))
+
+
+def _refuse_existing(target: _Target, overwrite: bool) -> None:
+    there = [part for part in target.parts if (target.folder / part).exists()]
+    if there and not overwrite:
+        raise ExistsError(
+            f"{target.folder / there[0]} is already there and was left as it is. "
+            "Choose another folder, or ask to replace it (--force, overwrite=True)."
+        )
+
+
+def _declared_parameters(source: Path) -> dict[str, dict[str, Any]]:
+    import papermill
+
+    found: dict[str, dict[str, Any]] = papermill.inspect_notebook(str(source))
+    return found
+
+
+_TYPES: dict[str, tuple[type, ...]] = {
+    "str": (str,),
+    "int": (int,),
+    "float": (float, int),
+    "bool": (bool,),
+    "list": (list, tuple),
+}
+
+
+def _checked_parameters(
+    given: Mapping[str, object], declared: Mapping[str, dict[str, Any]], name: str
+) -> dict[str, object]:
+    """Compare with what the notebook declares: papermill itself only logs."""
+    unknown = [key for key in given if key not in declared]
+    if unknown:
+        raise RenderError(
+            f"Notebook {name} has no parameter {unknown[0]!r}; its parameters are "
+            f"{', '.join(declared)}."
+        )
+    for key, value in given.items():
+        kind = str(declared[key].get("inferred_type_name", "None"))
+        allowed = _TYPES.get(kind.split("[")[0].split(" ")[0])
+        is_flag = isinstance(value, bool)
+        if allowed and (
+            not isinstance(value, allowed) or (is_flag and bool not in allowed)
+        ):
+            raise RenderError(
+                f"Parameter {key} of notebook {name} is {value!r}; it must be of type "
+                f"{kind}."
+            )
+    return dict(given)
+
+
+@contextmanager
+def _working_folder(target: _Target) -> Iterator[Path]:
+    """Work beside the target, so that publishing is a rename, and leave nothing."""
+    target.folder.mkdir(parents=True, exist_ok=True)
+    work = Path(tempfile.mkdtemp(prefix=".making-", dir=target.folder))
+    try:
+        yield work
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+def _execute(
+    source: Path, executed: Path, values: dict[str, object], progress: bool
+) -> None:
+    import logging
+
+    import papermill
+    from nbclient.exceptions import DeadKernelError
+    from papermill.exceptions import PapermillExecutionError
+
+    # Papermill's own log lines repeat what the progress bar shows.
+    logging.getLogger("papermill").setLevel(logging.WARNING)
+    with _quiet_kernel():
+        try:
+            papermill.execute_notebook(
+                str(source),
+                str(executed),
+                parameters=values,
+                progress_bar=progress,
+                log_output=False,
+                cwd=str(executed.parent),
+                # The kernel remarks on its transport at every start; errors still show.
+                extra_arguments=["--IPKernelApp.log_level=40"],
+            )
+        except PapermillExecutionError as error:
+            raise RenderError(
+                f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
+                f"{error.ename}: {error.evalue}"
+            ) from error
+        except DeadKernelError as error:
+            raise RenderError(
+                f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
+                "was written."
+            ) from error
+
+
+@contextmanager
+def _quiet_kernel() -> Iterator[None]:
+    """Keep the kernel's start-up remarks and frozen-module notes off the screen."""
+    before = {key: os.environ.get(key) for key in ("PYDEVD_DISABLE_FILE_VALIDATION",)}
+    os.environ["PYDEVD_DISABLE_FILE_VALIDATION"] = "1"
+    try:
+        yield
+    finally:
+        for key, value in before.items():
+            if value is None:
+                os.environ.pop(key, None)
+            else:
+                os.environ[key] = value
+
+
+def _tidy_notebook(executed: Path, stamp: list[tuple[str, str]]) -> None:
+    """Carry the stamp in the notebook and drop what only this machine knows."""
+    import nbformat
+
+    notebook = nbformat.read(executed, as_version=4)
+    notebook.metadata.pop("papermill", None)
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
+        cell.metadata.pop("execution", None)
+    notebook.metadata["pitstats"] = dict(stamp)
+    nbformat.write(notebook, executed)
+
+
+def _write_html(
+    executed: Path, html: Path, stamp: list[tuple[str, str]], title: str
+) -> None:
+    from nbconvert import HTMLExporter
+
+    exporter = HTMLExporter(
+        template_name="template",
+        extra_template_basedirs=[str(_TEMPLATES.parent)],
+        exclude_input=True,
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+    )
+    page = {
+        "title": title,
+        "stamp": stamp,
+        "style": (_TEMPLATES / "page.css").read_text("utf-8"),
+    }
+    body, _ = exporter.from_filename(str(executed), resources={"page": page})
+    html.write_text(body, "utf-8")
+
+
+def _title(study: Path | None, name: str) -> str:
+    if study is None:
+        return name
+    from pitstats.study.files import read_study
+
+    return " ".join(read_study(study).settings.title.split())
+
+
+def _publish(work: Path, target: _Target) -> None:
+    """Move the finished parts into place; an earlier report goes only now."""
+    retired = work / ".earlier"
+    retired.mkdir()
+    for part in target.parts:
+        final = target.folder / part
+        if final.exists():
+            final.rename(retired / part)
+        (work / part).rename(final)
+
+
+def _stamp(
+    source: Path, study: Path | None, values: Mapping[str, object]
+) -> list[tuple[str, str]]:
+    shown = {
+        key: Path(str(value)).name if key in ("study_path", "output_folder") else value
+        for key, value in values.items()
+    }
+    stamp = [
+        ("Notebook", source.stem),
+        ("Parameters", ", ".join(f"{k} = {v}" for k, v in shown.items()) or "none"),
+        ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
+        (
+            "Randomness",
+            "none; quasi-random points of the method have fixed seeds",
+        ),
+        ("Versions", ", ".join(f"{name} {_version(name)}" for name in _STAMPED)),
+    ]
+    if study is not None:
+        stamp.insert(1, ("Data", f"{study.name}, SHA-256 {data_hash(study)}"))
+    return stamp
+
+
+def _version(name: str) -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        from pitstats import __version__
+
+        return __version__ if name == "pitstats" else "unknown"
+
+
+def data_hash(study: Path) -> str:
+    """SHA-256 over the names and bytes of a study's files, in order of their names.
+
+    Parameters
+    ----------
+    study : pathlib.Path
+        Study folder or workbook.
+
+    Returns
+    -------
+    str
+        Hexadecimal digest; equal exactly when the files are.
+
+    Examples
+    --------
+    >>> from pitstats.study.demo import demo_folder
+    >>> len(data_hash(demo_folder("four_pits")))
+    64
+    """
+    digest = hashlib.sha256()
+    files = [study] if study.is_file() else sorted(study.glob("*"))
+    for path in files:
+        if path.is_file() and path.suffix in (".csv", ".toml", ".xlsx"):
+            digest.update(path.name.encode() + b"\0")
+            digest.update(path.read_bytes())
+    return digest.hexdigest()

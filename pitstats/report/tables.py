@@ -1,0 +1,278 @@
+"""Results in, tables for readers out: words for columns, text for cells."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.report.wording import one_line, percent
+from pitstats.study.study import Study
+
+_NO_VALUE = "\N{EN DASH}"
+
+
+def signed_points(value: float) -> str:
+    """Write a difference in points with its sign.
+
+    Examples
+    --------
+    >>> signed_points(0.123), signed_points(-0.05)
+    ('+12', '\N{MINUS SIGN}5')
+    """
+    if math.isnan(value):
+        return _NO_VALUE
+    rounded = round(100 * float(value))
+    return "0" if rounded == 0 else f"{rounded:+d}".replace("-", "\N{MINUS SIGN}")
+
+
+def span(low: float, high: float) -> str:
+    """Write an interval of shares in per cent."""
+    return _NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
+
+
+def span_points(low: float, high: float) -> str:
+    """Write an interval of differences in points."""
+    return (
+        _NO_VALUE
+        if math.isnan(low)
+        else f"{signed_points(low)} to {signed_points(high)}"
+    )
+
+
+def rate_table(rates: BurnRates) -> pd.DataFrame:
+    """Rates of all pits, ready to read.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        As returned by `estimate_burn_rates`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> frame = rate_table(ps.estimate_burn_rates(ps.demo_study("four_pits")))
+    >>> frame.columns[0]
+    'Pit'
+    """
+    table, naive = rates.table, rates.naive
+    word = {"burned": "Burned", "underbaked": "Under-baked", "good": "Good"}
+    return pd.DataFrame(
+        {
+            "Pit": table["pit"].map(one_line),
+            "Bakes": table["n_bakes"],
+            word[rates.outcome]: [
+                f"{burned} of {total}"
+                for burned, total in zip(
+                    table["n_burned"], table["n_items"], strict=True
+                )
+            ],
+            "Missing": table["n_missing"],
+            "Long-run share": table["estimate"].map(percent),
+            "Interval": [
+                span(lo, hi)
+                for lo, hi in zip(table["conf_low"], table["conf_high"], strict=True)
+            ],
+            "If each item counted": [
+                span(lo, hi)
+                for lo, hi in zip(naive["conf_low"], naive["conf_high"], strict=True)
+            ],
+            "Worth (independent items)": [
+                "unknown" if pd.isna(value) else f"{value:.0f}"
+                for value in table["effective_items"]
+            ],
+        }
+    )
+
+
+def pair_table(comparison: PitComparison) -> pd.DataFrame:
+    """All pairs of pits, ready to read.
+
+    Parameters
+    ----------
+    comparison : PitComparison
+        As returned by `compare_pits`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pair; differences in percentage points.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> len(pair_table(ps.compare_pits(ps.demo_study("four_pits"))))
+    6
+    """
+    table, naive = comparison.table, comparison.naive
+    columns = {
+        "Pair": [
+            f"{one_line(a)} \N{MINUS SIGN} {one_line(b)}"
+            for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+        ],
+        "Difference, points": table["estimate"].map(signed_points),
+        "Interval, this pair alone": _spans(table, "conf"),
+    }
+    if len(table) > 1:
+        columns["Interval, all pairs"] = _spans(table, "simultaneous")
+    columns["If each item counted"] = _spans(naive, "conf")
+    columns["p, adjusted" if len(table) > 1 else "p"] = [
+        "< 0.001" if p < 0.001 else f"{p:.3f}" for p in table["p_adjusted"]
+    ]
+    columns["Verdict"] = table["verdict"]
+    if comparison.one_bake_each:
+        # A p-value would look like a verdict where none is given.
+        columns.pop("p, adjusted", None)
+        columns.pop("p", None)
+    return pd.DataFrame(columns)
+
+
+def _spans(table: pd.DataFrame, prefix: str) -> list[str]:
+    return [
+        span_points(lo, hi)
+        for lo, hi in zip(table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True)
+    ]
+
+
+def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
+    """Every bake of the study, kept, excluded or still planned.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    rates : BurnRates
+        Its burn rates, for the counts of each bake.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per bake.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("one_bake_each")
+    >>> bake_table(study, ps.estimate_burn_rates(study))["Status"].tolist()
+    ['kept', 'kept']
+    """
+    counts = rates.bakes.set_index("bake")
+    bakes = study.bakes
+    unit = study.settings.temperature_unit
+    known = bakes["bake"].isin(counts.index)
+
+    def counted(column: str) -> pd.Series[float]:
+        return bakes["bake"].map(counts[column])
+
+    burned, items = counted("n_burned"), counted("n_items")
+    columns: dict[str, object] = {
+        "Bake": bakes["bake"].map(one_line),
+        "Pit": bakes["pit"].map(one_line),
+        "Session": bakes["session"].map(_text),
+        "Order": bakes["order"].map(_text),
+        "Burned": [
+            f"{b:.0f} of {n:.0f}" if ok and pd.notna(b) else _NO_VALUE
+            for b, n, ok in zip(burned, items, known, strict=True)
+        ],
+        "Share": [
+            percent(s) if pd.notna(s) else _NO_VALUE for s in counted("share").tolist()
+        ],
+        "Missing": [
+            _text(n) if pd.notna(n) else _NO_VALUE for n in counted("n_missing")
+        ],
+    }
+    if bakes["indicated_temp"].notna().any():
+        columns[f"Indicated, °{unit}"] = bakes["indicated_temp"].map(_text)
+    if bakes["grate_temp"].notna().any():
+        columns[f"Grate, °{unit}"] = bakes["grate_temp"].map(_text)
+    columns["Status"] = [
+        status if pd.isna(reason) else f"{status}: {one_line(reason)}"
+        for status, reason in zip(bakes["status"], bakes["reason"], strict=True)
+    ]
+    return pd.DataFrame(columns)
+
+
+def _text(value: object) -> str:
+    if pd.isna(value):  # type: ignore[call-overload]
+        return _NO_VALUE
+    return f"{value:g}" if isinstance(value, int | float) else one_line(value)
+
+
+def cut_table(cuts: pd.DataFrame) -> pd.DataFrame:
+    """Burned shares under every cut, one column per pit.
+
+    Parameters
+    ----------
+    cuts : pandas.DataFrame
+        As returned by `compare_cuts`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per cut.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> cut_table(ps.compare_cuts(ps.demo_study("one_bake_each"))).columns.tolist()
+    ['Burned means', 'Quarry', 'Ferry']
+    """
+    rows = []
+    for cut, group in cuts.groupby("burned_from", sort=False):
+        stated = " (as stated)" if bool(group["headline"].iloc[0]) else ""
+        row = {"Burned means": f"{cut} or darker{stated}"}
+        row |= {
+            one_line(pit): f"{percent(est)} ({span(lo, hi)})"
+            for pit, est, lo, hi in zip(
+                group["pit"],
+                group["estimate"],
+                group["conf_low"],
+                group["conf_high"],
+                strict=True,
+            )
+        }
+        rows.append(row)
+    return pd.DataFrame(rows).fillna(_NO_VALUE)
+
+
+def missing_table(rates: BurnRates) -> pd.DataFrame:
+    """Range of each share if none or all of the missing items had burned.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        As returned by `estimate_burn_rates`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> missing_table(ps.estimate_burn_rates(ps.demo_study("four_pits"))).shape[1]
+    5
+    """
+    frame = rates.missing_range
+    return pd.DataFrame(
+        {
+            "Pit": frame["pit"].map(one_line),
+            "Missing items": frame["n_missing"],
+            "Share seen, missing left out": frame["observed"].map(percent),
+            "Share seen, could have been": [
+                span(lo, hi)
+                for lo, hi in zip(frame["lowest"], frame["highest"], strict=True)
+            ],
+            "Long-run interval, widest": [
+                span(lo, hi)
+                for lo, hi in zip(frame["conf_low"], frame["conf_high"], strict=True)
+            ],
+        }
+    )

@@ -1,0 +1,322 @@
+"""The grid on which rates of bakes are worked out, and one bake's likelihood on it.
+
+A pit's long-run burn rate ``pi`` and the bake-to-bake standard deviation ``sd`` (logit
+scale) are put on a fixed grid. Everything here depends on the design alone (how many
+bakes of which size), never on what burned, so that a planned study and a real one of
+the same design share the grid.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit, ndtr
+
+Array = NDArray[np.float64]
+
+SD_LIMIT = 2.5
+"""Upper end of the uniform prior on the bake standard deviation (logit scale)."""
+
+_NORMAL_POINTS = np.linspace(-9.0, 9.0, 61)
+_NORMAL_WEIGHTS = np.exp(-0.5 * _NORMAL_POINTS**2)
+_NORMAL_WEIGHTS /= _NORMAL_WEIGHTS.sum()
+
+_RATE_STEPS = (64, 96, 128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 3072, 4096)
+_SD_STEPS = (16, 20, 24, 32, 48, 64, 96, 128, 192, 256)
+
+
+@dataclass(frozen=True, eq=False)
+class RateGrid:
+    """Grid of long-run rates and bake standard deviations.
+
+    Attributes
+    ----------
+    angle_step : float
+        Width of a cell in ``arcsin(sqrt(rate))``; the Beta(1/2, 1/2) prior is uniform
+        in that angle, so every cell has the same prior mass.
+    rate : ndarray, shape (n_rates,)
+        Rate at the middle of each cell.
+    edge : ndarray, shape (n_rates + 1,)
+        Rate at the cell borders, 0 and 1 included.
+    sd : ndarray, shape (n_sds,)
+        Bake standard deviations, Gauss-Legendre nodes in ``arcsinh(sd / scale)``.
+    sd_weight : ndarray, shape (n_sds,)
+        Quadrature weights: they integrate over ``sd`` from 0 to `SD_LIMIT`.
+    intercept : ndarray, shape (n_sds, n_rates)
+        Logit intercept at which bakes of spread ``sd`` average to ``rate``.
+    fine_sd : ndarray, shape (n_fine,)
+        Evenly spaced standard deviations (in the stretched scale) for the posterior
+        of the spread itself.
+    to_fine : ndarray, shape (n_fine, n_sds)
+        Interpolation (of log densities) from ``sd`` to ``fine_sd``.
+    """
+
+    angle_step: float
+    rate: Array
+    edge: Array
+    sd: Array
+    sd_weight: Array
+    intercept: Array
+    fine_sd: Array
+    to_fine: Array
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of standard deviations and of rates."""
+        return self.sd.size, self.rate.size
+
+
+def grid_for(total: Array, pit: NDArray[np.intp]) -> RateGrid:
+    """Choose the grid for a design: finer when pits have many items or many bakes.
+
+    Parameters
+    ----------
+    total : ndarray, shape (n_bakes,)
+        Graded items of each bake.
+    pit : ndarray of int, shape (n_bakes,)
+        Pit of each bake.
+
+    Returns
+    -------
+    RateGrid
+
+    Notes
+    -----
+    With the spread known, the angle ``arcsin(sqrt(rate))`` of a pit with ``N`` items
+    has a posterior standard deviation of at least ``1 / (2 sqrt(N))``; cells are at
+    most 0.9 of that. The spread has at least ``sqrt(sd**2 + 4 / n) / sqrt(2 df)``.
+    """
+    per_pit = np.bincount(pit, weights=total)
+    n_rates = _at_least(_RATE_STEPS, 3.5 * math.sqrt(float(per_pit.max(initial=1.0))))
+    bakes = np.bincount(pit[total > 0]) if np.any(total > 0) else np.zeros(1)
+    df = float(np.maximum(bakes - 1, 0).sum())
+    level = max(1, math.ceil(math.log(max(float(total.max(initial=1.0)), 4.0), 4)))
+    scale = 2.0 / 2.0 ** max(level, 2)
+    span = math.asinh(SD_LIMIT / scale)
+    n_sds = _at_least(_SD_STEPS, 0.9 * span * math.sqrt(2.0 * df))
+    return rate_grid(n_rates, n_sds, scale)
+
+
+def _at_least(steps: tuple[int, ...], wanted: float) -> int:
+    return next((step for step in steps if step >= wanted), steps[-1])
+
+
+@lru_cache(maxsize=16)
+def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
+    """Build (once per process) the grid with the given numbers of steps.
+
+    Parameters
+    ----------
+    n_rates, n_sds : int
+        Cells of the rate and nodes of the bake standard deviation; ``n_rates`` even.
+    scale : float
+        Standard deviation (logit scale) below which nodes lie evenly and above which
+        they spread out in proportion.
+
+    Returns
+    -------
+    RateGrid
+    """
+    step = math.pi / 2 / n_rates
+    rate = np.sin((np.arange(n_rates) + 0.5) * step) ** 2
+    rate[n_rates // 2 :] = 1.0 - rate[n_rates // 2 - 1 :: -1]
+    edge = np.sin(np.arange(n_rates + 1) * step) ** 2
+    edge[-1] = 1.0
+    nodes, weights = np.polynomial.legendre.leggauss(n_sds)
+    span = math.asinh(SD_LIMIT / scale)
+    stretched = span * (nodes + 1) / 2
+    sd = scale * np.sinh(stretched)
+    sd_weight = weights * span / 2 * scale * np.cosh(stretched)
+    lower = _solve_intercept(rate[: n_rates // 2], sd)
+    fine = np.linspace(-1.0, 1.0, 32 * n_sds + 1)
+    return RateGrid(
+        angle_step=step,
+        rate=rate,
+        edge=edge,
+        sd=sd,
+        sd_weight=sd_weight,
+        intercept=np.concatenate([lower, -lower[:, ::-1]], axis=1),
+        fine_sd=scale * np.sinh(span * (fine + 1) / 2),
+        to_fine=_local_interpolation(nodes, fine),
+    )
+
+
+def intercept_for(rate: float, sd: float) -> float:
+    """Logit intercept at which bakes of spread ``sd`` burn ``rate`` in the long run.
+
+    Parameters
+    ----------
+    rate : float
+        Long-run rate, strictly between 0 and 1.
+    sd : float
+        Bake standard deviation, logit scale.
+
+    Returns
+    -------
+    float
+    """
+    side = 1.0 if rate <= 0.5 else -1.0
+    near = rate if side > 0 else 1.0 - rate
+    found = _solve_intercept(np.array([near]), np.array([float(sd)]))
+    return side * float(found[0, 0])
+
+
+def rate_icc(rate: float, sd: float) -> float:
+    """Intraclass correlation of burned items of one bake, on the probability scale.
+
+    Parameters
+    ----------
+    rate : float
+        Long-run rate, strictly between 0 and 1.
+    sd : float
+        Bake standard deviation, logit scale.
+
+    Returns
+    -------
+    float
+        Variance between bakes of the chance to burn, over ``rate * (1 - rate)``.
+
+    Examples
+    --------
+    >>> round(rate_icc(0.2, 0.6), 3)
+    0.054
+    """
+    p = expit(intercept_for(rate, sd) + sd * _NORMAL_POINTS)
+    return float((p - rate) ** 2 @ _NORMAL_WEIGHTS / (rate * (1.0 - rate)))
+
+
+def _solve_intercept(rate: Array, sd: Array) -> Array:
+    """Solve ``E expit(intercept + sd z) = rate`` for every pair; rates up to 1/2."""
+    weight = _NORMAL_WEIGHTS
+    spread = sd[:, None, None] * _NORMAL_POINTS
+    goal = logit(rate)
+    found = goal * np.sqrt(1.0 + 0.346 * sd[:, None] ** 2)
+    for _ in range(50):
+        p = expit(found[:, :, None] + spread)
+        mean = p @ weight
+        slope = (p * (1.0 - p)) @ weight / (mean * (1.0 - mean))
+        change = (goal - logit(mean)) / slope
+        found += np.clip(change, -2.0, 2.0)
+        if np.max(np.abs(change)) < 1e-11:
+            break
+    return np.asarray(found)
+
+
+def _local_interpolation(nodes: Array, at: Array, width: int = 6) -> Array:
+    """Matrix that carries values at nodes to other places: polynomials through a few.
+
+    Few nodes each, so that a corner of the function stays where it is.
+    """
+    first = np.searchsorted(nodes, at) - width // 2
+    near = np.clip(first, 0, nodes.size - width)[:, None] + np.arange(width)
+    x = nodes[near]
+    weight = np.ones_like(x)
+    for k in range(width):
+        for other in range(width):
+            if other != k:
+                weight[:, k] *= (at - x[:, other]) / (x[:, k] - x[:, other])
+    matrix = np.zeros((at.size, nodes.size))
+    np.put_along_axis(matrix, near, weight, axis=1)
+    return matrix
+
+
+def bake_loglik(grid: RateGrid, burned: int, total: int) -> Array:
+    """Log-likelihood of one bake at every point of the grid, up to a constant.
+
+    Parameters
+    ----------
+    grid : RateGrid
+        Grid of rates and standard deviations.
+    burned, total : int
+        Burned and graded items of the bake.
+
+    Returns
+    -------
+    ndarray, shape (n_sds, n_rates)
+        Log of the binomial likelihood averaged over the bake effect.
+
+    Notes
+    -----
+    Where the spread is small beside the width of the binomial likelihood the average
+    is a Gauss-Hermite sum around the intercept; elsewhere a sum over evenly spaced
+    logits that cover the binomial likelihood, which works alike for 1 and for 1,000
+    items.
+    """
+    if total == 0:
+        return np.zeros(grid.shape)
+    width = 1.0 / math.sqrt(burned * (total - burned) / total + 0.5)
+    small = int(np.searchsorted(grid.sd, 0.7 * width))
+    value = np.empty(grid.shape)
+    value[:small] = _hermite_average(grid, burned, total, slice(0, small))
+    value[small:] = _logit_average(grid, burned, total, width, slice(small, None))
+    return np.log(np.maximum(value, 1e-300))
+
+
+def _relative_likelihood(eta: Array, burned: int, total: int) -> Array:
+    """Binomial likelihood over its maximum, at logits ``eta``."""
+    peak = sum(x * math.log(x / total) for x in (burned, total - burned) if x)
+    log_value = -burned * np.logaddexp(0.0, -eta)
+    log_value -= (total - burned) * np.logaddexp(0.0, eta)
+    return np.asarray(np.exp(log_value - peak))
+
+
+@lru_cache(maxsize=4)
+def _hermite(n_nodes: int) -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.hermite_e.hermegauss(n_nodes)
+    return nodes, weights / weights.sum()
+
+
+def _hermite_average(grid: RateGrid, burned: int, total: int, rows: slice) -> Array:
+    nodes, weights = _hermite(20)
+    eta = grid.intercept[rows, :, None] + grid.sd[rows, None, None] * nodes
+    return np.asarray(_relative_likelihood(eta, burned, total) @ weights)
+
+
+def _logit_average(
+    grid: RateGrid, burned: int, total: int, width: float, rows: slice
+) -> Array:
+    eta, step = _covering_logits(burned, total, width)
+    value = _relative_likelihood(eta, burned, total)
+    intercept, sd = grid.intercept[rows], grid.sd[rows, None]
+    whole: Array | float = 0.0
+    if burned in (0, total):
+        # The likelihood has one flat side: take a normal distribution function of
+        # about the same place and width off it, whose average is known exactly.
+        sign = 1.0 if burned == 0 else -1.0
+        place = -sign * (math.log(total) + 0.577)
+        value = value - ndtr(sign * (place - eta) / 1.28)
+        whole = ndtr(sign * (place - intercept) / np.sqrt(1.28**2 + sd**2))
+    kernel = np.exp(-0.5 * ((eta - intercept[:, :, None]) / sd[:, :, None]) ** 2)
+    return np.asarray(kernel @ value * (step / math.sqrt(2 * math.pi)) / sd + whole)
+
+
+def _covering_logits(burned: int, total: int, width: float) -> tuple[Array, float]:
+    """Evenly spaced logits that cover where the likelihood is not flat or nought."""
+    low = _reach(burned, total)
+    high = -_reach(total - burned, total)
+    if burned == 0:
+        high = max(high, -math.log(total) + 8.0)
+    if burned == total:
+        low = min(low, math.log(total) - 8.0)
+    count = math.ceil((high - low) / min(0.65 * width, 0.5)) + 1
+    eta, step = np.linspace(low, high, count, retstep=True)
+    return eta, float(step)
+
+
+def _reach(events: int, total: int) -> float:
+    """Logit below which the likelihood of ``events`` of ``total`` is negligible."""
+    drop = 17.0
+    if events == 0:
+        return -math.log(total) - drop
+    peak = logit(min(events / total, 1 - 0.5 / total))
+    best = -events * np.logaddexp(0, -peak) - (total - events) * np.logaddexp(0, peak)
+    low, high = float(peak) - drop / events - 40.0, float(peak)
+    for _ in range(30):
+        mid = 0.5 * (low + high)
+        here = -events * np.logaddexp(0, -mid) - (total - events) * np.logaddexp(0, mid)
+        low, high = (mid, high) if here < best - drop else (low, mid)
+    return low

@@ -1,0 +1,220 @@
+"""Checks of binomial data and of a design matrix, shared by the regression methods."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.floating[Any]]
+IntArray = npt.NDArray[np.int64]
+ArrayLike = npt.ArrayLike
+
+
+def check_counts(burned: ArrayLike, total: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return counts of burned and graded items as floats, or say what is wrong.
+
+    Parameters
+    ----------
+    burned, total : array_like, shape (n,)
+        Burned items and graded items of each entry. Whole numbers.
+
+    Returns
+    -------
+    tuple of ndarray
+        Both as float arrays of the same shape.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ, or a count is missing, negative, broken or too large.
+    """
+    y = np.atleast_1d(np.asarray(burned, dtype=float))
+    n = np.atleast_1d(np.asarray(total, dtype=float))
+    if y.ndim != 1 or y.shape != n.shape:
+        raise ValueError(
+            f"burned has shape {y.shape} and total has shape {n.shape}; "
+            "give one burned count and one total per entry."
+        )
+    if not (np.isfinite(y).all() and np.isfinite(n).all()):
+        raise ValueError(
+            "burned and total must not have gaps; leave out entries that were not "
+            "graded."
+        )
+    if (y < 0).any() or (n < 0).any() or (y % 1 != 0).any() or (n % 1 != 0).any():
+        raise ValueError("burned and total must be whole numbers, 0 or more.")
+    over = np.flatnonzero(y > n)
+    if over.size:
+        i = int(over[0])
+        raise ValueError(
+            f"entry {i} has {y[i]:g} burned of {n[i]:g} graded; "
+            "burned cannot exceed total."
+        )
+    return y, n
+
+
+def check_design(X: ArrayLike, n_entries: int) -> FloatArray:
+    """Return a design matrix as a 2-D float array with one row per entry.
+
+    Parameters
+    ----------
+    X : array_like, shape (n_entries, p)
+        Design matrix; a 1-D array counts as one column.
+    n_entries : int
+        Rows it must have.
+
+    Returns
+    -------
+    ndarray, shape (n_entries, p)
+
+    Raises
+    ------
+    ValueError
+        If the number of rows differs or a value is not a finite number.
+    """
+    design = np.asarray(X, dtype=float)
+    if design.ndim == 1:
+        design = design[:, None]
+    if design.ndim != 2 or design.shape[0] != n_entries:
+        raise ValueError(
+            f"X has shape {design.shape}, but there are {n_entries} entries; "
+            "give one row of X per entry."
+        )
+    if not np.isfinite(design).all():
+        raise ValueError("X must not have gaps or infinite values.")
+    return design
+
+
+def check_codes(codes: ArrayLike, n_entries: int, name: str) -> npt.NDArray[Any]:
+    """Return labels of pits, bakes or groups as a 1-D array, one per entry.
+
+    Parameters
+    ----------
+    codes : array_like, shape (n_entries,)
+        Labels or codes.
+    n_entries : int
+        Entries there must be.
+    name : str
+        What the labels stand for, used in the message.
+
+    Returns
+    -------
+    ndarray, shape (n_entries,)
+
+    Raises
+    ------
+    ValueError
+        If the length differs or a label is missing.
+    """
+    labels = np.atleast_1d(np.asarray(codes))
+    if labels.ndim != 1 or labels.shape[0] != n_entries:
+        raise ValueError(
+            f"{name} has shape {labels.shape}, but there are {n_entries} entries; "
+            f"give one {name} per entry."
+        )
+    if labels.dtype.kind == "f" and not np.isfinite(labels).all():
+        raise ValueError(f"{name} must not have gaps.")
+    return labels
+
+
+def check_conf_level(conf_level: float) -> float:
+    """Return the confidence level, or refuse one that is not between 0 and 1."""
+    if not 0 < conf_level < 1:
+        raise ValueError(f"conf_level is {conf_level!r}; it must lie between 0 and 1.")
+    return float(conf_level)
+
+
+def column_names(names: list[str] | tuple[str, ...] | None, width: int) -> list[str]:
+    """Return names for the columns of a design, counted from 0 where none are given."""
+    if names is None:
+        return [f"column {j}" for j in range(width)]
+    if len(names) != width:
+        raise ValueError(f"names has {len(names)} entries, but X has {width} columns.")
+    return [str(name) for name in names]
+
+
+def dependent_columns(design: FloatArray) -> list[int]:
+    """Columns that take part in an exact linear dependence (none when of full rank).
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        Design matrix.
+
+    Returns
+    -------
+    list of int
+        Columns with a non-zero entry in the null space of the scaled design.
+    """
+    scale = np.linalg.norm(design, axis=0)
+    scaled = design / np.where(scale > 0, scale, 1.0)
+    null = null_space(scaled)
+    return [int(j) for j in np.flatnonzero(np.abs(null).max(axis=1, initial=0) > 1e-7)]
+
+
+def null_space(matrix: FloatArray) -> FloatArray:
+    """Orthonormal basis of the null space, shape (columns, dimension)."""
+    if matrix.shape[0] == 0:
+        return np.eye(matrix.shape[1])
+    _, singular, vt = np.linalg.svd(matrix, full_matrices=True)
+    tolerance = 1e-9 * max(1.0, singular.max(initial=0.0))
+    rank = int((singular > tolerance).sum())
+    return np.asarray(vt[rank:].T)
+
+
+def check_full_rank(design: FloatArray, names: list[str]) -> None:
+    """Refuse a design in which some columns repeat what the others say.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        Design matrix.
+    names : list of str
+        Column names for the message.
+
+    Raises
+    ------
+    ValueError
+        If the columns are linearly dependent; the message names them.
+    """
+    dependent = dependent_columns(design)
+    if dependent:
+        listed = ", ".join(names[j] for j in dependent)
+        raise ValueError(
+            f"the columns {listed} of X determine each other, so their effects cannot "
+            "be told apart. Leave one of them out."
+        )
+
+
+def binomial_constant(y: FloatArray, n: FloatArray) -> float:
+    """Sum of the log binomial coefficients, 0 for 0/1 data."""
+    from scipy.special import gammaln
+
+    return float((gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)).sum())
+
+
+def collapse(
+    y: FloatArray, n: FloatArray, keys: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Add up entries whose keys are the same; the result is sorted by key.
+
+    Parameters
+    ----------
+    y, n : ndarray, shape (entries,)
+        Burned and graded items.
+    keys : ndarray, shape (entries, k)
+        Entries with equal rows belong together.
+
+    Returns
+    -------
+    tuple of ndarray
+        Burned, graded and the distinct keys. The order of the input does not matter.
+    """
+    distinct, inverse = np.unique(keys, axis=0, return_inverse=True)
+    inverse = inverse.reshape(-1)
+    burned = np.zeros(distinct.shape[0])
+    total = np.zeros(distinct.shape[0])
+    np.add.at(burned, inverse, y)
+    np.add.at(total, inverse, n)
+    return burned, total, distinct

@@ -1,0 +1,66 @@
+"""Time of `bake_rates` beside marginal-model fits of the same data, in one run."""
+
+import statistics
+import time
+import warnings
+
+import numpy as np
+import pytest
+
+from pitstats import stats
+
+pytestmark = pytest.mark.benchmark_ratio
+
+
+def seconds(work, times):
+    """Median time of a call, after one to warm up."""
+    work()
+    found = []
+    for _ in range(times):
+        start = time.perf_counter()
+        work()
+        found.append(time.perf_counter() - start)
+    return statistics.median(found)
+
+
+def gee_fit(burned, total, pit):
+    """Exchangeable, bias-reduced marginal model of the single items."""
+    import statsmodels.api as sm
+
+    item = np.concatenate(
+        [np.arange(n) < y for y, n in zip(burned, total, strict=True)]
+    ).astype(float)
+    bake = np.repeat(np.arange(total.size), total)
+    columns = np.eye(pit.max() + 1)[np.repeat(pit, total)]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = sm.GEE(
+            item,
+            columns,
+            groups=bake,
+            family=sm.families.Binomial(),
+            cov_struct=sm.cov_struct.Exchangeable(),
+        )
+        return model.fit(cov_type="bias_reduced")
+
+
+def test_four_pits_cost_at_most_six_marginal_fits():
+    rng = np.random.default_rng(3)
+    pit, total = np.repeat(np.arange(4), 4), np.full(16, 24)
+    burned = rng.binomial(24, np.array([0.1, 0.2, 0.3, 0.4])[pit])
+    ours = seconds(lambda: stats.bake_rates(burned, total, pit), 9)
+    theirs = seconds(lambda: gee_fit(burned, total, pit), 9)
+    assert ours <= 6 * theirs, (
+        f"{ours * 1e3:.1f} ms against {theirs * 1e3:.1f} ms a fit"
+    )
+
+
+def test_time_grows_with_bakes_not_faster():
+    rng = np.random.default_rng(4)
+
+    def work(n_bakes):
+        pit, total = np.repeat([0, 1], n_bakes), np.full(2 * n_bakes, 16)
+        burned = rng.binomial(16, 0.3, 2 * n_bakes)
+        return seconds(lambda: stats.bake_rates(burned, total, pit), 7)
+
+    assert work(32) < 6 * work(8)

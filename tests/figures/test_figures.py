@@ -1,0 +1,104 @@
+"""Figures: the artists hold the numbers of the results, and the labels say so."""
+
+import numpy as np
+import pandas as pd
+
+import pitstats as ps
+from pitstats.study.demo import simulate_demo
+
+
+def four() -> ps.Study:
+    return simulate_demo("four_pits").study
+
+
+def test_rates_show_every_bake_and_every_interval() -> None:
+    rates = ps.estimate_burn_rates(four())
+    axes = ps.plot_rates(rates).axes[0]
+    dots = [c.get_offsets()[:, 0] for c in axes.collections if c.get_gid() == "bakes"]
+    np.testing.assert_allclose(
+        np.sort(np.concatenate(dots)), np.sort(rates.bakes["share"].to_numpy())
+    )
+    bars = [line for line in axes.lines if line.get_gid() == "interval"]
+    ends = np.array([bar.get_xdata() for bar in bars])
+    np.testing.assert_allclose(ends, rates.table[["conf_low", "conf_high"]])
+    thin = np.array(
+        [line.get_xdata() for line in axes.lines if line.get_gid() == "naive interval"]
+    )
+    np.testing.assert_allclose(thin, rates.naive[["conf_low", "conf_high"]])
+
+
+def test_rates_say_what_they_rest_on() -> None:
+    axes = ps.plot_rates(ps.estimate_burn_rates(four())).axes[0]
+    labels = [label.get_text() for label in axes.get_yticklabels()]
+    assert labels[0] == "Quarry\n4 bakes, 70 items"
+
+
+def test_differences_show_both_intervals_and_the_margin() -> None:
+    comparison = ps.compare_pits(four())
+    axes = ps.plot_differences(comparison).axes[0]
+    wide = np.array(
+        [line.get_xdata() for line in axes.lines if line.get_gid() == "simultaneous"]
+    )
+    np.testing.assert_allclose(
+        wide, 100 * comparison.table[["simultaneous_low", "simultaneous_high"]]
+    )
+    assert "margin" in {p.get_label().split()[0] for p in axes.patches}
+
+
+def test_maps_name_the_firebox_end_and_show_every_cell_on_one_scale() -> None:
+    cells = ps.map_cells(four())
+    figure = ps.plot_grates(cells)
+    panels = figure.axes[:-1]
+    assert len(panels) == 5
+    assert all("firebox" in axes.get_ylabel() for axes in panels)
+    texts = sum(len(axes.texts) for axes in panels)
+    assert texts == int((cells["n_items"] > 0).sum())
+    widths = {
+        round(
+            float(axes.get_position().width * figure.get_size_inches()[0])
+            / axes.get_xlim()[1],
+            6,
+        )
+        for axes in panels
+    }
+    assert len(widths) == 1
+
+
+def test_cells_without_a_graded_item_are_hatched() -> None:
+    cells = ps.map_cells(four())
+    cells.loc[0, ["n_items", "n_burned", "n_missing"]] = [0, 0, 4]
+    cells.loc[0, "share"] = np.nan
+    axes = ps.plot_grates(cells).axes[0]
+    assert axes.patches[0].get_hatch() is not None
+    assert axes.patches[1].get_hatch() is None
+
+
+def test_grades_bars_add_up_to_the_whole() -> None:
+    figure = ps.plot_grades(ps.count_grades(four()))
+    axes = figure.axes[0]
+    ends = pd.DataFrame(
+        [(bar.get_y(), bar.get_width()) for bar in axes.patches], columns=["y", "w"]
+    )
+    np.testing.assert_allclose(ends.groupby("y")["w"].sum(), 1.0)
+
+
+def test_dollar_signs_in_names_stay_text() -> None:
+    study = four()
+    pits = study.pits.copy()
+    rates = ps.estimate_burn_rates(study)
+    table = rates.table.assign(pit=["$x^2$", "a_b", "{", "<b>"])
+    import dataclasses
+
+    odd = dataclasses.replace(
+        rates,
+        table=table,
+        naive=rates.naive.assign(pit=table["pit"]),
+        bakes=rates.bakes.assign(
+            pit=rates.bakes["pit"].map(
+                dict(zip(pits["pit"], table["pit"], strict=True))
+            )
+        ),
+    )
+    figure = ps.plot_rates(odd)
+    figure.canvas.draw()
+    assert figure.axes[0].get_yticklabels()[0].get_text().startswith("$x^2$")

@@ -1,0 +1,120 @@
+"""The command line: exit codes, answers, and no traceback for bad input."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from syrupy.assertion import SnapshotAssertion
+
+import pitstats as ps
+from pitstats.cli import main
+
+
+def run(*words: object) -> Result:
+    result = CliRunner().invoke(main, [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    return result
+
+
+def test_demo_copies_a_study_that_check_finds_sound(tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    assert run("demo", "four_pits", dest).exit_code == 0
+    assert ps.read_study(dest) == ps.demo_study("four_pits")
+    checked = run("check", dest)
+    assert checked.exit_code == 0
+    assert "no problems" in checked.output
+
+
+def test_demo_without_a_name_lists_the_names() -> None:
+    assert run("demo").output.split() == ps.demo_names()
+
+
+def test_nothing_is_overwritten_without_force(tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    dest.mkdir()
+    (dest / "notes.txt").write_text("keep me")
+    refused = run("demo", "four_pits", dest)
+    assert refused.exit_code == 2
+    assert "left as it is" in refused.output
+    assert (dest / "notes.txt").read_text() == "keep me"
+    assert run("start", dest).exit_code == 2
+    assert run("demo", "four_pits", dest, "--force").exit_code == 0
+    assert (dest / "pits.csv").is_file()
+
+
+def test_unknown_demo_names_the_known_ones(tmp_path: Path) -> None:
+    result = run("demo", "five_pits", tmp_path / "x")
+    assert result.exit_code == 1
+    assert "four_pits" in result.output
+
+
+@pytest.mark.parametrize("suffix", ["", ".xlsx"])
+def test_start_writes_a_blank_study_that_says_what_to_fill_in(
+    tmp_path: Path, suffix: str
+) -> None:
+    dest = tmp_path / f"blank{suffix}"
+    assert run("start", dest).exit_code == 0
+    checked = run("check", dest)
+    assert checked.exit_code == 1
+    assert "pits" in checked.output
+
+
+def test_check_lists_all_problems_and_exits_1(tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    run("demo", "one_bake_each", dest)
+    items = (dest / "items.csv").read_text().splitlines()
+    items[1] = items[1].replace("main,1,1", "main,9,1")
+    items[2] = items[2].replace("Quarry-1", "Quarry-7")
+    (dest / "items.csv").write_text("\n".join(items) + "\n")
+    result = run("check", dest)
+    assert result.exit_code == 1
+    assert "items row 2, column row" in result.output
+    assert "items row 3, column bake" in result.output
+    assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize("command", ["check", "compare", "report"])
+def test_a_missing_study_is_a_sentence(command: str, tmp_path: Path) -> None:
+    result = run(command, tmp_path / "nowhere")
+    assert result.exit_code == 1
+    assert "nowhere" in result.output
+
+
+def test_wrong_usage_exits_2() -> None:
+    assert run("report").exit_code == 2
+    assert run("report", "x", "--colour").exit_code == 2
+    assert run("grill").exit_code == 2
+    assert run("demo", "four_pits").exit_code == 2
+
+
+def test_compare_prints_the_answer_and_machine_formats() -> None:
+    from pitstats.study.demo import demo_folder
+
+    folder = demo_folder("nothing_burned")
+    plain = run("compare", folder)
+    assert plain.exit_code == 0
+    assert "Quarry burned more than Ferry" in plain.output
+    rows = json.loads(run("compare", folder, "--format", "json").output)
+    assert rows[0]["verdict"] == "differs"
+    csv = run("compare", folder, "--format", "csv").output
+    assert csv.splitlines()[0].startswith("pit_a,pit_b,estimate")
+
+
+def test_report_from_the_command_line(tmp_path: Path) -> None:
+    from pitstats.study.demo import demo_folder
+
+    out = tmp_path / "reports"
+    result = run("report", demo_folder("one_bake_each"), "--out", out)
+    assert result.exit_code == 0, result.output
+    assert (out / "one_bake_each-compare_pits.html").is_file()
+    again = run("report", demo_folder("one_bake_each"), "--out", out)
+    assert again.exit_code == 2
+    bad = run("report", demo_folder("one_bake_each"), "-p", "margin=3", "--out", out)
+    assert bad.exit_code != 0
+
+
+@pytest.mark.parametrize("command", ["", "demo", "start", "check", "compare", "report"])
+def test_help_texts(command: str, snapshot: SnapshotAssertion) -> None:
+    words = [command] if command else []
+    assert run(*words, "--help").output == snapshot

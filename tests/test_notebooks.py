@@ -1,0 +1,197 @@
+"""Notebooks rendered to pages: complete, offline, whole or not at all."""
+
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import nbformat
+import pandas as pd
+import pytest
+
+import pitstats as ps
+from pitstats.report.render import notebook_names, parse_parameters, render_report
+from pitstats.study.demo import demo_folder, demo_names
+from pitstats.study.shipped import shipped_folder
+
+NASTY = '<script>alert("1")</script> & $x^2$ {{ 7*7 }} =1+1'
+
+
+class Audit(HTMLParser):
+    """What a page loads, and which pictures lack a text alternative."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.remote: list[str] = []
+        self.pictures = 0
+        self.silent_pictures = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        values = dict(attrs)
+        for name in ("src", "href", "data", "action", "srcset"):
+            value = values.get(name)
+            if value and not value.startswith(("data:", "#")):
+                self.remote.append(value)
+        if tag == "img":
+            self.pictures += 1
+            self.silent_pictures += not values.get("alt")
+
+
+def audit(page: Path) -> Audit:
+    found = Audit()
+    found.feed(page.read_text("utf-8"))
+    return found
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_every_demo_study_becomes_a_complete_offline_page(
+    name: str, tmp_path: Path
+) -> None:
+    html = render_report(demo_folder(name), out=tmp_path, progress=False)
+    assert html == tmp_path / f"{name}-compare_pits.html"
+    page = audit(html)
+    text = html.read_text("utf-8")
+    assert page.remote == []
+    assert "script" not in page.tags
+    assert not re.search(r"url\(\s*['\"]?https?:|@import", text)
+    assert page.pictures >= 3
+    assert page.silent_pictures == 0
+    files = tmp_path / f"{name}-compare_pits-files"
+    assert {p.suffix for p in (files / "figures").iterdir()} == {".png", ".svg"}
+    kept = pd.read_csv(files / "tables" / "pairs.csv")
+    expected = ps.compare_pits(ps.demo_study(name)).table
+    pd.testing.assert_frame_equal(kept, expected, check_dtype=False)
+    stamp = json.loads((files / "stamp.json").read_text("utf-8"))
+    assert "SHA-256" in stamp["Data"]
+    assert "pandas" in stamp["Versions"]
+    executed = nbformat.read(tmp_path / f"{name}-compare_pits.ipynb", as_version=4)
+    outputs = [o for c in executed.cells for o in c.get("outputs", [])]
+    assert outputs
+    assert not [o for o in outputs if o["output_type"] == "error"]
+    assert not [o for o in outputs if o["output_type"] == "stream"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
+        [html.name, f"{name}-compare_pits.ipynb", files.name]
+    )
+    # Nothing of the machine it was made on.
+    assert str(tmp_path) not in text
+
+
+def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
+    study = ps.demo_study("one_bake_each")
+    names = {"Quarry": NASTY, "Ferry": "Ferry\nsecond line"}
+    renamed = ps.Study(
+        settings=ps.Settings(
+            title=NASTY, question=NASTY, temperature_rule="same grate", stop_rule=NASTY
+        ),
+        pits=study.pits.assign(pit=study.pits["pit"].map(names)),
+        bakes=study.bakes.drop(
+            columns=["target_temp", "indicated_temp", "grate_temp", "ambient_temp"]
+        ).assign(pit=study.bakes["pit"].map(names), bake=[NASTY, "=1+1"]),
+        items=study.items.assign(
+            bake=study.items["bake"].map({"Quarry-1": NASTY, "Ferry-1": "=1+1"})
+        ),
+    )
+    folder = tmp_path / "odd study"
+    ps.write_study(renamed, folder)
+    html = render_report(folder, out=tmp_path / "out", progress=False)
+    page = audit(html)
+    assert "script" not in page.tags
+    assert "&lt;script&gt;" in html.read_text("utf-8")
+    assert page.remote == []
+
+
+def test_an_unknown_parameter_stops_with_the_known_ones(tmp_path: Path) -> None:
+    with pytest.raises(ps.RenderError, match=r"no parameter 'margn'.*conf_level"):
+        render_report(
+            demo_folder("one_bake_each"), out=tmp_path, parameters={"margn": 0.1}
+        )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_mistyped_parameter_stops_with_its_type(tmp_path: Path) -> None:
+    with pytest.raises(ps.RenderError, match="must be of type float"):
+        render_report(
+            demo_folder("one_bake_each"), out=tmp_path, parameters={"conf_level": "9"}
+        )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_failing_notebook_leaves_nothing_behind(tmp_path: Path) -> None:
+    notebook = tmp_path / "broken.ipynb"
+    cells = [
+        nbformat.v4.new_code_cell(
+            'study_path: str = ""  # study', metadata={"tags": ["parameters"]}
+        ),
+        nbformat.v4.new_code_cell("raise ValueError('the oven is cold')"),
+    ]
+    kernel = {"name": "python3", "language": "python", "display_name": "Python 3"}
+    nbformat.write(
+        nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel}), notebook
+    )
+    out = tmp_path / "out"
+    with pytest.raises(ps.RenderError, match="the oven is cold"):
+        render_report(
+            demo_folder("one_bake_each"),
+            notebook=str(notebook),
+            out=out,
+            progress=False,
+        )
+    assert list(out.iterdir()) == []
+
+
+def test_an_earlier_report_is_left_as_it_is_unless_asked(tmp_path: Path) -> None:
+    earlier = tmp_path / "one_bake_each-compare_pits.html"
+    earlier.write_text("mine")
+    with pytest.raises(ps.ExistsError, match="left as it is"):
+        render_report(demo_folder("one_bake_each"), out=tmp_path)
+    assert earlier.read_text() == "mine"
+
+
+def test_a_study_with_problems_is_refused_before_anything_runs(tmp_path: Path) -> None:
+    with pytest.raises(ps.InvalidStudyError):
+        render_report(tmp_path / "not there", out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_unknown_notebook_is_refused_with_the_shipped_names(tmp_path: Path) -> None:
+    with pytest.raises(ps.RenderError, match="compare_pits"):
+        render_report(demo_folder("one_bake_each"), notebook="comparepits")
+
+
+@pytest.mark.parametrize("name", notebook_names())
+def test_notebooks_are_narrative_and_carry_no_output(name: str) -> None:
+    path = shipped_folder("notebooks") / f"{name}.ipynb"
+    notebook = nbformat.read(path, as_version=4)
+    code = [c for c in notebook.cells if c.cell_type == "code"]
+    assert all(not c.outputs and c.execution_count is None for c in code)
+    words = re.compile(r"^\s*(def|class|for|while|import numpy|import pandas)\b", re.M)
+    assert not [c.source for c in code if words.search(c.source)]
+    tags = [tag for c in notebook.cells for tag in c.metadata.get("tags", [])]
+    assert tags.count("parameters") == 1
+    assert tags.count("setup") == 1
+
+
+@pytest.mark.parametrize("name", notebook_names())
+def test_every_parameter_has_a_type_and_a_comment(name: str) -> None:
+    import papermill
+
+    found = papermill.inspect_notebook(
+        str(shipped_folder("notebooks") / f"{name}.ipynb")
+    )
+    assert found
+    for parameter in found.values():
+        assert parameter["inferred_type_name"] not in ("None", "")
+        assert parameter["help"]
+
+
+def test_parameters_from_texts() -> None:
+    assert parse_parameters(["a=1", "b=0.5", "c=true", "d=x=y"]) == {
+        "a": 1,
+        "b": 0.5,
+        "c": True,
+        "d": "x=y",
+    }
+    with pytest.raises(ps.RenderError, match="NAME=VALUE"):
+        parse_parameters(["a"])
