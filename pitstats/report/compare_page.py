@@ -88,7 +88,7 @@ class ComparisonPage(Page):
 
     def show_more_bakes(self, comparison: PitComparison, seed: int) -> None:
         """What further bakes would do, where the leading pair is not separated."""
-        leading = comparison.table.loc[comparison.table["estimate"].abs().idxmax()]
+        leading = comparison.table.iloc[wording.largest_difference(comparison)]
         if str(leading["verdict"]) not in ("cannot tell", "one bake each"):
             self.say(wording.SEPARATED_ALREADY)
             return

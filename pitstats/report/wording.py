@@ -385,11 +385,11 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
     --------
     >>> import pitstats as ps
     >>> number, text = headline_number(ps.compare_pits(ps.demo_study("one_bake_each")))
-    >>> number.endswith("points")
+    >>> number.endswith("points, no verdict")
     True
     """
     table = comparison.table
-    pair = table.iloc[_largest(comparison)]
+    pair = table.iloc[largest_difference(comparison)]
     more, less = _more_and_less(pair)
     low, high = _sorted_ends(pair)
     level = level_text(comparison.conf_level)
@@ -499,7 +499,7 @@ def naive_sentence(comparison: PitComparison) -> str:
     >>> print(naive_sentence(ps.compare_pits(ps.demo_study("one_bake_each"))))
     If every item counted as independent, ...
     """
-    place = _largest(comparison)
+    place = largest_difference(comparison)
     pair, naive = comparison.table.iloc[place], comparison.naive.iloc[place]
     more, less = _more_and_less(pair)
     ends = sorted(
@@ -897,7 +897,7 @@ def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
     return rates.table.set_index("pit").to_dict("index")[pit]
 
 
-def _largest(comparison: PitComparison) -> int:
+def largest_difference(comparison: PitComparison) -> int:
     """Position of the pair with the largest difference."""
     return int(comparison.table["estimate"].abs().argmax())
 
