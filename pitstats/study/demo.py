@@ -1,4 +1,4 @@
-"""Simulated studies whose true rates are known, and the four that ship as demos.
+"""Simulated studies whose true rates are known, and those that ship as demos.
 
 The scenario is invented: a yard with four wood-fired pits called Quarry, Ferry, Orchard
 and Mill. ``python -m pitstats.study.demo`` writes the shipped studies again.
@@ -465,6 +465,33 @@ _DEMOS: dict[str, _Demo] = {
         ),
         bakes=3,
         fixed_order=True,
+    ),
+    # At the same place Quarry burns more. It was filled away from the firebox and
+    # Orchard towards it, so the raw rates say the opposite.
+    "unequal_layouts": _Demo(
+        seed=20260620,
+        title="The ranking that turned round",
+        question="Does Orchard burn more than Quarry at the same place?",
+        pits=(
+            SimulatedPit(
+                pit="Quarry",
+                rate=0.30,
+                slope=-8.0,
+                grates={"main": (3, 8)},
+                columns_used={"main": range(3, 9)},
+                label="Quarry (filled from the far end)",
+            ),
+            SimulatedPit(
+                pit="Orchard",
+                rate=0.46,
+                slope=-8.0,
+                grates={"main": (3, 8)},
+                columns_used={"main": range(1, 7)},
+                label="Orchard (filled from the firebox)",
+            ),
+        ),
+        bakes=6,
+        sd_bake=0.4,
     ),
 }
 

@@ -93,6 +93,35 @@ def test_the_order_of_the_rows_does_not_matter(rng: np.random.Generator) -> None
     )
 
 
+def true_rate(pit: pd.Series, distance: np.ndarray, sd: float) -> float:
+    """Long-run rate of a simulated pit over places, by its own quadrature."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(60)
+    eta = pit["intercept"] + pit["slope"] * distance[:, None] + sd * nodes
+    return float((1 / (1 + np.exp(-eta)) @ weights).mean() / weights.sum())
+
+
+def test_unequal_layouts_turn_the_ranking_round_and_the_model_puts_it_right() -> None:
+    study, truth = simulate_demo("unequal_layouts")
+    counted, common = ps.compare_pits(study), compared(study)
+    assert common.cells is not None
+    places = common.cells["distance"].to_numpy()
+    rates = truth.rates.set_index("pit")
+    true = [true_rate(rates.loc[pit], places, truth.sd_bake) for pit in rates.index]
+    difference = true[0] - true[1]
+    assert difference > 0.1
+    raw = counted.rates["n_burned"] / counted.rates["n_items"]
+    assert raw[0] - raw[1] < -0.1
+    assert counted.table["estimate"].iloc[0] < -0.1
+    assert says(counted, "same places")
+    row = common.table.iloc[0]
+    assert row["verdict"] == "differs"
+    assert row["estimate"] == pytest.approx(difference, abs=0.05)
+    assert row["conf_low"] < difference < row["conf_high"]
+    covers = (common.rates["conf_low"] < true) & (true < common.rates["conf_high"])
+    assert covers.all()
+    assert says(common, "only part of the grate")
+
+
 class TestCommonLayout:
     def test_equal_columns_are_the_places(self) -> None:
         result = compared(simulate_demo("unfair_order").study)
