@@ -49,3 +49,14 @@ def test_importing_the_package_leaves_heavy_parts_alone() -> None:
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert run.stdout.strip() == "[]"
+
+
+def test_importing_the_report_and_the_command_line_loads_nothing_that_draws() -> None:
+    modules = "pitstats.cli, pitstats.report.compare_page, pitstats.report.render"
+    script = (
+        f"import sys, {modules}; print({{'matplotlib', 'seaborn'}} & set(sys.modules))"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert run.stdout.strip() == "set()"

@@ -76,6 +76,8 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     )
     # Nothing of the machine it was made on.
     assert str(tmp_path) not in text
+    notebook_text = (tmp_path / f"{name}-compare_pits.ipynb").read_text("utf-8")
+    assert str(tmp_path) not in notebook_text
 
 
 def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
@@ -103,7 +105,7 @@ def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
 
 
 def test_an_unknown_parameter_stops_with_the_known_ones(tmp_path: Path) -> None:
-    with pytest.raises(ps.RenderError, match="no parameter 'margn'.*conf_level"):
+    with pytest.raises(ps.RenderError, match=r"no parameter 'margn'.*conf_level"):
         render_report(
             demo_folder("one_bake_each"), out=tmp_path, parameters={"margn": 0.1}
         )

@@ -1,4 +1,4 @@
-"""Which places of the grates were used, and were they alike in all pits?"""
+"""Placement of items: which parts of the grates were used, and alike in all pits."""
 
 from __future__ import annotations
 

@@ -118,7 +118,8 @@ def _few_bakes(study: Study) -> Iterator[Finding]:
         yield Finding(
             "one_bake_each",
             "spoils",
-            "Every pit has one bake, so the fire of the day cannot be told from the pit.",
+            "Every pit has one bake, so the fire of the day cannot be told from the "
+            "pit.",
             "Bake each pit at least twice more; plan the number beforehand.",
         )
     elif len(counts) and counts.min() < counts.max():
@@ -165,7 +166,8 @@ def _order(study: Study) -> Iterator[Finding]:
             "spoils",
             f"The pits were baked in the same order in every session ({order}), so "
             "whatever changes over a session goes with the pit.",
-            "Bake again with an order that puts every pit early and late equally often.",
+            "Bake again with an order that puts every pit early and late equally "
+            "often.",
         )
         return
     mean_place = places.mean(axis=1)
@@ -321,8 +323,8 @@ def _handling(study: Study) -> Iterator[Finding]:
         yield Finding(
             "rotated",
             "weakens",
-            f"Items were moved during {n_rotated} of {len(bakes)} bakes, so their place "
-            "says little about the grate.",
+            f"Items were moved during {n_rotated} of {len(bakes)} bakes, so their "
+            "place says little about the grate.",
             "Do not rotate in a test of evenness.",
         )
     opened = bakes["openings"].fillna(0)
@@ -358,8 +360,8 @@ def _record(study: Study) -> Iterator[Finding]:
         yield Finding(
             "bakes_excluded",
             "note",
-            f"{excluded} of {len(study.bakes)} bakes were excluded; each is listed with "
-            "its reason.",
+            f"{excluded} of {len(study.bakes)} bakes were excluded; each is listed "
+            "with its reason.",
             "Decide about exclusions before grading.",
         )
     waiting = int((study.bakes["status"] == "planned").sum())

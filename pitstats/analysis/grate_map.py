@@ -48,22 +48,19 @@ def map_cells(study: Study) -> pd.DataFrame:
     frames = [
         pd.DataFrame(
             [
-                (grate.pit, grate.grate, grate.level, row, column)
-                for row in range(1, int(grate.rows) + 1)
-                for column in range(1, int(grate.columns) + 1)
+                (grate["pit"], grate["grate"], grate["level"], row, column)
+                for row in range(1, int(grate["rows"]) + 1)
+                for column in range(1, int(grate["columns"]) + 1)
             ],
             columns=["pit", "grate", "level", "row", "column"],
         )
-        for grate in grates.itertuples(index=False)
+        for grate in grates.to_dict("records")
     ]
+    number = ["n_items", "n_burned", "n_missing"]
     if not frames:
-        return pd.DataFrame(
-            columns=[*keys[:2], "level", *keys[2:], "n_items", "n_burned"]
-            + ["n_missing", "share"]
-        )
+        return pd.DataFrame(columns=[*keys[:2], "level", *keys[2:], *number, "share"])
     cells = pd.concat(frames, ignore_index=True)
     cells = cells.merge(counts.reset_index(), how="left", on=keys)
-    number = ["n_items", "n_burned", "n_missing"]
     cells[number] = cells[number].fillna(0).astype(int)
     cells["share"] = cells["n_burned"] / cells["n_items"].where(cells["n_items"] > 0)
     return cells

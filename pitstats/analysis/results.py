@@ -62,7 +62,7 @@ class PitComparison:
     table : pandas.DataFrame
         One row per pair: ``pit_a, pit_b, estimate, conf_low, conf_high,
         simultaneous_low, simultaneous_high, p_value, p_adjusted, verdict``;
-        ``estimate`` = rate of ``pit_a`` − rate of ``pit_b``.
+        ``estimate`` = rate of ``pit_a`` - rate of ``pit_b``.
     naive : pandas.DataFrame
         ``pit_a, pit_b, conf_low, conf_high``: Newcombe's interval if every item
         counted as independent and no allowance were made for the number of pairs.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
     from matplotlib.colors import Colormap
     from matplotlib.figure import Figure
 
-# Inches: room for "firebox end", for the widest grate, around each grate, for the scale.
+# Inches: room for "firebox end", for the widest grate, around each grate and for the
+# scale.
 _LEFT, _MAP_WIDTH, _MAP_GAP, _SCALE_HEIGHT = 1.0, 6.05, 0.75, 0.85
 
 
@@ -45,14 +47,14 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
     --------
     >>> import pitstats as ps
     >>> figure = ps.plot_grates(ps.map_cells(ps.demo_study("one_bake_each")))
-    >>> [axes.get_title() for axes in figure.axes[:2]]
+    >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
     ['Quarry', 'Ferry']
     """
     from matplotlib.colors import ListedColormap
     from matplotlib.figure import Figure
 
     panels = list(cells.groupby(["pit", "level", "grate"], sort=False, dropna=False))
-    several = cells.groupby("pit")["grate"].nunique()
+    several = cells.groupby("pit")["grate"].nunique().to_dict()
     cell = min(0.62, _MAP_WIDTH / max(int(own["column"].max()) for _, own in panels))
     heights = [int(own["row"].max()) * cell for _, own in panels]
     total = sum(heights) + len(heights) * _MAP_GAP + _SCALE_HEIGHT
@@ -83,48 +85,10 @@ def _share_of(
 
 
 def _draw_grate(axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap) -> None:
-    from matplotlib.patches import Rectangle
-
     n_rows = int(cells["row"].max())
     own_columns = int(cells["column"].max())
-    for cell in cells.itertuples():
-        corner = (cell.column - 1, cell.row - 1)
-        tested = cell.n_items > 0
-        color = cmap(float(cell.share)) if tested else (1.0, 1.0, 1.0, 1.0)
-        axes.add_patch(
-            Rectangle(
-                corner,
-                1,
-                1,
-                facecolor=color,
-                edgecolor="white" if tested else HATCH,
-                linewidth=1.5,
-                hatch=None if tested else "////",
-            )
-        )
-        if tested:
-            axes.text(
-                cell.column - 0.5,
-                cell.row - 0.5,
-                f"{cell.n_burned}/{cell.n_items}",
-                ha="center",
-                va="center",
-                fontsize=11,
-                color=ink_on(color[:3]),
-            )
-        if tested and cell.n_missing:
-            # A hatched corner strip: part of the items of this cell were lost.
-            axes.add_patch(
-                Rectangle(
-                    (cell.column - 1, cell.row - 0.16),
-                    1,
-                    0.16,
-                    facecolor="white",
-                    edgecolor=HATCH,
-                    linewidth=0.8,
-                    hatch="/////",
-                )
-            )
+    for cell in cells.to_dict("records"):
+        _draw_cell(axes, cell, cmap)
     axes.set_xlim(0, own_columns)
     axes.set_ylim(n_rows, 0)
     axes.set_title(name)
@@ -137,6 +101,48 @@ def _draw_grate(axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap) -> N
         spine.set_visible(False)
     axes.set_ylabel("firebox\nend", rotation=0, ha="right", va="center", fontsize=11)
     axes.axvline(0, color=INK, linewidth=5)
+
+
+def _draw_cell(axes: Axes, cell: Mapping[Hashable, Any], cmap: Colormap) -> None:
+    from matplotlib.patches import Rectangle
+
+    left, top = cell["column"] - 1, cell["row"] - 1
+    tested = cell["n_items"] > 0
+    color = cmap(float(cell["share"])) if tested else (1.0, 1.0, 1.0, 1.0)
+    axes.add_patch(
+        Rectangle(
+            (left, top),
+            1,
+            1,
+            facecolor=color,
+            edgecolor="white" if tested else HATCH,
+            linewidth=1.5,
+            hatch=None if tested else "////",
+        )
+    )
+    if tested:
+        axes.text(
+            left + 0.5,
+            top + 0.5,
+            f"{cell['n_burned']}/{cell['n_items']}",
+            ha="center",
+            va="center",
+            fontsize=11,
+            color=ink_on(color[:3]),
+        )
+    if tested and cell["n_missing"]:
+        # A hatched corner strip: part of the items of this cell were lost.
+        axes.add_patch(
+            Rectangle(
+                (left, top + 0.84),
+                1,
+                0.16,
+                facecolor="white",
+                edgecolor=HATCH,
+                linewidth=0.8,
+                hatch="/////",
+            )
+        )
 
 
 def _scale(figure: Figure, cmap: Colormap) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
@@ -50,10 +52,10 @@ def plot_rates(rates: BurnRates) -> Figure:
         figure = Figure(figsize=(7.2, 1.5 + 0.85 * n_pits), layout="constrained")
         axes = figure.subplots()
         for y, (row, naive) in enumerate(
-            zip(table.itertuples(), rates.naive.itertuples(), strict=True)
+            zip(table.to_dict("records"), rates.naive.to_dict("records"), strict=True)
         ):
             _draw_pit(axes, y, row, naive)
-            own = rates.bakes[rates.bakes["pit"] == row.pit].dropna(subset=["share"])
+            own = rates.bakes[rates.bakes["pit"] == row["pit"]].dropna(subset=["share"])
             axes.scatter(
                 own["share"],
                 np.full(len(own), y + 0.26) + _stagger(len(own)),
@@ -69,12 +71,14 @@ def plot_rates(rates: BurnRates) -> Figure:
     return figure
 
 
-def _draw_pit(axes: Axes, y: int, row: object, naive: object) -> None:
-    if np.isnan(row.estimate):  # type: ignore[attr-defined]
+def _draw_pit(
+    axes: Axes, y: int, row: Mapping[Hashable, Any], naive: Mapping[Hashable, Any]
+) -> None:
+    if np.isnan(row["estimate"]):
         axes.text(0.01, y - 0.12, "nothing graded", va="center", color=SOFT)
         return
     axes.plot(
-        [row.conf_low, row.conf_high],  # type: ignore[attr-defined]
+        [row["conf_low"], row["conf_high"]],
         [y - 0.12, y - 0.12],
         color=EMBER,
         linewidth=7,
@@ -83,14 +87,14 @@ def _draw_pit(axes: Axes, y: int, row: object, naive: object) -> None:
         gid="interval",
     )
     axes.plot(
-        [naive.conf_low, naive.conf_high],  # type: ignore[attr-defined]
+        [naive["conf_low"], naive["conf_high"]],
         [y - 0.12, y - 0.12],
         color=INK,
         linewidth=1.2,
         gid="naive interval",
     )
     axes.plot(
-        row.estimate,  # type: ignore[attr-defined]
+        row["estimate"],
         y - 0.12,
         marker="D",
         markersize=9,
@@ -98,8 +102,8 @@ def _draw_pit(axes: Axes, y: int, row: object, naive: object) -> None:
         gid="estimate",
     )
     axes.annotate(
-        f"{100 * row.estimate:.0f}%",  # type: ignore[attr-defined]
-        (row.estimate, y - 0.12),  # type: ignore[attr-defined]
+        f"{100 * row['estimate']:.0f}%",
+        (row["estimate"], y - 0.12),
         xytext=(0, 8),
         textcoords="offset points",
         ha="center",
@@ -107,9 +111,10 @@ def _draw_pit(axes: Axes, y: int, row: object, naive: object) -> None:
     )
 
 
-def _stagger(n: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _stagger(n: int) -> NDArray[np.float64]:
     """Small vertical steps so that equal bakes do not hide each other."""
-    return 0.07 * (np.arange(n) % 2) if n > 1 else np.zeros(n)
+    steps: NDArray[np.float64] = np.where(np.arange(n) % 2 == 1, 0.07, 0.0)
+    return steps
 
 
 def _finish(axes: Axes, rates: BurnRates) -> None:
@@ -117,9 +122,10 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
     from matplotlib.ticker import PercentFormatter
 
     labels = []
-    for row in rates.table.itertuples():
-        bakes = "bake" if row.n_bakes == 1 else "bakes"
-        labels.append(f"{shorten(row.pit)}\n{row.n_bakes} {bakes}, {row.n_items} items")
+    for row in rates.table.to_dict("records"):
+        n_bakes, n_items = row["n_bakes"], row["n_items"]
+        bakes = "bake" if n_bakes == 1 else "bakes"
+        labels.append(f"{shorten(row['pit'])}\n{n_bakes} {bakes}, {n_items} items")
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.4, -0.6)
     # Room for the dots of bakes in which none or all burned.
@@ -194,9 +200,9 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 label="margin stated before the bake",
             )
         axes.axvline(0, color=INK, linewidth=1)
-        for y, row in enumerate(table.itertuples()):
+        for y, row in enumerate(table.to_dict("records")):
             axes.plot(
-                [100 * row.simultaneous_low, 100 * row.simultaneous_high],
+                [100 * row["simultaneous_low"], 100 * row["simultaneous_high"]],
                 [y, y],
                 color=INK,
                 linewidth=1.2,
@@ -204,7 +210,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 label="interval, all pairs" if y == 0 and len(table) > 1 else None,
             )
             axes.plot(
-                [100 * row.conf_low, 100 * row.conf_high],
+                [100 * row["conf_low"], 100 * row["conf_high"]],
                 [y, y],
                 color=EMBER,
                 alpha=0.35,
@@ -214,7 +220,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 label="interval, this pair alone" if y == 0 else None,
             )
             axes.plot(
-                100 * row.estimate, y, "D", color=EMBER, markersize=8, gid="estimate"
+                100 * row["estimate"], y, "D", color=EMBER, markersize=8, gid="estimate"
             )
         labels = [
             f"{shorten(a, 16)} \N{MINUS SIGN} {shorten(b, 16)}"

@@ -15,7 +15,8 @@ HATCH = "#8a8177"
 # Pale dough to char, in steps of lightness that survive black-and-white print.
 BROWNING = ("#f4e6c4", "#e6bf7a", "#c98a3c", "#7d4a1e", "#241710")
 
-_SETTINGS: dict[str, Any] = {
+# Any as key: matplotlib 3.11 types the names of settings as literals, one by one.
+_SETTINGS: dict[Any, Any] = {
     "figure.dpi": 100,
     "savefig.dpi": 200,
     "font.family": "sans-serif",
@@ -46,8 +47,7 @@ def house_style() -> Iterator[None]:
     import matplotlib as mpl
     import seaborn as sns
 
-    with mpl.rc_context(), sns.axes_style("ticks"):
-        mpl.rcParams.update(_SETTINGS)
+    with sns.axes_style("ticks"), mpl.rc_context(_SETTINGS):
         yield
 
 

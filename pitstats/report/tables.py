@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording import one_line, percent
 from pitstats.study.study import Study
+
+_NO_VALUE = "\N{EN DASH}"
 
 
 def signed_points(value: float) -> str:
@@ -15,22 +19,26 @@ def signed_points(value: float) -> str:
     Examples
     --------
     >>> signed_points(0.123), signed_points(-0.05)
-    ('+12', '−5')
+    ('+12', '\N{MINUS SIGN}5')
     """
-    if pd.isna(value):
-        return "–"
+    if math.isnan(value):
+        return _NO_VALUE
     rounded = round(100 * float(value))
     return "0" if rounded == 0 else f"{rounded:+d}".replace("-", "\N{MINUS SIGN}")
 
 
 def span(low: float, high: float) -> str:
     """Write an interval of shares in per cent."""
-    return "–" if pd.isna(low) else f"{percent(low)} to {percent(high)}"
+    return _NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
 
 
 def span_points(low: float, high: float) -> str:
     """Write an interval of differences in points."""
-    return "–" if pd.isna(low) else f"{signed_points(low)} to {signed_points(high)}"
+    return (
+        _NO_VALUE
+        if math.isnan(low)
+        else f"{signed_points(low)} to {signed_points(high)}"
+    )
 
 
 def rate_table(rates: BurnRates) -> pd.DataFrame:
@@ -169,13 +177,15 @@ def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
         "Session": bakes["session"].map(_text),
         "Order": bakes["order"].map(_text),
         "Burned": [
-            f"{b:.0f} of {n:.0f}" if ok and pd.notna(b) else "–"
+            f"{b:.0f} of {n:.0f}" if ok and pd.notna(b) else _NO_VALUE
             for b, n, ok in zip(burned, items, known, strict=True)
         ],
         "Share": [
-            percent(s) if pd.notna(s) else "–" for s in counted("share").tolist()
+            percent(s) if pd.notna(s) else _NO_VALUE for s in counted("share").tolist()
         ],
-        "Missing": [_text(n) if pd.notna(n) else "–" for n in counted("n_missing")],
+        "Missing": [
+            _text(n) if pd.notna(n) else _NO_VALUE for n in counted("n_missing")
+        ],
     }
     if bakes["indicated_temp"].notna().any():
         columns[f"Indicated, °{unit}"] = bakes["indicated_temp"].map(_text)
@@ -190,7 +200,7 @@ def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
 
 def _text(value: object) -> str:
     if pd.isna(value):  # type: ignore[call-overload]
-        return "–"
+        return _NO_VALUE
     return f"{value:g}" if isinstance(value, int | float) else one_line(value)
 
 
@@ -228,7 +238,7 @@ def cut_table(cuts: pd.DataFrame) -> pd.DataFrame:
             )
         }
         rows.append(row)
-    return pd.DataFrame(rows).fillna("–")
+    return pd.DataFrame(rows).fillna(_NO_VALUE)
 
 
 def missing_table(rates: BurnRates) -> pd.DataFrame:

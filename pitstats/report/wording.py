@@ -6,12 +6,15 @@ interval never says "the same", and none burned never says "never".
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 
+from pitstats.analysis.more_bakes import MoreBakes
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.study.study import Settings
+from pitstats.study.settings import Settings
 
 _NUMBER_WORDS = (
     "none",
@@ -51,7 +54,7 @@ def percent(share: float) -> str:
     >>> percent(0.284), percent(0.004), percent(0.0)
     ('28%', '0.4%', '0%')
     """
-    if pd.isna(share):
+    if math.isnan(share):
         return "unknown"
     value = 100 * float(share)
     if 0 < value < 0.95 or 99.05 < value < 100:
@@ -140,29 +143,81 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     >>> "none of" in rate_sentence(rates, "Ferry")
     True
     """
-    row = rates.table.set_index("pit").loc[pit]
-    name = one_line(pit)
+    row, name = _rate_of(rates, pit), one_line(pit)
     if row["n_items"] == 0:
         return f"{name}: no graded items, so no rate."
     verb = _OUTCOME_VERB[rates.outcome]
     ends = f"{percent(row['conf_low'])} to {percent(row['conf_high'])}"
     level = level_text(rates.conf_level)
-    basis = f"{count(int(row['n_bakes']), 'bake')}, {int(row['n_items'])} items"
+    basis = f"{count(row['n_bakes'], 'bake')}, {row['n_items']} items"
     if row["n_bakes"] == 1 and rates.table["n_bakes"].max() == 1:
         return (
-            f"In this one bake {name} {verb} {int(row['n_burned'])} of "
-            f"{int(row['n_items'])} items. Its long-run share may be anywhere from "
-            f"{ends} ({level} interval; width set by assumption, not by these data)."
+            f"In this one bake {name} {verb} {row['n_burned']} of {row['n_items']} "
+            f"items. Its long-run share may be anywhere from {ends} ({level} interval; "
+            "width set by assumption, not by these data)."
         )
     if row["n_burned"] == 0:
         return (
-            f"{name} {verb} none of {int(row['n_items'])} items in "
-            f"{count(int(row['n_bakes']), 'bake')}; its true share could still be up to "
+            f"{name} {verb} none of {row['n_items']} items in "
+            f"{count(row['n_bakes'], 'bake')}; its true share could still be up to "
             f"{percent(row['conf_high'])} ({level} interval)."
         )
     return (
         f"{name} {verb} {percent(row['estimate'])} of items in the long run ({level} "
         f"interval {ends}; {basis})."
+    )
+
+
+def more_bakes_sentences(more: MoreBakes) -> list[str]:
+    """Say what further bakes of every pit would do, and how sure that is.
+
+    Parameters
+    ----------
+    more : MoreBakes
+        As returned by `expect_more_bakes`.
+
+    Returns
+    -------
+    list of str
+        One sentence for each number of extra bakes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("one_bake_each")
+    >>> more = ps.expect_more_bakes(
+    ...     study, ps.compare_pits(study), studies=20, rng=np.random.default_rng(1)
+    ... )
+    >>> more_bakes_sentences(more)[0].startswith("With one more bake of every pit")
+    True
+    """
+    now, later = more.table.iloc[0], more.table.iloc[1:]
+    pair = f"{one_line(more.pit_a)} and {one_line(more.pit_b)}"
+    lines = []
+    for row in later.to_dict("records"):
+        error = 100 * float(row["separated_error"])
+        lines.append(
+            f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
+            f"interval for {pair} would be about {points(row['width'])} wide "
+            f"(now {points(now['width'])}), and the chance that it separates the two "
+            f"is {percent(row['separated'])} (simulation error {error:.0f} points)."
+        )
+    return lines
+
+
+SEPARATED_ALREADY = (
+    "The two pits that differ most are separated already. More bakes would narrow the "
+    "intervals of the other pairs."
+)
+
+
+def more_bakes_note(more: MoreBakes, seed: int) -> str:
+    """Say how the expectation was made."""
+    return (
+        f"From {more.studies} simulated continuations of this study for each number of "
+        "bakes, drawn from what it leaves unknown about rates and spread (seed "
+        f"{seed}), each with as many items a bake as before."
     )
 
 
@@ -185,23 +240,19 @@ def effective_sentence(rates: BurnRates, pit: str) -> str:
     --------
     >>> import pitstats as ps
     >>> rates = ps.estimate_burn_rates(ps.demo_study("one_bake_each"))
-    >>> effective_sentence(rates, "Ferry")
-    'Ferry: 16 items from one fire; how many independent items they are worth is unknown.'
+    >>> print(effective_sentence(rates, "Ferry"))
+    Ferry: 16 items from one fire; how many independent items they are worth is
+    unknown.
     """
-    row = rates.table.set_index("pit").loc[pit]
-    name, items = one_line(pit), int(row["n_items"])
+    row, name = _rate_of(rates, pit), one_line(pit)
+    items = row["n_items"]
     if items == 0:
         return f"{name}: no graded items."
-    if pd.isna(row["effective_items"]):
-        return (
-            f"{name}: {items} items from {count(int(row['n_bakes']), 'fire')}; how many "
-            "independent items they are worth is unknown."
-        )
-    effective = max(round(float(row["effective_items"])), 1)
-    return (
-        f"{name}: {items} items from {count(int(row['n_bakes']), 'fire')} carry as much "
-        f"as about {effective} independent ones."
-    )
+    start = f"{name}: {items} items from {count(row['n_bakes'], 'fire')}"
+    if math.isnan(row["effective_items"]):
+        return f"{start}; how many independent items they are worth is unknown."
+    effective = max(round(row["effective_items"]), 1)
+    return f"{start} carry as much as about {effective} independent ones."
 
 
 def answer(comparison: PitComparison, *, as_set_up: bool = False) -> str:
@@ -237,9 +288,9 @@ def answer(comparison: PitComparison, *, as_set_up: bool = False) -> str:
 
 def _answer_one_bake(comparison: PitComparison) -> str:
     seen = [
-        f"{one_line(row.pit)} burned {row.n_burned} of {row.n_items}"
-        for row in comparison.rates.itertuples()
-        if row.n_items
+        f"{one_line(row['pit'])} burned {row['n_burned']} of {row['n_items']}"
+        for row in comparison.rates.to_dict("records")
+        if row["n_items"]
     ]
     return (
         "This test cannot say which pit burns more, because each pit was baked once: "
@@ -247,7 +298,7 @@ def _answer_one_bake(comparison: PitComparison) -> str:
     )
 
 
-def _answer_pair(comparison: PitComparison, pair: pd.Series[float], setup: str) -> str:
+def _answer_pair(comparison: PitComparison, pair: pd.Series, setup: str) -> str:
     more, less = _more_and_less(pair)
     level = level_text(comparison.conf_level)
     low, high = _sorted_ends(pair)
@@ -266,13 +317,13 @@ def _answer_pair(comparison: PitComparison, pair: pd.Series[float], setup: str) 
         return text
     if verdict == "no difference beyond the margin":
         return (
-            f"No difference larger than {points(comparison.margin or 0)} between {more} "
-            f"and {less}{setup}: the {level} interval runs "
+            f"No difference larger than {points(comparison.margin or 0)} between "
+            f"{more} and {less}{setup}: the {level} interval runs "
             f"{_signed_range(low, high, more)}."
         )
     return (
-        f"This test cannot tell whether {more} or {less} burns more{setup}: the {level} "
-        f"interval runs {_signed_range(low, high, more)}."
+        f"This test cannot tell whether {more} or {less} burns more{setup}: the "
+        f"{level} interval runs {_signed_range(low, high, more)}."
     )
 
 
@@ -303,9 +354,10 @@ def _answer_many(comparison: PitComparison, setup: str) -> str:
         text += f" The other {rest} {pairs} of pits cannot be told apart by this test."
         equal_count = int((table["verdict"] == "no difference beyond the margin").sum())
         if equal_count == rest:
+            margin = points(comparison.margin or 0)
             text = text.replace(
                 "cannot be told apart by this test",
-                f"differ by no more than the margin of {points(comparison.margin or 0)}",
+                f"differ by no more than the margin of {margin}",
             )
     return text
 
@@ -333,11 +385,11 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
     --------
     >>> import pitstats as ps
     >>> number, text = headline_number(ps.compare_pits(ps.demo_study("one_bake_each")))
-    >>> number.endswith("points")
+    >>> number.endswith("points, no verdict")
     True
     """
     table = comparison.table
-    pair = table.loc[table["estimate"].abs().idxmax()]
+    pair = table.iloc[largest_difference(comparison)]
     more, less = _more_and_less(pair)
     low, high = _sorted_ends(pair)
     level = level_text(comparison.conf_level)
@@ -354,9 +406,13 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
         f"{what} in long-run burn rate, {more} minus {less}; {level} interval"
         f"{allowed}: {_signed_range(low, high, more)}. It rests on {rests}."
     )
+    number = points(pair["estimate"])
     if comparison.one_bake_each:
         text += " Its width is set by assumption, not by these data."
-    return points(pair["estimate"]), text
+        number += ", no verdict"
+    elif pair["verdict"] == "cannot tell":
+        number += ", cannot tell"
+    return number, text
 
 
 def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
@@ -443,9 +499,8 @@ def naive_sentence(comparison: PitComparison) -> str:
     >>> print(naive_sentence(ps.compare_pits(ps.demo_study("one_bake_each"))))
     If every item counted as independent, ...
     """
-    table = comparison.table
-    index = table["estimate"].abs().idxmax()
-    pair, naive = table.loc[index], comparison.naive.loc[index]
+    place = largest_difference(comparison)
+    pair, naive = comparison.table.iloc[place], comparison.naive.iloc[place]
     more, less = _more_and_less(pair)
     ends = sorted(
         (naive["conf_low"], naive["conf_high"])
@@ -489,7 +544,9 @@ def bake_spread_sentence(rates: BurnRates) -> str:
             "With one bake per pit the data say almost nothing about how much bakes of "
             "one pit differ."
         )
-    if estimate < 0.45:
+    if low < 0.3 and high > 1.0:
+        mood = "may hardly differ or differ a lot; these bakes cannot say"
+    elif estimate < 0.45:
         mood = "hardly differed"
     elif estimate < 0.8:
         mood = "differed about as much as is usual"
@@ -525,13 +582,14 @@ def missing_sentence(rates: BurnRates) -> str:
     if affected.empty:
         return "Every item that was placed was graded."
     parts = [
-        f"{one_line(row.pit)} {percent(row.lowest)} to {percent(row.highest)} "
-        f"({row.n_missing} missing; {percent(row.observed)} with them left out)"
-        for row in affected.itertuples()
+        f"{one_line(row['pit'])} {percent(row['lowest'])} to "
+        f"{percent(row['highest'])} ({row['n_missing']} missing; "
+        f"{percent(row['observed'])} with them left out)"
+        for row in affected.to_dict("records")
     ]
     return (
-        "Missing items are left out, never counted as unburned. Had none or all of them "
-        f"burned, the shares seen would have been: {listed(parts)}."
+        "Missing items are left out, never counted as unburned. Had none or all of "
+        f"them burned, the shares seen would have been: {listed(parts)}."
     )
 
 
@@ -596,7 +654,7 @@ def fairness_sentence(severities: Sequence[str]) -> str:
     if spoils:
         return (
             f"{count(spoils, 'finding').capitalize()} may spoil the comparison; read "
-            "it before quoting any number."
+            f"{'it' if spoils == 1 else 'them'} before quoting any number."
         )
     if weakens:
         return (
@@ -612,8 +670,8 @@ def fairness_sentence(severities: Sequence[str]) -> str:
 
 
 SAFETY = (
-    "Fire and hot steel: keep children and pets at least 3 ft (1 m) away, use long tools "
-    "and gloves, never leave a burning pit.",
+    "Fire and hot steel: keep children and pets at least 3 ft (1 m) away, use long "
+    "tools and gloves, never leave a burning pit.",
     "Distance: local rules differ, some ask for 10 ft (3 m) from anything that burns; "
     "ask the fire authority and use the larger figure.",
     "Carbon monoxide: burn outdoors only, never in a garage, tent, vehicle or under a "
@@ -622,14 +680,14 @@ SAFETY = (
     "from anything that burns. Do not burn in high wind.",
     "Fuel: no fluid on a lit fire; no treated, painted or glued wood. Clean the grate "
     "and drip path first, old grease can flare.",
-    "Raw dough: do not taste it; wash hands, tools and surfaces; keep it as cold as its "
-    "label asks. Items graded raw are not served, burned ones are thrown away.",
+    "Raw dough: do not taste it; wash hands, tools and surfaces; keep it as cold as "
+    "its label asks. Items graded raw are not served, burned ones are thrown away.",
     "Allergens: biscuits commonly hold wheat, milk and soy.",
 )
 
 SAFETY_CLOSING = (
-    "Labels, makers' manuals, local fire code and licensed practice come before anything "
-    "said here. This report gives no verdict on doneness, safety or fire code."
+    "Labels, makers' manuals, local fire code and licensed practice come before "
+    "anything said here. This report gives no verdict on doneness, safety or fire code."
 )
 
 
@@ -657,9 +715,8 @@ def limits(comparison: PitComparison, rates: BurnRates) -> list[str]:
     True
     """
     found = list(dict.fromkeys([*comparison.caveats, *rates.caveats]))
-    none_burned = rates.table[
-        (rates.table["n_burned"] == 0) & rates.table["n_items"] > 0
-    ]
+    table = rates.table
+    none_burned = table[(table["n_burned"] == 0) & (table["n_items"] > 0)]
     found += [rate_sentence(rates, pit) for pit in none_burned["pit"]]
     if (comparison.table["verdict"] == "cannot tell").any():
         found.append(
@@ -689,9 +746,9 @@ def rates_caption(rates: BurnRates) -> str:
     """Explain the picture of the rates in one line."""
     return (
         "Diamond: long-run estimate; wide bar: its "
-        f"{level_text(rates.conf_level)} interval with the bake as the unit; thin line: "
-        "the interval if every item counted; circles: single bakes, larger for more "
-        "items."
+        f"{level_text(rates.conf_level)} interval with the bake as the unit; thin "
+        "line: the interval if every item counted; circles: single bakes, larger for "
+        "more items."
     )
 
 
@@ -708,8 +765,8 @@ def pairs_caption(comparison: PitComparison) -> str:
     """Say what the table of pairs shows."""
     level = level_text(comparison.conf_level)
     return (
-        f"Differences of long-run burn rates in percentage points, {comparison.layout}, "
-        f"with {level} intervals (unit of replication: the bake)"
+        "Differences of long-run burn rates in percentage points, "
+        f"{comparison.layout}, with {level} intervals (unit of replication: the bake)"
     )
 
 
@@ -776,7 +833,10 @@ def grades_in_words(counts: pd.DataFrame) -> str:
     """Describe the bars of grades for those who cannot see them."""
     parts = []
     for pit, own in counts.groupby("pit", sort=False):
-        grades = [f"{row.n_items} {one_line(row.grade)}" for row in own.itertuples()]
+        grades = [
+            f"{n_items} {one_line(grade)}"
+            for n_items, grade in zip(own["n_items"], own["grade"], strict=True)
+        ]
         parts.append(f"{one_line(pit)}: {listed(grades)}.")
     return " ".join(parts)
 
@@ -807,17 +867,17 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
     level = level_text(rates.conf_level)
     n_bakes = int(rates.table["n_bakes"].sum())
     lines = [
-        f"Unit of replication: the bake ({n_bakes} kept bakes). Items of one bake share "
-        "one fire and are not independent.",
+        f"Unit of replication: the bake ({n_bakes} kept bakes). Items of one bake "
+        "share one fire and are not independent.",
         "Model: the log odds of burning are a pit's level plus a normal bake effect; a "
-        "pit's rate is its probability averaged over bakes. Rates have a Beta(1/2, 1/2) "
-        "prior (Jeffreys 1946, Proc R Soc A 186:453), the SD between bakes a uniform "
-        "prior on 0 to 2.5 (after Gelman 2006, Bayesian Analysis 1:515), common to all "
-        "pits. The posterior is computed on a grid, without sampling.",
-        f"Intervals are equal-tailed {level} posterior intervals. In simulations of two "
-        "pits with two to ten bakes they covered the true difference in 94% or more of "
-        "studies in every setting tried, for 95% claimed, while counting items as "
-        "independent covered as little as 55%.",
+        "pit's rate is its probability averaged over bakes. Rates have a Beta(1/2, "
+        "1/2) prior (Jeffreys 1946, Proc R Soc A 186:453), the SD between bakes a "
+        "uniform prior on 0 to 2.5 (after Gelman 2006, Bayesian Analysis 1:515), "
+        "common to all pits. The posterior is computed on a grid, without sampling.",
+        f"Intervals are equal-tailed {level} posterior intervals. In simulations of "
+        "two pits with two to ten bakes they covered the true difference in 94% or "
+        "more of studies in every setting tried, for 95% claimed, while counting items "
+        "as independent covered as little as 55%.",
     ]
     if len(comparison.table) > 1:
         lines.append(
@@ -826,18 +886,28 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
             "Science 10:3); adjusted p-values match them."
         )
     lines.append(
-        "The intervals 'if each item counted' are Wilson's for one share and Newcombe's "
-        "for a difference (Newcombe 1998, Stat Med 17:857 and 17:873)."
+        "The intervals 'if each item counted' are Wilson's for one share and "
+        "Newcombe's for a difference (Newcombe 1998, Stat Med 17:857 and 17:873)."
     )
     return lines
 
 
-def _more_and_less(pair: pd.Series[float]) -> tuple[str, str]:
+def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
+    """One pit's row of the table of rates, its numbers as plain int and float."""
+    return rates.table.set_index("pit").to_dict("index")[pit]
+
+
+def largest_difference(comparison: PitComparison) -> int:
+    """Position of the pair with the largest difference."""
+    return int(comparison.table["estimate"].abs().argmax())
+
+
+def _more_and_less(pair: pd.Series) -> tuple[str, str]:
     names = one_line(pair["pit_a"]), one_line(pair["pit_b"])
     return names if pair["estimate"] >= 0 else (names[1], names[0])
 
 
-def _sorted_ends(pair: pd.Series[float]) -> tuple[float, float]:
+def _sorted_ends(pair: pd.Series) -> tuple[float, float]:
     """Ends of the deciding interval, seen from the pit that burned more."""
     low, high = float(pair["simultaneous_low"]), float(pair["simultaneous_high"])
     return (low, high) if pair["estimate"] >= 0 else (-high, -low)

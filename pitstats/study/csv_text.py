@@ -70,7 +70,9 @@ def _decode_wide(data: bytes) -> tuple[str, str]:
     for offset, encoding in ((1, "utf-16-le"), (0, "utf-16-be")):
         zeros = data[offset::2].count(0)
         if len(data) % 2 == 0 and zeros > 0.4 * len(data) / 2:
-            return _decode_strictly(data, encoding), "UTF-16"
+            text = _decode_strictly(data, encoding)
+            if "\x00" not in text:
+                return text, "UTF-16"
     raise UnreadableError(f"this is not a text file: it holds zero bytes. {_SAVE_AS}")
 
 
@@ -116,11 +118,14 @@ def _separator(table: Table, text: str) -> tuple[str, str]:
     stated = _SEPARATOR_LINE.match(text)
     if stated:
         return stated[1], text[stated.end() :]
-    lines = (line for line in io.StringIO(text) if line.strip(" ,;\t\r\n"))
-    header = next(lines, "")
+    lines = io.StringIO(text, newline=None)
+    header = next((line for line in lines if line.strip(" ,;\t\n")), "")
 
     def known(separator: str) -> tuple[int, int]:
-        cells = next(csv.reader([header[:100_000]], delimiter=separator), [])
+        try:
+            cells = next(csv.reader([header], delimiter=separator), [])
+        except csv.Error:  # a header longer than any cell may be
+            return 0, 0
         names = {read_header(table, cell) for cell in cells}
         return len(names.intersection(table.column_names)), len(cells)
 

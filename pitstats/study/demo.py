@@ -18,8 +18,9 @@ import pandas as pd
 
 from pitstats.errors import DesignError, ExistsError
 from pitstats.study.files import read_study, write_study
+from pitstats.study.settings import Settings
 from pitstats.study.shipped import shipped_folder
-from pitstats.study.study import Settings, Study
+from pitstats.study.study import Study
 
 # Latent browning of the darkest face; an item is burned above 0. The steps below it
 # are wide enough that a pit burning one item in five leaves a few items raw.

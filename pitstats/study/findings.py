@@ -26,14 +26,19 @@ class Findings:
     problems: list[Problem] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
     lost: set[tuple[str, str]] = field(default_factory=set)
+    _noted: set[tuple[str, int | None, str | None]] = field(default_factory=set)
 
     def problem(
         self, table: str, row: int | None, column: str | None, message: str
     ) -> None:
         """Note a problem."""
-        self.problems.append(
-            Problem(table, None if row is None else int(row), column, message)
-        )
+        row = None if row is None else int(row)
+        self.problems.append(Problem(table, row, column, message))
+        self._noted.add((table, row, column))
+
+    def knows(self, table: str, row: int | None, column: str) -> bool:
+        """Tell whether a problem of this place was noted already."""
+        return (table, row, column) in self._noted
 
     def assume(self, text: str) -> None:
         """Note an assumption, once."""

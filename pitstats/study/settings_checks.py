@@ -133,7 +133,7 @@ def _read(setting: Setting, value: Any, findings: Findings) -> Any:
     if isinstance(value, str):
         value = clean(value) or None
     if value is None or value in ([], ()):
-        if setting.needed:
+        if setting.needed and not findings.knows("study", None, setting.name):
             _lost(
                 setting,
                 f"is not stated. Add {setting.name} = {_example(setting)} to the study "
@@ -172,7 +172,8 @@ def _choice(setting: Setting, value: Any) -> Cell:
     also = _ALSO.get(setting.name, {}).get(text.casefold())
     if also is not None:
         return Cell(value=also, note="spelling")
-    return read_choice(text, setting.choices)
+    cell = read_choice(text, setting.choices)
+    return Cell(problem=f"{cell.problem} Choose one.") if cell.problem else cell
 
 
 def _number(setting: Setting, value: Any) -> Cell:
@@ -274,7 +275,9 @@ def _read_names(settings: Settings, findings: Findings) -> None:
         value = getattr(settings, name)
         cell = read_choice(value, settings.grades)
         if cell.problem:
-            findings.problem("study", None, name, f"{cell.problem} (See grades.)")
+            findings.problem(
+                "study", None, name, f"{cell.problem} Choose one of the grades."
+            )
             findings.lose("study", name)
         else:
             object.__setattr__(settings, name, cell.value)

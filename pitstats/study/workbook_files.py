@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import pandas as pd
 
 from pitstats.study.cells import clean, quote
+from pitstats.study.columns import read_header
 from pitstats.study.findings import Findings
 from pitstats.study.folder_files import column_texts
 from pitstats.study.raw import RawStudy, UnreadableError, raw_table
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 _ALWAYS = ("pits", "bakes")
 _Rows: TypeAlias = list[tuple[int, list[Any]]]
+_LISTS = {setting.name for setting in SETTINGS if setting.kind == "names"}
 _HEADER_OF_SETTINGS = ("key", "value", "meaning")
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
@@ -81,7 +83,7 @@ def read_workbook(data: bytes, findings: Findings) -> RawStudy:
         findings.lose("study", *SETTING_NAMES)
     for table in TABLES:
         if table.name in named:
-            records = _squared(sheets[named[table.name]], table.name, findings)
+            records = _squared(sheets[named[table.name]], table, findings)
             study.tables[table.name] = raw_table(records)
         elif table.name in _ALWAYS:
             findings.problem(
@@ -110,7 +112,7 @@ def read_first_sheet(data: bytes, findings: Findings) -> _Rows:
         If the file is not a workbook.
     """
     sheets = _load(data)
-    return _squared(next(iter(sheets.values()), []), "table", findings)
+    return _squared(next(iter(sheets.values()), []), None, findings)
 
 
 class _Wrong:
@@ -189,20 +191,24 @@ def _unescaped(match: re.Match[str]) -> str:
     return chr(int(match[1], 16))
 
 
-def _squared(rows: _Rows, table: str, findings: Findings) -> _Rows:
+def _squared(rows: _Rows, table: Table | None, findings: Findings) -> _Rows:
     """Give all rows the same cells; report those that cannot be known."""
     if not rows:
         return []
     width = max(_filled(cells) for _, cells in rows)
-    out = []
     header = rows[0][1]
+    out = []
     for row, cells in rows:
         cells = (cells + [None] * width)[:width]
         for position, cell in enumerate(cells):
             if isinstance(cell, _Wrong):
                 name = header[position] if position < len(header) else None
-                known = isinstance(name, str) and bool(name)
-                findings.problem(table, row, str(name) if known else None, cell.message)
+                column = str(name) if isinstance(name, str) and name else None
+                if table is not None and column is not None:
+                    column = read_header(table, column)
+                findings.problem(
+                    "table" if table is None else table.name, row, column, cell.message
+                )
                 cells[position] = None
         out.append((row, cells))
     return out
@@ -216,21 +222,24 @@ def _filled(cells: list[Any]) -> int:
 def _read_settings(rows: _Rows, findings: Findings) -> dict[str, Any]:
     """Read keys and values from the first two columns."""
     settings: dict[str, Any] = {}
-    for row, cells in _squared(rows, "study", findings):
+    for row, cells in rows:
         key, value = (*cells, None, None)[:2]
-        if key in (None, "") and value in (None, ""):
-            continue
-        name = str(key or "").strip()
+        name = "" if key is None or isinstance(key, _Wrong) else str(key).strip()
         if row == rows[0][0] and name.casefold() in ("key", "setting"):
             continue
-        if not name:
-            findings.problem(
-                "study", row, None, f"has the value {quote(value)} but no key. Name it."
-            )
+        if isinstance(value, _Wrong):
+            findings.problem("study", None, name or None, f"row {row} {value.message}")
         elif name in settings:
-            findings.problem("study", row, name, "is stated twice. Delete one row.")
-        else:
+            findings.problem("study", None, name, f"row {row} states it again.")
+        elif name:
             settings[name] = _typed(name, value)
+        elif value not in (None, ""):
+            findings.problem(
+                "study",
+                None,
+                None,
+                f"row {row} has {quote(value)} but no key. Name it.",
+            )
     return settings
 
 
@@ -238,7 +247,7 @@ def _typed(name: str, value: Any) -> Any:
     """Value of a setting; lists and the user's own keys may be written as in TOML."""
     if not isinstance(value, str):
         return "" if value is None else value
-    if name.casefold() in SETTING_NAMES and not value.startswith("["):
+    if name.casefold() in SETTING_NAMES and name.casefold() not in _LISTS:
         return value
     try:
         found = tomllib.loads(f"value = {value}")

@@ -14,7 +14,9 @@ import nbformat, papermill, sys
 from nbconvert import HTMLExporter
 notebook = nbformat.v4.new_notebook(
     cells=[nbformat.v4.new_code_cell("x = 1")],
-    metadata={"kernelspec": {"name": "python3", "display_name": "p", "language": "python"}},
+    metadata={
+        "kernelspec": {"name": "python3", "display_name": "p", "language": "python"}
+    },
 )
 nbformat.write(notebook, sys.argv[1])
 papermill.execute_notebook(sys.argv[1], sys.argv[2], progress_bar=False)
@@ -37,9 +39,11 @@ def test_report_costs_little_more_than_an_empty_notebook(tmp_path: Path) -> None
         import_times.append(seconds([sys.executable, "-c", imports]))
         report_times.append(
             seconds(
-                [sys.executable, "-m", "pitstats", "report"]
-                + [str(Path("data/four_pits").resolve())]
-                + ["--out", str(tmp_path / f"out{turn}")]
+                [
+                    *(sys.executable, "-m", "pitstats", "report"),
+                    str(Path("data/four_pits").resolve()),
+                    *("--out", str(tmp_path / f"out{turn}")),
+                ]
             )
         )
     empty, imports, report = min(empty_times), min(import_times), min(report_times)

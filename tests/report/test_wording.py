@@ -124,5 +124,14 @@ def test_percent_never_rounds_to_certainty(value: float, text: str) -> None:
     assert wording.percent(value) == text
 
 
+@pytest.mark.parametrize("n_items", [19, 20])
+def test_a_pit_that_burned_none_is_among_the_limits(n_items: int) -> None:
+    study = two_pits([0, 0, 0, 4, 6, 5], n_items)
+    rates = ps.estimate_burn_rates(study)
+    sentences = wording.limits(ps.compare_pits(study), rates)
+    assert wording.rate_sentence(rates, "Quarry") in sentences
+    assert wording.rate_sentence(rates, "Ferry") not in sentences
+
+
 def test_p_values_are_never_zero() -> None:
     assert wording.p_text(0.0) == "adjusted p < 0.001"
