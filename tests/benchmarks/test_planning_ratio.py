@@ -14,7 +14,6 @@ from pitstats.planning.simulation import (
     blocks_of,
     run_task,
 )
-
 from pitstats.stats import BakeModel
 
 pytestmark = pytest.mark.benchmark_ratio
