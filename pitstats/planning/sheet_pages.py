@@ -27,6 +27,9 @@ _GRADING_ROWS = 21
 _KEY_ROWS, _KEY_BLOCKS = 34, 2
 _LADDER_ROWS = 7
 _LONGEST_TEMPS = 14  # rows of the table of temperatures
+_READINGS_ROOM = 112.0  # mm
+_ORDER_ROOM, _ORDER_LETTERS = 138.0, 80  # mm; letters in a line of the baking order
+_LONGEST_FACT = 48  # letters; the whole text stays in the study
 _MOST_CIRCLES = 6  # more grades than this are written, not circled
 
 FACE_NAMES = {"top": "top", "bottom": "bottom", "side": "fire side"}
@@ -75,6 +78,7 @@ class RecordPage:
 
     bake: Bake
     minutes: list[str]
+    row_height: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,7 +178,7 @@ def bake_heads(study: Study, bakes: pd.DataFrame) -> dict[str, Bake]:
         label = labels.get(pit)
         name = pit if pd.isna(label) or label == pit else f"{label} ({pit})"
         facts = tuple(
-            (title, _plain(record[column]) + suffix)
+            (title, _short(_plain(record[column])) + suffix)
             for column, title, suffix in shown
             if column in record and pd.notna(record[column]) and record[column] != ""
         )
@@ -186,6 +190,28 @@ def bake_heads(study: Study, bakes: pd.DataFrame) -> dict[str, Bake]:
             facts=facts,
         )
     return heads
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST_FACT else f"{text[: _LONGEST_FACT - 1]}…"
+
+
+def order_pages(heads: Iterable[Bake]) -> list[list[Bake]]:
+    """Cut the baking order into pages, by the lines that every bake takes."""
+    pages: list[list[Bake]] = []
+    left = 0.0
+    for head in heads:
+        letters = sum(len(name) + len(value) + 3 for name, value in head.facts)
+        lines = max(
+            math.ceil(letters / _ORDER_LETTERS), math.ceil(len(head.pit) / 18), 1
+        )
+        height = 5.1 * lines + 2.0
+        if height > left:
+            pages.append([])
+            left = _ORDER_ROOM
+        pages[-1].append(head)
+        left -= height
+    return pages
 
 
 def _plain(value: Any) -> str:
@@ -300,23 +326,24 @@ def _parts(count: int, room: float, least: float) -> list[list[int]]:
 def record_pages(heads: dict[str, Bake], bakes: pd.DataFrame) -> list[RecordPage]:
     """Draw up the record sheet of every bake, from 15 minutes before loading on."""
     minutes = bakes.set_index("bake")["minutes"]
-    return [
-        RecordPage(bake=head, minutes=_reading_times(minutes[name]))
-        for name, head in heads.items()
-    ]
+    pages = []
+    for name, head in heads.items():
+        times = _reading_times(minutes[name])
+        height = round(min(12.0, _READINGS_ROOM / len(times)), 2)
+        pages.append(RecordPage(bake=head, minutes=times, row_height=height))
+    return pages
 
 
 def _reading_times(minutes: Any) -> list[str]:
-    """List minutes from loading at which to read, in steps that fit the page."""
+    """List minutes from loading at which to read, two more than the bake is to take."""
     length = 25.0 if pd.isna(minutes) else float(minutes)
-    before = ["-15", "-10", "-5"]
+    before = ["15 before", "10 before", "5 before"]
     room = _LONGEST_TEMPS - len(before)
-    step = next(
-        (s for s in (5, 10, 15, 20, 30, 60) if math.ceil(length / s) + 1 <= room), None
-    )
+    counts = {step: math.ceil(length / step) + 3 for step in (5, 10, 15, 20, 30, 60)}
+    step = next((s for s, count in counts.items() if count <= room), None)
     if step is None:
         return [*before, "0", *[""] * (room - 1)]
-    return [*before, *(str(step * k) for k in range(math.ceil(length / step) + 1))]
+    return [*before, *(str(step * k) for k in range(counts[step]))]
 
 
 # --- grading ------------------------------------------------------------------------

@@ -23,6 +23,7 @@ from pitstats.planning.sheet_pages import (
     grid_pages,
     key_pages,
     ladder_pages,
+    order_pages,
     planned_parts,
     record_pages,
     regrading_pages,
@@ -184,7 +185,7 @@ def render_sheets(
             "grids",
             "Grids",
             wide=True,
-            bakes=list(heads.values()),
+            order=order_pages(heads.values()),
             grids=grid_pages(study, heads, items, mirrored),
         ),
         RECORDS: draw(
