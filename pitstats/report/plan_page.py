@@ -170,9 +170,7 @@ class PlanPage(Page):
 
 def _whole(values: Sequence[object] | pd.Series) -> list[int]:
     """Numbers of a column in which plans with unequal pits stand as text."""
-    return [
-        max(int(part) for part in str(value).split(",")) for value in list(values)
-    ]
+    return [max(int(part) for part in str(value).split(",")) for value in list(values)]
 
 
 def _empty(frame: pd.DataFrame) -> list[str]:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
 
 from pitstats.planning.allocation import SplitPlan
+from pitstats.planning.designs import SPREADS
 from pitstats.planning.power import BakePlan
 from pitstats.planning.questions import SmallestDifference
 from pitstats.report.wording import count, level_text, percent, points
@@ -37,20 +40,42 @@ def plan_answer(plan: BakePlan, power: float = 0.8) -> str:
     True
     """
     what = question_text(plan)
-    best = plan.cheapest(power)
+    spreads = sorted(set(plan.table["sd_bake"].tolist()))
+    middle = spreads[(len(spreads) - 1) // 2]
+    usual = replace(plan, table=plan.table[plan.table["sd_bake"] == middle])
+    best = usual.cheapest(power)
     if best is not None:
         return (
             f"To {what} with a chance of {percent(power)} or more, bake every pit "
-            f"{_times(best['bakes'])} with {best['items']} items each "
-            f"({_chance(best)})."
+            f"{_times(best['bakes'])} with {best['items']} items each: "
+            f"{_chances(plan, best)}."
         )
-    worst = plan.table.loc[plan.table.groupby(["bakes", "items"])["power"].idxmin()]
-    top = worst.iloc[int(worst["power"].argmax())]
+    top = usual.table.iloc[int(usual.table["power"].argmax())]
     return (
-        f"None of these plans can {what} with a chance of {percent(power)}: the best, "
-        f"{_times(top['bakes'])} with {top['items']} items each, does so with "
-        f"{_chance(top)}. Plan more bakes, or look for a larger difference."
+        f"None of these plans can {what} with a chance of {percent(power)}. The best, "
+        f"{_times(top['bakes'])} with {top['items']} items each, gives "
+        f"{_chances(plan, top)}. Plan more bakes, or look for a larger difference."
     )
+
+
+def _chances(plan: BakePlan, row: pd.Series) -> str:
+    """Chance of one design at every spread asked about, with its largest error."""
+    same = (plan.table["bakes"] == row["bakes"]) & (plan.table["items"] == row["items"])
+    own = plan.table[same].sort_values("sd_bake")
+    parts = [
+        f"{percent(chance)} with {_mood(spread)}"
+        for chance, spread in zip(own["power"], own["sd_bake"], strict=True)
+    ]
+    error = 100 * float(own["power_error"].max())
+    return f"{', '.join(parts)} (simulation error up to {error:.0f} points)"
+
+
+def _mood(spread: float) -> str:
+    """Name a spread the way a cook would, with its number."""
+    for word, value in SPREADS.items():
+        if abs(spread - value) < 1e-9:
+            return f"{word} fires (spread {spread:g})"
+    return f"a spread between bakes of {spread:g}"
 
 
 def question_text(plan: BakePlan) -> str:
@@ -162,7 +187,7 @@ def smallest_sentence(found: SmallestDifference, bakes: int, items: int) -> str:
     True
     """
     start = f"With {bakes} bakes of {items} items a pit"
-    if pd.isna(found.difference):
+    if math.isnan(found.difference):
         return (
             f"{start}, no difference from {percent(found.rate)} is found with a chance "
             f"of {percent(found.power)}."
