@@ -91,7 +91,8 @@ def test_plan_layout_sheets_workbook_report(tmp_path: Path) -> None:
 
 def test_the_grading_sheet_tells_neither_pit_nor_cell(tmp_path: Path) -> None:
     study, sheets = tmp_path / "plan", tmp_path / "sheets"
-    run("layout", study, "--pit", "Quarry=2x3", "--pit", "Ferry=2x3", "--seed", "3")
+    pits = ("--pit", "Quarry=2x3", "--pit", "Ferry=2x3")
+    run("layout", study, *pits, "--seed", "3", "--title", "Saturday")
     run("sheets", study, "--out", sheets)
     grading = (sheets / "4_grading.html").read_text("utf-8")
     planned = ps.read_study(study)
