@@ -103,7 +103,7 @@ def expect_more_bakes(
     totals = bake_totals(study)
     bakes = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
     posterior = bake_posterior(bakes, comparison.conf_level)
-    pair = comparison.table.loc[comparison.table["estimate"].abs().idxmax()]
+    pair = comparison.table.iloc[int(comparison.table["estimate"].abs().argmax())]
     names = (str(pair["pit_a"]), str(pair["pit_b"]))
     wanted = (posterior.pits.index(names[0]), posterior.pits.index(names[1]))
     many = len(posterior.pits) > 2

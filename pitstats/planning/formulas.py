@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import expit, ndtr, ndtri, stdtrit
 
 from pitstats.errors import DesignError
-from pitstats.stats.bake_grid import rate_icc
+from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.quadrature import normal_nodes
 
 
 def two_rate_sample_size(
@@ -235,6 +236,39 @@ def width_sample_size(
     _check_level("half_width", half_width)
     _check_level("conf_level", conf_level)
     return float(ndtri(0.5 + conf_level / 2) / half_width) ** 2 * rate * (1 - rate)
+
+
+def rate_icc(rate: float, sd_bake: float) -> float:
+    """Intraclass correlation of items of one bake, on the probability scale.
+
+    Parameters
+    ----------
+    rate : float
+        Long-run burn rate, strictly between 0 and 1.
+    sd_bake : float
+        Standard deviation between bakes, logit scale.
+
+    Returns
+    -------
+    float
+        Variance between bakes of the chance to burn, over ``rate * (1 - rate)``.
+
+    Raises
+    ------
+    DesignError
+        If the rate is not strictly between 0 and 1 or ``sd_bake`` is negative.
+
+    Examples
+    --------
+    >>> [round(rate_icc(0.2, sd), 3) for sd in (0.3, 0.6, 1.0)]
+    [0.014, 0.054, 0.134]
+    """
+    _check_level("rate", rate)
+    if sd_bake < 0:
+        raise DesignError(f"sd_bake is {sd_bake}; it cannot be negative")
+    nodes, weights = normal_nodes(100)
+    p = expit(float(marginal_intercept(rate, sd_bake)) + sd_bake * nodes)
+    return float((p - rate) ** 2 @ weights / (rate * (1 - rate)))
 
 
 def design_effect(n_items: float, icc: float, size_cv: float = 0.0) -> float:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
+from pitstats.analysis.more_bakes import expect_more_bakes
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
@@ -83,6 +85,22 @@ class ComparisonPage(Page):
             values=comparison.table,
         )
         self.say(wording.naive_sentence(comparison))
+
+    def show_more_bakes(self, comparison: PitComparison, seed: int) -> None:
+        """What further bakes would do, where the leading pair is not separated."""
+        leading = comparison.table.iloc[wording.largest_difference(comparison)]
+        if str(leading["verdict"]) not in ("cannot tell", "one bake each"):
+            self.say(wording.SEPARATED_ALREADY)
+            return
+        more = expect_more_bakes(
+            self._study,
+            comparison,
+            # Simultaneous intervals of many pits take about ten times as long.
+            studies=100 if len(comparison.table) == 1 else 30,
+            rng=np.random.default_rng(seed),
+        )
+        self.say_all(wording.more_bakes_sentences(more))
+        self.say(wording.more_bakes_note(more, seed), "note")
 
     def show_rates(self, rates: BurnRates) -> None:
         """The rates as a table, and what the items are worth."""

@@ -140,6 +140,8 @@ class Page:
         if self._folder is not None:
             place = self._place("figures")
             (place / f"{name}.png").write_bytes(png)
+            # The layout stands; working it out again would double the time.
+            figure.set_layout_engine("none")
             figure.savefig(
                 place / f"{name}.svg",
                 format="svg",

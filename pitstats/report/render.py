@@ -12,10 +12,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pitstats.errors import ExistsError, RenderError
+from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
 from pitstats.study.shipped import shipped_folder
+
+if TYPE_CHECKING:
+    from papermill.exceptions import PapermillExecutionError
 
 _TEMPLATES = Path(__file__).parent / "template"
 
@@ -103,10 +106,10 @@ def render_report(
     """
     source = _find_notebook(notebook)
     name = source.stem
-    study = None
+    study, title = None, source.stem
     if study_path is not None:
         study = Path(study_path).resolve()
-        _check_first(study)
+        title = _title_of(study)
         name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
     target = _Target(folder=Path(out), stem=name)
     _refuse_existing(target, overwrite)
@@ -120,14 +123,13 @@ def render_report(
         files.mkdir()
         if "output_folder" in declared:
             values["output_folder"] = str(files.resolve())
-        executed = work / target.parts[1]
-        _execute(source, executed, values, progress)
+        finished = _execute(source, values, work, progress)
         stamp = _stamp(source, study, values)
-        _tidy_notebook(executed, stamp)
+        _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        _write_html(executed, work / target.parts[0], stamp, _title(study, name))
+        _write_html(finished, work / target.parts[0], stamp, title)
         _publish(work, target)
     return target.html
 
@@ -159,7 +161,7 @@ def parse_parameters(pairs: Iterable[str]) -> dict[str, object]:
     for pair in pairs:
         name, equals, text = pair.partition("=")
         if not equals:
-            raise RenderError(f"{pair!r} is not of the form NAME=VALUE.")
+            raise RenderUsageError(f"{pair!r} is not of the form NAME=VALUE.")
         try:
             value = json.loads(text)
         except json.JSONDecodeError:
@@ -186,21 +188,18 @@ def _find_notebook(notebook: str) -> Path:
     shipped = shipped_folder("notebooks") / f"{own.stem}.ipynb"
     if own.name in (own.stem, f"{own.stem}.ipynb") and shipped.is_file():
         return shipped
-    raise RenderError(
+    raise RenderUsageError(
         f"There is no notebook {notebook!r}; the shipped ones are "
         f"{', '.join(notebook_names())}. Give one of these names or the path of your "
         "own .ipynb file."
     )
 
 
-def _check_first(study: Path) -> None:
-    """Refuse a study with problems before a kernel is started for it."""
-    from pitstats.errors import InvalidStudyError
-    from pitstats.study.files import check_study
+def _title_of(study: Path) -> str:
+    """Title of a study; one with problems is refused before a kernel is started."""
+    from pitstats.study.files import read_study
 
-    problems = check_study(study)
-    if problems:
-        raise InvalidStudyError(problems, str(study))
+    return " ".join(read_study(study).settings.title.split())
 
 
 def _refuse_existing(target: _Target, overwrite: bool) -> None:
@@ -234,7 +233,7 @@ def _checked_parameters(
     """Compare with what the notebook declares: papermill itself only logs."""
     unknown = [key for key in given if key not in declared]
     if unknown:
-        raise RenderError(
+        raise RenderUsageError(
             f"Notebook {name} has no parameter {unknown[0]!r}; its parameters are "
             f"{', '.join(declared)}."
         )
@@ -245,7 +244,7 @@ def _checked_parameters(
         if allowed and (
             not isinstance(value, allowed) or (is_flag and bool not in allowed)
         ):
-            raise RenderError(
+            raise RenderUsageError(
                 f"Parameter {key} of notebook {name} is {value!r}; it must be of type "
                 f"{kind}."
             )
@@ -264,8 +263,9 @@ def _working_folder(target: _Target) -> Iterator[Path]:
 
 
 def _execute(
-    source: Path, executed: Path, values: dict[str, object], progress: bool
-) -> None:
+    source: Path, values: dict[str, object], work: Path, progress: bool
+) -> Any:
+    """Run a notebook and return it; it is written only once it has run to its end."""
     import logging
 
     import papermill
@@ -276,26 +276,37 @@ def _execute(
     logging.getLogger("papermill").setLevel(logging.WARNING)
     with _quiet_kernel():
         try:
-            papermill.execute_notebook(
+            return papermill.execute_notebook(
                 str(source),
-                str(executed),
+                None,
                 parameters=values,
                 progress_bar=progress,
                 log_output=False,
-                cwd=str(executed.parent),
-                # The kernel remarks on its transport at every start; errors still show.
-                extra_arguments=["--IPKernelApp.log_level=40"],
+                cwd=str(work),
+                # The kernel remarks on its transport at every start; what stops a
+                # notebook is told below.
+                extra_arguments=["--IPKernelApp.log_level=50"],
             )
         except PapermillExecutionError as error:
-            raise RenderError(
-                f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
-                f"{error.ename}: {error.evalue}"
-            ) from error
+            raise _stopped(source, error) from error
         except DeadKernelError as error:
             raise RenderError(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
                 "was written."
             ) from error
+
+
+def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
+    """Tell what stopped a notebook; what a user can mend is told in its own words."""
+    from pitstats import errors
+
+    known = getattr(errors, str(error.ename), None)
+    if isinstance(known, type) and issubclass(known, errors.DesignError):
+        return known(str(error.evalue))
+    return RenderError(
+        f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
+        f"{error.ename}: {error.evalue}"
+    )
 
 
 @contextmanager
@@ -313,21 +324,42 @@ def _quiet_kernel() -> Iterator[None]:
                 os.environ[key] = value
 
 
-def _tidy_notebook(executed: Path, stamp: list[tuple[str, str]]) -> None:
-    """Carry the stamp in the notebook and drop what only this machine knows."""
+def _write_notebook(
+    notebook: Any, target: Path, stamp: list[tuple[str, str]], study: Path | None
+) -> None:
+    """Keep the executed notebook with its stamp, without what only this machine knows.
+
+    The paths in its parameters are those a reader beside the report would use.
+    """
     import nbformat
 
-    notebook = nbformat.read(executed, as_version=4)
     notebook.metadata.pop("papermill", None)
     for cell in notebook.cells:
         cell.metadata.pop("papermill", None)
         cell.metadata.pop("execution", None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell.source = _portable(cell.source, target, study)
     notebook.metadata["pitstats"] = dict(stamp)
-    nbformat.write(notebook, executed)
+    nbformat.write(notebook, target)
+
+
+def _portable(source: str, target: Path, study: Path | None) -> str:
+    final = target.resolve().parent.parent  # the working folder lies in the report's
+    lines = []
+    for line in source.splitlines():
+        if line.startswith("output_folder = "):
+            line = 'output_folder = ""'
+        elif line.startswith("study_path = ") and study is not None:
+            near = os.path.relpath(study, final)
+            # A study far away is named only: its folders are nobody's business.
+            path = study.name if near.count("..") > 1 else near
+            line = f"study_path = {path!r}"
+        lines.append(line)
+    return "\n".join(lines)
 
 
 def _write_html(
-    executed: Path, html: Path, stamp: list[tuple[str, str]], title: str
+    notebook: Any, html: Path, stamp: list[tuple[str, str]], title: str
 ) -> None:
     from nbconvert import HTMLExporter
 
@@ -343,16 +375,8 @@ def _write_html(
         "stamp": stamp,
         "style": (_TEMPLATES / "page.css").read_text("utf-8"),
     }
-    body, _ = exporter.from_filename(str(executed), resources={"page": page})
+    body, _ = exporter.from_notebook_node(notebook, resources={"page": page})
     html.write_text(body, "utf-8")
-
-
-def _title(study: Path | None, name: str) -> str:
-    if study is None:
-        return name
-    from pitstats.study.files import read_study
-
-    return " ".join(read_study(study).settings.title.split())
 
 
 def _publish(work: Path, target: _Target) -> None:
@@ -379,7 +403,8 @@ def _stamp(
         ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
         (
             "Randomness",
-            "none; quasi-random points of the method have fixed seeds",
+            f"seed {values.get('seed', 'as in the notebook')}; the quasi-random points "
+            "of the method are fixed",
         ),
         ("Versions", ", ".join(f"{name} {_version(name)}" for name in _STAMPED)),
     ]

@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from pitstats.analysis.more_bakes import MoreBakes
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.study.settings import Settings
 
@@ -164,6 +165,59 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     return (
         f"{name} {verb} {percent(row['estimate'])} of items in the long run ({level} "
         f"interval {ends}; {basis})."
+    )
+
+
+def more_bakes_sentences(more: MoreBakes) -> list[str]:
+    """Say what further bakes of every pit would do, and how sure that is.
+
+    Parameters
+    ----------
+    more : MoreBakes
+        As returned by `expect_more_bakes`.
+
+    Returns
+    -------
+    list of str
+        One sentence for each number of extra bakes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("one_bake_each")
+    >>> more = ps.expect_more_bakes(
+    ...     study, ps.compare_pits(study), studies=20, rng=np.random.default_rng(1)
+    ... )
+    >>> more_bakes_sentences(more)[0].startswith("With one more bake of every pit")
+    True
+    """
+    now, later = more.table.iloc[0], more.table.iloc[1:]
+    pair = f"{one_line(more.pit_a)} and {one_line(more.pit_b)}"
+    lines = []
+    for row in later.to_dict("records"):
+        error = 100 * float(row["separated_error"])
+        lines.append(
+            f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
+            f"interval for {pair} would be about {points(row['width'])} wide "
+            f"(now {points(now['width'])}), and the chance that it separates the two "
+            f"is {percent(row['separated'])} (simulation error {error:.0f} points)."
+        )
+    return lines
+
+
+SEPARATED_ALREADY = (
+    "The two pits that differ most are separated already. More bakes would narrow the "
+    "intervals of the other pairs."
+)
+
+
+def more_bakes_note(more: MoreBakes, seed: int) -> str:
+    """Say how the expectation was made."""
+    return (
+        f"From {more.studies} simulated continuations of this study for each number of "
+        "bakes, drawn from what it leaves unknown about rates and spread (seed "
+        f"{seed}), each with as many items a bake as before."
     )
 
 
@@ -331,11 +385,11 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
     --------
     >>> import pitstats as ps
     >>> number, text = headline_number(ps.compare_pits(ps.demo_study("one_bake_each")))
-    >>> number.endswith("points")
+    >>> number.endswith("points, no verdict")
     True
     """
     table = comparison.table
-    pair = table.iloc[_largest(comparison)]
+    pair = table.iloc[largest_difference(comparison)]
     more, less = _more_and_less(pair)
     low, high = _sorted_ends(pair)
     level = level_text(comparison.conf_level)
@@ -352,9 +406,13 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
         f"{what} in long-run burn rate, {more} minus {less}; {level} interval"
         f"{allowed}: {_signed_range(low, high, more)}. It rests on {rests}."
     )
+    number = points(pair["estimate"])
     if comparison.one_bake_each:
         text += " Its width is set by assumption, not by these data."
-    return points(pair["estimate"]), text
+        number += ", no verdict"
+    elif pair["verdict"] == "cannot tell":
+        number += ", cannot tell"
+    return number, text
 
 
 def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
@@ -441,7 +499,7 @@ def naive_sentence(comparison: PitComparison) -> str:
     >>> print(naive_sentence(ps.compare_pits(ps.demo_study("one_bake_each"))))
     If every item counted as independent, ...
     """
-    place = _largest(comparison)
+    place = largest_difference(comparison)
     pair, naive = comparison.table.iloc[place], comparison.naive.iloc[place]
     more, less = _more_and_less(pair)
     ends = sorted(
@@ -486,7 +544,9 @@ def bake_spread_sentence(rates: BurnRates) -> str:
             "With one bake per pit the data say almost nothing about how much bakes of "
             "one pit differ."
         )
-    if estimate < 0.45:
+    if low < 0.3 and high > 1.0:
+        mood = "may hardly differ or differ a lot; these bakes cannot say"
+    elif estimate < 0.45:
         mood = "hardly differed"
     elif estimate < 0.8:
         mood = "differed about as much as is usual"
@@ -594,7 +654,7 @@ def fairness_sentence(severities: Sequence[str]) -> str:
     if spoils:
         return (
             f"{count(spoils, 'finding').capitalize()} may spoil the comparison; read "
-            "it before quoting any number."
+            f"{'it' if spoils == 1 else 'them'} before quoting any number."
         )
     if weakens:
         return (
@@ -837,7 +897,7 @@ def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
     return rates.table.set_index("pit").to_dict("index")[pit]
 
 
-def _largest(comparison: PitComparison) -> int:
+def largest_difference(comparison: PitComparison) -> int:
     """Position of the pair with the largest difference."""
     return int(comparison.table["estimate"].abs().argmax())
 

@@ -7,6 +7,7 @@ from .bake_model import SpreadSummary as SpreadSummary
 from .bake_model import bake_rates as bake_rates
 from .clustered import fit_cluster_robust as fit_cluster_robust
 from .clustered import fit_gee as fit_gee
+from .evenness import part_rates as part_rates
 from .intervals import Interval as Interval
 from .intervals import clopper_pearson_interval as clopper_pearson_interval
 from .intervals import jeffreys_interval as jeffreys_interval
@@ -16,12 +17,11 @@ from .intervals import miettinen_nurminen_difference as miettinen_nurminen_diffe
 from .intervals import newcombe_difference as newcombe_difference
 from .intervals import wilson_interval as wilson_interval
 from .intervals import zero_event_limit as zero_event_limit
-from .evenness import part_rates as part_rates
 from .logistic import fit_firth_logistic as fit_firth_logistic
 from .logistic import fit_logistic as fit_logistic
-from .logistic import standardize_probabilities as standardize_probabilities
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
-from .weighted_draws import summarize as summarize
+from .standardized import standardize_probabilities as standardize_probabilities
+from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs

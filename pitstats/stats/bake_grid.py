@@ -14,16 +14,14 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, logit, ndtr
+from scipy.special import logit, ndtr
+
+from pitstats.stats.marginal import marginal_intercept
 
 Array = NDArray[np.float64]
 
 SD_LIMIT = 2.5
 """Upper end of the uniform prior on the bake standard deviation (logit scale)."""
-
-_NORMAL_POINTS = np.linspace(-9.0, 9.0, 61)
-_NORMAL_WEIGHTS = np.exp(-0.5 * _NORMAL_POINTS**2)
-_NORMAL_WEIGHTS /= _NORMAL_WEIGHTS.sum()
 
 _RATE_STEPS = (64, 96, 128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 3072, 4096)
 _SD_STEPS = (16, 20, 24, 32, 48, 64, 96, 128, 192, 256)
@@ -131,7 +129,7 @@ def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
     stretched = span * (nodes + 1) / 2
     sd = scale * np.sinh(stretched)
     sd_weight = weights * span / 2 * scale * np.cosh(stretched)
-    lower = _solve_intercept(rate[: n_rates // 2], sd)
+    lower = marginal_intercept(rate[: n_rates // 2], sd[:, None])
     fine = np.linspace(-1.0, 1.0, 32 * n_sds + 1)
     return RateGrid(
         angle_step=step,
@@ -143,67 +141,6 @@ def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
         fine_sd=scale * np.sinh(span * (fine + 1) / 2),
         to_fine=_local_interpolation(nodes, fine),
     )
-
-
-def intercept_for(rate: float, sd: float) -> float:
-    """Logit intercept at which bakes of spread ``sd`` burn ``rate`` in the long run.
-
-    Parameters
-    ----------
-    rate : float
-        Long-run rate, strictly between 0 and 1.
-    sd : float
-        Bake standard deviation, logit scale.
-
-    Returns
-    -------
-    float
-    """
-    side = 1.0 if rate <= 0.5 else -1.0
-    near = rate if side > 0 else 1.0 - rate
-    found = _solve_intercept(np.array([near]), np.array([float(sd)]))
-    return side * float(found[0, 0])
-
-
-def rate_icc(rate: float, sd: float) -> float:
-    """Intraclass correlation of burned items of one bake, on the probability scale.
-
-    Parameters
-    ----------
-    rate : float
-        Long-run rate, strictly between 0 and 1.
-    sd : float
-        Bake standard deviation, logit scale.
-
-    Returns
-    -------
-    float
-        Variance between bakes of the chance to burn, over ``rate * (1 - rate)``.
-
-    Examples
-    --------
-    >>> round(rate_icc(0.2, 0.6), 3)
-    0.054
-    """
-    p = expit(intercept_for(rate, sd) + sd * _NORMAL_POINTS)
-    return float((p - rate) ** 2 @ _NORMAL_WEIGHTS / (rate * (1.0 - rate)))
-
-
-def _solve_intercept(rate: Array, sd: Array) -> Array:
-    """Solve ``E expit(intercept + sd z) = rate`` for every pair; rates up to 1/2."""
-    weight = _NORMAL_WEIGHTS
-    spread = sd[:, None, None] * _NORMAL_POINTS
-    goal = logit(rate)
-    found = goal * np.sqrt(1.0 + 0.346 * sd[:, None] ** 2)
-    for _ in range(50):
-        p = expit(found[:, :, None] + spread)
-        mean = p @ weight
-        slope = (p * (1.0 - p)) @ weight / (mean * (1.0 - mean))
-        change = (goal - logit(mean)) / slope
-        found += np.clip(change, -2.0, 2.0)
-        if np.max(np.abs(change)) < 1e-11:
-            break
-    return np.asarray(found)
 
 
 def _local_interpolation(nodes: Array, at: Array, width: int = 6) -> Array:

@@ -157,6 +157,8 @@ def null_space(matrix: FloatArray) -> FloatArray:
     """Orthonormal basis of the null space, shape (columns, dimension)."""
     if matrix.shape[0] == 0:
         return np.eye(matrix.shape[1])
+    if matrix.shape[0] > matrix.shape[1]:
+        matrix = np.asarray(np.linalg.qr(matrix, mode="r"))
     _, singular, vt = np.linalg.svd(matrix, full_matrices=True)
     tolerance = 1e-9 * max(1.0, singular.max(initial=0.0))
     rank = int((singular > tolerance).sum())
@@ -192,6 +194,13 @@ def binomial_constant(y: FloatArray, n: FloatArray) -> float:
     from scipy.special import gammaln
 
     return float((gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)).sum())
+
+
+def expit(eta: FloatArray) -> FloatArray:
+    """Inverse logit, exact to the last digits at both ends."""
+    from scipy.special import expit as inverse_logit
+
+    return np.asarray(inverse_logit(eta))
 
 
 def collapse(

@@ -6,15 +6,20 @@ belongs to a pit, in `part_rates` to a third of a pit.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from pitstats.stats.bake_likelihood import group_items, log_likelihood
+from pitstats.stats.bake_likelihood import (
+    BakeData,
+    group_items,
+    log_likelihood,
+)
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.proposal import ModeGrid, find_grid, propose
+from pitstats.stats.proposal import ModeGrid, ProposedDraws, find_grid, propose
 from pitstats.stats.rate_prior import (
+    Layout,
     compact_layout,
     log_rate_prior,
     log_session_prior,
@@ -155,38 +160,50 @@ def sample_posterior(
     design = np.hstack([indicator, (items.X - centre) / size])
     data = group_items(items.y, items.n, items.bake, design, items.session)
     layout = compact_layout((cells - centre) / size, cell_weight)
-    start = _first_guess(items, n_intercepts)
-    grid = find_grid(data, layout, start)
-    blocked = items.session is not None
-
-    def weigh(count: int, df: float, scale: float) -> tuple[Any, ...]:
-        drawn = propose(grid, count, seed, df, scale)
-        total_sd = np.sqrt(drawn.sd**2 + drawn.session_sd**2)
-        rate, slope = marginal_rates(layout, drawn.theta, total_sd)
-        log_weight = log_likelihood(data, drawn.theta, drawn.sd, drawn.session_sd)
-        log_weight += log_rate_prior(rate, slope) - drawn.log_density
-        log_weight += log_slope_prior(drawn.theta[n_intercepts:])
-        if blocked:
-            log_weight += log_session_prior(drawn.session_sd)
-        return drawn, rate, log_weight, truncated_weights(log_weight), total_sd
-
-    drawn, rate, log_weight, weights, total_sd = weigh(n_draws, 5.0, 1.1)
-    retried = effective_draws(weights) < _FEWEST_EFFECTIVE
+    grid = find_grid(data, layout, _first_guess(items, n_intercepts))
+    found = _weigh(data, layout, propose(grid, n_draws, seed, 5.0, 1.1))
+    retried = effective_draws(found.weights) < _FEWEST_EFFECTIVE
     if retried:
-        drawn, rate, log_weight, weights, total_sd = weigh(4 * n_draws, 3.0, 1.4)
+        found = _weigh(data, layout, propose(grid, 4 * n_draws, seed, 3.0, 1.4))
+    drawn = found.drawn
     slopes = drawn.theta[n_intercepts:] / size[:, None]
     intercepts = drawn.theta[:n_intercepts] - centre @ slopes
+    total_sd = np.hypot(drawn.sd, drawn.session_sd)
     return (
-        Draws(weights, intercepts, slopes, drawn.sd, drawn.session_sd, rate),
+        Draws(
+            found.weights, intercepts, slopes, drawn.sd, drawn.session_sd, found.rates
+        ),
         Diagnostics(
-            effective_draws(weights),
-            pareto_k(log_weight),
-            float(weights[total_sd > _CAP_WARNING_SD].sum()),
-            len(weights),
+            effective_draws(found.weights),
+            pareto_k(found.log_weight),
+            float(found.weights[total_sd > _CAP_WARNING_SD].sum()),
+            len(found.weights),
             retried,
             _flat_at_zero(grid),
         ),
     )
+
+
+class _Round(NamedTuple):
+    """One round of proposed draws with their weights."""
+
+    drawn: ProposedDraws
+    rates: FloatArray
+    log_weight: FloatArray
+    weights: FloatArray
+
+
+def _weigh(data: BakeData, layout: Layout, drawn: ProposedDraws) -> _Round:
+    """Weigh draws by likelihood times prior over proposal."""
+    n_intercepts = len(layout.weight)
+    total_sd = np.hypot(drawn.sd, drawn.session_sd)
+    rates, rise = marginal_rates(layout, drawn.theta, total_sd)
+    log_weight = log_likelihood(data, drawn.theta, drawn.sd, drawn.session_sd)
+    log_weight += log_rate_prior(rates, rise) - drawn.log_density
+    log_weight += log_slope_prior(drawn.theta[n_intercepts:])
+    # A session SD of 0 throughout adds a constant, which drops out.
+    log_weight += log_session_prior(drawn.session_sd)
+    return _Round(drawn, rates, log_weight, truncated_weights(log_weight))
 
 
 def _column_scales(

@@ -24,7 +24,7 @@ from pitstats.stats.posterior import (
 from pitstats.stats.weighted_draws import (
     PairSummaries,
     Summary,
-    summarize,
+    summarize_draws,
     summarize_pairs,
 )
 
@@ -242,7 +242,7 @@ def _summarize_rows(
     """Summaries of rows of draws, NaN for rows that were withheld."""
     nothing = Summary(np.nan, np.nan, np.nan)
     found = [
-        nothing if np.isnan(row[0]) else summarize(row, weights, conf_level)
+        nothing if np.isnan(row[0]) else summarize_draws(row, weights, conf_level)
         for row in rows
     ]
     estimate, low, high = np.array(found).T

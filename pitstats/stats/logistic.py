@@ -1,4 +1,4 @@
-"""Logistic regression: maximum likelihood, Firth's penalty, standardized rates.
+"""Logistic regression by maximum likelihood and with Firth's penalty.
 
 These fits take every item as independent. They are building blocks and points of
 comparison; items that share a bake need `model_rates` or `fit_mixed_logistic`.
@@ -21,6 +21,7 @@ from pitstats.stats.binomial_data import (
     check_full_rank,
     collapse,
     column_names,
+    expit,
     null_space,
 )
 from pitstats.stats.separation import Separation, find_separation
@@ -138,7 +139,7 @@ def fit_logistic(
     y, n, design = collapse(y[n > 0], n[n > 0], design[n > 0])
     check_full_rank(design, labels)
     coef, loglik, information, ended = _newton(y, n, design)
-    probability = _expit(design @ coef)
+    probability = expit(design @ coef)
     if ended and (np.minimum(probability, 1 - probability) > 1e-5).all():
         covariance = np.linalg.inv(information)
         none = np.zeros(design.shape[1], dtype=bool)
@@ -156,13 +157,6 @@ def fit_logistic(
     )
 
 
-def _expit(eta: FloatArray) -> FloatArray:
-    """Inverse logit, exact to the last digits at both ends."""
-    from scipy.special import expit
-
-    return np.asarray(expit(eta))
-
-
 def _loglik(y: FloatArray, n: FloatArray, eta: FloatArray) -> float:
     return float((y * eta - n * np.logaddexp(0.0, eta)).sum())
 
@@ -175,7 +169,7 @@ def _newton(
     value = _loglik(y, n, design @ coef)
     information = np.eye(design.shape[1])
     for _ in range(60):
-        mu = _expit(design @ coef)
+        mu = expit(design @ coef)
         information = (design * (n * mu * (1 - mu))[:, None]).T @ design
         score = design.T @ (y - n * mu)
         try:
@@ -242,7 +236,7 @@ class _Penalized:
         self.y, self.n, self.design = y, n, design
 
     def information(self, coef: FloatArray) -> FloatArray:
-        mu = _expit(self.design @ coef)
+        mu = expit(self.design @ coef)
         return (self.design * (self.n * mu * (1 - mu))[:, None]).T @ self.design
 
     def value(self, coef: FloatArray) -> float:
@@ -252,7 +246,7 @@ class _Penalized:
         return _loglik(self.y, self.n, self.design @ coef) + 0.5 * float(logdet)
 
     def score_and_information(self, coef: FloatArray) -> tuple[FloatArray, FloatArray]:
-        mu = _expit(self.design @ coef)
+        mu = expit(self.design @ coef)
         weight = self.n * mu * (1 - mu)
         information = (self.design * weight[:, None]).T @ self.design
         half = np.linalg.solve(information, self.design.T)
@@ -430,181 +424,3 @@ def profile_end(
     else:
         return float(np.copysign(np.inf, step))
     return float(brentq(lambda c: profile(c) - target, inner, outer, xtol=1e-8))
-
-
-class StandardizedProbabilities(NamedTuple):
-    """Probabilities averaged over a stated set of cells, one per level.
-
-    Attributes
-    ----------
-    estimate, std_error : ndarray, shape (levels,)
-        Averages and their delta-method standard errors.
-    low, high : ndarray, shape (levels,)
-        Interval on the probability scale.
-    logit_low, logit_high : ndarray, shape (levels,)
-        Interval found on the logit scale, inside 0 to 1.
-    covariance : ndarray, shape (levels, levels)
-        Covariance matrix of the averages.
-    differences : StandardizedDifferences
-        All pairs of levels, in the order (0, 1), (0, 2) ... (1, 2) ...
-    """
-
-    estimate: FloatArray
-    std_error: FloatArray
-    low: FloatArray
-    high: FloatArray
-    logit_low: FloatArray
-    logit_high: FloatArray
-    covariance: FloatArray
-    differences: StandardizedDifferences
-
-
-class StandardizedDifferences(NamedTuple):
-    """Differences and ratios of standardized probabilities, level a against level b.
-
-    Attributes
-    ----------
-    a, b : ndarray of int, shape (pairs,)
-        The two levels.
-    estimate, std_error, low, high, p_value : ndarray, shape (pairs,)
-        Probability of a minus that of b.
-    risk_ratio, risk_ratio_low, risk_ratio_high : ndarray, shape (pairs,)
-        Their ratio, with the interval found on the log scale.
-    """
-
-    a: npt.NDArray[np.intp]
-    b: npt.NDArray[np.intp]
-    estimate: FloatArray
-    std_error: FloatArray
-    low: FloatArray
-    high: FloatArray
-    p_value: FloatArray
-    risk_ratio: FloatArray
-    risk_ratio_low: FloatArray
-    risk_ratio_high: FloatArray
-
-
-def standardize_probabilities(
-    coef: npt.ArrayLike,
-    covariance: npt.ArrayLike,
-    X_levels: npt.ArrayLike,
-    conf_level: float = 0.95,
-    *,
-    df: float = np.inf,
-) -> StandardizedProbabilities:
-    """Average fitted probabilities over the same cells for every level.
-
-    Parameters
-    ----------
-    coef : array_like, shape (p,)
-        Coefficients of a logistic regression.
-    covariance : array_like, shape (p, p)
-        Their covariance matrix: model-based, or robust to shared bakes as
-        `cluster_covariance` gives it.
-    X_levels : array_like, shape (levels, cells, p)
-        Design of the cells with each level in turn put in for all of them.
-    conf_level : float, default 0.95
-        Between 0 and 1.
-    df : float, default infinity
-        Degrees of freedom of the t quantile; infinity gives the normal one.
-
-    Returns
-    -------
-    StandardizedProbabilities
-        Averages, differences and ratios with delta-method intervals.
-
-    Raises
-    ------
-    ValueError
-        If the coefficients are not finite (separated data) or shapes do not fit.
-
-    Notes
-    -----
-    The parametric g-formula [1]_; standard errors by the delta method, the cells
-    taken as fixed [2]_.
-
-    References
-    ----------
-    .. [1] Robins J (1986), A new approach to causal inference in mortality studies,
-       Mathematical Modelling 7:1393-1512.
-    .. [2] Muller CJ, MacLehose RF (2014), Estimating predicted probabilities from
-       logistic regression, International Journal of Epidemiology 43:962-970.
-
-    Examples
-    --------
-    >>> fit = fit_logistic([3, 2], [12, 15], [[1, 0], [1, 1]])
-    >>> rates = standardize_probabilities(
-    ...     fit.coef, fit.covariance, [[[1, 0]], [[1, 1]]])
-    >>> rates.estimate.round(4)
-    array([0.25  , 0.1333])
-    """
-    beta = np.asarray(coef, dtype=float)
-    v = np.asarray(covariance, dtype=float)
-    design = np.asarray(X_levels, dtype=float)
-    level = check_conf_level(conf_level)
-    if design.ndim != 3 or design.shape[2] != len(beta) or v.shape != 2 * beta.shape:
-        raise ValueError(
-            f"X_levels has shape {design.shape}; it needs (levels, cells, {len(beta)})."
-        )
-    if not (np.isfinite(beta).all() and np.isfinite(v).all()):
-        raise ValueError(
-            "a coefficient has no finite estimate (separated data), so its standard "
-            "error cannot be used. Standardize a Firth fit, or use model_rates."
-        )
-    probability = _expit(design @ beta)
-    slope = probability * (1 - probability)
-    gradient = (slope[:, :, None] * design).mean(axis=1)
-    estimate = probability.mean(axis=1)
-    spread = gradient @ v @ gradient.T
-    return _standardized(estimate, spread, _t_quantile(level, df), df)
-
-
-def _t_quantile(conf_level: float, df: float) -> float:
-    from scipy.special import ndtri, stdtrit
-
-    tail = 0.5 + conf_level / 2
-    return float(ndtri(tail) if np.isinf(df) else stdtrit(df, tail))
-
-
-def _standardized(
-    estimate: FloatArray, spread: FloatArray, quantile: float, df: float
-) -> StandardizedProbabilities:
-    error = np.sqrt(np.diag(spread))
-    logit = np.log(estimate) - np.log1p(-estimate)
-    logit_error = error / (estimate * (1 - estimate))
-    return StandardizedProbabilities(
-        estimate,
-        error,
-        estimate - quantile * error,
-        estimate + quantile * error,
-        _expit(logit - quantile * logit_error),
-        _expit(logit + quantile * logit_error),
-        spread,
-        _differences(estimate, spread, quantile, df),
-    )
-
-
-def _differences(
-    estimate: FloatArray, spread: FloatArray, quantile: float, df: float
-) -> StandardizedDifferences:
-    from scipy.special import ndtr, stdtr
-
-    a, b = np.triu_indices(len(estimate), 1)
-    difference = estimate[a] - estimate[b]
-    error = np.sqrt(spread[a, a] + spread[b, b] - 2 * spread[a, b])
-    z = np.abs(difference / error)
-    ratio = estimate[a] / estimate[b]
-    relative = spread / np.outer(estimate, estimate)
-    log_error = np.sqrt(relative[a, a] + relative[b, b] - 2 * relative[a, b])
-    return StandardizedDifferences(
-        a,
-        b,
-        difference,
-        error,
-        difference - quantile * error,
-        difference + quantile * error,
-        np.asarray(2 * (ndtr(-z) if np.isinf(df) else stdtr(df, -z))),
-        ratio,
-        ratio * np.exp(-quantile * log_error),
-        ratio * np.exp(quantile * log_error),
-    )

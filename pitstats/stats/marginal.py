@@ -28,7 +28,7 @@ def marginal_rate(intercept: ArrayLike, sd: ArrayLike) -> NDArray[np.float64]:
 
     Examples
     --------
-    >>> float(marginal_rate(0.0, 1.0))
+    >>> round(float(marginal_rate(0.0, 1.0)), 6)
     0.5
     """
     center, spread = np.broadcast_arrays(

@@ -19,7 +19,7 @@ from pitstats.stats.quadrature import normal_nodes
 from pitstats.stats.weighted_draws import (
     PairSummaries,
     Summary,
-    summarize,
+    summarize_draws,
     summarize_pairs,
 )
 
@@ -176,7 +176,7 @@ def model_rates(
     draws, diagnostics = sample_posterior(items, cells, weight, count, seed)
     sessions = None
     if items.session is not None:
-        sessions = summarize(draws.session_sd, draws.weights, level)
+        sessions = summarize_draws(draws.session_sd, draws.weights, level)
     return ModelRates(
         summarize_rates(draws, items, level),
         summarize_pairs(draws.rates, draws.weights, level),
@@ -317,7 +317,7 @@ def summarize_rates(draws: Draws, items: Items, conf_level: float) -> RateSummar
 
 def _rows(rows: FloatArray, weights: FloatArray, conf_level: float) -> RateSummaries:
     """Summaries of several rows of draws."""
-    found = [summarize(row, weights, conf_level) for row in rows]
+    found = [summarize_draws(row, weights, conf_level) for row in rows]
     estimate, low, high = np.array(found).reshape(-1, 3).T
     return RateSummaries(estimate, low, high)
 
@@ -326,7 +326,7 @@ def bake_sd_summary(
     draws: Draws, diagnostics: Diagnostics, conf_level: float
 ) -> Summary:
     """Bake SD, its low end shown as 0 where the posterior is high there."""
-    found = summarize(draws.bake_sd, draws.weights, conf_level)
+    found = summarize_draws(draws.bake_sd, draws.weights, conf_level)
     return found._replace(low=0.0) if diagnostics.flat_at_zero else found
 
 

@@ -12,7 +12,6 @@ from pitstats.stats.quadrature import normal_nodes
 _LARGEST_ETA = 30.0
 _NODES = 20
 _CHUNK = 120_000
-LARGEST_SD = 2.5
 
 
 class Layout(NamedTuple):

@@ -54,7 +54,9 @@ class Summary(NamedTuple):
     high: float
 
 
-def summarize(values: FloatArray, weights: FloatArray, conf_level: float) -> Summary:
+def summarize_draws(
+    values: FloatArray, weights: FloatArray, conf_level: float
+) -> Summary:
     """Mean and equal-tailed interval of weighted draws.
 
     Parameters

@@ -8,8 +8,9 @@ never guessed: the cell becomes a problem that says what was found and what is a
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,7 +34,8 @@ _PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
 # Control characters, lone surrogates and the two non-characters no file format keeps.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
-_AROUND = " \t\n\r\x0b\x0c\xa0\ufeff\u2007\u202f\u3000"
+# Everything that counts as blank in Unicode, and the byte order mark.
+_AROUND = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\ufeff"
 
 # The largest double with 15 digits; anything above would round to infinity.
 _LARGEST_NUMBER = 1.79769313486231e308
@@ -50,7 +52,7 @@ class Cell:
     """What one text means in one column.
 
     ``value`` is None when nothing is recorded or nothing could be read; ``problem``
-    says why it could not; ``note`` names what was assumed in reading it.
+    says what was found and what is allowed; ``note`` names what was assumed.
     """
 
     value: Any = None
@@ -184,8 +186,7 @@ def read_yes_no(text: str) -> Cell:
         return Cell(value=False)
     return Cell(
         problem=(
-            f"found {quote(text)}; allowed are yes and no (also 1/0, true/false, "
-            "y/n). Write one of them, or leave the cell empty if it was not recorded."
+            f"found {quote(text)}; allowed are yes and no (also 1/0, true/false, y/n)."
         )
     )
 
@@ -206,10 +207,7 @@ def read_number(text: str) -> Cell:
     if _BOTH_MARKS_COMMA.fullmatch(plain):
         return Cell(value=_swap(plain.replace(".", "")), note=MARKS)
     return Cell(
-        problem=(
-            f"found {quote(text)}; allowed is a number without unit, such as 12.5. "
-            "Correct the cell, or leave it empty if it was not recorded."
-        )
+        problem=f"found {quote(text)}; allowed is a number without unit, such as 12.5."
     )
 
 
@@ -221,20 +219,11 @@ def read_whole(text: str) -> Cell:
     """Read a whole number; 3.0 counts, 3.5 does not."""
     cell = read_number(text)
     value = cell.value
-    if value is not None and not cell.note and float(value).is_integer():
+    if value is not None and cell.note in ("", COMMA) and float(value).is_integer():
         if abs(value) <= LARGEST_WHOLE:
-            return Cell(value=int(value))
-        return Cell(
-            problem=(
-                f"found {quote(text)}; a number that large must be a slip. Correct it."
-            )
-        )
-    return Cell(
-        problem=(
-            f"found {quote(text)}; allowed is a whole number. Correct the cell, or "
-            "leave it empty if it was not recorded."
-        )
-    )
+            return Cell(value=int(value), note=cell.note)
+        return Cell(problem=f"found {quote(text)}; a number that large is a slip.")
+    return Cell(problem=f"found {quote(text)}; allowed is a whole number.")
 
 
 def read_choice(text: str, choices: tuple[str, ...]) -> Cell:
@@ -245,11 +234,14 @@ def read_choice(text: str, choices: tuple[str, ...]) -> Cell:
     found = by_key.get(_loose(text))
     if found is not None:
         return Cell(value=found, note=CASE)
-    return Cell(
-        problem=(
-            f"found {quote(text)}; allowed is {listing(choices)}. Write one of them."
-        )
-    )
+    allowed = f"allowed is {listing(choices)}.{hint(text, choices)}"
+    return Cell(problem=f"found {quote(text)}; {allowed}")
+
+
+def hint(text: str, known: Iterable[str]) -> str:
+    """Ask whether a word that is spelled much the same was meant."""
+    alike = difflib.get_close_matches(_loose(text), list(known), n=1)
+    return f" Was {quote(alike[0])} meant?" if alike else ""
 
 
 def _loose(text: str) -> str:
@@ -269,17 +261,17 @@ def read_grade(text: str, grades: tuple[str, ...]) -> Cell:
         return Cell(value=alike[0], note=CASE)
     # Names such as "1" ... "5" would make a number ambiguous: then only names count.
     if not any(_NUMBER.fullmatch(name) for name in grades):
-        number = read_number(text)
-        places = range(len(grades))
-        if number.value is not None and not number.note and number.value in places:
-            return Cell(value=grades[int(number.value)])
+        number = read_whole(text)
+        if number.value in range(len(grades)):
+            return Cell(value=grades[number.value], note=number.note)
         numbers = f" (or its number, 0 to {len(grades) - 1})"
     else:
         numbers = ""
     return Cell(
         problem=(
-            f"found {quote(text)}; allowed is {listing(grades)}{numbers}. Write one of "
-            "them, or add the grade to grades in the study settings."
+            f"found {quote(text)}; allowed is {listing(grades)}{numbers}."
+            f"{hint(text, grades)} Add it to grades in the study settings if it is a "
+            "grade of its own."
         )
     )
 

@@ -152,7 +152,10 @@ def _check_references(context: Context) -> None:
 def _check_bakes(context: Context) -> None:
     """Complete the status of bakes, and check what goes with it."""
     bakes = context.tables["bakes"]
-    bakes["status"] = bakes["status"].fillna("kept")
+    unreadable = [context.findings.knows("bakes", row, "status") for row in bakes.index]
+    bakes["status"] = bakes["status"].mask(
+        bakes["status"].isna() & ~np.array(unreadable, dtype=bool), "kept"
+    )
     for row, status, reason in context.recorded("bakes", "status", "reason"):
         if status == "excluded" and reason is None:
             context.findings.problem(
@@ -386,30 +389,37 @@ def _check_own_item_columns(context: Context) -> None:
 
 def _check_regrades(context: Context) -> None:
     """Check that each second grading says which item it is about."""
-    items = context.tables["items"]
-    codes = Counter(items["code"].dropna())
-    bakes = context.names("items", "bake")
-    places = set(
-        items[["bake", "grate", "row", "column"]].dropna().itertuples(False, None)
-    )
+    items = list(context.recorded("items", "code", "bake", "grate", "row", "column"))
+    codes = Counter(code for _, code, *_ in items if code is not None)
+    of_bakes = Counter((code, bake) for _, code, bake, *_ in items)
+    places = {tuple(place) for _, _, *place in items}
+    bakes = {place[0] for place in places}
     for row, code, *place in context.recorded(
         "regrades", "code", "bake", "grate", "row", "column"
     ):
-        message = ""
-        column = "code"
-        if code is not None and place[0] is None:
-            message = _code_message(code, codes.get(code, 0), list(codes))
-        elif code is None and any(part is None for part in place):
+        bake, whole = place[0], None not in place
+        if bake is not None and bake not in bakes:
+            continue  # told already, or told of the items
+        message, column = "", "code"
+        if whole:
+            if tuple(place) not in places:
+                column = "bake"
+                message = (
+                    f"there is no item of bake {quote(bake)} on grate "
+                    f"{quote(place[1])}, row {place[2]}, column {place[3]}. Correct "
+                    "the place."
+                )
+        elif code is None:
             message = (
                 "says neither the code nor the whole place (bake, grate, row, column). "
                 "Fill in one of them."
             )
-        elif None not in place and place[0] in bakes and tuple(place) not in places:
-            column = "bake"
+        elif bake is None:
+            message = _code_message(code, codes[code], list(codes))
+        elif of_bakes[code, bake] != 1:
             message = (
-                f"there is no item of bake {quote(place[0])} on grate "
-                f"{quote(place[1])}, row {place[2]}, column {place[3]}. Correct the "
-                "place."
+                f"found {quote(code)}, but no item of bake {quote(bake)} has this "
+                "code. Correct one of them."
             )
         if message:
             context.findings.problem("regrades", row, column, message)

@@ -44,8 +44,6 @@ from pitstats.study.schema import (
 )
 from pitstats.study.settings import Settings
 
-_EMPTY_IS_FINE = "Correct the cell, or leave it empty if it was not recorded."
-
 
 def read_table(
     table: Table, frame: pd.DataFrame, settings: Settings, findings: Findings
@@ -237,7 +235,7 @@ def _parse(
     read = reader(column, known_grades)
     words = texts(cells)
     meanings = {
-        text: _meaning(column, text, read(text), settings) if text else Cell()
+        text: _meaning(column, text, read(text)) if text else Cell()
         for text in dict.fromkeys(words)
     }
     _settle_commas(column, meanings)
@@ -265,11 +263,19 @@ def _parse(
     return pd.Series(values, index=cells.index, dtype=DTYPES[column.kind])
 
 
-def _meaning(column: Column, text: str, cell: Cell, settings: Settings) -> Cell:
-    """Take NA and the like as not recorded, unless it is a word of the column."""
-    if column.kind != "text" and cell.problem and text.casefold() in NOT_RECORDED:
+def _meaning(column: Column, text: str, cell: Cell) -> Cell:
+    """Take NA and the like as not recorded; say what to do about the rest."""
+    if column.kind == "text" or not cell.problem:
+        return cell
+    if text.casefold() in NOT_RECORDED:
         return Cell(note=ABSENT)
-    return cell
+    return Cell(problem=f"{cell.problem} {_advice(column)}")
+
+
+def _advice(column: Column) -> str:
+    if column.needed:
+        return "Correct the cell."
+    return "Correct the cell, or leave it empty if it was not recorded."
 
 
 def _settle_commas(column: Column, meanings: dict[str, Cell]) -> None:
@@ -339,16 +345,18 @@ def _range_message(column: Column, value: float, settings: Settings) -> str:
         return _temperature_message(column, value, settings)
     found = f"found {number_text(value)}"
     if column.above is not None:
-        return f"{found}; allowed is more than {column.above:g}. {_EMPTY_IS_FINE}"
+        return f"{found}; allowed is more than {column.above:g}. {_advice(column)}"
     low, high = cast(float, column.low), cast(float, column.high)
     if (low, high) == (0, 1):
         hint = ""
         if 1 < value <= 100:
             hint = f" Was {number_text(value / 100)} meant?"
-        return f"{found}; allowed is 0 (shut) to 1 (fully open).{hint} {_EMPTY_IS_FINE}"
+        return (
+            f"{found}; allowed is 0 (shut) to 1 (fully open).{hint} {_advice(column)}"
+        )
     if high == LARGEST_WHOLE and value < low:
-        return f"{found}; allowed is {low:g} or more. {_EMPTY_IS_FINE}"
-    return f"{found}; allowed is {low:g} to {high:,g}. {_EMPTY_IS_FINE}"
+        return f"{found}; allowed is {low:g} or more. {_advice(column)}"
+    return f"{found}; allowed is {low:g} to {high:,g}. {_advice(column)}"
 
 
 def _temperature_message(column: Column, value: float, settings: Settings) -> str:

@@ -54,7 +54,7 @@ def _listed_grates(context: Context) -> dict[str, list[str]]:
     for _, pit, grate in context.recorded("grates", "pit", "grate"):
         if pit is not None:
             names = listed.setdefault(pit, [])
-            if grate is not None:
+            if grate is not None and grate not in names:
                 names.append(grate)
     return listed
 
@@ -100,11 +100,12 @@ def _name_grates_of_places(
         cells = context.tables[table]["grate"].astype(object)
         cells[list(filled)] = list(filled.values())
         context.tables[table]["grate"] = cells.astype("str")
-        rows = "row" if len(filled) == 1 else "rows"
-        names = sorted(set(filled.values()))
+    told = [name for name in filled.values() if name != MAIN_GRATE]
+    if told:
+        rows = "row" if len(told) == 1 else "rows"
         context.findings.assume(
-            f"{table}: grate empty in {len(filled)} {rows}, read as the pit's only "
-            f"grate ({', '.join(names)})"
+            f"{table}: grate empty in {len(told)} {rows}, read as the pit's only grate "
+            f"({', '.join(sorted(set(told)))})"
         )
 
 

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 _ALWAYS = ("pits", "bakes")
 _Rows: TypeAlias = list[tuple[int, list[Any]]]
+_LISTS = {setting.name for setting in SETTINGS if setting.kind == "names"}
 _HEADER_OF_SETTINGS = ("key", "value", "meaning")
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
@@ -246,7 +247,7 @@ def _typed(name: str, value: Any) -> Any:
     """Value of a setting; lists and the user's own keys may be written as in TOML."""
     if not isinstance(value, str):
         return "" if value is None else value
-    if name.casefold() in SETTING_NAMES and not value.startswith("["):
+    if name.casefold() in SETTING_NAMES and name.casefold() not in _LISTS:
         return value
     try:
         found = tomllib.loads(f"value = {value}")

@@ -13,15 +13,20 @@ from pitstats import stats
 REFERENCE = Path(__file__).parents[1] / "reference"
 
 
-def fastest(call, repeats):
-    """Shortest of several timings, in seconds, after one call to warm up."""
-    call()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
+def fastest(*calls, rounds=15):
+    """Shortest time of each call in seconds; the calls take turns.
+
+    Taking turns lets a busy machine slow all of them down alike.
+    """
+    shortest = [np.inf] * len(calls)
+    for call in calls:
         call()
-        times.append(time.perf_counter() - start)
-    return min(times)
+    for _ in range(rounds):
+        for i, call in enumerate(calls):
+            start = time.perf_counter()
+            call()
+            shortest[i] = min(shortest[i], time.perf_counter() - start)
+    return shortest
 
 
 @pytest.mark.benchmark_ratio
@@ -42,7 +47,8 @@ def test_mixed_logistic_within_three_times_the_compiled_engine():
     def ours():
         stats.fit_mixed_logistic(burned, np.ones(len(rows)), X, bake)
 
-    ratio = fastest(ours, 15) / fastest(theirs, 15)
+    own, other = fastest(ours, theirs, rounds=25)
+    ratio = own / other
     print(f"fit_mixed_logistic / glmm, 25 nodes, 216 items in 18 bakes: {ratio:.2f}")
     assert ratio < 3
 
@@ -91,7 +97,8 @@ def test_posterior_against_one_gee_fit(pits, bakes, items, most):
     def ours():
         stats.model_rates(burned, one, pit, bake, X, LAYOUT)
 
-    ratio = fastest(ours, 8) / fastest(gee_call(burned, pit, bake, X), 12)
+    own, gee = fastest(ours, gee_call(burned, pit, bake, X))
+    ratio = own / gee
     print(f"model_rates / GEE, {pits} pits x {bakes} bakes x {items}: {ratio:.1f}")
     assert ratio < most
 
@@ -107,14 +114,17 @@ def test_cost_grows_with_bakes_and_patterns_not_with_items():
 
         return run
 
-    base = fastest(call(2), 6)
-    print(f"twenty times the items per cell: {fastest(call(40), 6) / base:.2f}")
-    assert fastest(call(40), 6) < 1.5 * base
     long = simulated_test(2, 16, 20)
-    many = fastest(
-        lambda: stats.model_rates(long[0], np.ones_like(long[0]), *long[1:], LAYOUT),
-        6,
-    )
-    few = fastest(lambda: stats.model_rates(burned, one, pit, bake, X, LAYOUT), 6)
+
+    def four_times_the_bakes():
+        stats.model_rates(long[0], np.ones_like(long[0]), *long[1:], LAYOUT)
+
+    def single_items():
+        stats.model_rates(burned, one, pit, bake, X, LAYOUT)
+
+    double, forty = fastest(call(2), call(40), rounds=8)
+    few, many = fastest(single_items, four_times_the_bakes, rounds=8)
+    print(f"twenty times the items per cell: {forty / double:.2f}")
     print(f"four times the bakes: {many / few:.2f}")
+    assert forty < 1.5 * double
     assert many < 6 * few

@@ -205,10 +205,10 @@ def test_icc_of_a_rate_and_a_spread(rate, sd):
     """By simulation of bakes, and its limits."""
     from scipy.special import expit
 
-    from pitstats.stats.bake_grid import intercept_for
+    from pitstats.stats.marginal import marginal_intercept
 
     rng = np.random.default_rng(4)
-    p = expit(intercept_for(rate, sd) + sd * rng.normal(size=400_000))
+    p = expit(marginal_intercept(rate, sd) + sd * rng.normal(size=400_000))
     assert p.mean() == pytest.approx(rate, abs=4 * p.std() / 600 + 1e-9)
     found = formulas.rate_icc(rate, sd)
     assert found == pytest.approx(p.var() / (rate * (1 - rate)), rel=0.03, abs=1e-12)

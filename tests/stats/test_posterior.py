@@ -1,6 +1,7 @@
 """The posterior of long-run burn rates with covariates and sessions."""
 
 import json
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -558,15 +559,23 @@ def awkward(name):
     return burned[keep], np.ones(keep.sum()), trial.pit[keep], trial.bake[keep], X[keep]
 
 
+@cache
+def awkward_fit(name, blocked, n_draws=None):
+    burned, total, pit, bake, X = awkward(name)
+    session = None
+    if blocked:
+        session = bake % (len(np.unique(bake)) // (pit.max() + 1) or 1)
+    return stats.model_rates(
+        burned, total, pit, bake, X, LAYOUT, session, n_draws=n_draws
+    )
+
+
 class TestAwkwardData:
     @pytest.mark.parametrize("blocked", [False, True], ids=["free", "sessions"])
     @pytest.mark.parametrize("name", AWKWARD)
-    def test_never_fails_and_agrees_with_many_draws(self, name, blocked):
-        burned, total, pit, bake, X = awkward(name)
-        session = None
-        if blocked:
-            session = bake % (len(np.unique(bake)) // (pit.max() + 1) or 1)
-        result = stats.model_rates(burned, total, pit, bake, X, LAYOUT, session)
+    def test_never_fails(self, name, blocked):
+        burned, pit = awkward(name)[0], awkward(name)[2]
+        result = awkward_fit(name, blocked)
         rates = result.rates
         assert np.isfinite(columns(rates, "low", "estimate", "high")).all()
         assert ((rates.low <= rates.estimate) & (rates.estimate <= rates.high)).all()
@@ -576,11 +585,18 @@ class TestAwkwardData:
             own = burned[pit == code]
             assert (rates.low[code] == 0) == (own.sum() == 0)
             assert (rates.high[code] == 1) == (own.sum() == len(own))
-        many = stats.model_rates(
-            burned, total, pit, bake, X, LAYOUT, session, n_draws=16384
-        )
-        np.testing.assert_allclose(rates.low, many.rates.low, atol=0.022)
-        np.testing.assert_allclose(rates.high, many.rates.high, atol=0.022)
+
+    @pytest.mark.parametrize(
+        "blocked",
+        [False, pytest.param(True, marks=pytest.mark.slow)],
+        ids=["free", "sessions"],
+    )
+    @pytest.mark.parametrize("name", AWKWARD)
+    def test_agrees_with_many_draws(self, name, blocked):
+        rates = awkward_fit(name, blocked).rates
+        many = awkward_fit(name, blocked, n_draws=32768 if blocked else 16384).rates
+        np.testing.assert_allclose(rates.low, many.low, atol=0.022)
+        np.testing.assert_allclose(rates.high, many.high, atol=0.022)
 
     def test_bakes_all_or_none_lean_on_the_cap(self):
         burned, total, pit, bake, X = awkward("all_or_none_bakes")

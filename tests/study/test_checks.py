@@ -110,6 +110,7 @@ MISTAKES = [
     (put("regrades", 2, "code", "999"), "regrades", 2, "code", "no item has this code"),
     (put("regrades", 3, "column", None), "regrades", 3, "code", "neither the code"),
     (put("regrades", 3, "column", 4), "regrades", 3, "bake", "there is no item of"),
+    (put("regrades", 2, "bake", "B1"), "regrades", 2, "code", "no item of bake 'B1'"),
     # columns
     (drop("pits", "pit"), "pits", None, "pit", "no such column"),
     (drop("items", "bake"), "items", None, "bake", "no such column"),

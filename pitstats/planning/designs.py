@@ -1,0 +1,418 @@
+"""What a plan may ask: designs, spreads, seeds and pilot bakes, checked in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import expit
+
+from pitstats.errors import DesignError
+from pitstats.planning.formulas import rate_icc
+from pitstats.planning.simulation import Array, Design
+from pitstats.stats.bake_grid import SD_LIMIT
+from pitstats.stats.bake_model import BakeRates, bake_rates
+from pitstats.stats.marginal import marginal_intercept
+from pitstats.study.outcomes import bake_totals
+from pitstats.study.study import Study
+
+Count = int | Sequence[int]
+Pilot = Study | tuple[ArrayLike, ArrayLike, ArrayLike]
+
+SPREADS = {"steady": 0.3, "usual": 0.6, "moody": 1.0}
+"""Bake standard deviations (logit scale) by the mood of the fire."""
+
+MOST_ITEMS = 1000
+
+
+def spread_of(value: float | str) -> float:
+    """Bake standard deviation from a number or from the mood of the fire.
+
+    Parameters
+    ----------
+    value : float or {"steady", "usual", "moody"}
+        Standard deviation on the logit scale, or a word for it.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    DesignError
+        If the word is unknown or the number not between 0 and 2.5.
+
+    Examples
+    --------
+    >>> spread_of("usual")
+    0.6
+    """
+    if isinstance(value, str):
+        if value not in SPREADS:
+            raise DesignError(
+                f'sd_bake is "{value}"; use a number or one of {", ".join(SPREADS)}'
+            )
+        return SPREADS[value]
+    if not _number(value) or not 0 <= value <= SD_LIMIT:
+        raise DesignError(
+            f"sd_bake is {value}; it is a standard deviation on the logit scale, from "
+            f"0 (every fire alike) to {SD_LIMIT} (0.3 steady, 0.6 usual, 1.0 moody)"
+        )
+    return float(value)
+
+
+def explain_spread(sd_bake: float | str, rate: float = 0.2) -> str:
+    """Say in a cook's words what a spread between bakes means.
+
+    Parameters
+    ----------
+    sd_bake : float or {"steady", "usual", "moody"}
+        Standard deviation on the logit scale, or a word for it.
+    rate : float, default 0.2
+        Long-run burn rate of the pit.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    DesignError
+        If the spread or the rate is out of range.
+
+    Examples
+    --------
+    >>> explain_spread("usual", 0.2)
+    'Spread 0.6: a pit that burns 20% in the long run burns between 9% and 33% in eight
+    bakes of ten (items of one bake correlate 0.05).'
+    """
+    sd = spread_of(sd_bake)
+    icc = rate_icc(rate, sd)
+    center = float(marginal_intercept(rate, sd))
+    low, high = (100 * expit(center + side * 1.2816 * sd) for side in (-1, 1))
+    return (
+        f"Spread {sd:g}: a pit that burns {100 * rate:.0f}% in the long run burns "
+        f"between {low:.0f}% and {high:.0f}% in eight bakes of ten (items of one bake "
+        f"correlate {icc:.2f})."
+    )
+
+
+def make_design(bakes: Count, items: Count, pits: int) -> Design:
+    """Design from numbers common to all pits or stated for each.
+
+    Parameters
+    ----------
+    bakes, items : int or sequence of int
+        Bakes per pit and items per bake.
+    pits : int
+        Number of pits.
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    DesignError
+        If a number is below 1, too large or not whole, or not one per pit is given.
+    """
+    return Design(
+        _per_pit("bakes", bakes, pits, 200), _per_pit("items", items, pits, MOST_ITEMS)
+    )
+
+
+def _per_pit(name: str, value: Count, pits: int, most: int) -> tuple[int, ...]:
+    numbers: list[Any] = [value] * pits if _single(value) else as_list(value)
+    if len(numbers) != pits:
+        raise DesignError(
+            f"{name} gives {len(numbers)} numbers for {pits} pits; give one number, or "
+            "one per pit"
+        )
+    for number in numbers:
+        if not _whole(number) or not 1 <= number <= most:
+            raise DesignError(
+                f"{name} holds {number}; use whole numbers from 1 to {most}"
+            )
+    return tuple(int(number) for number in numbers)
+
+
+def _single(value: object) -> bool:
+    """One number or word, not a sequence."""
+    return isinstance(value, str | bytes) or not hasattr(value, "__len__")
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, int | float | np.number) and not math.isnan(value)
+
+
+def _whole(value: object) -> bool:
+    return _number(value) and math.isfinite(value) and value == int(value)  # type: ignore
+
+
+def as_list(value: object) -> list[Any]:
+    """List of what was given, one thing or several.
+
+    Parameters
+    ----------
+    value : object
+        A number, a word, or a sequence of them.
+
+    Returns
+    -------
+    list
+    """
+    return [value] if _single(value) else list(value)  # type: ignore[call-overload]
+
+
+def shown(numbers: tuple[int, ...]) -> int | str:
+    """One number where all pits agree, otherwise the numbers as text."""
+    return numbers[0] if len(set(numbers)) == 1 else ", ".join(map(str, numbers))
+
+
+def check_rates(rate: float, difference: object) -> float:
+    """Check the rate and the difference worth finding.
+
+    Parameters
+    ----------
+    rate : float
+        Long-run rate of the first pit.
+    difference : object
+        Rate of the other pits less that of the first.
+
+    Returns
+    -------
+    float
+        The difference.
+
+    Raises
+    ------
+    DesignError
+        If either is out of range, or the difference is asked to come from the data.
+    """
+    number = checked_difference(difference)
+    if not _number(rate) or not 0 < rate < 1:
+        raise DesignError(
+            f"rate is {rate}; it is a share of items, between 0 and 1 (0.2 is one in "
+            "five)"
+        )
+    if not 0 < rate + number < 1:
+        raise DesignError(
+            f"rate {rate} and difference {number:+g} give the other pits a rate of "
+            f"{rate + number:g}; keep it between 0 and 1"
+        )
+    return number
+
+
+def checked_difference(difference: object) -> float:
+    """Difference worth finding, refused when it is to be taken from finished data."""
+    if difference is None or isinstance(difference, str):
+        raise DesignError(
+            "state the difference worth finding as a number. The power of a finished "
+            "test at the difference it happened to find (observed power) is not "
+            "computed: it only says again what the p-value says, high where the "
+            "difference was found and low where it was not (Hoenig & Heisey 2001). "
+            "Look at the interval of the finished test instead"
+        )
+    if not _number(difference):
+        raise DesignError(f"difference is {difference}; state it as a number")
+    if difference == 0:
+        raise DesignError(
+            "difference is 0; state the smallest difference worth finding (the chance "
+            "of a false alarm is always worked out beside it)"
+        )
+    return float(difference)  # type: ignore[arg-type]
+
+
+def check_pits(pits: int) -> int:
+    """Number of pits, 2 to 6."""
+    if pits == 1:
+        raise DesignError(
+            "a comparison needs at least 2 pits; for one pit use width_for_one_pit"
+        )
+    if not _whole(pits) or not 2 <= pits <= 6:
+        raise DesignError(f"pits is {pits}; plans are made for 2 to 6 pits")
+    return int(pits)
+
+
+def check_simulations(simulations: int) -> int:
+    """Number of simulated studies."""
+    if not _whole(simulations) or simulations < 100:
+        raise DesignError(
+            f"simulations is {simulations}; use a whole number from 100 up (2000 gives "
+            "a chance of 50% to within 2 points)"
+        )
+    return int(simulations)
+
+
+def check_level(conf_level: float) -> float:
+    """Level of the intervals."""
+    if not 0 < conf_level < 1:
+        raise DesignError(f"conf_level is {conf_level}; it must lie between 0 and 1")
+    return float(conf_level)
+
+
+def check_margin(margin: float | None) -> float | None:
+    """Margin, stated before the bake."""
+    if margin is not None and not 0 < margin < 1:
+        raise DesignError(
+            f"margin is {margin}; it is the largest difference that would not change "
+            "advice, between 0 and 1"
+        )
+    return margin
+
+
+def seed_from(rng: np.random.Generator | int | None) -> int:
+    """Seed of a plan: fresh, drawn from a generator, or the one given.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator, int or None
+        A generator from which a seed is drawn, the seed of an earlier plan to repeat
+        it, or None for a fresh one.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    DesignError
+        If a seed is negative.
+    """
+    if rng is None:
+        return int(np.random.SeedSequence().entropy % 2**53)  # type: ignore[operator]
+    if isinstance(rng, np.random.Generator):
+        return int(rng.integers(2**53))
+    if rng < 0:
+        raise DesignError(f"the seed is {rng}; use a whole number from 0 up")
+    return int(rng)
+
+
+def cost_of(
+    design: Design, cost_per_bake: float | None, cost_per_item: float | None
+) -> float:
+    """Cost of all bakes of all pits; NaN when no cost is stated."""
+    if cost_per_bake is None and cost_per_item is None:
+        return float("nan")
+    for name, cost in (
+        ("cost_per_bake", cost_per_bake),
+        ("cost_per_item", cost_per_item),
+    ):
+        if cost is not None and not (0 <= cost < math.inf):
+            raise DesignError(f"{name} is {cost}; a cost cannot be negative")
+    bake, item = cost_per_bake or 0.0, cost_per_item or 0.0
+    return float(
+        sum(
+            b * (bake + n * item)
+            for b, n in zip(design.bakes, design.items, strict=True)
+        )
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class PilotDraws:
+    """Rates and spreads that a pilot leaves possible.
+
+    Attributes
+    ----------
+    rate, sd_bake : ndarray, shape (n,)
+        Joint draws of the pit's long-run rate and of the bake standard deviation.
+    kept : float
+        Share of the posterior in which the stated difference is possible.
+    words : str
+        What the pilot was.
+    one_bake_each : bool
+        Whether the pilot could not see the spread between bakes.
+    """
+
+    rate: Array
+    sd_bake: Array
+    kept: float
+    words: str
+    one_bake_each: bool
+
+
+def draw_pilot(
+    pilot: Pilot,
+    pilot_pit: str | int | None,
+    difference: float,
+    n_draws: int,
+    seed: int,
+) -> PilotDraws:
+    """Draw what a pilot leaves unknown: rate of one pit and spread between bakes.
+
+    Parameters
+    ----------
+    pilot : Study or (burned, total, pit)
+        Pilot bakes.
+    pilot_pit : str, int or None
+        Pit whose rate is that of the first pit of the plan; the first when None.
+    difference : float
+        Difference to be added, which must leave a rate between 0 and 1.
+    n_draws : int
+        Number of draws.
+    seed : int
+        Seed of the plan.
+
+    Returns
+    -------
+    PilotDraws
+
+    Raises
+    ------
+    DesignError
+        If the pilot has no graded item, lacks the pit, or leaves hardly any room for
+        the difference.
+    """
+    found, names, bakes = _analyzed_pilot(pilot)
+    column = 0 if pilot_pit is None else _place(pilot_pit, names)
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(0,)))
+    rates, sd = found.posterior.draw(20 * n_draws, rng)
+    other = rates[:, column] + difference
+    possible = np.flatnonzero((other > 0.002) & (other < 0.998))
+    if possible.size < n_draws:
+        raise DesignError(
+            f"after the pilot, pit {names[column]} has hardly any room for a "
+            f"difference of {difference:+g}; state a smaller one or turn its sign"
+        )
+    chosen = possible[:n_draws]
+    return PilotDraws(
+        rate=rates[chosen, column],
+        sd_bake=sd[chosen],
+        kept=possible.size / sd.size,
+        words=f"pit {names[column]} in a pilot of {bakes} bakes",
+        one_bake_each=bool(np.all(np.isnan(found.effective_items))),
+    )
+
+
+def _analyzed_pilot(pilot: Pilot) -> tuple[BakeRates, list[str], int]:
+    """Posterior of the pilot, names of its pits and number of bakes."""
+    if isinstance(pilot, Study):
+        totals = bake_totals(pilot)
+        totals = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+        names = [p for p in pilot.pits["pit"] if p in set(totals["pit"])]
+        code = {name: k for k, name in enumerate(names)}
+        burned = totals["n_burned"].to_numpy(dtype=np.int64)
+        total = totals["n_items"].to_numpy(dtype=np.int64)
+        pit = totals["pit"].map(code).to_numpy(dtype=np.int64)
+    else:
+        burned, total, pit = (np.asarray(part) for part in pilot)
+        names = [str(k) for k in range(int(np.max(pit, initial=-1)) + 1)]
+    if burned.size == 0 or np.sum(total) == 0:
+        raise DesignError("the pilot has no graded item; plan without it")
+    try:
+        return bake_rates(burned, total, pit), names, int(np.sum(total > 0))
+    except ValueError as error:
+        raise DesignError(f"the pilot bakes cannot be read: {error}") from None
+
+
+def _place(pilot_pit: str | int, names: list[str]) -> int:
+    if str(pilot_pit) not in names:
+        raise DesignError(
+            f"the pilot has no pit {pilot_pit}; it has {', '.join(names)}"
+        )
+    return names.index(str(pilot_pit))

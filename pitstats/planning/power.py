@@ -1,0 +1,476 @@
+"""How many bakes and items: the chance to tell pits apart, by simulation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from pitstats.errors import DesignError
+from pitstats.planning.designs import (
+    Count,
+    Pilot,
+    PilotDraws,
+    as_list,
+    check_level,
+    check_margin,
+    check_pits,
+    check_rates,
+    check_simulations,
+    checked_difference,
+    cost_of,
+    draw_pilot,
+    make_design,
+    seed_from,
+    shown,
+    spread_of,
+)
+from pitstats.planning.formulas import rate_icc, two_rate_power
+from pitstats.planning.simulation import (
+    ALIKE,
+    SEPARATED,
+    WIDTH_STUDIES,
+    Design,
+    Tally,
+    Task,
+    Truth,
+    mean_with_error,
+    run_tasks,
+    share_with_error,
+    split_tasks,
+)
+
+NO_VERDICT = "no verdict from one bake each"
+
+_ESTIMAND = (
+    "chance that the comparison of pits separates the first pit from the second, when "
+    "their long-run burn rates differ by the stated difference"
+)
+_METHOD = (
+    "simulated studies, each analyzed with the posterior that analyzes real ones "
+    "(uniform prior on the bake SD)"
+)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BakePlan:
+    """Plans of a comparison and what to expect of each.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per plan: ``bakes, items, sd_bake, power, power_error, width,
+        width_error, false_alarm, false_alarm_error, no_difference,
+        no_difference_error, naive_power, icc, total_items, cost, note``.
+        ``bakes`` are per pit and ``items`` per bake (text where pits differ),
+        ``total_items`` and ``cost`` of all pits together. ``width`` is the mean width
+        of the interval that decides the verdict, ``no_difference`` the chance to
+        conclude "no difference beyond the margin" when pits are alike,
+        ``naive_power`` what a formula promises if every item counted on its own. The
+        errors are Monte-Carlo standard errors.
+    rate, difference : float
+        Assumed long-run rate of the first pit (mean over the pilot's posterior when
+        there is one), and of the others less that.
+    pits : int
+        Number of pits.
+    margin : float or None
+        Margin of "no difference beyond the margin".
+    simulations : int
+        Simulated studies per plan and question.
+    seed : int
+        Give it as ``rng`` to repeat the plan.
+    estimand, method : str
+        What is estimated, and how.
+    conf_level : float
+        Level of the intervals.
+    caveats : tuple of str
+        Shown wherever the plan is shown.
+    """
+
+    table: pd.DataFrame
+    rate: float
+    difference: float
+    pits: int
+    margin: float | None
+    simulations: int
+    seed: int
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def cheapest(self, power: float = 0.8) -> pd.Series | None:
+        """Plan that costs least among those that reach a power.
+
+        Parameters
+        ----------
+        power : float, default 0.8
+            Chance wanted, in every spread between bakes that was asked about.
+
+        Returns
+        -------
+        pandas.Series or None
+            Row of the table (the one with the least power among its spreads); None
+            when no plan reaches it. Without costs, the plan with the fewest bakes,
+            then items.
+        """
+        plans = self.table.assign(order=range(len(self.table)))
+        worst = plans.loc[plans.groupby(["bakes", "items"])["power"].idxmin()]
+        enough = worst[worst["power"] >= power]
+        if enough.empty:
+            return None
+        keys = ["cost", "total_bakes", "total_items", "order"]
+        best = enough.assign(total_bakes=_total_bakes(enough, self.pits))
+        row: pd.Series = self.table.loc[best.sort_values(keys).index[0]]
+        return row
+
+    def _repr_html_(self) -> str:
+        notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in self.caveats)
+        body = self.table.to_html(index=False, float_format="{:.3f}".format)
+        return f"<p>{escape(self.estimand)}</p>{body}<ul>{notes}</ul>"
+
+
+def _total_bakes(table: pd.DataFrame, pits: int) -> list[int]:
+    return [
+        sum(map(int, value.split(","))) if isinstance(value, str) else pits * int(value)
+        for value in table["bakes"].tolist()
+    ]
+
+
+def plan_bakes(
+    bakes: Count | Sequence[Count] = (2, 3, 4),
+    items: Count | Sequence[Count] = (12, 24),
+    rate: float = 0.2,
+    difference: float = 0.2,
+    sd_bake: float | str | Sequence[float | str] = 0.6,
+    pits: int = 2,
+    margin: float | None = None,
+    cost_per_bake: float | None = None,
+    cost_per_item: float | None = None,
+    simulations: int = 2000,
+    rng: np.random.Generator | int | None = None,
+    *,
+    pilot: Pilot | None = None,
+    pilot_pit: str | int | None = None,
+    conf_level: float = 0.95,
+    n_jobs: int | None = None,
+    chunk: int = 2000,
+    progress: bool = True,
+) -> BakePlan:
+    """Chance to tell pits apart for numbers of bakes and items.
+
+    Every combination of ``bakes``, ``items`` and ``sd_bake`` is a plan. For each,
+    studies are simulated and judged the way `compare_pits` judges real ones: once with
+    pits that differ, once with pits that are alike.
+
+    Parameters
+    ----------
+    bakes : int or sequence, default (2, 3, 4)
+        Bakes per pit. An entry may itself be a sequence, one number per pit.
+    items : int or sequence, default (12, 24)
+        Items per bake. An entry may itself be a sequence, one number per pit.
+    rate : float, default 0.2
+        Long-run burn rate of the first pit.
+    difference : float, default 0.2
+        Long-run rate of all other pits less ``rate``: the smallest difference worth
+        finding.
+    sd_bake : float, {"steady", "usual", "moody"} or sequence, default 0.6
+        Standard deviation between bakes of one pit, logit scale; see `explain_spread`.
+    pits : int, default 2
+        Number of pits, 2 to 6; with more than two the simultaneous intervals decide.
+    margin : float, optional
+        Largest difference that would not change advice; adds the chance to conclude
+        "no difference beyond the margin" when pits are alike.
+    cost_per_bake, cost_per_item : float, optional
+        Cost of one bake and of one item, in any one unit.
+    simulations : int, default 2000
+        Simulated studies per plan and question; whole intervals for 300 of them.
+    rng : numpy.random.Generator or int, optional
+        Generator from which the seed is drawn, or the seed itself.
+    pilot : Study or (burned, total, pit), optional
+        Earlier bakes. ``rate`` and ``sd_bake`` are then not used: both are drawn anew
+        for every simulated study from what the pilot leaves possible (assurance).
+    pilot_pit : str or int, optional
+        Pit of the pilot whose rate the first pit has; its first when not given.
+    conf_level : float, default 0.95
+        Level of the intervals.
+    n_jobs : int, optional
+        Worker processes. When not given, what `joblib.parallel_config` says, or all
+        cores for long work.
+    chunk : int, default 2000
+        Simulated studies per piece of work; changes no number.
+    progress : bool, default True
+        Whether to show progress when it takes longer than a second.
+
+    Returns
+    -------
+    BakePlan
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range; the message says which and what to change. Also
+        if the difference is to be taken from a finished test: see Notes.
+
+    Notes
+    -----
+    Observed power is refused. The power of a finished test at the difference that it
+    found is a function of its p-value and holds no news [1]_.
+
+    With a pilot the chance is an average over the posterior, an assurance [2]_. The
+    same seed gives the same numbers for any number of workers and any ``chunk``.
+
+    References
+    ----------
+    .. [1] Hoenig & Heisey (2001), The abuse of power, American Statistician 55:19-24.
+    .. [2] O'Hagan, Stevens & Campbell (2005), Assurance in clinical trial design,
+       Pharmaceutical Statistics 4:187-201.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> plan = ps.plan_bakes(
+    ...     bakes=[2, 6], items=18, rate=0.1, difference=0.4, simulations=500, rng=1
+    ... )
+    >>> bool(plan.table["power"].is_monotonic_increasing)
+    True
+    """
+    pits = check_pits(pits)
+    difference = (
+        checked_difference(difference) if pilot else check_rates(rate, difference)
+    )
+    simulations, seed = check_simulations(simulations), seed_from(rng)
+    draws = (
+        None
+        if pilot is None
+        else draw_pilot(pilot, pilot_pit, difference, simulations, seed)
+    )
+    spreads = [spread_of(value) for value in as_list(sd_bake)]
+    designs = [make_design(b, n, pits) for b in as_list(bakes) for n in as_list(items)]
+    if not designs or not spreads:
+        raise DesignError("name at least one number of bakes, of items and one spread")
+    questions = [
+        Question(design, rate, difference, sd, draws)
+        for design in designs
+        for sd in (spreads if draws is None else [float(draws.sd_bake.mean())])
+    ]
+    return work_out(
+        questions,
+        margin=check_margin(margin),
+        costs=(cost_per_bake, cost_per_item),
+        simulations=simulations,
+        seed=seed,
+        conf_level=check_level(conf_level),
+        n_jobs=n_jobs,
+        chunk=chunk,
+        progress=progress,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """One plan and what is assumed to be true.
+
+    Attributes
+    ----------
+    design : Design
+        Bakes and items of each pit.
+    rate, difference, sd_bake : float
+        Long-run rate of the first pit, of the others less that, spread between bakes.
+    draws : PilotDraws or None
+        What a pilot leaves possible, in place of ``rate`` and ``sd_bake``.
+    note : str
+        Goes into the table.
+    """
+
+    design: Design
+    rate: float
+    difference: float
+    sd_bake: float
+    draws: PilotDraws | None = None
+    note: str = ""
+
+    def truth(self, *, alike: bool) -> Truth:
+        """Rates and spread of the simulated studies."""
+        rate = np.array([self.rate]) if self.draws is None else self.draws.rate
+        sd = np.array([self.sd_bake]) if self.draws is None else self.draws.sd_bake
+        rates = np.repeat(rate[:, None], len(self.design.bakes), axis=1)
+        if not alike:
+            rates[:, 1:] += self.difference
+        return Truth(rates, sd)
+
+
+def work_out(
+    questions: Sequence[Question],
+    *,
+    margin: float | None,
+    costs: tuple[float | None, float | None],
+    simulations: int,
+    seed: int,
+    conf_level: float,
+    n_jobs: int | None,
+    chunk: int,
+    progress: bool,
+) -> BakePlan:
+    """Simulate and analyze all plans.
+
+    Parameters
+    ----------
+    questions : sequence of Question
+        Plans.
+    margin, costs, simulations, seed, conf_level, n_jobs, chunk, progress
+        As in `plan_bakes`, checked.
+
+    Returns
+    -------
+    BakePlan
+    """
+    whole_cost = [cost_of(question.design, *costs) for question in questions]
+    tasks, owner = [], []
+    for k, question in enumerate(questions):
+        for scenario in (SEPARATED, ALIKE):
+            task = Task(
+                design=question.design,
+                truth=question.truth(alike=scenario == ALIKE),
+                scenario=scenario,
+                seed=seed,
+                start=0,
+                stop=simulations,
+                n_widths=min(WIDTH_STUDIES, simulations),
+                margin=margin,
+                conf_level=conf_level,
+            )
+            parts = split_tasks(task, chunk)
+            tasks += parts
+            owner += [(k, scenario)] * len(parts)
+    found = run_tasks(tasks, n_jobs=n_jobs, progress=progress, label="plans")
+    rows = []
+    for k, question in enumerate(questions):
+        apart, alike = (
+            join(
+                tally
+                for tally, who in zip(found, owner, strict=True)
+                if who == (k, scenario)
+            )
+            for scenario in (SEPARATED, ALIKE)
+        )
+        rows.append(_row(question, apart, alike, whole_cost[k], conf_level))
+    first = questions[0]
+    return BakePlan(
+        table=pd.DataFrame(rows),
+        rate=first.rate if first.draws is None else float(first.draws.rate.mean()),
+        difference=first.difference,
+        pits=len(first.design.bakes),
+        margin=margin,
+        simulations=simulations,
+        seed=seed,
+        estimand=_ESTIMAND,
+        method=_METHOD,
+        conf_level=conf_level,
+        caveats=_caveats(questions, simulations, seed),
+    )
+
+
+def join(parts: Iterable[Tally]) -> Tally:
+    """Put the tallies of one plan together."""
+    tallies = list(parts)
+    return Tally(
+        studies=sum(tally.studies for tally in tallies),
+        separated=sum(tally.separated for tally in tallies),
+        low=np.concatenate([tally.low for tally in tallies]),
+        high=np.concatenate([tally.high for tally in tallies]),
+        inside=np.concatenate([tally.inside for tally in tallies]),
+    )
+
+
+def _row(
+    question: Question, apart: Tally, alike: Tally, cost: float, conf_level: float
+) -> dict[str, object]:
+    design, draws = question.design, question.draws
+    rate = question.rate if draws is None else float(draws.rate.mean())
+    power, power_error = share_with_error(apart.separated, apart.studies)
+    alarm, alarm_error = share_with_error(alike.separated, alike.studies)
+    if design.one_bake_each:
+        power_error = alarm_error = 0.0
+    width, width_error = mean_with_error(apart.high - apart.low)
+    none, none_error = share_with_error(int(alike.inside.sum()), alike.inside.size)
+    notes = [NO_VERDICT] if design.one_bake_each else []
+    return {
+        "bakes": shown(design.bakes),
+        "items": shown(design.items),
+        "sd_bake": question.sd_bake,
+        "power": power,
+        "power_error": power_error,
+        "width": width,
+        "width_error": width_error,
+        "false_alarm": alarm,
+        "false_alarm_error": alarm_error,
+        "no_difference": none,
+        "no_difference_error": none_error,
+        "naive_power": _naive_power(question, rate, conf_level),
+        "icc": rate_icc(rate, question.sd_bake),
+        "total_items": int(design.total.sum()),
+        "cost": cost,
+        "note": "; ".join([question.note, *notes] if question.note else notes),
+    }
+
+
+def _naive_power(question: Question, rate: float, conf_level: float) -> float:
+    """What counting items promises, for the first two pits (harmonic mean size)."""
+    a, b = (question.design.bakes[k] * question.design.items[k] for k in (0, 1))
+    other = min(max(rate + question.difference, 0.0), 1.0)
+    return two_rate_power(rate, other, 2 * a * b / (a + b), alpha=1 - conf_level)
+
+
+def _caveats(
+    questions: Sequence[Question], simulations: int, seed: int
+) -> tuple[str, ...]:
+    designs = [question.design for question in questions]
+    notes = [
+        f"Chances are shares of {simulations} simulated studies; their errors are "
+        f"Monte-Carlo standard errors. Widths rest on "
+        f"{min(WIDTH_STUDIES, simulations)} studies a plan. Seed {seed}.",
+        "The simulated bakes follow the model of the analysis: normal bake effects, "
+        "one spread for all pits, every planned item graded. Real fires may be "
+        "rougher.",
+        '"naive_power" is what a formula promises when every item counts as '
+        "independent; it ignores that items of a bake share a fire.",
+    ]
+    if any(design.one_bake_each for design in designs):
+        notes.append(
+            "One bake in every pit cannot show how much bakes differ, so no verdict is "
+            "given whatever burns: the power of such a plan is 0."
+        )
+    if max(question.sd_bake for question in questions) > 1:
+        notes.append(
+            "For spreads between bakes above 1 the intervals of the analysis are not "
+            "promised to cover at their level."
+        )
+    draws = questions[0].draws
+    if draws is not None:
+        notes.append(
+            f"Rate and spread were not fixed but drawn from what {draws.words} leaves "
+            "possible: every chance is an average over it (an assurance), and the "
+            "spread shown is its mean."
+        )
+        if draws.kept < 0.99:
+            notes.append(
+                f"The stated difference was possible in {100 * draws.kept:.0f}% of "
+                "what the pilot leaves; the rest was left out."
+            )
+        if draws.one_bake_each:
+            notes.append(
+                "The pilot has one bake in each pit: it says nothing about the spread "
+                "between bakes, which is therefore anything from 0 to 2.5."
+            )
+    return tuple(notes)
+
+
+__all__ = ["NO_VERDICT", "BakePlan", "Question", "join", "plan_bakes", "work_out"]

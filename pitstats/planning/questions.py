@@ -1,0 +1,343 @@
+"""Smaller questions before the fire: what can be found, what one more bake buys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from pitstats.errors import DesignError
+from pitstats.planning.designs import (
+    Count,
+    check_level,
+    check_margin,
+    check_pits,
+    check_rates,
+    check_simulations,
+    make_design,
+    seed_from,
+    spread_of,
+)
+from pitstats.planning.power import BakePlan, Question, join, work_out
+from pitstats.planning.simulation import (
+    SEPARATED,
+    Task,
+    run_tasks,
+    share_with_error,
+    split_tasks,
+)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SmallestDifference:
+    """Difference that a plan finds with a stated chance.
+
+    Attributes
+    ----------
+    difference, difference_error : float
+        Rate of the other pits less that of the first, and its Monte-Carlo standard
+        error; NaN when no possible difference is found that often.
+    power : float
+        Chance wanted.
+    table : pandas.DataFrame
+        Differences that were tried: ``difference, power, power_error``.
+    rate, sd_bake : float
+        Assumed rate of the first pit and spread between bakes.
+    seed, simulations : int
+        Give the seed as ``rng`` to repeat the answer.
+    conf_level : float
+        Level of the intervals.
+    caveats : tuple of str
+        Shown wherever the answer is shown.
+    """
+
+    difference: float
+    difference_error: float
+    power: float
+    table: pd.DataFrame
+    rate: float
+    sd_bake: float
+    seed: int
+    simulations: int
+    conf_level: float
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in self.caveats)
+        return (
+            f"<p>Found in {100 * self.power:.0f}% of studies: {self.difference:+.3f} "
+            f"(&plusmn; {self.difference_error:.3f})</p>"
+            f"{self.table.to_html(index=False, float_format='{:.3f}'.format)}"
+            f"<ul>{notes}</ul>"
+        )
+
+
+def smallest_difference(
+    bakes: Count,
+    items: Count,
+    *,
+    rate: float = 0.2,
+    sd_bake: float | str = 0.6,
+    pits: int = 2,
+    power: float = 0.8,
+    direction: int = 1,
+    simulations: int = 2000,
+    rng: np.random.Generator | int | None = None,
+    conf_level: float = 0.95,
+    n_jobs: int | None = None,
+    progress: bool = True,
+) -> SmallestDifference:
+    """Smallest difference that can be found with the bakes and items there are.
+
+    Parameters
+    ----------
+    bakes, items : int or sequence of int
+        Bakes per pit and items per bake, common or one per pit.
+    rate : float, default 0.2
+        Long-run burn rate of the first pit.
+    sd_bake : float or {"steady", "usual", "moody"}, default 0.6
+        Standard deviation between bakes, logit scale.
+    pits : int, default 2
+        Number of pits, 2 to 6.
+    power : float, default 0.8
+        Chance wanted to find the difference.
+    direction : {1, -1}, default 1
+        Whether the other pits burn more or less than the first.
+    simulations : int, default 2000
+        Simulated studies per difference tried.
+    rng : numpy.random.Generator or int, optional
+        Generator from which the seed is drawn, or the seed itself.
+    conf_level : float, default 0.95
+        Level of the intervals.
+    n_jobs, progress
+        As in `plan_bakes`.
+
+    Returns
+    -------
+    SmallestDifference
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range, or every pit has one bake.
+
+    Notes
+    -----
+    The same random fires are used for every difference, and the chance is taken to be
+    straight on the normal scale between the two that enclose the one wanted.
+
+    Examples
+    --------
+    >>> from pitstats.planning.questions import smallest_difference
+    >>> found = smallest_difference(6, 24, rate=0.1, simulations=500, rng=1)
+    >>> bool(0.2 < found.difference < 0.4)
+    True
+    """
+    question = _asked(bakes, items, rate, sd_bake, pits, direction)
+    if not 0 < power < 1:
+        raise DesignError(f"power is {power}; it must lie between 0 and 1")
+    simulations, seed = check_simulations(simulations), seed_from(rng)
+    room = (1 - rate if direction > 0 else rate) * 0.99
+    common = (question, simulations, seed, check_level(conf_level), n_jobs)
+    tried = _chances(direction * room * np.linspace(0.1, 1, 10), *common, progress)
+    for _ in range(2):
+        bracket = _bracket(tried, power)
+        if bracket is None:
+            break
+        inner = np.linspace(*bracket, 5)[1:-1]
+        tried = pd.concat([tried, _chances(inner, *common, progress)])
+        tried = tried.sort_values("difference", key=abs, ignore_index=True)
+    value, error = _crossing(tried, power)
+    notes = [
+        f"Each chance rests on {simulations} simulated studies; seed {seed}.",
+        "Assumes that real bakes differ as stated and that every planned item is "
+        "graded.",
+    ]
+    if np.isnan(value):
+        notes.append(
+            f"No possible difference from a rate of {rate:g} is found in "
+            f"{100 * power:.0f}% of studies; bake more often."
+        )
+    return SmallestDifference(
+        difference=value,
+        difference_error=error,
+        power=power,
+        table=tried,
+        rate=rate,
+        sd_bake=question.sd_bake,
+        seed=seed,
+        simulations=simulations,
+        conf_level=conf_level,
+        caveats=tuple(notes),
+    )
+
+
+def _asked(
+    bakes: Count,
+    items: Count,
+    rate: float,
+    sd_bake: float | str,
+    pits: int,
+    direction: int,
+) -> Question:
+    if direction not in (1, -1):
+        raise DesignError(
+            f"direction is {direction}; use 1 (others burn more) or -1 (less)"
+        )
+    check_rates(rate, direction * 1e-3)
+    design = make_design(bakes, items, check_pits(pits))
+    if design.one_bake_each:
+        raise DesignError(
+            "with one bake in every pit no verdict is given, so no difference can be "
+            "found; plan at least two bakes of one pit"
+        )
+    return Question(design, rate, 0.0, spread_of(sd_bake))
+
+
+def _chances(
+    differences: np.ndarray,
+    question: Question,
+    simulations: int,
+    seed: int,
+    conf_level: float,
+    n_jobs: int | None,
+    progress: bool,
+) -> pd.DataFrame:
+    """Chance to separate the first two pits, for each difference."""
+    tasks, owner = [], []
+    for k, difference in enumerate(differences):
+        asked = Question(
+            question.design, question.rate, float(difference), question.sd_bake
+        )
+        task = Task(
+            design=asked.design,
+            truth=asked.truth(alike=False),
+            scenario=SEPARATED,
+            seed=seed,
+            start=0,
+            stop=simulations,
+            n_widths=0,
+            margin=None,
+            conf_level=conf_level,
+        )
+        parts = split_tasks(task, 2000)
+        tasks += parts
+        owner += [k] * len(parts)
+    found = run_tasks(tasks, n_jobs=n_jobs, progress=progress, label="differences")
+    rows = []
+    for k, difference in enumerate(differences):
+        tally = join(t for t, who in zip(found, owner, strict=True) if who == k)
+        rows.append((difference, *share_with_error(tally.separated, tally.studies)))
+    return pd.DataFrame(rows, columns=["difference", "power", "power_error"])
+
+
+def _bracket(tried: pd.DataFrame, power: float) -> tuple[float, float] | None:
+    """Neighboring differences whose chances enclose the one wanted."""
+    enough = np.flatnonzero(tried["power"].to_numpy() >= power)
+    if enough.size == 0:
+        return None
+    value = tried["difference"].to_numpy()
+    last = int(enough[0])
+    return (0.0 if last == 0 else float(value[last - 1])), float(value[last])
+
+
+def _crossing(tried: pd.DataFrame, power: float) -> tuple[float, float]:
+    """Difference found with the chance wanted, by a straight line on normal scores."""
+    chance = tried["power"].to_numpy(dtype=float)
+    enough = np.flatnonzero(chance >= power)
+    if enough.size == 0:
+        return float("nan"), float("nan")
+    value = np.concatenate([[0.0], tried["difference"].to_numpy(dtype=float)])
+    chance = np.concatenate([[0.0], chance])
+    k = int(enough[0]) + 1
+    low, high = ndtri(np.clip(chance[k - 1 : k + 1], 0.005, 0.995))
+    share = float(np.clip((ndtri(power) - low) / (high - low), 0, 1))
+    gap = float(value[k] - value[k - 1])
+    slope = abs(float(chance[k] - chance[k - 1]) / gap)
+    error = float(tried["power_error"].iloc[k - 1]) / max(slope, 1e-9)
+    return float(value[k - 1]) + share * gap, error
+
+
+def one_more_bake(
+    bakes: int,
+    items: int,
+    *,
+    rate: float = 0.2,
+    difference: float = 0.2,
+    sd_bake: float | str = 0.6,
+    pits: int = 2,
+    margin: float | None = None,
+    cost_per_bake: float | None = None,
+    cost_per_item: float | None = None,
+    simulations: int = 2000,
+    rng: np.random.Generator | int | None = None,
+    conf_level: float = 0.95,
+    n_jobs: int | None = None,
+    progress: bool = True,
+) -> BakePlan:
+    """What one and two more bakes of each pit buy, and what twice the items would.
+
+    Parameters
+    ----------
+    bakes, items : int
+        Bakes per pit and items per bake as planned so far.
+    rate, difference, sd_bake, pits, margin, cost_per_bake, cost_per_item
+        As in `plan_bakes`.
+    simulations, rng, conf_level, n_jobs, progress
+        As in `plan_bakes`.
+
+    Returns
+    -------
+    BakePlan
+        Four rows, named in ``note``: as planned, one more bake, two more bakes, twice
+        the items.
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range.
+
+    Examples
+    --------
+    >>> from pitstats.planning.questions import one_more_bake
+    >>> plan = one_more_bake(3, 12, simulations=500, rng=1)
+    >>> plan.table["note"].tolist()
+    ['as planned', 'one more bake', 'two more bakes', 'twice the items']
+    """
+    pits, difference = check_pits(pits), check_rates(rate, difference)
+    spread = spread_of(sd_bake)
+    steps: Sequence[tuple[str, int, int]] = (
+        ("as planned", 0, 1),
+        ("one more bake", 1, 1),
+        ("two more bakes", 2, 1),
+        ("twice the items", 0, 2),
+    )
+    questions = [
+        Question(
+            make_design(bakes + more, items * times, pits),
+            rate,
+            difference,
+            spread,
+            note=name,
+        )
+        for name, more, times in steps
+    ]
+    return work_out(
+        questions,
+        margin=check_margin(margin),
+        costs=(cost_per_bake, cost_per_item),
+        simulations=check_simulations(simulations),
+        seed=seed_from(rng),
+        conf_level=check_level(conf_level),
+        n_jobs=n_jobs,
+        chunk=2000,
+        progress=progress,
+    )

@@ -1,0 +1,351 @@
+"""Simulated studies of a design, analyzed the way real ones are.
+
+Every simulated study is judged by the same posterior as a real one
+(`pitstats.stats.BakeModel`, whose batches equal `pitstats.stats.bake_rates` one by
+one). Randomness comes in fixed blocks, each with a seed of its own, so that neither the
+number of workers nor the way in which work is divided changes a single number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from pitstats.stats.bake_model import BakeModel, PairEnds
+from pitstats.stats.marginal import marginal_intercept
+
+Array = NDArray[np.float64]
+
+BLOCK = 500
+"""Simulated studies that share one seed."""
+
+WIDTH_STUDIES = 300
+"""Simulated studies per plan for which whole intervals are worked out."""
+
+SEPARATED, ALIKE, SINGLE = 1, 2, 3  # scenarios; part of the seed
+
+
+@dataclass(frozen=True)
+class Design:
+    """Bakes and items of every pit.
+
+    Attributes
+    ----------
+    bakes, items : tuple of int
+        Bakes, and items per bake, of each pit.
+    """
+
+    bakes: tuple[int, ...]
+    items: tuple[int, ...]
+
+    @property
+    def pit(self) -> NDArray[np.intp]:
+        """Pit of each bake."""
+        return np.repeat(np.arange(len(self.bakes)), self.bakes)
+
+    @property
+    def total(self) -> NDArray[np.intp]:
+        """Items of each bake."""
+        return np.repeat(self.items, self.bakes)
+
+    @property
+    def one_bake_each(self) -> bool:
+        """Whether no pit is baked more than once."""
+        return max(self.bakes) == 1
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What is true in each simulated study.
+
+    Attributes
+    ----------
+    rates : ndarray, shape (n_studies or 1, n_pits)
+        Long-run rates.
+    sd_bake : ndarray, shape (n_studies or 1,)
+        Standard deviation between bakes, logit scale.
+    """
+
+    rates: Array
+    sd_bake: Array
+
+    def part(self, start: int, stop: int) -> Truth:
+        """Truth of some of the studies."""
+        if self.rates.shape[0] == 1:
+            return self
+        return Truth(self.rates[start:stop], self.sd_bake[start:stop])
+
+
+@dataclass(frozen=True, eq=False)
+class Task:
+    """Some blocks of simulated studies of one design under one truth.
+
+    Attributes
+    ----------
+    design : Design
+        Bakes and items.
+    truth : Truth
+        Of the studies of this task.
+    scenario : int
+        `SEPARATED` (asks about the first pair), `ALIKE` (asks about any pair) or
+        `SINGLE` (asks for intervals of rates).
+    seed : int
+        Seed of the whole plan.
+    start, stop : int
+        Studies of this task among all of the plan; ``start`` begins a block.
+    n_widths : int
+        Studies, from the first of all, whose intervals are worked out.
+    margin : float or None
+        Margin for "no difference beyond the margin".
+    conf_level : float
+        Level of the intervals.
+    """
+
+    design: Design
+    truth: Truth
+    scenario: int
+    seed: int
+    start: int
+    stop: int
+    n_widths: int
+    margin: float | None
+    conf_level: float
+
+
+@dataclass(frozen=True, eq=False)
+class Tally:
+    """What the studies of one task showed.
+
+    Attributes
+    ----------
+    studies, separated : int
+        Number of studies, and of those whose interval excludes no difference.
+    low, high : ndarray
+        Ends of the intervals that were worked out.
+    inside : ndarray of bool
+        Whether "no difference beyond the margin" was concluded, for the studies that
+        were asked.
+    """
+
+    studies: int
+    separated: int
+    low: Array
+    high: Array
+    inside: NDArray[np.bool_]
+
+
+def simulate_burned(
+    design: Design, truth: Truth, rng: np.random.Generator, n_studies: int
+) -> NDArray[np.int64]:
+    """Simulate counts of burned items.
+
+    Parameters
+    ----------
+    design : Design
+        Bakes and items.
+    truth : Truth
+        Rates and spread, common or one per study.
+    rng : numpy.random.Generator
+        Source of randomness.
+    n_studies : int
+        Number of studies.
+
+    Returns
+    -------
+    ndarray of int, shape (n_studies, n_bakes)
+    """
+    effect = rng.normal(size=(n_studies, design.pit.size))
+    intercept = marginal_intercept(truth.rates, truth.sd_bake[:, None])
+    chance = expit(intercept[:, design.pit] + truth.sd_bake[:, None] * effect)
+    return rng.binomial(design.total, chance, size=effect.shape)
+
+
+def blocks_of(task: Task) -> NDArray[np.int64]:
+    """Simulated counts of a task, block by block of seeds.
+
+    Parameters
+    ----------
+    task : Task
+        Which studies.
+
+    Returns
+    -------
+    ndarray of int, shape (stop - start, n_bakes)
+    """
+    counts = []
+    for start in range(task.start, task.stop, BLOCK):
+        stop = min(start + BLOCK, task.stop)
+        key = (task.scenario, start // BLOCK, *task.design.bakes, *task.design.items)
+        rng = np.random.default_rng(np.random.SeedSequence(task.seed, spawn_key=key))
+        truth = task.truth.part(start - task.start, stop - task.start)
+        counts.append(simulate_burned(task.design, truth, rng, stop - start))
+    return np.concatenate(counts)
+
+
+def run_task(task: Task) -> Tally:
+    """Simulate and analyze the studies of one task.
+
+    Parameters
+    ----------
+    task : Task
+        Which studies.
+
+    Returns
+    -------
+    Tally
+    """
+    design = task.design
+    model = BakeModel(design.total, design.pit, task.conf_level)
+    counts = blocks_of(task)
+    whole = counts[: max(task.n_widths - task.start, 0)]
+    if task.scenario == SINGLE:
+        rates = model.rates(whole)
+        none = np.zeros(0, dtype=np.bool_)
+        return Tally(counts.shape[0], 0, rates.low[:, 0], rates.high[:, 0], none)
+    separated = 0
+    if not design.one_bake_each:
+        if task.scenario == ALIKE:
+            separated = int(model.separated(counts, any_pair=True).sum())
+        else:
+            separated = int(model.separated(counts, pairs=[(0, 1)]).sum())
+    low, high = _first_pair(model, whole if task.scenario == SEPARATED else whole[:0])
+    return Tally(
+        counts.shape[0], separated, low, high, _inside(task, model, counts, whole)
+    )
+
+
+def _first_pair(model: BakeModel, counts: NDArray[np.int64]) -> tuple[Array, Array]:
+    """Interval of the first pair that decides its verdict."""
+    if counts.shape[0] == 0:
+        return np.empty(0), np.empty(0)
+    ends: PairEnds = model.ends(counts, pairs=[(0, 1)])
+    return ends.simultaneous_low[:, 0], ends.simultaneous_high[:, 0]
+
+
+def _inside(
+    task: Task,
+    model: BakeModel,
+    counts: NDArray[np.int64],
+    whole: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Whether pits that are alike are found to be so, within the margin.
+
+    With two pits in every study; with more, whose intervals take longer, in those whose
+    intervals are worked out anyhow.
+    """
+    if task.margin is None or task.scenario != ALIKE:
+        return np.zeros(0, dtype=np.bool_)
+    asked = counts if model.n_pits == 2 else whole
+    if task.design.one_bake_each:
+        return np.zeros(asked.shape[0], dtype=np.bool_)
+    low, high = _first_pair(model, asked)
+    return (-task.margin < low) & (low <= 0) & (high >= 0) & (high < task.margin)
+
+
+def run_tasks(
+    tasks: Sequence[Task], *, n_jobs: int | None, progress: bool, label: str
+) -> list[Tally]:
+    """Run tasks through joblib, in the order given.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        What to simulate.
+    n_jobs : int or None
+        Workers; None leaves it to `joblib.parallel_config`, and without one uses all
+        cores when the work is long enough to repay starting them.
+    progress : bool
+        Whether to show a progress bar on stderr.
+    label : str
+        Words before the progress bar.
+
+    Returns
+    -------
+    list of Tally
+    """
+    from joblib import Parallel, delayed
+    from tqdm import tqdm
+
+    workers = _workers(tasks) if n_jobs is None else n_jobs
+    parallel = Parallel(n_jobs=workers, return_as="generator", batch_size=1)
+    done: Iterator[Tally] = parallel(delayed(run_task)(task) for task in tasks)
+    return list(tqdm(done, total=len(tasks), desc=label, disable=not progress))
+
+
+def _workers(tasks: Sequence[Task]) -> int | None:
+    """All cores for long work, unless the caller has configured joblib."""
+    from joblib import cpu_count
+    from joblib.parallel import get_active_backend
+
+    backend, configured = get_active_backend()
+    if configured != 1 or type(backend).__name__ != "LokyBackend":
+        return None
+    pairs = sum(
+        (task.stop - task.start) * len(task.design.bakes) ** 2 for task in tasks
+    )
+    return min(int(cpu_count()), len(tasks)) if pairs > 100_000 else 1
+
+
+def split_tasks(task: Task, chunk: int) -> list[Task]:
+    """Divide a task into tasks of whole blocks.
+
+    Parameters
+    ----------
+    task : Task
+        All studies of one plan and scenario.
+    chunk : int
+        About how many studies to put into one task.
+
+    Returns
+    -------
+    list of Task
+    """
+    size = max(BLOCK, chunk // BLOCK * BLOCK)
+    parts = []
+    for start in range(task.start, task.stop, size):
+        stop = min(start + size, task.stop)
+        parts.append(
+            Task(
+                design=task.design,
+                truth=task.truth.part(start, stop),
+                scenario=task.scenario,
+                seed=task.seed,
+                start=start,
+                stop=stop,
+                n_widths=task.n_widths,
+                margin=task.margin,
+                conf_level=task.conf_level,
+            )
+        )
+    return parts
+
+
+def share_with_error(hits: int, of: int) -> tuple[float, float]:
+    """Share of studies and its Monte-Carlo standard error.
+
+    Parameters
+    ----------
+    hits, of : int
+        Studies that showed it, of all.
+
+    Returns
+    -------
+    share, error : float
+        The error is worked out with half a hit and half a miss added, so that it is
+        never nought; both NaN without studies.
+    """
+    if of == 0:
+        return float("nan"), float("nan")
+    smooth = (hits + 0.5) / (of + 1)
+    return hits / of, float(np.sqrt(smooth * (1 - smooth) / of))
+
+
+def mean_with_error(values: Array) -> tuple[float, float]:
+    """Mean and its Monte-Carlo standard error; NaN where there are too few values."""
+    if values.size < 2:
+        return (float(values.mean()) if values.size else float("nan")), float("nan")
+    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(values.size))
