@@ -64,7 +64,7 @@ def hard():
             }
         ),
         pits=pd.DataFrame({"pit": pits, "label": [long, "Creek"]}),
-        bakes=4,
+        bakes=1,
         lots={long: 1000, "L2": 1000, "L3": 500},
         planned=dict.fromkeys(("plate", "wood", "tender"), long) | {"minutes": 240},
         places=[long, "wall"],
