@@ -164,7 +164,7 @@ def render_sheets(
     bakes, items = planned_parts(study)
     heads = bake_heads(study, bakes)
     scale = scale_of(study.settings, faces)
-    again = regrading_pages(items, set(study.regrades["code"].dropna()))
+    again = regrading_pages(items, set(study.regrades["code"].dropna()), scale)
     ladder = ladder_pages(study.settings)
     rules = fairness_rules(study.settings)
     unit = study.settings.temperature_unit
@@ -194,7 +194,9 @@ def render_sheets(
             records=record_pages(heads, bakes),
             degree=f", °{unit}" if unit else "",
         ),
-        GRADING: draw("grading", "Grading", pages=grading_pages(items), scale=scale),
+        GRADING: draw(
+            "grading", "Grading", pages=grading_pages(items, scale), scale=scale
+        ),
         LADDER: draw(
             "ladder",
             "Reference ladder",
