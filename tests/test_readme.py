@@ -26,7 +26,7 @@ def test_the_example_prints_what_is_shown() -> None:
     printed = io.StringIO()
     with contextlib.redirect_stdout(printed):
         exec(compile(example, "README.md", "exec"), {})
-    (shown,) = blocks("")
+    (shown,) = blocks("text")
     assert printed.getvalue() == shown
 
 
