@@ -43,6 +43,121 @@ UNCOUNTED = (
 
 EXCLUDED = "{n} bakes were excluded by the record, each with its reason in the list."
 
+PARTIAL_LAYOUT = (
+    "The pits share only part of the grate '{grate}': the comparison is about the "
+    "stretch from {low:.2f} to {high:.2f} of the way from the firebox wall to the far "
+    "wall, not about whole grates."
+)
+
+GRATES_LEFT_OUT = (
+    "Not every pit used the same grates; the comparison leaves out {grates}."
+)
+
+NO_CELLS_IN_THIRD = (
+    "{pit} had no graded items in the {third} third of the layout; its rate there "
+    "rests on the model alone."
+)
+
+BARE_PLACES = (
+    "{pit} had no graded items at {n} of the {total} places of the layout; the model "
+    "fills them in from its other places."
+)
+
+WITHOUT_COLUMN = (
+    "{n} graded items have nothing recorded in {column} and are left out of the model."
+)
+
+BAKES_LOST = (
+    "Bakes of which no item has everything that the formula uses are left out: {bakes}."
+)
+
+PITS_LOST = "{pits}: no graded item can enter the model, so no rate is given."
+
+PIT_ADDED = "The formula named no pit; every pit was given a level of its own."
+
+NOT_VARIED = (
+    "{column} has the same value throughout, so these data say nothing about its "
+    "effect; no estimate is given."
+)
+
+TIED_TO_PIT = (
+    "{column} never varied within a pit, so its effect cannot be told from the pits "
+    "themselves; it is left out and the rates are of the pits as set up. Bake at least "
+    "one pit at another value to separate them."
+)
+
+TIED_TO_OTHERS = (
+    "{column} cannot be told from {partners}: they always moved together. It is left "
+    "out, and what is estimated for {partners} holds for all of them together."
+)
+
+PRIOR_ONLY = (
+    "The items lay so that {column} cannot be told from {partners}; what is given for "
+    "it comes from the prior, and the intervals of the rates allow for that."
+)
+
+SATURATED = (
+    "The formula has as many settings of bakes as there are bakes, so the spread "
+    "between bakes is set by assumption, not by these data."
+)
+
+NOT_MEASURED = (
+    "Coverage not yet measured: the intervals of {what} follow from the same model, "
+    "but have not been put to the test by simulation."
+)
+
+SMOOTH_GUIDE = (
+    "A curve along the grate is a smooth guide. Between and beyond the places that "
+    "had items it rests on the shape that was assumed."
+)
+
+TEMPERATURE_ADJUSTED = (
+    "The rates are adjusted for {column}. If the pit itself makes that temperature, "
+    "the adjustment takes away part of what the pit does; if it was the fire of the "
+    "day, the adjustment takes away chance. Read the answer with and without it."
+)
+
+SESSIONS_IN = (
+    "Sessions are in the model as an effect of their own: {n} of them hold bakes of "
+    "two or more pits."
+)
+
+SESSIONS_OUT = (
+    "No session effect is in the model, because fewer than two sessions hold bakes of "
+    "two or more pits; what a day does is part of the spread between bakes."
+)
+
+FEW_DRAWS = (
+    "The numerical accuracy is low here (about {n:.0f} effective draws): interval ends "
+    "may be off by a few points."
+)
+
+ML_FAILED = "No maximum likelihood estimate: {reason}"
+
+IN_THIS_BAKE = (
+    "{pit} was baked once: how its burning falls from near to far is known for this "
+    "bake only."
+)
+
+THIRD_WITHHELD = "{pit} had no graded items in its {third} third, so no rate is given."
+
+NO_PLACES = (
+    "{n} bakes were kept as totals only and carry no places; they are left out here: "
+    "{bakes}."
+)
+
+ITEMS_UNPLACED = "{n} graded items have no place on the grate and are left out here."
+
+LEVELS_UNKNOWN = (
+    "{pit}: the levels of its grates are not recorded, so upper and lower are not "
+    "compared. Fill in level in grates.csv."
+)
+
+FACES_TOGETHER = (
+    "Top and bottom of one item are counted as if they burned independently within a "
+    "bake; the interval of their difference is then, if anything, wide."
+)
+
 
 def borrowed_spread(n_bakes: dict[str, int]) -> tuple[str, ...]:
     """Caveats for pits with one bake while at least one other pit has more."""

@@ -4,15 +4,24 @@ from __future__ import annotations
 
 from itertools import combinations
 
-import numpy as np
 import pandas as pd
 
 from pitstats.analysis import caveats as notes
 from pitstats.analysis.coverage import layouts_differ
-from pitstats.analysis.posterior import BakePosterior, bake_posterior
+from pitstats.analysis.model_fit import (
+    FittedModel,
+    check_two_pits,
+    default_formula,
+    difference_table,
+    fit_model,
+    rate_table,
+    session_sentence,
+)
+from pitstats.analysis.pairs import pair_rows, verdicts
+from pitstats.analysis.posterior import bake_posterior
 from pitstats.analysis.rates import METHOD, checked_level, estimate_burn_rates
 from pitstats.analysis.results import PitComparison
-from pitstats.errors import DesignError
+from pitstats.analysis.standardize import LayoutChoice
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -20,13 +29,29 @@ from pitstats.study.study import Study
 ESTIMAND = "difference of long-run burn rates, first pit minus second"
 
 
-def compare_pits(study: Study, *, conf_level: float | None = None) -> PitComparison:
+def compare_pits(
+    study: Study,
+    *,
+    layout: LayoutChoice | None = None,
+    formula: str | None = None,
+    conf_level: float | None = None,
+) -> PitComparison:
     """Compare the long-run burn rates of all pairs of pits.
 
     Parameters
     ----------
     study : Study
         A valid study with graded items in at least two pits.
+    layout : {"common", "as baked"} or pandas.DataFrame, optional
+        What the rates are averaged over. By default each pit's own items, from counts
+        alone. ``"common"``: the places that lie, on a grate that all pits used, within
+        the stretch that every pit used. ``"as baked"``: each pit's own places, by the
+        model. A table: cells of one's own with ``grate`` and ``distance`` (or
+        ``column``), optionally ``weight``, ``pit`` and other columns of the formula.
+    formula : str, optional
+        Model behind a layout, as for `fit_burn_model`; by default one slope per pit,
+        ``"pit * distance"``, and ``+ grate`` where some pit used more than one. With a
+        formula and no layout, the layout is ``"as baked"``.
     conf_level : float, optional
         Between 0 and 1; the study's own level when not given.
 
@@ -39,12 +64,24 @@ def compare_pits(study: Study, *, conf_level: float | None = None) -> PitCompari
     Raises
     ------
     DesignError
-        If fewer than two pits have graded items.
+        If fewer than two pits have graded items; with a layout also if the pits have
+        no place in common, or bakes of which only totals are known meet a formula
+        with columns of items.
 
     Notes
     -----
     ``p_value`` belongs to one pair on its own; ``p_adjusted`` allows for all pairs and
     is below ``1 - conf_level`` exactly when the simultaneous interval excludes 0.
+
+    Standardized rates come from `stats.model_rates`, where the model, its priors and
+    their sources are given; averaging over the same cells for all pits is the
+    g-formula [1]_.
+
+    References
+    ----------
+    .. [1] Muller CJ, MacLehose RF (2014), Estimating predicted probabilities from
+       logistic regression: different methods correspond to different target
+       populations, International Journal of Epidemiology 43:962-970.
 
     Examples
     --------
@@ -52,18 +89,29 @@ def compare_pits(study: Study, *, conf_level: float | None = None) -> PitCompari
     >>> comparison = ps.compare_pits(ps.demo_study("one_bake_each"))
     >>> set(comparison.table["verdict"])
     {'one bake each'}
+
+    The same pits over the same places:
+
+    >>> common = ps.compare_pits(ps.demo_study("four_pits"), layout="common")
+    >>> common.formula
+    'pit * distance + grate'
     """
     level = checked_level(study, conf_level)
+    if layout is None and formula is None:
+        return _as_counted(study, level)
+    chosen = "as baked" if layout is None else layout
+    fitted = fit_model(study, formula or default_formula(study), chosen, level)
+    check_two_pits(study, fitted.pits)
+    return _standardized(study, fitted, level)
+
+
+def _as_counted(study: Study, level: float) -> PitComparison:
+    """Compare from the counts of bakes, over whatever places the items had."""
     rates = estimate_burn_rates(study, level)
     totals = bake_totals(study)
     graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
     pits = [p for p in study.pits["pit"] if p in set(graded["pit"])]
-    if len(pits) < 2:
-        raise DesignError(
-            f"A comparison needs graded items in at least two pits; {len(pits)} of "
-            f"{len(study.pits)} pits have any. Add bakes of another pit, or use the "
-            "rates of the one pit alone."
-        )
+    check_two_pits(study, pits)
     n_bakes = rates.table.set_index("pit")["n_bakes"]
     table = pair_table(graded, pits, level, study.settings.margin)
     found = list(rates.caveats)
@@ -83,53 +131,27 @@ def compare_pits(study: Study, *, conf_level: float | None = None) -> PitCompari
     )
 
 
-def verdicts(
-    low: pd.Series[float],
-    high: pd.Series[float],
-    *,
-    margin: float | None,
-    one_bake_each: bool,
-) -> list[str]:
-    """Turn intervals for differences into the five verdicts.
-
-    Parameters
-    ----------
-    low, high : pandas.Series of float
-        Interval ends, one per pair.
-    margin : float or None
-        Smallest difference that would change advice, stated before the bake.
-    one_bake_each : bool
-        Whether no pit was baked more than once; no verdict is given then.
-
-    Returns
-    -------
-    list of str
-        ``"differs"``, ``"differs, within the margin"``, ``"no difference beyond the
-        margin"``, ``"cannot tell"`` or ``"one bake each"``.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> verdicts(
-    ...     pd.Series([0.1, -0.05]), pd.Series([0.4, 0.08]),
-    ...     margin=0.1, one_bake_each=False,
-    ... )
-    ['differs', 'no difference beyond the margin']
-    """
-    return [
-        _verdict(lo, hi, margin, one_bake_each)
-        for lo, hi in zip(low, high, strict=True)
-    ]
-
-
-def _verdict(low: float, high: float, margin: float | None, one_bake_each: bool) -> str:
-    if one_bake_each:
-        return "one bake each"
-    excludes_zero = low > 0 or high < 0
-    inside = margin is not None and -margin < low and high < margin
-    if excludes_zero:
-        return "differs, within the margin" if inside else "differs"
-    return "no difference beyond the margin" if inside else "cannot tell"
+def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
+    """Compare rates over a layout, from the draws of the model."""
+    rates, sd = rate_table(study, fitted), fitted.result.bake_sd
+    return PitComparison(
+        table=difference_table(fitted),
+        naive=_naive_differences(rates, fitted.pits, level),
+        n_bakes=rates.set_index("pit")["n_bakes"],
+        layout=fitted.layout.name,
+        margin=fitted.margin,
+        estimand=f"{ESTIMAND}. {fitted.layout.description}",
+        method=fitted.method,
+        conf_level=level,
+        caveats=fitted.caveats,
+        rates=rates,
+        formula=fitted.parsed.text,
+        layout_note=fitted.layout.description,
+        session_note=session_sentence(fitted),
+        cells=fitted.layout.table,
+        support=fitted.layout.support,
+        bake_sd=(sd.estimate, sd.low, sd.high),
+    )
 
 
 def pair_table(
@@ -162,7 +184,8 @@ def pair_table(
     >>> pair_table(bakes, ["A", "B"], 0.95, None)["verdict"].tolist()
     ['differs']
     """
-    table = _differences(bake_posterior(bakes, level), pits)
+    posterior = bake_posterior(bakes, level)
+    table = pair_rows(posterior.result.differences, posterior.pits, pits)
     table["verdict"] = verdicts(
         table["simultaneous_low"],
         table["simultaneous_high"],
@@ -170,61 +193,6 @@ def pair_table(
         one_bake_each=int(bakes.groupby("pit").size().max()) <= 1,
     )
     return table
-
-
-def _differences(posterior: BakePosterior, pits: list[str]) -> pd.DataFrame:
-    """Rows in the order of the pits' table, whatever order the bakes stand in."""
-    diff = posterior.result.differences
-    names = posterior.pits
-    row = {
-        (names[a], names[b]): i
-        for i, (a, b) in enumerate(zip(diff.a, diff.b, strict=True))
-    }
-    columns: dict[str, list[float]] = {
-        name: []
-        for name in (
-            "estimate",
-            "conf_low",
-            "conf_high",
-            "simultaneous_low",
-            "simultaneous_high",
-            "p_value",
-            "p_adjusted",
-        )
-    }
-    pairs = list(combinations(pits, 2))
-    for a, b in pairs:
-        i, sign = (row[a, b], 1.0) if (a, b) in row else (row[b, a], -1.0)
-        columns["estimate"].append(sign * float(diff.estimate[i]))
-        _append_ends(columns, "conf", sign, diff.low[i], diff.high[i])
-        _append_ends(
-            columns,
-            "simultaneous",
-            sign,
-            diff.simultaneous_low[i],
-            diff.simultaneous_high[i],
-        )
-        columns["p_value"].append(float(diff.p_value[i]))
-        columns["p_adjusted"].append(float(diff.p_adjusted[i]))
-    return pd.DataFrame(
-        {
-            "pit_a": [a for a, _ in pairs],
-            "pit_b": [b for _, b in pairs],
-            **columns,
-        }
-    )
-
-
-def _append_ends(
-    columns: dict[str, list[float]],
-    prefix: str,
-    sign: float,
-    low: np.float64,
-    high: np.float64,
-) -> None:
-    ends = sorted((sign * float(low), sign * float(high)))
-    columns[f"{prefix}_low"].append(ends[0])
-    columns[f"{prefix}_high"].append(ends[1])
 
 
 def _naive_differences(

@@ -69,9 +69,22 @@ class PitComparison:
     n_bakes : pandas.Series
         Kept bakes per pit.
     layout : str
-        ``"as baked"`` or the layout to which the rates are standardized.
+        ``"as baked"``, ``"common"`` or ``"own"``: what the rates are averaged over.
     margin : float or None
         Smallest difference that would change advice, as stated before the bake.
+    rates : pandas.DataFrame
+        Rates of the pits over the layout, with the columns of `BurnRates.table`.
+    formula : str or None
+        The model that was used; None when the rates come from counts alone.
+    layout_note, session_note : str
+        What the layout is, and whether sessions are in the model, in a sentence.
+    cells : pandas.DataFrame or None
+        Places of the layout with their weights.
+    support : pandas.DataFrame or None
+        ``pit, grate, distance, weight, n_items``: graded items that each pit has at
+        each place of the layout.
+    bake_sd : tuple of float or None
+        Estimate, low and high end of the between-bake SD in the model, logit scale.
     """
 
     table: pd.DataFrame
@@ -84,6 +97,12 @@ class PitComparison:
     conf_level: float
     caveats: tuple[str, ...]
     rates: pd.DataFrame = field(repr=False)
+    formula: str | None = None
+    layout_note: str = ""
+    session_note: str = ""
+    cells: pd.DataFrame | None = field(default=None, repr=False)
+    support: pd.DataFrame | None = field(default=None, repr=False)
+    bake_sd: tuple[float, float, float] | None = None
 
     @property
     def one_bake_each(self) -> bool:

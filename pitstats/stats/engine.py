@@ -122,6 +122,7 @@ def sample_posterior(
     cell_weight: FloatArray,
     n_draws: int,
     seed: int,
+    size: FloatArray | None = None,
 ) -> tuple[Draws, Diagnostics]:
     """Draw from the posterior of intercepts, slopes and SDs by importance sampling.
 
@@ -137,6 +138,9 @@ def sample_posterior(
         A power of 2; four times as many are made when weights are very uneven.
     seed : int
         Scrambles the quasi-random points.
+    size : ndarray, shape (slopes,), optional
+        Range of each column that the prior of its slope is for; by default as in the
+        notes.
 
     Returns
     -------
@@ -154,7 +158,8 @@ def sample_posterior(
     .. [2] Gelman A (2006), Prior distributions for variance parameters in hierarchical
        models, Bayesian Analysis 1:515-534.
     """
-    centre, size = _column_scales(items.X, cells, cell_weight)
+    centre, own_size = _column_scales(items.X, cells, cell_weight)
+    size = own_size if size is None else size
     n_intercepts = len(cells)
     indicator = np.eye(n_intercepts)[items.intercept]
     design = np.hstack([indicator, (items.X - centre) / size])

@@ -96,6 +96,8 @@ def model_rates(
     seed: int = 1,
     *,
     n_draws: int | None = None,
+    layout_weight: npt.ArrayLike | None = None,
+    X_range: npt.ArrayLike | None = None,
 ) -> ModelRates:
     """Estimate long-run burn rates on a common layout from items that share bakes.
 
@@ -124,6 +126,11 @@ def model_rates(
     n_draws : int, optional
         Draws, a power of 2; 4096 for one or two pits and 8192 for more, where the
         ends of intervals settle to a few thousandths.
+    layout_weight : array_like, shape (cells,) or (pits, cells), optional
+        Weights of the cells of the layout, not all 0 for any pit; equal by default.
+    X_range : array_like, shape (q,), optional
+        Full range of each column that the prior of its slope is for; by default its
+        range over the layout, or over the data where the layout has none.
 
     Returns
     -------
@@ -172,8 +179,9 @@ def model_rates(
     items, pits = _check_items(burned, total, pit, bake, X, session)
     cells, n_pits = _check_layout(layout, items.X.shape[1], pits)
     count = check_draws(n_draws, _DRAWS if n_pits <= 2 else 2 * _DRAWS)
-    weight = np.ones(cells.shape[:2])
-    draws, diagnostics = sample_posterior(items, cells, weight, count, seed)
+    weight = _check_weight(layout_weight, cells)
+    size = _check_range(X_range, items.X.shape[1])
+    draws, diagnostics = sample_posterior(items, cells, weight, count, seed, size)
     sessions = None
     if items.session is not None:
         sessions = summarize_draws(draws.session_sd, draws.weights, level)
@@ -289,6 +297,36 @@ def _check_layout(
     if not np.isfinite(cells).all():
         raise ValueError("layout must not have gaps or infinite values.")
     return cells, cells.shape[0]
+
+
+def _check_weight(weight: npt.ArrayLike | None, cells: FloatArray) -> FloatArray:
+    """Weights of the cells of every pit, shape (pits, cells)."""
+    shape = cells.shape[:2]
+    if weight is None:
+        return np.ones(shape)
+    given = np.asarray(weight, dtype=float)
+    if given.shape not in (shape, shape[1:]):
+        raise ValueError(
+            f"layout_weight has shape {given.shape}; it needs {shape[1:]} or {shape}, "
+            "one weight per cell."
+        )
+    wide = np.broadcast_to(given, shape)
+    if not np.isfinite(wide).all() or (wide < 0).any() or (wide.sum(axis=1) == 0).any():
+        raise ValueError(
+            "layout_weight must be 0 or more, and above 0 for a cell of every pit."
+        )
+    return wide
+
+
+def _check_range(X_range: npt.ArrayLike | None, n_slopes: int) -> FloatArray | None:
+    if X_range is None:
+        return None
+    size = np.asarray(X_range, dtype=float)
+    if size.shape != (n_slopes,) or not (np.isfinite(size) & (size > 0)).all():
+        raise ValueError(
+            f"X_range must hold {n_slopes} numbers above 0, one per column of X."
+        )
+    return size
 
 
 def check_draws(n_draws: int | None, default: int) -> int:
