@@ -1,5 +1,6 @@
 from . import stats as stats
 from .analysis.compare import compare_pits as compare_pits
+from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
@@ -21,11 +22,29 @@ from .errors import Problem as Problem
 from .errors import RenderError as RenderError
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
+from .figures.plans import plot_power as plot_power
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
+from .planning.allocation import SplitPlan as SplitPlan
+from .planning.allocation import best_split as best_split
+from .planning.designs import SPREADS as SPREADS
+from .planning.designs import explain_spread as explain_spread
+from .planning.layout import Layout as Layout
+from .planning.layout import randomize_layout as randomize_layout
 from .planning.power import BakePlan as BakePlan
 from .planning.power import plan_bakes as plan_bakes
+from .planning.precision import RatePlan as RatePlan
+from .planning.precision import upper_bound_if_none_burn as upper_bound_if_none_burn
+from .planning.precision import width_for_one_pit as width_for_one_pit
+from .planning.questions import SmallestDifference as SmallestDifference
+from .planning.questions import one_more_bake as one_more_bake
+from .planning.questions import smallest_difference as smallest_difference
+from .planning.sheets import write_sheets as write_sheets
+from .planning.shopping import ShoppingList as ShoppingList
+from .planning.shopping import shopping_list as shopping_list
 from .report.compare_page import ComparisonPage as ComparisonPage
+from .report.noise_page import NoisePage as NoisePage
+from .report.plan_page import PlanPage as PlanPage
 from .report.render import render_report as render_report
 from .study.demo import SimulatedPit as SimulatedPit
 from .study.demo import demo_names as demo_names
@@ -38,5 +57,6 @@ from .study.files import write_study as write_study
 from .study.import_table import study_from_table as study_from_table
 from .study.settings import Settings as Settings
 from .study.study import Study as Study
+from .study.workbook import write_entry_workbook as write_entry_workbook
 
 __version__: str

@@ -76,6 +76,10 @@ class RenderError(PitstatsError):
     """A report could not be made; nothing half-made was left behind."""
 
 
+class RenderUsageError(RenderError):
+    """A report was asked for in a way that cannot be: notebook, parameter or type."""
+
+
 class PitstatsWarning(UserWarning):
     """Something was assumed or is weak, and the reader should know."""
 

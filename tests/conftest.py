@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,22 @@ class _KeptTexts(AmberSnapshotExtension):
 @pytest.fixture
 def snapshot(snapshot: SnapshotAssertion) -> SnapshotAssertion:
     return snapshot.use_extension(_KeptTexts)
+
+
+_PROGRAMS = {
+    "chromium": ("chromium", "pdftoppm", "pdftotext"),
+    "libreoffice": ("soffice",),
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that drive another program need it; a Python user may not have it."""
+    for item in items:
+        for marker, programs in _PROGRAMS.items():
+            missing = [name for name in programs if shutil.which(name) is None]
+            if missing and item.get_closest_marker(marker):
+                reason = f"needs {', '.join(missing)}"
+                item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.fixture

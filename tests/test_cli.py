@@ -10,6 +10,8 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.cli import main
 
+COMMANDS = ["", *sorted(main.commands)]
+
 
 def run(*words: object) -> Result:
     result = CliRunner().invoke(main, [str(word) for word in words])
@@ -114,7 +116,7 @@ def test_report_from_the_command_line(tmp_path: Path) -> None:
     assert bad.exit_code != 0
 
 
-@pytest.mark.parametrize("command", ["", "demo", "start", "check", "compare", "report"])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_help_texts(command: str, snapshot: SnapshotAssertion) -> None:
     words = [command] if command else []
     assert run(*words, "--help").output == snapshot

@@ -80,6 +80,35 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     assert str(tmp_path) not in notebook_text
 
 
+@pytest.mark.parametrize("name", ["plan_bakes", "noise_check"])
+def test_notebooks_that_need_no_study_render_too(name: str, tmp_path: Path) -> None:
+    parameters: dict[str, object] = {"simulations": 200}
+    if name == "plan_bakes":
+        parameters |= {"bakes": [2, 3], "items": [12], "sd_bake": [0.6]}
+        parameters |= {"grates": {"Quarry": [3, 6], "Ferry": [3, 5]}}
+        parameters |= {"budget": 300.0, "cost_per_bake": 20.0, "cost_per_item": 0.5}
+    html = render_report(
+        None, notebook=name, out=tmp_path, parameters=parameters, progress=False
+    )
+    page = audit(html)
+    assert page.remote == []
+    assert "script" not in page.tags
+    assert page.pictures >= 1
+    assert page.silent_pictures == 0
+    assert (tmp_path / f"{name}-files" / "tables").is_dir()
+
+
+def test_noise_check_reads_a_study_too(tmp_path: Path) -> None:
+    html = render_report(
+        demo_folder("one_bake_each"),
+        notebook="noise_check",
+        out=tmp_path,
+        parameters={"simulations": 100},
+        progress=False,
+    )
+    assert "each pit was baked once" in html.read_text("utf-8")
+
+
 def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
     study = ps.demo_study("one_bake_each")
     names = {"Quarry": NASTY, "Ferry": "Ferry\nsecond line"}

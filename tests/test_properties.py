@@ -53,10 +53,14 @@ def printable(text: str) -> bool:
     return bool(clean(text)) and not read_text(clean(text)).problem
 
 
-WORDS = st.one_of(
-    st.sampled_from(SPECIAL),
-    st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=6),
-).filter(printable)
+WORDS = (
+    st.one_of(
+        st.sampled_from(SPECIAL),
+        st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=6),
+    )
+    .filter(printable)
+    .map(clean)
+)
 MAYBE = st.one_of(st.none(), WORDS)
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 TEMPERATURES = st.one_of(st.none(), st.floats(122, 572))
@@ -78,11 +82,9 @@ EXTRA = st.dictionaries(
 
 @st.composite
 def studies(draw: st.DrawFn) -> Study:
-    names = draw(st.lists(WORDS.map(clean), min_size=2, max_size=3, unique=True))
+    names = draw(st.lists(WORDS, min_size=2, max_size=3, unique=True))
     n_bakes = draw(st.integers(1, 4))
-    bakes = draw(
-        st.lists(WORDS.map(clean), min_size=n_bakes, max_size=n_bakes, unique=True)
-    )
+    bakes = draw(st.lists(WORDS, min_size=n_bakes, max_size=n_bakes, unique=True))
 
     def column(strategy: st.SearchStrategy[object], size: int) -> pd.Series:
         values = draw(st.lists(strategy, min_size=size, max_size=size))

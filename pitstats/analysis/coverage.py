@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from pitstats.study.outcomes import item_outcomes
@@ -24,10 +26,10 @@ def placement(study: Study) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per pit with item-level bakes: ``pit, n_items, mean_distance`` (0 =
-        firebox wall, 1 = far wall), ``near, middle, far`` (shares of items in the
-        thirds of the grate) and one column ``grate: NAME`` (share of items) for each
-        name of a grate in the study.
+        One row per pit with item-level bakes (of a plan, all its items): ``pit,
+        n_items, mean_distance`` (0 = firebox wall, 1 = far wall), ``near, middle,
+        far`` (shares of items in the thirds of the grate) and one column ``grate:
+        NAME`` (share of items) for each name of a grate in the study.
 
     Examples
     --------
@@ -36,8 +38,7 @@ def placement(study: Study) -> pd.DataFrame:
     >>> placement(ps.demo_study("one_bake_each"))["mean_distance"].round(2).tolist()
     [0.5, 0.5]
     """
-    items = item_outcomes(study)
-    graded = items[items["burned"].notna() & items["distance"].notna()]
+    graded = _located_items(study)
     thirds = third_of_grate(graded["distance"])
     rows = []
     for pit, group in graded.groupby("pit", sort=False):
@@ -54,6 +55,17 @@ def placement(study: Study) -> pd.DataFrame:
     frame = pd.DataFrame(rows)
     grate_columns = [c for c in frame.columns if c.startswith("grate: ")]
     return frame.fillna(dict.fromkeys(grate_columns, 0.0))
+
+
+def _located_items(study: Study) -> pd.DataFrame:
+    """Graded items with their places; of a study that is all plan, every item."""
+    if len(study.bakes) and study.bakes["status"].ne("planned").any():
+        items = item_outcomes(study)
+        return items[items["burned"].notna() & items["distance"].notna()]
+    with_items = study.bakes["bake"].isin(study.items["bake"])
+    as_if_baked = study.bakes[with_items].assign(status="kept")
+    items = item_outcomes(replace(study, bakes=as_if_baked))
+    return items[items["distance"].notna()]
 
 
 def third_of_grate(distance: pd.Series[float]) -> pd.Series[str]:

@@ -250,7 +250,8 @@ def _gauges(study: Study) -> Iterator[Finding]:
     gap = (bakes["grate_temp"] - bakes["indicated_temp"]).dropna()
     unit = study.settings.temperature_unit or "F"
     if gap.empty:
-        if study.settings.temperature_rule == "same indicated" and len(bakes):
+        kept = bool(bakes["status"].eq("kept").any())
+        if study.settings.temperature_rule == "same indicated" and kept:
             yield Finding(
                 "gauge_unchecked",
                 "weakens",

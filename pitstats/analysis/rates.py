@@ -103,9 +103,16 @@ def estimate_shares(
     totals = totals.assign(n_burned=totals[_COUNT_COLUMN[outcome]])
     counted = totals[totals["n_burned"].notna() & (totals["n_items"] > 0)]
     if counted.empty:
+        planned = int((study.bakes["status"] == "planned").sum())
+        waiting = (
+            f" {planned} bakes still have the status 'planned': set it to 'kept' once "
+            "they are done and graded."
+            if planned
+            else ""
+        )
         raise DesignError(
             f"No kept bake has items with a grade that tells {outcome} from not. "
-            "Fill in items.csv or counts.csv first."
+            f"Fill in items.csv or counts.csv first.{waiting}"
         )
     pits = study.pits["pit"].tolist()
     table, bake_sd, cap_mass = _rate_table(pits, counted, totals, level)

@@ -144,7 +144,7 @@ def best_split(
     icc = rate_icc(rate, spread)
     formula = (
         split_for_budget(budget / pits, cost_per_bake, cost_per_item, icc)
-        if icc > 0
+        if spread > 0
         else None
     )
     return SplitPlan(

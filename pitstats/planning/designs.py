@@ -146,7 +146,7 @@ def _single(value: object) -> bool:
 
 
 def _number(value: object) -> bool:
-    return isinstance(value, int | float | np.number) and not math.isnan(value)  # type: ignore
+    return isinstance(value, int | float | np.number) and not math.isnan(value)
 
 
 def _whole(value: object) -> bool:

@@ -76,7 +76,7 @@ CAUTIONS = (
 
 DEFERENCE = (
     "Always defer to the label, the maker's manual, the local fire code and licensed "
-    "practice: where they say something else, they are right. This sheet gives no "
+    "practice: where they say something else, they come first. This sheet gives no "
     "verdict on safety, doneness or the fire code, and no warranty about a pit."
 )
 

@@ -24,9 +24,15 @@ _GRID_ROOM = (_WIDE - 37.0, _WIDE_HIGH - 57.0)  # without headings and the four 
 _LEAST_CELL = (14.0, 13.0)
 _LARGEST_CELL = (34.0, 30.0)
 _GRADING_ROWS = 21
+_LEGEND_LINES, _LEGEND_LETTERS = 3, 60  # lines that leave room for all rows
 _KEY_ROWS, _KEY_BLOCKS = 34, 2
 _LADDER_ROWS = 7
 _LONGEST_TEMPS = 14  # rows of the table of temperatures
+_READINGS_ROOM = 112.0  # mm
+_ORDER_ROOM = 138.0  # mm
+_ORDER_LETTERS = {"facts": 55, "pit": 23, "session": 10}  # in a line of its column
+# Letters shown of a text of the user's; the whole text stays in the study.
+_LONGEST_FACT, _LONGEST_NAME = 48, 70
 _MOST_CIRCLES = 6  # more grades than this are written, not circled
 
 FACE_NAMES = {"top": "top", "bottom": "bottom", "side": "fire side"}
@@ -63,6 +69,7 @@ class GridPage:
     rows: list[tuple[int, list[GridCell]]]
     first_side: str
     last_side: str
+    door_side: str
     cell_width: float
     cell_height: float
     code_size: float
@@ -75,6 +82,7 @@ class RecordPage:
 
     bake: Bake
     minutes: list[str]
+    row_height: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,18 +182,45 @@ def bake_heads(study: Study, bakes: pd.DataFrame) -> dict[str, Bake]:
         label = labels.get(pit)
         name = pit if pd.isna(label) or label == pit else f"{label} ({pit})"
         facts = tuple(
-            (title, _plain(record[column]) + suffix)
+            (title, _short(_plain(record[column]), _LONGEST_FACT) + suffix)
             for column, title, suffix in shown
             if column in record and pd.notna(record[column]) and record[column] != ""
         )
         heads[record["bake"]] = Bake(
             bake=record["bake"],
-            pit=name,
-            session=record["session"],
+            pit=_short(name, _LONGEST_NAME),
+            session=_short(record["session"], _LONGEST_FACT),
             order=_plain(record["order"]),
             facts=facts,
         )
     return heads
+
+
+def _short(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
+def order_pages(heads: Iterable[Bake]) -> list[list[Bake]]:
+    """Cut the baking order into pages, by the lines that every bake takes."""
+    pages: list[list[Bake]] = []
+    left = 0.0
+    for head in heads:
+        letters = {
+            "facts": sum(len(name) + len(value) + 3 for name, value in head.facts),
+            "pit": len(head.pit),
+            "session": len(head.session),
+        }
+        lines = max(
+            math.ceil(max(count, 1) / _ORDER_LETTERS[part])
+            for part, count in letters.items()
+        )
+        height = 5.1 * lines + 2.0
+        if height > left:
+            pages.append([])
+            left = _ORDER_ROOM
+        pages[-1].append(head)
+        left -= height
+    return pages
 
 
 def _plain(value: Any) -> str:
@@ -280,6 +315,7 @@ def _grate_pages(
                 ],
                 first_side=last if mirror else first,
                 last_side=first if mirror else last,
+                door_side="DOOR SIDE" if rows[0] == 1 else f"toward row {rows[0] - 1}",
                 cell_width=round(width, 2),
                 cell_height=round(height, 2),
                 code_size=round(min(width * 0.31, height * 0.36, 8.5), 2),
@@ -300,23 +336,24 @@ def _parts(count: int, room: float, least: float) -> list[list[int]]:
 def record_pages(heads: dict[str, Bake], bakes: pd.DataFrame) -> list[RecordPage]:
     """Draw up the record sheet of every bake, from 15 minutes before loading on."""
     minutes = bakes.set_index("bake")["minutes"]
-    return [
-        RecordPage(bake=head, minutes=_reading_times(minutes[name]))
-        for name, head in heads.items()
-    ]
+    pages = []
+    for name, head in heads.items():
+        times = _reading_times(minutes[name])
+        height = round(min(12.0, _READINGS_ROOM / len(times)), 2)
+        pages.append(RecordPage(bake=head, minutes=times, row_height=height))
+    return pages
 
 
 def _reading_times(minutes: Any) -> list[str]:
-    """List minutes from loading at which to read, in steps that fit the page."""
+    """List minutes from loading at which to read, two more than the bake is to take."""
     length = 25.0 if pd.isna(minutes) else float(minutes)
-    before = ["-15", "-10", "-5"]
+    before = ["15 before", "10 before", "5 before"]
     room = _LONGEST_TEMPS - len(before)
-    step = next(
-        (s for s in (5, 10, 15, 20, 30, 60) if math.ceil(length / s) + 1 <= room), None
-    )
+    counts = {step: math.ceil(length / step) + 3 for step in (5, 10, 15, 20, 30, 60)}
+    step = next((s for s, count in counts.items() if count <= room), None)
     if step is None:
         return [*before, "0", *[""] * (room - 1)]
-    return [*before, *(str(step * k) for k in range(math.ceil(length / step) + 1))]
+    return [*before, *(str(step * k) for k in range(counts[step]))]
 
 
 # --- grading ------------------------------------------------------------------------
@@ -330,13 +367,23 @@ def scale_of(settings: Settings, faces: Sequence[str]) -> Scale:
     )
     return Scale(
         marks=marks,
-        legend=tuple(zip(marks, settings.grades, strict=True)),
+        legend=tuple(
+            (_short(mark, 12), _short(name, _LONGEST_FACT))
+            for mark, name in zip(marks, settings.grades, strict=True)
+        ),
         faces=tuple(FACE_NAMES[face] for face in faces),
         circles=len(marks) <= _MOST_CIRCLES and max(map(len, marks)) <= 3,
     )
 
 
-def grading_pages(items: pd.DataFrame) -> list[GradingPage]:
+def _rows_beside(scale: Scale) -> int:
+    """Count the codes that fit a page under the legend of the scale."""
+    letters = sum(len(mark) + len(name) + 4 for mark, name in scale.legend)
+    more_lines = max(0, math.ceil(letters / _LEGEND_LETTERS) - _LEGEND_LINES)
+    return max(5, _GRADING_ROWS - math.ceil(more_lines * 0.6))
+
+
+def grading_pages(items: pd.DataFrame, scale: Scale) -> list[GradingPage]:
     """List the codes of every session in grading order."""
     pages: list[GradingPage] = []
     for session, own in items.groupby("session", sort=False):
@@ -347,27 +394,27 @@ def grading_pages(items: pd.DataFrame) -> list[GradingPage]:
             )  # codes are random, so their order tells nothing
         else:
             codes = own.sort_values("grading_order")["code"].tolist()
-        pages += _coded_pages(str(session), codes)
+        pages += _coded_pages(str(session), codes, _rows_beside(scale))
     return pages
 
 
-def regrading_pages(items: pd.DataFrame, again: Collection[str]) -> list[GradingPage]:
+def regrading_pages(
+    items: pd.DataFrame, again: Collection[str], scale: Scale
+) -> list[GradingPage]:
     """List the codes to grade a second time, in another order than the first."""
     pages: list[GradingPage] = []
     for session, own in items.groupby("session", sort=False):
         codes = sorted(set(own["code"]) & set(again))
         if codes:
-            pages += _coded_pages(str(session), codes)
+            pages += _coded_pages(str(session), codes, _rows_beside(scale))
     return pages
 
 
-def _coded_pages(session: str, codes: Sequence[str]) -> list[GradingPage]:
-    parts = [
-        list(enumerate(codes, start=1))[start : start + _GRADING_ROWS]
-        for start in range(0, len(codes), _GRADING_ROWS)
-    ]
+def _coded_pages(session: str, codes: Sequence[str], n_rows: int) -> list[GradingPage]:
+    numbered = list(enumerate(codes, start=1))
+    parts = [numbered[k : k + n_rows] for k in range(0, len(numbered), n_rows)]
     return [
-        GradingPage(session=session, number=k, of=len(parts), rows=rows)
+        GradingPage(session=_short(session, 30), number=k, of=len(parts), rows=rows)
         for k, rows in enumerate(parts, start=1)
     ]
 
@@ -395,7 +442,12 @@ def ladder_pages(settings: Settings) -> list[list[Step]]:
             counts.append("burned")
         look = _LOOKS.get(name, "")
         steps.append(
-            Step(mark=mark, name=name, look=look, counts_as=" and ".join(counts))
+            Step(
+                mark=_short(mark, 4),
+                name=_short(name, _LONGEST_FACT),
+                look=look,
+                counts_as=" and ".join(counts),
+            )
         )
     return [steps[k : k + _LADDER_ROWS] for k in range(0, len(steps), _LADDER_ROWS)]
 

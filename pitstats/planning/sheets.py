@@ -23,6 +23,7 @@ from pitstats.planning.sheet_pages import (
     grid_pages,
     key_pages,
     ladder_pages,
+    order_pages,
     planned_parts,
     record_pages,
     regrading_pages,
@@ -163,7 +164,7 @@ def render_sheets(
     bakes, items = planned_parts(study)
     heads = bake_heads(study, bakes)
     scale = scale_of(study.settings, faces)
-    again = regrading_pages(items, set(study.regrades["code"].dropna()))
+    again = regrading_pages(items, set(study.regrades["code"].dropna()), scale)
     ladder = ladder_pages(study.settings)
     rules = fairness_rules(study.settings)
     unit = study.settings.temperature_unit
@@ -184,7 +185,7 @@ def render_sheets(
             "grids",
             "Grids",
             wide=True,
-            bakes=list(heads.values()),
+            order=order_pages(heads.values()),
             grids=grid_pages(study, heads, items, mirrored),
         ),
         RECORDS: draw(
@@ -193,7 +194,9 @@ def render_sheets(
             records=record_pages(heads, bakes),
             degree=f", °{unit}" if unit else "",
         ),
-        GRADING: draw("grading", "Grading", pages=grading_pages(items), scale=scale),
+        GRADING: draw(
+            "grading", "Grading", pages=grading_pages(items, scale), scale=scale
+        ),
         LADDER: draw(
             "ladder",
             "Reference ladder",

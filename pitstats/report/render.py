@@ -12,10 +12,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pitstats.errors import ExistsError, RenderError
+from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
 from pitstats.study.shipped import shipped_folder
+
+if TYPE_CHECKING:
+    from papermill.exceptions import PapermillExecutionError
 
 _TEMPLATES = Path(__file__).parent / "template"
 
@@ -158,7 +161,7 @@ def parse_parameters(pairs: Iterable[str]) -> dict[str, object]:
     for pair in pairs:
         name, equals, text = pair.partition("=")
         if not equals:
-            raise RenderError(f"{pair!r} is not of the form NAME=VALUE.")
+            raise RenderUsageError(f"{pair!r} is not of the form NAME=VALUE.")
         try:
             value = json.loads(text)
         except json.JSONDecodeError:
@@ -185,7 +188,7 @@ def _find_notebook(notebook: str) -> Path:
     shipped = shipped_folder("notebooks") / f"{own.stem}.ipynb"
     if own.name in (own.stem, f"{own.stem}.ipynb") and shipped.is_file():
         return shipped
-    raise RenderError(
+    raise RenderUsageError(
         f"There is no notebook {notebook!r}; the shipped ones are "
         f"{', '.join(notebook_names())}. Give one of these names or the path of your "
         "own .ipynb file."
@@ -230,7 +233,7 @@ def _checked_parameters(
     """Compare with what the notebook declares: papermill itself only logs."""
     unknown = [key for key in given if key not in declared]
     if unknown:
-        raise RenderError(
+        raise RenderUsageError(
             f"Notebook {name} has no parameter {unknown[0]!r}; its parameters are "
             f"{', '.join(declared)}."
         )
@@ -241,7 +244,7 @@ def _checked_parameters(
         if allowed and (
             not isinstance(value, allowed) or (is_flag and bool not in allowed)
         ):
-            raise RenderError(
+            raise RenderUsageError(
                 f"Parameter {key} of notebook {name} is {value!r}; it must be of type "
                 f"{kind}."
             )
@@ -280,19 +283,30 @@ def _execute(
                 progress_bar=progress,
                 log_output=False,
                 cwd=str(work),
-                # The kernel remarks on its transport at every start; errors still show.
-                extra_arguments=["--IPKernelApp.log_level=40"],
+                # The kernel remarks on its transport at every start; what stops a
+                # notebook is told below.
+                extra_arguments=["--IPKernelApp.log_level=50"],
             )
         except PapermillExecutionError as error:
-            raise RenderError(
-                f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
-                f"{error.ename}: {error.evalue}"
-            ) from error
+            raise _stopped(source, error) from error
         except DeadKernelError as error:
             raise RenderError(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
                 "was written."
             ) from error
+
+
+def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
+    """Tell what stopped a notebook; what a user can mend is told in its own words."""
+    from pitstats import errors
+
+    known = getattr(errors, str(error.ename), None)
+    if isinstance(known, type) and issubclass(known, errors.DesignError):
+        return known(str(error.evalue))
+    return RenderError(
+        f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
+        f"{error.ename}: {error.evalue}"
+    )
 
 
 @contextmanager

@@ -36,7 +36,12 @@ from pitstats.stats.difference import (
     invert_borders,
     refine_table,
 )
-from pitstats.stats.multiplicity import adjusted_p_value, depth_cut, sobol_points
+from pitstats.stats.multiplicity import (
+    adjusted_p_value,
+    depth_cut,
+    sobol_cells,
+    sobol_points,
+)
 
 Pairs = Sequence[tuple[int, int]]
 
@@ -209,8 +214,21 @@ class BakePosterior:
         -------
         ndarray, shape (n_draws, n_pits)
         """
-        points = sobol_points(self.rate_given_sd.shape[0] + 1)[:n_draws]
-        return self._rates_at(self._node(points[:, 0]), points[:, 1:])
+        n_pits, n_sds, _ = self.rate_given_sd.shape
+        points = sobol_points(n_pits + 1)[:n_draws]
+        level, cell, share = sobol_cells(n_pits + 1)
+        start = self._node(points[:, 0]) * level.size
+        total, border = self._conditional_totals()
+        wanted = np.add.outer(np.arange(n_sds), level).ravel()
+        angle = np.empty((start.size, n_pits))
+        for pit in range(n_pits):
+            table = np.interp(wanted, total[pit].ravel(), border)
+            here = start + cell[: start.size, pit + 1]
+            low = table.take(here)
+            angle[:, pit] = low + share[: start.size, pit + 1] * (
+                table.take(here + 1) - low
+            )
+        return np.asarray(np.sin(angle) ** 2)
 
     def _node(self, u: Array) -> Index:
         total = np.cumsum(self.sd_probability)
@@ -219,16 +237,23 @@ class BakePosterior:
 
     def _rates_at(self, node: Index, u: Array) -> Array:
         """Invert the distribution of each rate given the node of the spread."""
-        n_sds, n_rates = self.grid.shape
-        total = np.zeros((self.rate_given_sd.shape[0], n_sds, n_rates + 1))
-        np.cumsum(self.rate_given_sd, axis=2, out=total[:, :, 1:])
-        total += np.arange(n_sds)[:, None]
-        border = np.tile(np.arange(n_rates + 1) * self.grid.angle_step, n_sds)
+        total, border = self._conditional_totals()
         angle = [
             np.interp(node + u[:, pit], total[pit].ravel(), border)
             for pit in range(u.shape[1])
         ]
         return np.asarray(np.sin(np.stack(angle, axis=1)) ** 2)
+
+    def _conditional_totals(self) -> tuple[Array, Array]:
+        """Running probabilities of each pit, raised by one for each node, and angles.
+
+        Raised, so that the distributions of all nodes form one rising function.
+        """
+        n_sds, n_rates = self.grid.shape
+        total = np.zeros((self.rate_given_sd.shape[0], n_sds, n_rates + 1))
+        np.cumsum(self.rate_given_sd, axis=2, out=total[:, :, 1:])
+        total += np.arange(n_sds)[:, None]
+        return total, np.tile(np.arange(n_rates + 1) * self.grid.angle_step, n_sds)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -720,7 +745,14 @@ class BakeModel:
         """
         alpha = 1.0 - self.conf_level
         verdict = p_value * len(self.pairs) < 0.8 * alpha
-        open_rows = np.flatnonzero(~verdict)
+        open_rows = np.array(
+            [
+                row
+                for row in np.flatnonzero(~verdict)
+                if not self._plainly_together(batch, study[row], p_value[row])
+            ],
+            dtype=np.intp,
+        )
         size = max(1, _FIRST_LOOK_PAIRS // len(self.pairs))
         margin = 2.5 * np.sqrt(alpha * (1.0 - alpha) / _FIRST_LOOK)
         for start in range(0, open_rows.size, size):
@@ -732,6 +764,24 @@ class BakeModel:
                 adjusted = adjusted_p_value(depth, p_value[row : row + 1])
                 verdict[row] = adjusted[0] < alpha
         return verdict
+
+    def _plainly_together(self, batch: _Batch, study: int, p_value: float) -> bool:
+        """Whether the first draws alone show that a pair is not separated among all.
+
+        Takes the tails of all differences from the draws themselves, which is quick and
+        rough: its error was at most a half of the margin in 1,000 studies.
+        """
+        alpha = 1.0 - self.conf_level
+        a, b = self._pair_columns(None)
+        draws = self._posterior(batch, study).fixed_draws(_FIRST_LOOK)
+        gap = draws[:, a] - draws[:, b]
+        count = int(p_value / 2 * _FIRST_LOOK)
+        if count < 1:
+            return False
+        ends = np.partition(gap, [count - 1, _FIRST_LOOK - count], axis=0)
+        low, high = ends[count - 1], ends[_FIRST_LOOK - count]
+        share = np.mean(np.any((gap <= low) | (gap >= high), axis=1))
+        return bool(share > alpha + 6.0 * np.sqrt(alpha * (1 - alpha) / _FIRST_LOOK))
 
     def _first_look(self, batch: _Batch, study: Index, p_value: Array) -> Array:
         """Share of the first draws in which some pair is as far out as asked."""
@@ -811,19 +861,22 @@ def depth_of_draws(pairs: PairDifferences, draws: Array, a: Index, b: Index) -> 
     """
     gap = draws[:, a] - draws[:, b]
     low, high = gap.min(axis=0), gap.max(axis=0)
-    coarse, fine = 64, 8
+    coarse, fine = 48, 10
     at = low + (high - low) * np.linspace(0.0, 1.0, coarse + 1)[:, None]
     pair = np.tile(np.arange(a.size), coarse + 1)
     table = pairs.cdf(pair, at.ravel()).reshape(coarse + 1, a.size)
     table = refine_table(table, fine)
+    table = np.minimum(table, 1.0 - table)
     step = np.diff(table, axis=0, append=table[-1:])
     scale = coarse * fine / np.maximum(high - low, 1e-300)
     depth = np.full(draws.shape[0], 0.5)
     for k in range(a.size):
         place = (gap[:, k] - low[k]) * scale[k]
         cell = place.astype(np.int32)
-        value = table[:, k].take(cell) + (place - cell) * step[:, k].take(cell)
-        np.minimum(depth, np.minimum(value, 1.0 - value), out=depth)
+        value = step[:, k].take(cell)
+        value *= place - cell
+        value += table[:, k].take(cell)
+        np.minimum(depth, value, out=depth)
     return depth
 
 

@@ -50,6 +50,32 @@ def sobol_points(n_dims: int) -> Array:
     return points
 
 
+@lru_cache(maxsize=8)
+def sobol_cells(n_dims: int) -> tuple[Array, NDArray[np.int32], Array]:
+    """Where `sobol_points` lie among fixed levels, for tables of quantiles.
+
+    Parameters
+    ----------
+    n_dims : int
+        Number of dimensions.
+
+    Returns
+    -------
+    level : ndarray, shape (n_levels,)
+        Levels from 0 to 1, dense at both ends.
+    cell : ndarray of int, shape (16384, n_dims)
+        Level at or below each coordinate.
+    share : ndarray, shape (16384, n_dims)
+        How far the coordinate is on the way to the next level, 0 to 1.
+    """
+    n_cells = 384
+    level = np.sin(0.5 * np.pi * np.arange(n_cells + 1) / n_cells) ** 2
+    points = sobol_points(n_dims)
+    cell = np.minimum(np.searchsorted(level, points, side="right") - 1, n_cells - 1)
+    share = (points - level[cell]) / (level[cell + 1] - level[cell])
+    return level, cell.astype(np.int32), share
+
+
 def depth_cut(depth: Array, conf_level: float) -> float:
     """Depth at which intervals for all pairs hold together.
 

@@ -267,7 +267,7 @@ def _meaning(column: Column, text: str, cell: Cell) -> Cell:
     """Take NA and the like as not recorded; say what to do about the rest."""
     if column.kind == "text" or not cell.problem:
         return cell
-    if text.casefold() in NOT_RECORDED:
+    if text.casefold() in NOT_RECORDED and not column.needed:
         return Cell(note=ABSENT)
     return Cell(problem=f"{cell.problem} {_advice(column)}")
 

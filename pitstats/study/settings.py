@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 from pitstats.study.schema import DEFAULT_GRADES
@@ -75,12 +74,3 @@ class Settings:
     def burned_code(self) -> int:
         """Place of ``burned_from`` on the grade scale, counted from 0."""
         return self.grades.index(self.burned_from)
-
-    def to_mapping(self) -> Mapping[str, Any]:
-        """All settings that are set, the user's own keys last."""
-        known = {
-            entry.name: getattr(self, entry.name)
-            for entry in fields(self)
-            if entry.name != "extra"
-        }
-        return {k: v for k, v in known.items() if v is not None} | self.extra

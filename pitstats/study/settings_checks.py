@@ -77,7 +77,7 @@ def _sort_keys(
     given: dict[str, Any] = {}
     extra: dict[str, Any] = {}
     for key, value in mapping.items():
-        name = re.sub(r"[\s_-]+", "_", str(key).strip().casefold())
+        name = _setting_name(key)
         if name not in SETTING_NAMES:
             extra[str(key).strip()] = value
             _near_miss(str(key), mapping, findings)
@@ -116,6 +116,10 @@ def _can_be_written(value: Any) -> bool:
             for key, entry in value.items()
         )
     return isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time)
+
+
+def _setting_name(key: object) -> str:
+    return re.sub(r"[\s_-]+", "_", str(key).strip().casefold())
 
 
 def _near_miss(key: str, mapping: Mapping[str, Any], findings: Findings) -> None:
@@ -316,14 +320,22 @@ def _check_target(
 
 
 def check_settings(settings: Settings, findings: Findings) -> Settings:
-    """Read and check settings that were made in memory."""
-    checked = read_settings(
-        {k: v for k, v in settings.to_mapping().items() if k not in settings.extra},
-        findings,
-    )
+    """Read and check settings that were made in memory.
+
+    Keys of the user's own that are called like a setting are a problem, because they
+    could not be told apart in a file.
+    """
     known = {
-        entry.name: getattr(checked, entry.name)
-        for entry in fields(checked)
+        entry.name: getattr(settings, entry.name)
+        for entry in fields(settings)
         if entry.name != "extra"
     }
-    return Settings(**known, extra=dict(settings.extra))
+    checked = read_settings(known, findings)
+    for key in settings.extra:
+        if key != str(key).strip() or _setting_name(key) in SETTING_NAMES:
+            findings.problem(
+                "study", None, None, f"{quote(key)} is no name for a key of your own."
+            )
+    _check_extra(settings.extra, findings)
+    object.__setattr__(checked, "extra", dict(settings.extra))
+    return checked

@@ -579,3 +579,21 @@ def test_two_pits_load_nothing_heavy():
         "sys.exit(bool(heavy & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("n_pits", "n_bakes", "conf_level"), [(3, 4, 0.95), (6, 3, 0.95), (5, 3, 0.99)]
+)
+def test_shortcuts_never_change_a_verdict(n_pits, n_bakes, conf_level):
+    """Most studies are settled without the whole depth; none of them wrongly."""
+    rng = np.random.default_rng(14)
+    rates = np.full(n_pits, 0.45)
+    rates[0] = 0.15
+    y, pit = simulated(rng, n_bakes, 20, rates, 0.5, n_studies=400)
+    total = np.full(pit.size, 20)
+    separated = BakeModel(total, pit, conf_level).separated(y)
+    for k in range(400):
+        adjusted = bake_rates(y[k], total, pit, conf_level).differences.p_adjusted
+        assert np.array_equal(separated[k], adjusted < 1 - conf_level)
+    assert separated.sum() > 20

@@ -10,7 +10,11 @@ from scipy.special import expit
 from pitstats import stats
 from tests.calibration.simulate import LAYOUT, Cell, intercept_for, run_cell
 
-KEPT = Path(__file__).parents[1] / "calibration" / "coverage.json"
+KEPT = json.loads(
+    (Path(__file__).parents[1] / "calibration" / "coverage.json").read_text(
+        encoding="utf-8"
+    )
+)
 SETS = 200
 # Three standard errors of a coverage of 0.95 from 200 sets.
 SLACK = 3 * np.sqrt(0.95 * 0.05 / SETS)
@@ -50,46 +54,42 @@ def test_intervals_are_not_needlessly_wide():
 
 
 class TestKeptGrid:
-    @pytest.fixture(scope="class")
-    def kept(self):
-        return json.loads(KEPT.read_text(encoding="utf-8"))
-
-    def test_agrees_with_the_measured_promise(self, kept):
+    def test_agrees_with_the_measured_promise(self):
         # The method was chosen on 171 cells of 400 sets: mean coverage 0.976 (rate of
         # A) and 0.975 (difference), mean width 0.303 and 0.490, false alarms 0.024.
         # The kept cells are another sample of the grid, hence the tolerances.
-        summary = kept["summary"]
+        summary = KEPT["summary"]
         assert summary["a"]["mean"] == pytest.approx(0.976, abs=0.008)
         assert summary["d"]["mean"] == pytest.approx(0.975, abs=0.008)
         assert summary["a"]["mean_width"] == pytest.approx(0.303, abs=0.03)
         assert summary["d"]["mean_width"] == pytest.approx(0.490, abs=0.04)
         assert summary["false_alarms"]["mean"] == pytest.approx(0.024, abs=0.012)
 
-    def test_no_cell_is_shown_to_fall_short(self, kept):
+    def test_no_cell_is_shown_to_fall_short(self):
         # The lowest of hundreds of noisy coverages: 0.93 less 3.3 standard errors.
-        sets = kept["settings"]["sets"]
+        sets = KEPT["settings"]["sets"]
         slack = 3.3 * np.sqrt(0.93 * 0.07 / sets)
-        for cell in kept["cells"]:
+        for cell in KEPT["cells"]:
             assert cell["sets"] == sets
             assert min(cell["coverage"].values()) >= 0.93 - slack, cell
-        assert kept["summary"]["least_ess"] >= 200
+        assert KEPT["summary"]["least_ess"] >= 200
 
-    def test_conservative_without_bake_effect(self, kept):
+    def test_conservative_without_bake_effect(self):
         # Difference held in 0.987, 0.977, 0.961 of the sets at SD 0, 0.5, 1.
         for sd, expected in [(0.0, 0.987), (0.5, 0.977), (1.0, 0.961)]:
-            held = [c["coverage"]["d"] for c in kept["cells"] if c["sd"] == sd]
+            held = [c["coverage"]["d"] for c in KEPT["cells"] if c["sd"] == sd]
             assert np.mean(held) == pytest.approx(expected, abs=0.012)
 
-    def test_a_cell_can_be_made_again(self, kept):
+    def test_a_cell_can_be_made_again(self):
         # The first sets of a kept cell, from its own seed, stay inside its widths.
-        cell = kept["cells"][0]
+        cell = KEPT["cells"][0]
         again = Cell(
             **{
                 name: tuple(cell[name]) if name == "items" else cell[name]
                 for name in ("bakes", "items", "rate", "sd", "far_only", "different")
             }
         )
-        settings = kept["settings"]
+        settings = KEPT["settings"]
         seed = settings["seed"] + 1000 * settings["first"]
         found = run_cell(again, 5, seed)
         assert found["width"]["d"] == pytest.approx(cell["width"]["d"], rel=0.4)

@@ -71,6 +71,7 @@ MISTAKES = [
     (put("probes", 2, "temp", 20), "probes", 2, "temp", "122 and 572"),
     (put("probes", 2, "minute", None), "probes", 2, "minute", "is empty"),
     (put("bakes", 2, "pit", None), "bakes", 2, "pit", "is empty"),
+    (put("counts", 2, "n_burned", "NA"), "counts", 2, "n_burned", "whole number"),
     (put("pits", 2, "notes", "a\x00b"), "pits", 2, "notes", "cannot be printed"),
     (put("bakes", 2, "hat", "\x1b[31m"), "bakes", 2, "hat", "cannot be printed"),
     # names and references

@@ -1,0 +1,134 @@
+"""The sections of the report on "is it more than noise?", one call each."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.errors import DesignError
+from pitstats.figures.rates import plot_rates
+from pitstats.planning.power import BakePlan, plan_bakes
+from pitstats.report import plan_wording, wording
+from pitstats.report.compare_page import ComparisonPage
+from pitstats.study.outcomes import bake_totals
+from pitstats.study.study import Study
+
+
+class NoisePage(ComparisonPage):
+    """A page for somebody who has counts and a difference."""
+
+    def show_noise_answer(self, comparison: PitComparison, rates: BurnRates) -> None:
+        """The answer, the picture and the number."""
+        self.title(self._study.settings.title, self._study.settings.question)
+        self.say(wording.answer(comparison), "answer")
+        self.figure(
+            "rates",
+            plot_rates(rates),
+            alt=" ".join(wording.rate_sentence(rates, p) for p in rates.table["pit"]),
+            caption=wording.rates_caption(rates),
+        )
+        self.number(*wording.headline_number(comparison))
+
+    def show_usual_mistake(self, comparison: PitComparison) -> None:
+        """How it looks if each item counted, and with the bakes respected."""
+        self.say(wording.naive_sentence(comparison))
+        table, naive = comparison.table, comparison.naive
+        self.table(
+            "two_ways",
+            pd.DataFrame(
+                {
+                    "Pair": [
+                        f"{wording.one_line(a)} \N{MINUS SIGN} {wording.one_line(b)}"
+                        for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+                    ],
+                    "If each item counted": _spans(naive, "conf"),
+                    "With bakes respected": _spans(table, "simultaneous"),
+                    "Verdict": table["verdict"],
+                }
+            ),
+            "Interval for the difference, in points, counted both ways",
+            values=table.merge(naive, on=["pit_a", "pit_b"], suffixes=("", "_naive")),
+        )
+
+    def show_new_test(
+        self, comparison: PitComparison, simulations: int, seed: int
+    ) -> None:
+        """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
+        try:
+            plan = new_test(self._study, comparison, simulations=simulations, seed=seed)
+        except DesignError as reason:
+            self.say(str(reason))
+            return
+        self.say_all(plan_wording.new_test_sentences(plan))
+        self.table(
+            "new_test",
+            plan_wording.plan_table(plan),
+            "A new test of 2, 3 and 5 bakes a pit, if the truth were what was seen "
+            "(chance to separate) and if there were no difference (false alarm)",
+            values=plan.table,
+        )
+        self.say(plan_wording.NOT_OBSERVED_POWER, "note")
+
+
+def new_test(
+    study: Study, comparison: PitComparison, *, simulations: int, seed: int
+) -> BakePlan:
+    """Plan a new test of the pair that differs most, as if its rates were the truth.
+
+    Parameters
+    ----------
+    study : Study
+        What was counted.
+    comparison : PitComparison
+        Its comparison.
+    simulations : int
+        Simulated studies per plan.
+    seed : int
+        Seed of the simulation.
+
+    Returns
+    -------
+    BakePlan
+        Bakes 2, 3 and 5, spread 0.3, 0.6 and 1.0.
+
+    Raises
+    ------
+    DesignError
+        If both pits burned alike, so that there is no difference to look for.
+    """
+    table = comparison.table
+    pair = table.iloc[wording.largest_difference(comparison)]
+    counts = comparison.rates.set_index("pit").loc[[pair["pit_a"], pair["pit_b"]]]
+    seen = (counts["n_burned"] / counts["n_items"]).to_numpy(dtype=float)
+    low, high = float(seen.min()), float(seen.max())
+    if high - low < 0.005:
+        raise DesignError(
+            "The pits burned alike, so there is no difference that a new test could be "
+            "planned to find. State the smallest one worth finding and use the "
+            "planning notebook."
+        )
+    per_bake = round(float(bake_totals(study)["n_items"].median()))
+    # A rate of exactly 0 or 1 leaves nothing to vary; the seen rate is only a guess.
+    low, high = max(low, 0.01), min(high, 0.99)
+    return plan_bakes(
+        bakes=[2, 3, 5],
+        items=per_bake,
+        rate=low,
+        difference=high - low,
+        sd_bake=[0.3, 0.6, 1.0],
+        simulations=simulations,
+        rng=seed,
+        conf_level=comparison.conf_level,
+        progress=False,
+    )
+
+
+def _spans(table: pd.DataFrame, prefix: str) -> list[str]:
+    from pitstats.report.tables import span_points
+
+    return [
+        span_points(low, high)
+        for low, high in zip(
+            table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True
+        )
+    ]
