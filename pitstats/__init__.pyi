@@ -1,4 +1,6 @@
 from . import stats as stats
+from .analysis.both_ways import BothWays as BothWays
+from .analysis.both_ways import compare_both_ways as compare_both_ways
 from .analysis.compare import compare_pits as compare_pits
 from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.fairness import Finding as Finding

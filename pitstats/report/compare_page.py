@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
@@ -85,6 +86,20 @@ class ComparisonPage(Page):
             values=comparison.table,
         )
         self.say(wording.naive_sentence(comparison))
+
+    def show_ways(self, both: BothWays) -> None:
+        """Naive, as baked and on a common layout, side by side."""
+        self.say(wording.ways_sentence(both))
+        frames = [both.as_baked.table.assign(layout="as baked")]
+        if both.common is not None:
+            frames.append(both.common.table.assign(layout="common"))
+        self.table(
+            "ways",
+            tables.ways_table(both),
+            "What moves the answer: every pair counted in different ways, in points "
+            "(intervals allow for all pairs)",
+            values=pd.concat(frames, ignore_index=True),
+        )
 
     def show_more_bakes(self, comparison: PitComparison, seed: int) -> None:
         """What further bakes would do, where the leading pair is not separated."""
