@@ -162,14 +162,18 @@ def test_the_users_own_columns_are_numbers_only_if_all_are(
                 "pit": "A",
                 "status": "planned",
                 "number": ["1", "2.50", None],
+                "comma": ["1", "2,5", "NA"],
                 "code": ["1", "007", "2"],
                 "none": [None, None, None],
                 "flag": [True, False, None],
             }
         ),
     )
-    own = study.bakes[["number", "code", "none", "flag"]]
-    assert [str(dtype) for dtype in own.dtypes] == ["float64", "str", "str", "str"]
+    own = study.bakes[["number", "comma", "code", "none", "flag"]]
+    kinds = [str(dtype) for dtype in own.dtypes]
+    assert kinds == ["float64", "float64", "str", "str", "str"]
+    assert own["comma"].tolist()[:2] == [1.0, 2.5]
+    assert any("'comma' of your own: decimal" in text for text in study.assumptions)
     assert own["flag"].tolist()[:2] == ["yes", "no"]
     write_study(study, tmp_path / "s")
     assert read_study(tmp_path / "s") == study
