@@ -3,6 +3,7 @@ from .analysis.both_ways import BothWays as BothWays
 from .analysis.both_ways import compare_both_ways as compare_both_ways
 from .analysis.compare import compare_pits as compare_pits
 from .analysis.counts import study_from_counts as study_from_counts
+from .analysis.evenness import compare_evenness as compare_evenness
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
@@ -14,6 +15,7 @@ from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates
+from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError

@@ -141,10 +141,18 @@ IN_THIS_BAKE = (
 
 THIRD_WITHHELD = "{pit} had no graded items in its {third} third, so no rate is given."
 
+THIRD_PARTLY_USED = (
+    "{pit} used only part of its {third} third; that rate is over the part used."
+)
+
 NO_PLACES = (
     "{n} bakes were kept as totals only and carry no places; they are left out here: "
     "{bakes}."
 )
+
+NO_PLACED_ITEMS = "{pit} has no graded items with a place, so no rate is given for it."
+
+MISSING_LEFT_OUT = "{n} items have no grade and are left out."
 
 ITEMS_UNPLACED = "{n} graded items have no place on the grate and are left out here."
 

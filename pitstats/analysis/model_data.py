@@ -185,14 +185,15 @@ def with_grates(study: Study, items: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        With ``rows``, ``columns`` and ``cell_length`` of the grate. Where no name of a
+        With ``rows``, ``columns`` and ``cell_length`` of the grate, and its own name in
+        ``raw_grate``. Where no name of a
         grate is used in all pits, grates are called by their place from below, since
         "main" in one pit and "lower" in another may be the same thing.
     """
     names = ["rows", "columns", "cell_length"]
     sizes = study.grates.set_index(["pit", "grate"])[names]
     where = pd.MultiIndex.from_frame(items[["pit", "grate"]])
-    items = items.copy()
+    items = items.assign(raw_grate=items["grate"])
     for name in names:
         items[name] = sizes[name].reindex(where).to_numpy(float, na_value=np.nan)
     ranks = _grate_ranks(study, items)

@@ -117,6 +117,58 @@ class PitComparison:
         return _frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Evenness:
+    """How evenly each pit burns: along its grates, between grates and between faces.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per pit: ``pit, near, middle, far, near_minus_far, conf_low,
+        conf_high`` and ``near_low, near_high, middle_low, middle_high, far_low,
+        far_high``: long-run burn rates in the firebox third, the middle third and the
+        far third of the pit's own grates, and the fall from near to far with its
+        interval. NaN where a third had no graded items.
+    differences : pandas.DataFrame
+        Fall of ``pit_a`` less fall of ``pit_b`` for all pairs, with the columns of
+        `PitComparison.table`.
+    grates : pandas.DataFrame
+        One row per pit with two grates or more: ``pit, lower_grate, upper_grate,
+        lower, upper, upper_minus_lower, conf_low, conf_high`` and ``lower_low,
+        lower_high, upper_low, upper_high``; both grates over the same distances.
+    grate_differences : pandas.DataFrame
+        ``upper_minus_lower`` of ``pit_a`` less that of ``pit_b``.
+    faces : pandas.DataFrame
+        One row per pit with top and bottom graded: ``pit, n_items, top, bottom,
+        bottom_minus_top, conf_low, conf_high`` and ``top_low, top_high, bottom_low,
+        bottom_high``.
+    face_differences : pandas.DataFrame
+        ``bottom_minus_top`` of ``pit_a`` less that of ``pit_b``.
+    n_bakes : pandas.Series
+        Bakes with graded items on known places, per pit; with a single one the
+        numbers speak of that bake.
+    """
+
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    grates: pd.DataFrame
+    grate_differences: pd.DataFrame
+    faces: pd.DataFrame
+    face_differences: pd.DataFrame
+    n_bakes: pd.Series
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return _frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
 def _frame_with_caveats(
     table: pd.DataFrame, estimand: str, caveats: tuple[str, ...]
 ) -> str:
