@@ -54,7 +54,7 @@ def item_outcomes(study: Study) -> pd.DataFrame:
     ...     pits=pd.DataFrame({"pit": ["A"]}),
     ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
     ...     items=pd.DataFrame(
-    ...         {"bake": "1", "row": 1, "column": [1, 2], "grade_top": ["burned", "raw"]}
+    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
     ...     ),
     ... )
     >>> item_outcomes(study)[["pit", "distance", "burned", "underbaked"]]
@@ -163,7 +163,7 @@ def bake_totals(study: Study) -> pd.DataFrame:
     ...     pits=pd.DataFrame({"pit": ["A"]}),
     ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
     ...     items=pd.DataFrame(
-    ...         {"bake": "1", "row": 1, "column": [1, 2], "grade_top": ["burned", "raw"]}
+    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
     ...     ),
     ... )
     >>> bake_totals(study)[["bake", "source", "n_items", "n_burned", "n_raw"]]
@@ -247,7 +247,7 @@ def burned_under_cuts(study: Study) -> pd.DataFrame:
     ...     pits=pd.DataFrame({"pit": ["A"]}),
     ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
     ...     items=pd.DataFrame(
-    ...         {"bake": "1", "row": 1, "column": [1, 2], "grade_top": ["burned", "raw"]}
+    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
     ...     ),
     ... )
     >>> burned_under_cuts(study)[["bake", "cut", "in_use", "n_burned"]]
