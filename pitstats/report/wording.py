@@ -773,7 +773,9 @@ def rates_table_caption(rates: BurnRates) -> str:
 def pairs_caption(comparison: PitComparison) -> str:
     """Say what the table of pairs shows."""
     level = level_text(comparison.conf_level)
-    where = "on the places that all pits share" if _is_common(comparison) else "as baked"
+    where = (
+        "on the places that all pits share" if _is_common(comparison) else "as baked"
+    )
     return (
         "Differences of long-run burn rates in percentage points, "
         f"{comparison.layout}, with {level} intervals (unit of replication: the bake)"
