@@ -1,4 +1,6 @@
 from . import stats as stats
+from .analysis.both_ways import BothWays as BothWays
+from .analysis.both_ways import compare_both_ways as compare_both_ways
 from .analysis.compare import compare_pits as compare_pits
 from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.evenness import compare_evenness as compare_evenness
@@ -26,6 +28,7 @@ from .errors import PitstatsError as PitstatsError
 from .errors import PitstatsWarning as PitstatsWarning
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
 from .figures.plans import plot_power as plot_power

@@ -63,7 +63,7 @@ def small_tables() -> dict[str, pd.DataFrame]:
     pits = pd.DataFrame(
         {
             "pit": ["A", "B"],
-            "label": ["Long Tom", '=the "short" one, says Tom'],
+            "label": ["Long pit", '=the "short" one, as painted'],
             "flow": ["conventional", "reverse"],
             "has_damper": [True, False],
             "notes": [None, "two lines:\nsecond"],
@@ -153,7 +153,7 @@ def small_tables() -> dict[str, pd.DataFrame]:
 def small_settings(**changes: object) -> Settings:
     stated: dict[str, object] = {
         "title": "Two pits on one weekend",
-        "question": "Does Tom burn more than Ann?",
+        "question": "Does pit A burn more than pit B?",
         "temperature_unit": "F",
         "length_unit": "in",
         "temperature_rule": "same indicated",

@@ -41,7 +41,10 @@ def placement(study: Study) -> pd.DataFrame:
     graded = _located_items(study)
     thirds = third_of_grate(graded["distance"])
     rows = []
-    for pit, group in graded.groupby("pit", sort=False):
+    for pit in study.pits["pit"]:
+        group = graded[graded["pit"] == pit]
+        if group.empty:
+            continue
         part = thirds.loc[group.index].value_counts(normalize=True)
         row: dict[str, object] = {
             "pit": pit,

@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.both_ways import BothWays
+from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
@@ -15,9 +17,10 @@ from pitstats.analysis.more_bakes import expect_more_bakes
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
+from pitstats.figures.evenness import plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
-from pitstats.report import tables, wording
+from pitstats.report import evenness_wording, tables, wording
 from pitstats.report.page import Page
 from pitstats.study.study import Study
 
@@ -86,6 +89,20 @@ class ComparisonPage(Page):
         )
         self.say(wording.naive_sentence(comparison))
 
+    def show_ways(self, both: BothWays) -> None:
+        """Naive, as baked and on a common layout, side by side."""
+        self.say(wording.ways_sentence(both))
+        frames = [both.as_baked.table.assign(layout="as baked")]
+        if both.common is not None:
+            frames.append(both.common.table.assign(layout="common"))
+        self.table(
+            "ways",
+            tables.ways_table(both),
+            "What moves the answer: every pair counted in different ways, in points "
+            "(intervals allow for all pairs)",
+            values=pd.concat(frames, ignore_index=True),
+        )
+
     def show_more_bakes(self, comparison: PitComparison, seed: int) -> None:
         """What further bakes would do, where the leading pair is not separated."""
         leading = comparison.table.iloc[wording.largest_difference(comparison)]
@@ -114,6 +131,43 @@ class ComparisonPage(Page):
         self.say_all(
             wording.effective_sentence(rates, pit) for pit in rates.table["pit"]
         )
+
+    def show_evenness(self, conf_level: float | None = None) -> None:
+        """Near, middle and far of every pit; upper grates and faces where recorded."""
+        try:
+            evenness = compare_evenness(self._study, conf_level)
+        except DesignError as reason:
+            self.say(str(reason), "note")
+            return
+        sentences = evenness_wording.evenness_sentences(evenness)
+        self.figure("evenness", plot_evenness(evenness), alt=" ".join(sentences))
+        self.say_all(sentences)
+        self.say(evenness_wording.evenness_pairs_sentence(evenness))
+        self.table(
+            "evenness",
+            evenness_wording.evenness_table(evenness),
+            evenness_wording.evenness_caption(evenness),
+            values=evenness.table,
+        )
+        for name, frame, parts, caption in (
+            (
+                "grates",
+                evenness.grates,
+                ("lower", "upper", "upper_minus_lower"),
+                "Upper against lower grate, over the same distances",
+            ),
+            (
+                "faces",
+                evenness.faces,
+                ("top", "bottom", "bottom_minus_top"),
+                "Bottom against top: long-run share of items burned on that face",
+            ),
+        ):
+            if len(frame):
+                shown = evenness_wording.contrast_table(frame, *parts)
+                self.table(f"evenness_{name}", shown, caption, values=frame)
+        self.say_all(evenness.caveats)
+        self.say(evenness_wording.evenness_method(evenness), "note")
 
     def show_bakes(self, rates: BurnRates) -> None:
         """Every bake in a table, excluded ones with their reasons."""

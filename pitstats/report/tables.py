@@ -6,6 +6,7 @@ import math
 
 import pandas as pd
 
+from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording import one_line, percent
 from pitstats.study.study import Study
@@ -112,10 +113,7 @@ def pair_table(comparison: PitComparison) -> pd.DataFrame:
     """
     table, naive = comparison.table, comparison.naive
     columns = {
-        "Pair": [
-            f"{one_line(a)} \N{MINUS SIGN} {one_line(b)}"
-            for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
-        ],
+        "Pair": _pairs(comparison),
         "Difference, points": table["estimate"].map(signed_points),
         "Interval, this pair alone": _spans(table, "conf"),
     }
@@ -131,6 +129,54 @@ def pair_table(comparison: PitComparison) -> pd.DataFrame:
         columns.pop("p, adjusted", None)
         columns.pop("p", None)
     return pd.DataFrame(columns)
+
+
+def ways_table(both: BothWays) -> pd.DataFrame:
+    """All pairs counted three ways: items, bakes as baked, bakes on a common layout.
+
+    Parameters
+    ----------
+    both : BothWays
+        As returned by `compare_both_ways`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pair; differences in percentage points.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ways_table(ps.compare_both_ways(ps.demo_study("four_pits"))).shape
+    (6, 6)
+    """
+    baked = both.as_baked
+    columns = {
+        "Pair": _pairs(baked),
+        "If each item counted": _spans(baked.naive, "conf"),
+        "As baked": _estimates(baked),
+        "Verdict, as baked": baked.table["verdict"],
+    }
+    if both.common is not None:
+        columns["Common layout"] = _estimates(both.common)
+        columns["Verdict, common layout"] = both.common.table["verdict"]
+    return pd.DataFrame(columns)
+
+
+def _pairs(comparison: PitComparison) -> list[str]:
+    table = comparison.table
+    return [
+        f"{one_line(a)} \N{MINUS SIGN} {one_line(b)}"
+        for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+    ]
+
+
+def _estimates(comparison: PitComparison) -> list[str]:
+    spans = _spans(comparison.table, "simultaneous")
+    return [
+        f"{signed_points(estimate)} ({span})"
+        for estimate, span in zip(comparison.table["estimate"], spans, strict=True)
+    ]
 
 
 def _spans(table: pd.DataFrame, prefix: str) -> list[str]:

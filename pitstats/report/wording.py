@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.more_bakes import MoreBakes
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.study.settings import Settings
@@ -280,7 +281,8 @@ def answer(comparison: PitComparison, *, as_set_up: bool = False) -> str:
     table = comparison.table
     if comparison.one_bake_each:
         return _answer_one_bake(comparison)
-    setup = ", as set up" if as_set_up else ""
+    setup = ", on the places that all pits share" if _is_common(comparison) else ""
+    setup += ", as set up" if as_set_up else ""
     if len(table) == 1:
         return _answer_pair(comparison, table.iloc[0], setup)
     return _answer_many(comparison, setup)
@@ -752,18 +754,28 @@ def rates_caption(rates: BurnRates) -> str:
     )
 
 
+def _places(rates: BurnRates) -> str:
+    if "places that all pits share" not in rates.estimand:
+        return ""
+    return " Counted and averaged over the places that all pits share."
+
+
 def rates_table_caption(rates: BurnRates) -> str:
     """Say what a table of rates shows."""
     word = {"burned": "Burned", "underbaked": "Under-baked", "good": "Good"}
     return (
         f"{word[rates.outcome]} items: long-run share per pit with "
-        f"{level_text(rates.conf_level)} interval (unit of replication: the bake)"
+        f"{level_text(rates.conf_level)} interval (unit of replication: the bake)."
+        f"{_places(rates)}"
     )
 
 
 def pairs_caption(comparison: PitComparison) -> str:
     """Say what the table of pairs shows."""
     level = level_text(comparison.conf_level)
+    where = (
+        "on the places that all pits share" if _is_common(comparison) else "as baked"
+    )
     return (
         "Differences of long-run burn rates in percentage points, "
         f"{comparison.layout}, with {level} intervals (unit of replication: the bake)"
@@ -885,6 +897,16 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
             "posterior ranks (Besag, Green, Higdon and Mengersen 1995, Statistical "
             "Science 10:3); adjusted p-values match them."
         )
+    if comparison.formula is not None:
+        lines.append(
+            f"Common layout: a logistic model with formula '{comparison.formula}', "
+            "bakes as normal random effects and one slope along the grate for each "
+            "pit; rates are averaged over the same cells for all pits (g-formula; "
+            "Muller and MacLehose 2014, Int J Epidemiol 43:962). Slopes have log-F(1,1)"
+            " priors over the full range of the layout (Greenland and Mansournia 2015, "
+            "Stat Med 34:3133). The posterior is computed by weighted quasi-random "
+            f"draws with a fixed seed. {comparison.session_note}"
+        )
     lines.append(
         "The intervals 'if each item counted' are Wilson's for one share and "
         "Newcombe's for a difference (Newcombe 1998, Stat Med 17:857 and 17:873)."
@@ -895,6 +917,64 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
 def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
     """One pit's row of the table of rates, its numbers as plain int and float."""
     return rates.table.set_index("pit").to_dict("index")[pit]
+
+
+def _is_common(comparison: PitComparison) -> bool:
+    return comparison.layout == "common" and comparison.cells is not None
+
+
+def ways_sentence(both: BothWays) -> str:
+    """Say which comparison leads, why, and whether the other agrees.
+
+    Parameters
+    ----------
+    both : BothWays
+        As returned by `compare_both_ways`.
+
+    Returns
+    -------
+    str
+        One or more sentences.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> both = ps.compare_both_ways(ps.demo_study("four_pits"))
+    >>> ways_sentence(both).startswith("Items did not lie at the same places")
+    True
+    """
+    if both.common is None:
+        return (
+            "The pits are compared as baked, wherever the items lay. A comparison on a "
+            f"common layout is not possible: {both.why_not}"
+        )
+    lead = (
+        "Items did not lie at the same places in all pits, so the comparison on the "
+        "places that all pits share leads."
+        if both.leads == "common"
+        else "Items lay at about the same places in all pits, so the comparison as "
+        "baked leads; the one on a common layout stands beside it."
+    )
+    changed = _changed_verdicts(both.as_baked, both.common)
+    agreement = (
+        f"The verdicts differ for {listed(changed)}: places move that answer."
+        if changed
+        else "Both give the same verdicts."
+    )
+    return f"{lead} {agreement} {both.common.layout_note}"
+
+
+def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
+    merged = one.table.merge(other.table, on=["pit_a", "pit_b"], suffixes=("", "_b"))
+    return [
+        f"{one_line(row['pit_a'])} and {one_line(row['pit_b'])}"
+        for row in merged.to_dict("records")
+        if row["verdict"] != row["verdict_b"]
+        or (
+            row["estimate"] * row["estimate_b"] < 0
+            and row["verdict"].startswith("differs")
+        )
+    ]
 
 
 def largest_difference(comparison: PitComparison) -> int:

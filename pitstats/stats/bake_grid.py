@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logit, ndtr
+from scipy.special import ndtr
 
 from pitstats.stats.marginal import marginal_intercept
 
@@ -193,12 +193,10 @@ def bake_loglik(grid: RateGrid, burned: int, total: int) -> Array:
     return np.log(np.maximum(value, 1e-300))
 
 
-def _relative_likelihood(eta: Array, burned: int, total: int) -> Array:
+def _relative_likelihood(eta: Array, softplus: Array, burned: int, total: int) -> Array:
     """Binomial likelihood over its maximum, at logits ``eta``."""
     peak = sum(x * math.log(x / total) for x in (burned, total - burned) if x)
-    log_value = -burned * np.logaddexp(0.0, -eta)
-    log_value -= (total - burned) * np.logaddexp(0.0, eta)
-    return np.asarray(np.exp(log_value - peak))
+    return np.asarray(np.exp(burned * eta - total * softplus - peak))
 
 
 @lru_cache(maxsize=4)
@@ -207,17 +205,24 @@ def _hermite(n_nodes: int) -> tuple[Array, Array]:
     return nodes, weights / weights.sum()
 
 
+@lru_cache(maxsize=4)
+def _hermite_logits(grid: RateGrid) -> tuple[Array, Array]:
+    """Logits at the Gauss-Hermite nodes of every grid point, and ``log(1 + exp)``."""
+    eta = grid.intercept[:, :, None] + grid.sd[:, None, None] * _hermite(20)[0]
+    return eta, np.logaddexp(0.0, eta)
+
+
 def _hermite_average(grid: RateGrid, burned: int, total: int, rows: slice) -> Array:
-    nodes, weights = _hermite(20)
-    eta = grid.intercept[rows, :, None] + grid.sd[rows, None, None] * nodes
-    return np.asarray(_relative_likelihood(eta, burned, total) @ weights)
+    eta, softplus = _hermite_logits(grid)
+    value = _relative_likelihood(eta[rows], softplus[rows], burned, total)
+    return np.asarray(value @ _hermite(20)[1])
 
 
 def _logit_average(
     grid: RateGrid, burned: int, total: int, width: float, rows: slice
 ) -> Array:
     eta, step = _covering_logits(burned, total, width)
-    value = _relative_likelihood(eta, burned, total)
+    value = _relative_likelihood(eta, np.logaddexp(0.0, eta), burned, total)
     intercept, sd = grid.intercept[rows], grid.sd[rows, None]
     whole: Array | float = 0.0
     if burned in (0, total):
@@ -249,11 +254,18 @@ def _reach(events: int, total: int) -> float:
     drop = 17.0
     if events == 0:
         return -math.log(total) - drop
-    peak = logit(min(events / total, 1 - 0.5 / total))
-    best = -events * np.logaddexp(0, -peak) - (total - events) * np.logaddexp(0, peak)
-    low, high = float(peak) - drop / events - 40.0, float(peak)
+    share = min(events / total, 1 - 0.5 / total)
+    high = math.log(share / (1 - share))
+    best = events * high - total * _softplus(high)
+    low = high - drop / events - 40.0
     for _ in range(30):
         mid = 0.5 * (low + high)
-        here = -events * np.logaddexp(0, -mid) - (total - events) * np.logaddexp(0, mid)
-        low, high = (mid, high) if here < best - drop else (low, mid)
+        if events * mid - total * _softplus(mid) < best - drop:
+            low = mid
+        else:
+            high = mid
     return low
+
+
+def _softplus(x: float) -> float:
+    return max(x, 0.0) + math.log1p(math.exp(-abs(x)))

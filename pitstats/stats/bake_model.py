@@ -619,11 +619,11 @@ class BakeModel:
         """Mean, interval, median and variance of distributions on the rate grid."""
         mean = mass @ self.grid.rate
         variance = (mass * (self.grid.rate - mean[:, None]) ** 2).sum(axis=1)
-        borders = cell_borders(mass)
-        low, median, high = (
-            np.sin(invert_borders(borders, level) * self.grid.angle_step) ** 2
-            for level in (self._tails()[0], 0.5, self._tails()[1])
+        levels = np.array([self._tails()[0], 0.5, self._tails()[1]])
+        place = invert_borders(
+            np.tile(cell_borders(mass), (3, 1)), np.repeat(levels, mean.size)
         )
+        low, median, high = np.sin(place * self.grid.angle_step).reshape(3, -1) ** 2
         low = np.where(n_burned == 0, 0.0, low)
         high = np.where(n_burned == n_items, 1.0, high)
         return RateSummary(mean, low, high, median, variance)

@@ -70,14 +70,14 @@ def cell_middles(mass: Array) -> Array:
     return out
 
 
-def invert_borders(borders: Array, level: float) -> Array:
-    """Position, in cells, at which each row of `cell_borders` reaches a level.
+def invert_borders(borders: Array, level: Array) -> Array:
+    """Position, in cells, at which each row of `cell_borders` reaches its level.
 
     Parameters
     ----------
     borders : ndarray, shape (n, n_rates + 3)
         From `cell_borders`, each row ending at one.
-    level : float
+    level : ndarray, shape (n,)
         Between 0 and 1.
 
     Returns
@@ -86,10 +86,10 @@ def invert_borders(borders: Array, level: float) -> Array:
         Between 0 and ``n_rates``.
     """
     inner = borders[:, 1:-1]
-    cell = np.clip((inner < level).sum(axis=1) - 1, 0, inner.shape[1] - 2)
+    cell = np.clip((inner < level[:, None]).sum(axis=1) - 1, 0, inner.shape[1] - 2)
     near = np.take_along_axis(borders, cell[:, None] + np.arange(4), axis=1)
     low, high = np.zeros(cell.size), np.ones(cell.size)
-    for _ in range(40):
+    for _ in range(28):
         middle = 0.5 * (low + high)
         below = (near * _cubic_weights(middle)).sum(axis=1) < level
         low, high = np.where(below, middle, low), np.where(below, high, middle)

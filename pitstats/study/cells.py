@@ -325,3 +325,48 @@ def is_plain_number(text: str) -> bool:
         return False
     digits = text.lstrip("-").replace(".", "").lstrip("0")
     return len(digits) <= 15 or number_text(float(text)) == text
+
+
+def own_numbers(words: Iterable[str]) -> tuple[dict[str, float], str]:
+    """Read a column of the user's own as numbers, if it can only be that.
+
+    Parameters
+    ----------
+    words : iterable of str
+        The different texts of the column, without "".
+
+    Returns
+    -------
+    numbers : dict of str to float
+        Number of each text, NaN for NA and the like; empty if any text is something
+        else, such as a code with leading zeros.
+    note : str
+        What was assumed, or "".
+
+    Examples
+    --------
+    >>> own_numbers(["1", "2,5"])
+    ({'1': 1.0, '2,5': 2.5}, 'decimal commas read as decimal points')
+    >>> own_numbers(["1", "007"])
+    ({}, '')
+    """
+    numbers: dict[str, float] = {}
+    notes: set[str] = set()
+    absent = []
+    for text in words:
+        if text.casefold() in NOT_RECORDED:
+            absent.append(text)
+        elif is_plain_number(text):
+            numbers[text] = float(text)
+        elif text.count(",") == 1 and is_plain_number(text.replace(",", ".")):
+            notes.add(read_number(text).note)
+            numbers[text] = float(text.replace(",", "."))
+        else:
+            return {}, ""
+    points = any("." in text for text in numbers)
+    if AMBIGUOUS_COMMA in notes and (COMMA not in notes or points):
+        return {}, ""
+    if not numbers:
+        return {}, ""
+    said = ([COMMA] if notes else []) + ([ABSENT] if absent else [])
+    return numbers | dict.fromkeys(absent, float("nan")), " and ".join(said)

@@ -340,6 +340,12 @@ def _say_missing(context: Context) -> None:
     mine = items[items["bake"].isin(kept)]
     results = mine[[*(f"grade_{face}" for face in FACES), "burned"]].notna().any(axis=1)
     reason = mine["missing"].notna()
+    face = context.settings.face
+    other_face = results & ~reason & mine["burned"].isna()
+    if face == "worst":
+        other_face &= False
+    else:
+        other_face &= mine[f"grade_{face}"].isna()
     for rows, text in (
         (
             ~results & ~reason,
@@ -349,6 +355,7 @@ def _say_missing(context: Context) -> None:
             results & reason,
             "a grade or burned mark and a reason in missing: counted as missing",
         ),
+        (other_face, f"no grade of the {face}: counted as missing"),
     ):
         if rows.any():
             noun = "item has" if rows.sum() == 1 else "items have"

@@ -25,9 +25,9 @@ from pitstats.study.cells import (
     NOT_RECORDED,
     Cell,
     empty_column,
-    is_plain_number,
     listing,
     number_text,
+    own_numbers,
     quote,
     read_text,
     reader,
@@ -393,8 +393,11 @@ def _read_own_column(
         return pd.Series(rounded(values), index=cells.index)
     words = texts(cells)
     some = [text for text in dict.fromkeys(words) if text]
-    if some and all(is_plain_number(text) for text in some):
-        values = np.array([float(text) if text else np.nan for text in words])
+    numbers, note = own_numbers(some)
+    if note:
+        findings.assume(f"{table}, column {quote(name)} of your own: {note}")
+    if numbers:
+        values = np.array([numbers.get(text, np.nan) for text in words])
         return pd.Series(rounded(values), index=cells.index)
     wrong = {text: read_text(text).problem for text in some}
     if any(wrong.values()):

@@ -28,7 +28,7 @@ A study is a folder with `study.toml` and one CSV file per table (UTF-8, commas,
 header row), or one `.xlsx` workbook with a sheet `study` (key, value) and one sheet
 per table. `study.toml`, `pits` and `bakes` are always needed; kept bakes need rows in
 `items` or `counts`. An empty cell means *not recorded*. Columns of your own are kept:
-as numbers if every cell is a plain number, else as text.
+as numbers if every cell can only be a number, else as text (007 stays 007).
 
 This page is generated from `pitstats/study/schema.py`.
 """

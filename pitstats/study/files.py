@@ -150,8 +150,18 @@ def write_study(study: Study, path: PathLike, *, overwrite: bool = False) -> Non
 
     Examples
     --------
-    >>> import pitstats as ps
-    >>> ps.write_study(study, "my_test")  # doctest: +SKIP
+    >>> import tempfile
+    >>> import pandas as pd
+    >>> from pitstats.study.settings import Settings
+    >>> study = Study(
+    ...     settings=Settings(title="T", question="Q", temperature_rule="tuned"),
+    ...     pits=pd.DataFrame({"pit": ["A"]}),
+    ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"], "status": ["planned"]}),
+    ... )
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_study(study, f"{folder}/my_test.xlsx")
+    ...     read_study(f"{folder}/my_test.xlsx") == study
+    True
     """
     target = _target(path)
     if target.suffix.lower() == ".xlsx":
@@ -179,8 +189,11 @@ def start_study(path: PathLike, *, overwrite: bool = False) -> None:
 
     Examples
     --------
-    >>> import pitstats as ps
-    >>> ps.start_study("my_test")  # doctest: +SKIP
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     start_study(f"{folder}/my_test")
+    ...     len(check_study(f"{folder}/my_test"))
+    5
     """
     target = _target(path)
     if target.suffix.lower() == ".xlsx":

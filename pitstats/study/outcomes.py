@@ -44,6 +44,23 @@ def item_outcomes(study: Study) -> pd.DataFrame:
     ``raw_to`` or paler, and good if every recorded face is a target grade. An item with
     a reason in ``missing`` is missing whatever else is recorded. With a burned mark and
     no grade it is unknown whether the item was under-baked or good.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from pitstats.study import Settings, Study
+    >>> study = Study(
+    ...     settings=Settings(title="T", question="Q", temperature_rule="tuned"),
+    ...     pits=pd.DataFrame({"pit": ["A"]}),
+    ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
+    ...     items=pd.DataFrame(
+    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
+    ...     ),
+    ... )
+    >>> item_outcomes(study)[["pit", "distance", "burned", "underbaked"]]
+      pit  distance  burned  underbaked
+    0   A      0.25     1.0         0.0
+    1   A      0.75     0.0         1.0
     """
     bakes = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
     items = study.items[study.items["bake"].isin(bakes.index)].reset_index(drop=True)
@@ -136,6 +153,22 @@ def bake_totals(study: Study) -> pd.DataFrame:
         order, source`` ("items" or "counts"), ``n_placed`` (items put in), ``n_items``
         (graded), ``n_burned``, ``n_raw``, ``n_good`` (NaN unless known for every graded
         item) and ``n_missing``. For counts, ``n_placed`` equals ``n_items``.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from pitstats.study import Settings, Study
+    >>> study = Study(
+    ...     settings=Settings(title="T", question="Q", temperature_rule="tuned"),
+    ...     pits=pd.DataFrame({"pit": ["A"]}),
+    ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
+    ...     items=pd.DataFrame(
+    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
+    ...     ),
+    ... )
+    >>> bake_totals(study)[["bake", "source", "n_items", "n_burned", "n_raw"]]
+      bake source  n_items  n_burned  n_raw
+    0    1  items        2         1    1.0
     """
     kept = study.bakes.loc[
         study.bakes["status"].eq("kept"), ["bake", "pit", "session", "order"]
@@ -204,6 +237,25 @@ def burned_under_cuts(study: Study) -> pd.DataFrame:
         that would count as burned), ``in_use`` (whether it is the study's own cut),
         ``n_items`` (items whose deciding face was graded) and ``n_burned``. Bakes
         without such items are left out.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from pitstats.study import Settings, Study
+    >>> study = Study(
+    ...     settings=Settings(title="T", question="Q", temperature_rule="tuned"),
+    ...     pits=pd.DataFrame({"pit": ["A"]}),
+    ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
+    ...     items=pd.DataFrame(
+    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
+    ...     ),
+    ... )
+    >>> burned_under_cuts(study)[["bake", "cut", "in_use", "n_burned"]]
+      bake     cut  in_use  n_burned
+    0    1   light   False         1
+    1    1  golden   False         1
+    2    1    dark   False         1
+    3    1  burned    True         1
     """
     items = item_outcomes(study)
     settings = study.settings

@@ -40,6 +40,12 @@ class Settings:
         Between 0 and 1.
     extra : dict
         Keys of the user's own, carried through.
+
+    Examples
+    --------
+    >>> settings = Settings(title="T", question="Q", temperature_rule="tuned")
+    >>> settings.burned_from, settings.burned_code
+    ('burned', 4)
     """
 
     title: str

@@ -149,7 +149,8 @@ def _read(setting: Setting, value: Any, findings: Findings) -> Any:
     if cell.problem:
         _lost(setting, cell.problem, findings)
         return None
-    if cell.note:
+    # A list stands as text in a workbook, which has no other way to hold it.
+    if cell.note and not isinstance(cell.value, tuple):
         findings.assume(f"study: {setting.name} read as {quote(cell.value)}")
     return cell.value
 

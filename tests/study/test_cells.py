@@ -16,6 +16,7 @@ from pitstats.study.cells import (
     clean,
     is_plain_number,
     number_text,
+    own_numbers,
     quote,
     read_choice,
     read_grade,
@@ -216,3 +217,25 @@ def test_a_rounded_number_reads_back_from_its_text(value: float) -> None:
 @given(st.text())
 def test_cleaning_twice_is_cleaning_once(text: str) -> None:
     assert clean(clean(text)) == clean(text)
+
+
+@pytest.mark.parametrize(
+    ("words", "numbers"),
+    [
+        (["1", "2.5"], [1, 2.5]),
+        (["1,5", "2,25"], [1.5, 2.25]),
+        (["1,5", "1,500"], [1.5, 1.5]),
+        (["1", "NA"], [1, np.nan]),
+        (["1,500"], []),
+        (["1,5", "1,500", "2.5"], []),
+        (["NA"], []),
+        (["1", "x"], []),
+        (["1", "007"], []),
+        ([], []),
+    ],
+)
+def test_columns_of_ones_own_that_can_only_be_numbers(
+    words: list[str], numbers: list[float]
+) -> None:
+    found, _ = own_numbers(words)
+    assert list(found.values()) == pytest.approx(numbers, nan_ok=True)

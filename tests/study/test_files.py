@@ -37,7 +37,7 @@ AWKWARD = [
     "2026-05-01",
     "3/4",
     "1,5",
-    'say "hi", Tom',
+    'say "hi", twice',
     "two\nlines",
     "semi;colon\ttab",
     "ßø≥ 🍪 漢字",
@@ -162,14 +162,18 @@ def test_the_users_own_columns_are_numbers_only_if_all_are(
                 "pit": "A",
                 "status": "planned",
                 "number": ["1", "2.50", None],
+                "comma": ["1", "2,5", "NA"],
                 "code": ["1", "007", "2"],
                 "none": [None, None, None],
                 "flag": [True, False, None],
             }
         ),
     )
-    own = study.bakes[["number", "code", "none", "flag"]]
-    assert [str(dtype) for dtype in own.dtypes] == ["float64", "str", "str", "str"]
+    own = study.bakes[["number", "comma", "code", "none", "flag"]]
+    kinds = [str(dtype) for dtype in own.dtypes]
+    assert kinds == ["float64", "float64", "str", "str", "str"]
+    assert own["comma"].tolist()[:2] == [1.0, 2.5]
+    assert any("'comma' of your own: decimal" in text for text in study.assumptions)
     assert own["flag"].tolist()[:2] == ["yes", "no"]
     write_study(study, tmp_path / "s")
     assert read_study(tmp_path / "s") == study
@@ -397,8 +401,8 @@ def test_spaces_capitals_blank_lines_and_truth_words(
     (folder / "pits.csv").rename(folder / "Pits.CSV")
     (folder / "Pits.CSV").write_text(
         "\n Pit , LABEL,Flow,Has Damper ,notes\n\n"
-        "A, Long Tom ,Conventional,TRUE,\n , ,,,\n,,,,\n"
-        'B, "=the ""short"" one, says Tom",reverse,0,"two lines:\nsecond"\n\n'
+        "A, Long pit ,Conventional,TRUE,\n , ,,,\n,,,,\n"
+        'B, "=the ""short"" one, as painted",reverse,0,"two lines:\nsecond"\n\n'
     )
     again = read_study(folder)
     assert again == study
@@ -470,7 +474,7 @@ def test_settings_as_people_write_them(study: Study, tmp_path: Path) -> None:
     curly = "maker\N{RIGHT SINGLE QUOTATION MARK}s setting"
     (folder / "study.toml").write_text(
         'Title = " Two pits on one weekend "\n'
-        'question = "Does Tom burn more than Ann?"\n'
+        'question = "Does pit A burn more than pit B?"\n'
         'temperature_unit = "fahrenheit"\nlength_unit = "inches"\n'
         f'temperature_rule = "{curly}"\nstop_rule = "22 minutes"\n'
         'grades = "raw, light, golden, dark, burned"\ntarget_grades = "Golden"\n'
@@ -580,7 +584,7 @@ BAD_FILES: dict[str, bytes] = {
     "zip": b"PK\x03\x04 not a zip",
     "half a surrogate": b"\xff\xfep\x00i\x00t\x00\x00\xd8",
     "no encoding": b"pit\n\x81\x8d\n",
-    "open quote": b'pit,label\nA,"Tom\nB,Ann\n',
+    "open quote": b'pit,label\nA,"Old\nB,New\n',
     "header only": b"pit\n",
     "odd commas": b",,,\n,,,\n",
     "one word": b"hello",

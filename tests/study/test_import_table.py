@@ -98,7 +98,7 @@ def test_mapped_studies_come_back_from_disk(
 
 ITEMS = pd.DataFrame(
     {
-        "Cooker": ["Ann", "Ann", "Ann", "Bob", "Bob", "Bob"],
+        "Cooker": ["Oak", "Oak", "Oak", "Elm", "Elm", "Elm"],
         "firing": [1, 1, 2, 1, 1, 2],
         "Temp C": [180.0, 180, 185, 181, 181, 179],
         "spot": [1, 2, 1, 1, 2, 1],
@@ -126,7 +126,7 @@ def test_a_table_of_items() -> None:
         settings={"temperature_unit": "C"},
         **WORDS,
     )
-    assert study.bakes["bake"].tolist() == ["Ann / 1", "Ann / 2", "Bob / 1", "Bob / 2"]
+    assert study.bakes["bake"].tolist() == ["Oak / 1", "Oak / 2", "Elm / 1", "Elm / 2"]
     assert study.bakes["grate_temp"].tolist() == [180, 185, 181, 179]
     assert study.bakes["brand"].tolist() == ["p", "q", "p", "q"]
     assert study.items["dough"].tolist() == list("xyxyxy")
@@ -174,7 +174,7 @@ def test_filters_take_numbers_text_and_lists() -> None:
     for where, count in (
         ({"firing": 1}, 4),
         ({"firing": "1"}, 4),
-        ({"firing": 1.0, "Cooker": ["Ann"]}, 2),
+        ({"firing": 1.0, "Cooker": ["Oak"]}, 2),
         ({"firing": [1, 2]}, 6),
     ):
         study = study_from_table(
@@ -221,7 +221,7 @@ def test_mappings_that_do_not_fit(
 def test_a_bake_with_two_temperatures_is_refused() -> None:
     table = ITEMS.assign(**{"Temp C": [180, 190, 185, 181, 181, 179]})
     with pytest.raises(
-        DesignError, match="'Ann / 1' in the table differ in grate_temp"
+        DesignError, match="'Oak / 1' in the table differ in grate_temp"
     ):
         study_from_table(
             table, ITEM_MAPPING, settings={"temperature_unit": "C"}, **WORDS

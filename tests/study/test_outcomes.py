@@ -84,8 +84,11 @@ def test_the_deciding_face(
     study: Study, face: str, burned: list[float], reasons: list[str]
 ) -> None:
     settings = dataclasses.replace(study.settings, face=face)
-    a1 = of_bake(item_outcomes(dataclasses.replace(study, settings=settings)), "A1")
+    changed = dataclasses.replace(study, settings=settings)
+    a1 = of_bake(item_outcomes(changed), "A1")
     assert a1["burned"].tolist() == pytest.approx(burned, nan_ok=True)
+    said = [t for t in changed.assumptions if f"no grade of the {face}" in t]
+    assert len(said) == any("not graded" in reason for reason in reasons)
     assert a1["missing"].fillna("").tolist() == reasons
     # what is missing is missing for every outcome
     assert a1.loc[a1["burned"].isna(), ["underbaked", "good"]].isna().all(axis=None)

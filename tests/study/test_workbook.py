@@ -247,7 +247,7 @@ def filled(study: Study) -> Study:
             "temp": [300, 310.5, 325],
         }
     )
-    regrades = study.regrades.assign(grade_top=study.settings.grades[2], grader="=Ann")
+    regrades = study.regrades.assign(grade_top=study.settings.grades[2], grader="=one")
     return replace(study, items=items, bakes=bakes, probes=probes, regrades=regrades)
 
 

@@ -1,0 +1,199 @@
+"""Evenness in words: where a pit burns more, and whether pits differ in it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from typing import Any
+
+import pandas as pd
+
+from pitstats.analysis.results import Evenness
+from pitstats.report.tables import signed_points, span, span_points
+from pitstats.report.wording import level_text, listed, one_line, percent
+
+
+def evenness_sentences(evenness: Evenness) -> list[str]:
+    """Say for each pit where on its grate it burns more.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        As returned by `compare_evenness`.
+
+    Returns
+    -------
+    list of str
+        One sentence per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> evenness = ps.compare_evenness(ps.demo_study("four_pits"))
+    >>> evenness_sentences(evenness)[0].startswith("Quarry burns more at its firebox")
+    True
+    """
+    return [_of_pit(row, evenness) for row in evenness.table.to_dict("records")]
+
+
+def _of_pit(row: dict[Hashable, Any], evenness: Evenness) -> str:
+    name = one_line(row["pit"])
+    if math.isnan(row["near"]) or math.isnan(row["far"]):
+        return f"{name}: no graded items at one end of its grate, so no fall is given."
+    level = level_text(evenness.conf_level)
+    numbers = (
+        f"{percent(row['near'])} near, {percent(row['middle'])} in the middle, "
+        f"{percent(row['far'])} far"
+    )
+    low, high = float(row["conf_low"]), float(row["conf_high"])
+    ends = f"{level} interval {span_points(low, high)} points"
+    fall = f"near minus far {signed_points(row['near_minus_far'])} points, {ends}"
+    if evenness.n_bakes[row["pit"]] == 1:
+        return f"In its one bake {name} burned {numbers} ({fall})."
+    if low > 0:
+        return f"{name} burns more at its firebox end: {numbers} ({fall})."
+    if high < 0:
+        return f"{name} burns more at its far end: {numbers} ({fall})."
+    return f"{name}: no fall from near to far is shown: {numbers} ({fall})."
+
+
+def evenness_pairs_sentence(evenness: Evenness) -> str:
+    """Say which pits differ in how their burning falls along the grate.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        As returned by `compare_evenness`.
+
+    Returns
+    -------
+    str
+        One sentence.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> evenness = ps.compare_evenness(ps.demo_study("one_bake_each"))
+    >>> evenness_pairs_sentence(evenness)
+    'Whether the pits differ in evenness cannot be told from one bake each.'
+    """
+    table = evenness.differences
+    if table.empty:
+        return "There is no pair of pits to compare in evenness."
+    if (table["verdict"] == "one bake each").all():
+        return "Whether the pits differ in evenness cannot be told from one bake each."
+    differs = table[table["verdict"].str.startswith("differs")]
+    if differs.empty:
+        return (
+            "This test cannot tell whether the pits differ in how their burning falls "
+            "from the firebox to the far end."
+        )
+    pairs = [
+        f"more steeply in {one_line(a if estimate > 0 else b)} than in "
+        f"{one_line(b if estimate > 0 else a)}"
+        for a, b, estimate in zip(
+            differs["pit_a"], differs["pit_b"], differs["estimate"], strict=True
+        )
+    ]
+    return f"Burning falls from near to far {listed(pairs)}."
+
+
+def evenness_table(evenness: Evenness) -> pd.DataFrame:
+    """Rates of the thirds, ready to read.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        As returned by `compare_evenness`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> evenness_table(ps.compare_evenness(ps.demo_study("one_bake_each"))).shape
+    (2, 6)
+    """
+    table = evenness.table
+    columns: dict[str, Any] = {
+        "Pit": table["pit"].map(one_line),
+        "Bakes": table["pit"].map(evenness.n_bakes),
+    }
+    for part, label in (("near", "Near"), ("middle", "Middle"), ("far", "Far")):
+        columns[label] = _rates(table, part)
+    columns["Near minus far, points"] = [
+        f"{signed_points(fall)} ({span_points(low, high)})"
+        for fall, low, high in zip(
+            table["near_minus_far"], table["conf_low"], table["conf_high"], strict=True
+        )
+    ]
+    return pd.DataFrame(columns)
+
+
+def _rates(table: pd.DataFrame, name: str) -> list[str]:
+    return [
+        "no items" if pd.isna(rate) else f"{percent(rate)} ({span(low, high)})"
+        for rate, low, high in zip(
+            table[name], table[f"{name}_low"], table[f"{name}_high"], strict=True
+        )
+    ]
+
+
+def contrast_table(
+    table: pd.DataFrame, first: str, second: str, contrast: str
+) -> pd.DataFrame:
+    """Two rates of each pit and their difference, ready to read.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        ``pit``, both names with their ``_low`` and ``_high``, the contrast and its
+        ``conf_low, conf_high``.
+    first, second, contrast : str
+        Column names.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> faces = ps.compare_evenness(ps.demo_study("one_bake_each")).faces
+    >>> contrast_table(faces, "top", "bottom", "bottom_minus_top").columns[-1]
+    'bottom minus top, points'
+    """
+    return pd.DataFrame(
+        {
+            "Pit": table["pit"].map(one_line),
+            first: _rates(table, first),
+            second: _rates(table, second),
+            f"{contrast.replace('_', ' ')}, points": [
+                f"{signed_points(value)} ({span_points(low, high)})"
+                for value, low, high in zip(
+                    table[contrast], table["conf_low"], table["conf_high"], strict=True
+                )
+            ],
+        }
+    )
+
+
+def evenness_caption(evenness: Evenness) -> str:
+    """Say what the table of thirds shows."""
+    return (
+        "Long-run burn rate in each third of the pit's own grates, with "
+        f"{level_text(evenness.conf_level)} intervals (unit of replication: the bake)"
+    )
+
+
+def evenness_method(evenness: Evenness) -> str:
+    """Describe the method behind the thirds, with its measured promise."""
+    return (
+        f"Evenness: {evenness.method}. In simulations the intervals for near minus far "
+        "covered the truth in about 95% of studies on average, for 95% claimed, without"
+        " margin (91% in the worst setting tried)."
+    )
