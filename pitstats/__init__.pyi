@@ -10,6 +10,8 @@ from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
 from .analysis.grate_map import map_cells as map_cells
+from .analysis.model import BurnModel as BurnModel
+from .analysis.model import fit_burn_model as fit_burn_model
 from .analysis.more_bakes import MoreBakes as MoreBakes
 from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
@@ -17,6 +19,8 @@ from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates
 from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
+from .analysis.results import SettingEffect as SettingEffect
+from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError

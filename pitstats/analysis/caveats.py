@@ -132,7 +132,39 @@ FEW_DRAWS = (
     "may be off by a few points."
 )
 
-ML_FAILED = "No maximum likelihood estimate: {reason}"
+ML_FAILED = "Maximum likelihood: {reason}"
+
+AS_SET_UP = (
+    "{pit}: {column} was {value} in every bake, so nothing is known about its effect "
+    "there; speak of {pit} as set up."
+)
+
+SETTING_UNRECORDED = "{pit}: {column} was not recorded, so nothing is known about it."
+
+SETTING_WITH_SESSION = (
+    "{pit}: {column} changed only from one session to another, so its effect and that "
+    "of the day cannot be told apart. Try both settings within one session."
+)
+
+ONE_BAKE_A_SETTING = (
+    "{pit}: {column} was {value} in one bake only, so that day's fire weighs heavily."
+)
+
+SETTING_LINE = (
+    "{column} took more than two values in {pit}; the effect is that of a straight "
+    "line on the logit scale, from the lowest value to the highest."
+)
+
+COMMON_STEP = (
+    "Not every pit tried the same values of {column}; the common effect puts them on "
+    "one step, which some pits did not take in full."
+)
+
+WITH_AND_WITHOUT = (
+    "Adjusted for grate_temp, the effect is what {column} does other than by making "
+    "the grate hotter or cooler; without, it is all that {column} does. If the fire of "
+    "the day made the temperature, the adjusted row is the fairer one."
+)
 
 IN_THIS_BAKE = (
     "{pit} was baked once: how its burning falls from near to far is known for this "

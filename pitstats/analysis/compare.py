@@ -47,7 +47,8 @@ def compare_pits(
         alone. ``"common"``: the places that lie, on a grate that all pits used, within
         the stretch that every pit used. ``"as baked"``: each pit's own places, by the
         model. A table: cells of one's own with ``grate`` and ``distance`` (or
-        ``column``), optionally ``weight``, ``pit`` and other columns of the formula.
+        ``column``), optionally ``cell_weight``, ``pit`` and other columns of the
+        formula.
     formula : str, optional
         Model behind a layout, as for `fit_burn_model`; by default one slope per pit,
         ``"pit * distance"``, and ``+ grate`` where some pit used more than one. With a

@@ -23,6 +23,7 @@ Level = Literal["place", "item", "bake", "pit"]
 PLACE_COLUMNS = ("grate", "row", "column", "distance", "across", "distance_length")
 
 _SIZES = ("rows", "columns", "cell_length")
+_RESERVED = (*_SIZES, "raw_grate", "n_items", "n_burned", "cell_weight")
 _OUTCOMES = ("burned", "underbaked", "good", "missing", "rise_mm")
 _BOOKKEEPING = ("code", "notes", "status", "reason", "photo", "label")
 _REFUSED = {
@@ -33,6 +34,7 @@ _REFUSED = {
         (*_OUTCOMES, "grade_top", "grade_bottom", "grade_side"),
         "it is an outcome of the bake, not something that explains burning.",
     ),
+    **dict.fromkeys(_RESERVED, "the name is taken; give the column another one."),
     **dict.fromkeys(_BOOKKEEPING, "it is a remark, not something measured."),
 }
 

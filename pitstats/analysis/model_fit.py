@@ -166,7 +166,7 @@ def _posterior(
     weight = np.zeros((len(cells), size))
     for p, (rows, own) in enumerate(zip(cells, layout.cells, strict=True)):
         wide[p, : len(rows)] = rows
-        weight[p, : len(rows)] = own["weight"]
+        weight[p, : len(rows)] = own["cell_weight"]
     return model_rates(
         frame["n_burned"].to_numpy(),
         frame["n_items"].to_numpy(),

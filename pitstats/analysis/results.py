@@ -50,7 +50,7 @@ class BurnRates:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        return _frame_with_caveats(self.table, self.estimand, self.caveats)
+        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -81,8 +81,8 @@ class PitComparison:
     cells : pandas.DataFrame or None
         Places of the layout with their weights.
     support : pandas.DataFrame or None
-        ``pit, grate, distance, weight, n_items``: graded items that each pit has at
-        each place of the layout.
+        ``pit, grate, distance, cell_weight, n_items``: graded items that each pit has
+        at each place of the layout.
     bake_sd : tuple of float or None
         Estimate, low and high end of the between-bake SD in the model, logit scale.
     """
@@ -114,7 +114,7 @@ class PitComparison:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        return _frame_with_caveats(self.table, self.estimand, self.caveats)
+        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -166,12 +166,46 @@ class Evenness:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        return _frame_with_caveats(self.table, self.estimand, self.caveats)
+        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
-def _frame_with_caveats(
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SettingEffect:
+    """What a setting does within the pits in which it was varied.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        ``pit, from_value, to_value, adjusted_for, n_bakes_from, n_bakes_to,
+        estimate, conf_low, conf_high, p_value, verdict``. ``estimate`` is the burn
+        rate at ``to_value`` less that at ``from_value``, over the pit's own places.
+        ``adjusted_for`` is empty or ``"grate_temp"``. The pit ``"all"`` stands for
+        one effect common to the pits in which the setting varied. A pit in which it
+        did not vary has NaN.
+    column : str
+        The setting.
+    """
+
+    table: pd.DataFrame
+    column: str
+    formula: str
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
+def frame_with_caveats(
     table: pd.DataFrame, estimand: str, caveats: tuple[str, ...]
 ) -> str:
+    """Table with what it estimates above and its caveats below, for a notebook."""
     from html import escape
 
     notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in caveats)

@@ -38,14 +38,14 @@ class Layout:
     description : str
         The layout in a sentence.
     cells : tuple of pandas.DataFrame
-        For each pit the columns of the formula and ``weight``.
+        For each pit the columns of the formula and ``cell_weight``.
     table : pandas.DataFrame
         Places of the layout with their weights; with a column ``pit`` where the pits'
         places differ.
     support : pandas.DataFrame
-        One row per pit and place: ``pit, grate, distance, weight, n_items``; the last
-        is the number of graded items of the pit at that place. Empty when the formula
-        uses no places.
+        One row per pit and place: ``pit, grate, distance, cell_weight, n_items``; the
+        last is the number of graded items of the pit at that place. Empty when the
+        formula uses no places.
     caveats : tuple of str
         What the layout asks of the model beyond the data.
     """
@@ -67,7 +67,7 @@ def make_layout(choice: LayoutChoice, entries: Entries, names: Sequence[str]) ->
         ``"common"``: the places that lie, on a grate that all pits used, within the
         stretch that every pit used. ``"as baked"``: the places and settings of each
         pit's own graded items. A table: one row per cell with ``grate`` and
-        ``distance`` (or ``column``), optionally ``weight``, ``pit`` and any other
+        ``distance`` (or ``column``), optionally ``cell_weight``, ``pit`` and any other
         column of the formula.
     entries : Entries
         Rows of the model.
@@ -107,7 +107,7 @@ def make_layout(choice: LayoutChoice, entries: Entries, names: Sequence[str]) ->
 
 def _common_layout(entries: Entries, names: Sequence[str]) -> Layout:
     if not any(name in PLACE_COLUMNS for name in names):
-        base = pd.DataFrame({"weight": [1.0]})
+        base = pd.DataFrame({"cell_weight": [1.0]})
         filled = tuple(_filled(base, entries, names, pit) for pit in entries.pits)
         return Layout(
             name="common",
@@ -157,11 +157,11 @@ def _common_places(
         size = float(sizes.prod(axis=1).mean()) * (stretch[1] - stretch[0])
         grid = pd.MultiIndex.from_product([[grate], along, over])
         part = grid.to_frame(index=False, name=["grate", "distance", "across"])
-        frames.append(part.assign(weight=size / len(part)))
+        frames.append(part.assign(cell_weight=size / len(part)))
     if not frames:
         raise DesignError(_nothing_common(frame, pits))
     places = pd.concat(frames, ignore_index=True)
-    places["weight"] /= places["weight"].sum()
+    places["cell_weight"] /= places["cell_weight"].sum()
     return places if across else places.drop(columns="across"), ranges
 
 
@@ -243,11 +243,11 @@ def _as_baked(entries: Entries, names: Sequence[str]) -> Layout:
         own = entries.frame[entries.frame["pit"] == pit]
         weights = own.groupby(wanted, sort=True)["n_items"].sum() if wanted else None
         frame = (
-            pd.DataFrame({"weight": [1.0]})
+            pd.DataFrame({"cell_weight": [1.0]})
             if weights is None
-            else weights.rename("weight").astype(float).reset_index()
+            else weights.rename("cell_weight").astype(float).reset_index()
         )
-        frame["weight"] /= frame["weight"].sum()
+        frame["cell_weight"] /= frame["cell_weight"].sum()
         cells.append(_with_pit(frame, entries, pit))
     return Layout(
         name="as baked",
@@ -267,12 +267,13 @@ def _own_layout(table: pd.DataFrame, entries: Entries, names: Sequence[str]) -> 
     if table.empty:
         raise DesignError("The layout has no cells; give one row per cell.")
     base = table.reset_index(drop=True)
-    if "weight" not in base.columns:
-        base["weight"] = 1.0
-    weight = pd.to_numeric(base["weight"], errors="coerce")
+    if "cell_weight" not in base.columns:
+        plain = "weight" in base.columns and "weight" not in names
+        base["cell_weight"] = base["weight"] if plain else 1.0
+    weight = pd.to_numeric(base["cell_weight"], errors="coerce")
     if not (np.isfinite(weight).all() and (weight >= 0).all() and weight.sum() > 0):
         raise DesignError("The weights of the layout must be 0 or more, and not all 0.")
-    base["weight"] = weight.astype(float)
+    base["cell_weight"] = weight.astype(float)
     if "pit" in base.columns:
         unknown = sorted(set(base["pit"].astype(str)) - set(entries.pits))
         if unknown:
@@ -327,7 +328,7 @@ def complete_cells(
     Returns
     -------
     pandas.DataFrame
-        With ``weight``, summing to 1.
+        With ``cell_weight``, summing to 1.
 
     Raises
     ------
@@ -351,9 +352,102 @@ def complete_cells(
     for name in set(names) & set(own.columns):
         if own[name].isna().any():
             raise DesignError(f"The cells have gaps in the column {name}.")
-    if own["weight"].sum() <= 0:
+    if own["cell_weight"].sum() <= 0:
         raise DesignError(f"All cells of {pit} have the weight 0.")
     return _filled(own, entries, names, pit)
+
+
+# --- curves -------------------------------------------------------------------------
+
+
+def curve_cells(
+    cells: pd.DataFrame,
+    distance: NDArray[np.float64],
+    entries: Entries,
+    names: Sequence[str],
+    pit: str,
+    grate: str | None,
+) -> pd.DataFrame | None:
+    """Cells of a pit with the distance put in, for a curve along the grate.
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        Layout of the pit.
+    distance : ndarray of float
+        Points from 0 to 1.
+    entries : Entries
+        Rows of the model.
+    names : sequence of str
+        Columns that the formula uses.
+    pit : str
+        Name of the pit.
+    grate : str or None
+        The grate, or None for the mix of the layout.
+
+    Returns
+    -------
+    pandas.DataFrame or None
+        With ``distance`` and ``cell_weight``; None if the pit does not have the grate.
+
+    Raises
+    ------
+    DesignError
+        If no pit has the grate.
+    """
+    rest = cells.drop(
+        columns=["distance", "column", "distance_length"], errors="ignore"
+    )
+    if grate is not None:
+        if grate not in _all_grates(entries):
+            raise DesignError(
+                f"There is no grate {grate!r}; the grates of the model are "
+                f"{', '.join(sorted(_all_grates(entries)))}."
+            )
+        if grate not in _grate_sizes(entries, pit).index:
+            return None
+        rest = rest.assign(grate=grate)
+    others = [name for name in rest.columns if name not in ("cell_weight", "pit")]
+    if others:
+        rest = rest.groupby(others, sort=False)["cell_weight"].sum().reset_index()
+    else:
+        rest = pd.DataFrame({"cell_weight": [1.0]})
+    grid = rest.merge(pd.DataFrame({"distance": distance}), how="cross")
+    return _with_pit(_on_own_grate(grid, entries, pit, names), entries, pit)
+
+
+def used_at(
+    distance: NDArray[np.float64], entries: Entries, pit: str, grates: set[str] | None
+) -> pd.DataFrame:
+    """Graded items of a pit at points along its grates.
+
+    Parameters
+    ----------
+    distance : ndarray of float
+        Points from 0 to 1.
+    entries : Entries
+        Rows of the model.
+    pit : str
+        Name of the pit.
+    grates : set of str or None
+        Grates that count; all if None.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``n_items``, and ``supported``: whether the point lies within the stretch that
+        the pit used.
+    """
+    own = entries.frame[entries.frame["pit"] == pit]
+    if grates is not None:
+        own = own[own["grate"].isin(grates)]
+    half = 0.5 / own["columns"].to_numpy() + _SLACK
+    place = own["distance"].to_numpy()
+    near = np.abs(place[:, None] - distance) <= half[:, None]
+    inside = np.zeros(len(distance), dtype=bool)
+    if len(own):
+        inside = (distance >= (place - half).min()) & (distance <= (place + half).max())
+    return pd.DataFrame({"n_items": near.sum(axis=0), "supported": inside})
 
 
 # --- shared -------------------------------------------------------------------------
@@ -443,10 +537,10 @@ def _filled(
         if pd.api.types.is_numeric_dtype(values.dtype):
             frame[name] = float(values.mean())
             continue
-        mix = values.value_counts(normalize=True, sort=False).rename("share")
+        mix = values.value_counts(normalize=True, sort=False).rename("mix_share")
         frame = frame.merge(mix.rename_axis(name).reset_index(), how="cross")
-        frame["weight"] = frame.pop("share") * frame["weight"]
-    frame["weight"] = frame["weight"] / frame["weight"].sum()
+        frame["cell_weight"] = frame.pop("mix_share") * frame["cell_weight"]
+    frame["cell_weight"] = frame["cell_weight"] / frame["cell_weight"].sum()
     return _with_pit(frame, entries, pit)
 
 
@@ -465,9 +559,9 @@ def _shown(cells: tuple[pd.DataFrame, ...], pits: Sequence[str]) -> pd.DataFrame
 
 
 def _no_support() -> pd.DataFrame:
-    columns = ["pit", "grate", "distance", "weight", "n_items"]
+    columns = ["pit", "grate", "distance", "cell_weight", "n_items"]
     return pd.DataFrame(columns=columns).astype(
-        {"distance": float, "weight": float, "n_items": int}
+        {"distance": float, "cell_weight": float, "n_items": int}
     )
 
 
@@ -479,14 +573,14 @@ def _support(
 ) -> pd.DataFrame:
     """Graded items of each pit in the cells that hold each place."""
     at = ["grate", "distance"] + (["across"] if across else [])
-    where = places.groupby(at, sort=True)["weight"].sum().reset_index()
+    where = places.groupby(at, sort=True)["cell_weight"].sum().reset_index()
     frames = []
     for pit in pits or entries.pits:
         own = entries.frame[entries.frame["pit"] == pit]
         n_items = _holds(own, where, at).sum(axis=0)
         frames.append(where.assign(pit=pit, n_items=n_items))
     table = pd.concat(frames, ignore_index=True)
-    return table[["pit", *at, "weight", "n_items"]]
+    return table[["pit", *at, "cell_weight", "n_items"]]
 
 
 def _holds(

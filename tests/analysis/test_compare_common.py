@@ -129,7 +129,7 @@ class TestCommonLayout:
         assert result.cells["distance"].tolist() == pytest.approx(
             (np.arange(6) + 0.5) / 6
         )
-        assert result.cells["weight"].sum() == pytest.approx(1)
+        assert result.cells["cell_weight"].sum() == pytest.approx(1)
 
     def test_unequal_columns_are_twelve_steps(self) -> None:
         result = compared(simulate_demo("four_pits").study)
@@ -187,7 +187,7 @@ class TestCommonLayout:
         result = compared(study)
         assert result.formula == "pit * distance + grate"
         assert result.cells is not None
-        shares = result.cells.groupby("grate")["weight"].sum()
+        shares = result.cells.groupby("grate")["cell_weight"].sum()
         assert shares.to_dict() == pytest.approx({"main": 0.75, "upper": 0.25})
 
 
@@ -207,7 +207,7 @@ class TestOwnLayout:
     def test_weights_count(self) -> None:
         study = simulate_demo("unfair_order").study
         cells = pd.DataFrame({"grate": "main", "distance": [0.1, 0.9]})
-        near = compared(study, layout=cells.assign(weight=[1.0, 0.0]))
+        near = compared(study, layout=cells.assign(cell_weight=[1.0, 0.0]))
         same = compared(study, layout=cells.iloc[:1])
         assert near.rates["estimate"].tolist() == pytest.approx(
             same.rates["estimate"].tolist(), abs=0.005
@@ -225,7 +225,9 @@ class TestOwnLayout:
                 "cells of Nix",
             ),
             (
-                pd.DataFrame({"grate": ["main"], "distance": [0.5], "weight": [-1]}),
+                pd.DataFrame(
+                    {"grate": ["main"], "distance": [0.5], "cell_weight": [-1]}
+                ),
                 "weights",
             ),
         ],
