@@ -28,6 +28,7 @@ from .errors import PitstatsError as PitstatsError
 from .errors import PitstatsWarning as PitstatsWarning
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates

@@ -88,7 +88,9 @@ def _step_sentence(row: dict[Hashable, Any], effect: SettingEffect) -> str:
     name = effect.column
     verdict = str(row["verdict"])
     if verdict.startswith("differs"):
-        return f"In {where}, {name} from {step} changed the burn rate{adjusted}: {change}."
+        return (
+            f"In {where}, {name} from {step} changed the burn rate{adjusted}: {change}."
+        )
     return (
         f"In {where}, this test cannot tell what {name} from {step} does to the burn "
         f"rate{adjusted}: {change}."
