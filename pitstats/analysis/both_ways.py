@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.compare import compare_pits
+from pitstats.analysis.compare import compare_pits, naive_differences
 from pitstats.analysis.coverage import layouts_differ
 from pitstats.analysis.rates import estimate_burn_rates
 from pitstats.analysis.results import BurnRates, PitComparison
@@ -91,12 +91,16 @@ def compare_both_ways(study: Study, *, conf_level: float | None = None) -> BothW
             leads="as baked",
             rates=rates,
         )
+    on_layout = _rates_on(study, common, rates)
+    pits = [pit for pit in on_layout.table["pit"] if pit in set(common.rates["pit"])]
+    naive = naive_differences(on_layout.table, pits, common.conf_level)
     return BothWays(
         as_baked=as_baked,
-        common=common,
+        # The usual mistake, made on the same items.
+        common=replace(common, naive=naive),
         why_not="",
         leads="common",
-        rates=_rates_on(study, common, rates),
+        rates=on_layout,
     )
 
 

@@ -120,7 +120,7 @@ def _as_counted(study: Study, level: float) -> PitComparison:
         found.append(notes.LAYOUTS_DIFFER)
     return PitComparison(
         table=table,
-        naive=_naive_differences(rates.table, pits, level),
+        naive=naive_differences(rates.table, pits, level),
         n_bakes=n_bakes,
         layout="as baked",
         margin=study.settings.margin,
@@ -137,7 +137,7 @@ def _standardized(study: Study, fitted: FittedModel, level: float) -> PitCompari
     rates, sd = rate_table(study, fitted), fitted.result.bake_sd
     return PitComparison(
         table=difference_table(fitted),
-        naive=_naive_differences(rates, fitted.pits, level),
+        naive=naive_differences(rates, fitted.pits, level),
         n_bakes=rates.set_index("pit")["n_bakes"],
         layout=fitted.layout.name,
         margin=fitted.margin,
@@ -196,9 +196,31 @@ def pair_table(
     return table
 
 
-def _naive_differences(
+def naive_differences(
     rates: pd.DataFrame, pits: list[str], level: float
 ) -> pd.DataFrame:
+    """Newcombe's intervals of all pairs from pooled counts, as if items counted.
+
+    Parameters
+    ----------
+    rates : pandas.DataFrame
+        ``pit, n_items, n_burned``.
+    pits : list of str
+        Pits to pair, in the order wanted.
+    level : float
+        Level of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``pit_a, pit_b, conf_low, conf_high``.
+
+    Examples
+    --------
+    >>> counts = pd.DataFrame({"pit": ["A", "B"], "n_items": 10, "n_burned": [9, 3]})
+    >>> naive_differences(counts, ["A", "B"], 0.95).round(4)["conf_low"].item()
+    0.1705
+    """
     counts = rates.set_index("pit")[["n_burned", "n_items"]]
     rows = []
     for a, b in combinations(pits, 2):

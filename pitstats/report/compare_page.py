@@ -105,9 +105,10 @@ class ComparisonPage(Page):
             values=pd.concat(frames, ignore_index=True),
         )
 
-    def show_more_bakes(self, comparison: PitComparison, seed: int) -> None:
+    def show_more_bakes(self, both: BothWays, seed: int) -> None:
         """What further bakes would do, where the leading pair is not separated."""
-        leading = comparison.table.iloc[wording.largest_difference(comparison)]
+        comparison, lead = both.as_baked, both.leading
+        leading = lead.table.iloc[wording.largest_difference(lead)]
         if str(leading["verdict"]) not in ("cannot tell", "one bake each"):
             self.say(wording.SEPARATED_ALREADY)
             return
@@ -193,6 +194,10 @@ class ComparisonPage(Page):
         bakes = self._study.bakes
         for column in ("damper_open", "intake_open", "plate"):
             if bakes[column].isna().all():
+                continue
+            if bakes[column].nunique() == 1:
+                value = bakes[column].dropna().iloc[0]
+                self.say(model_wording.never_varied(column, value))
                 continue
             effect = estimate_setting_effect(self._study, column)
             self.say_all(model_wording.setting_sentences(effect))

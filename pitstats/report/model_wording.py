@@ -76,6 +76,20 @@ def setting_sentences(effect: SettingEffect) -> list[str]:
     ]
 
 
+def never_varied(column: str, value: object) -> str:
+    """Say that a setting was the same throughout.
+
+    Examples
+    --------
+    >>> never_varied("damper_open", 1.0)
+    'damper_open was 1 in every bake of every pit, so its effect is unknown.'
+    """
+    return (
+        f"{column} was {_shown(value)} in every bake of every pit, so its effect is "
+        "unknown."
+    )
+
+
 def _step_sentence(row: dict[Hashable, Any], effect: SettingEffect) -> str:
     where = "all pits that varied it" if row["pit"] == "all" else one_line(row["pit"])
     step = f"{_shown(row['from_value'])} to {_shown(row['to_value'])}"
