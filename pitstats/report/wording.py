@@ -750,7 +750,7 @@ def rates_caption(rates: BurnRates) -> str:
         "Diamond: long-run estimate; wide bar: its "
         f"{level_text(rates.conf_level)} interval with the bake as the unit; thin "
         "line: the interval if every item counted; circles: single bakes, larger for "
-        "more items."
+        f"more items.{_places(rates)}"
     )
 
 
@@ -777,8 +777,8 @@ def pairs_caption(comparison: PitComparison) -> str:
         "on the places that all pits share" if _is_common(comparison) else "as baked"
     )
     return (
-        "Differences of long-run burn rates in percentage points, "
-        f"{comparison.layout}, with {level} intervals (unit of replication: the bake)"
+        f"Differences of long-run burn rates in percentage points, {where}, with "
+        f"{level} intervals (unit of replication: the bake)"
     )
 
 

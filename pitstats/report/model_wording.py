@@ -1,0 +1,101 @@
+"""What a model says, in words: curves along the grate and effects of settings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from typing import Any
+
+import pandas as pd
+
+from pitstats.analysis.results import SettingEffect
+from pitstats.report.tables import signed_points, span_points
+from pitstats.report.wording import level_text, one_line, percent
+
+CURVES_NOTE = (
+    "Line and hump per pit: a smooth guide for the eye. The thirds above are the "
+    "measured statement. Dotted: the pit had no items there."
+)
+
+
+def curves_in_words(curves: pd.DataFrame) -> str:
+    """Describe the curves for those who cannot see them.
+
+    Parameters
+    ----------
+    curves : pandas.DataFrame
+        As returned by `BurnModel.distance_curve`.
+
+    Returns
+    -------
+    str
+        One sentence per pit: probability at the firebox wall, middle and far wall.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> curves_in_words(pd.DataFrame(
+    ...     {"pit": "Mill", "distance": [0.0, 0.5, 1.0], "estimate": [0.5, 0.3, 0.2]}))
+    'Mill: 50% at the firebox wall, 30% in the middle, 20% at the far wall.'
+    """
+    parts = []
+    for pit, own in curves.groupby("pit", sort=False):
+        rate = own["estimate"].to_numpy(dtype=float)
+        middle = rate[len(rate) // 2]
+        parts.append(
+            f"{one_line(pit)}: {percent(rate[0])} at the firebox wall, "
+            f"{percent(middle)} in the middle, {percent(rate[-1])} at the far wall."
+        )
+    return " ".join(parts)
+
+
+def setting_sentences(effect: SettingEffect) -> list[str]:
+    """Say what a setting did within the pits in which it was varied.
+
+    Parameters
+    ----------
+    effect : SettingEffect
+        As returned by `estimate_setting_effect`.
+
+    Returns
+    -------
+    list of str
+        One sentence per step; empty where nothing was varied.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("unfair_order")
+    >>> setting_sentences(ps.estimate_setting_effect(study, "damper_open"))
+    []
+    """
+    return [
+        _step_sentence(row, effect)
+        for row in effect.table.to_dict("records")
+        if not math.isnan(row["estimate"])
+    ]
+
+
+def _step_sentence(row: dict[Hashable, Any], effect: SettingEffect) -> str:
+    where = "all pits that varied it" if row["pit"] == "all" else one_line(row["pit"])
+    step = f"{_shown(row['from_value'])} to {_shown(row['to_value'])}"
+    adjusted = " with grate temperature allowed for" if row["adjusted_for"] else ""
+    ends = span_points(row["conf_low"], row["conf_high"])
+    change = (
+        f"{signed_points(row['estimate'])} points ({level_text(effect.conf_level)} "
+        f"interval {ends}; {row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
+    )
+    name = effect.column
+    verdict = str(row["verdict"])
+    if verdict.startswith("differs"):
+        return f"In {where}, {name} from {step} changed the burn rate{adjusted}: {change}."
+    return (
+        f"In {where}, this test cannot tell what {name} from {step} does to the burn "
+        f"rate{adjusted}: {change}."
+        if verdict == "cannot tell"
+        else f"In {where}, {name} from {step}{adjusted}: {change}; {verdict}."
+    )
+
+
+def _shown(value: object) -> str:
+    return f"{value:g}" if isinstance(value, int | float) else one_line(value)
