@@ -139,7 +139,10 @@ AS_SET_UP = (
     "there; speak of {pit} as set up."
 )
 
-SETTING_UNRECORDED = "{pit}: {column} was not recorded, so nothing is known about it."
+SETTING_UNRECORDED = (
+    "{pit}: no bake with graded items has {column} and all else that the model needs "
+    "recorded, so nothing is known about its effect there."
+)
 
 SETTING_WITH_SESSION = (
     "{pit}: {column} changed only from one session to another, so its effect and that "

@@ -92,6 +92,11 @@ class BurnModel:
     caveats: tuple[str, ...]
     fitted: FittedModel = field(repr=False)
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """The coefficients, as every result has its table."""
+        return self.coefficients
+
     def to_frame(self) -> pd.DataFrame:
         """Return a copy of the coefficients."""
         return self.coefficients.copy()

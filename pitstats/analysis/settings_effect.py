@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis import caveats as notes
+from pitstats.analysis.formula import parse_formula
 from pitstats.analysis.model_data import column_levels, model_entries
 from pitstats.analysis.model_fit import FittedModel, default_formula, fit_model
 from pitstats.analysis.pairs import verdicts
@@ -83,7 +84,7 @@ def estimate_setting_effect(
     level = checked_level(study, conf_level)
     _check_column(study, column)
     base = _base_formula(study)
-    bakes = _bakes_with(study, column)
+    bakes = _bakes_with(study, base, column)
     steps = _steps(bakes, column)
     rows: list[pd.DataFrame] = []
     fits: list[FittedModel] = []
@@ -128,9 +129,9 @@ def _base_formula(study: Study) -> str:
     return "pit" if counted.any() else default_formula(study)
 
 
-def _bakes_with(study: Study, column: str) -> pd.DataFrame:
-    """Graded bakes with the value of the setting, grate temperature and session."""
-    entries = model_entries(study, [column])
+def _bakes_with(study: Study, base: str, column: str) -> pd.DataFrame:
+    """Bakes that enter the model, with setting, grate temperature and session."""
+    entries = model_entries(study, [*parse_formula(base).names, column])
     frame = entries.frame.drop_duplicates("bake").copy()
     heat = study.bakes.set_index("bake")[_HEAT].reindex(frame["bake"])
     frame[_HEAT] = heat.to_numpy(dtype=float, na_value=np.nan)

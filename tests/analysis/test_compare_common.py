@@ -122,6 +122,43 @@ def test_unequal_layouts_turn_the_ranking_round_and_the_model_puts_it_right() ->
     assert says(common, "only part of the grate")
 
 
+def test_intervals_hold_the_true_rates_of_the_demo_studies() -> None:
+    held = []
+    for name in (*DEMOS, "unequal_layouts"):
+        study, truth = simulate_demo(name)
+        common = compared(study)
+        assert common.cells is not None
+        places = common.cells["distance"].to_numpy()
+        rates = common.rates.set_index("pit")
+        for _, pit in truth.rates.iterrows():
+            if np.isfinite(pit["intercept"]):
+                true = true_rate(pit, places, truth.sd_bake)
+            else:
+                true = 0.0
+            row = rates.loc[pit["pit"]]
+            held.append(row["conf_low"] <= true <= row["conf_high"])
+    # Thirteen intervals at 95 %: two misses would be worth a look.
+    assert len(held) == 13
+    assert sum(held) >= 12
+
+
+def test_a_pit_without_places_has_no_rate_and_is_told() -> None:
+    study = simulate_demo("four_pits").study
+    column = study.items["column"]
+    items = study.items.assign(
+        column=column.where(~study.items["bake"].str.startswith("Ferry"))
+    )
+    result = compared(
+        ps.Study(**{**study.tables, "items": items}, settings=study.settings)
+    )
+    rates = result.rates.set_index("pit")
+    assert np.isnan(rates.loc["Ferry", "estimate"])
+    assert rates["estimate"].notna().sum() == 3
+    assert len(result.table) == 3
+    assert says(result, "Ferry: no graded item can enter the model")
+    assert says(result, "59 graded items have nothing recorded in distance")
+
+
 class TestCommonLayout:
     def test_equal_columns_are_the_places(self) -> None:
         result = compared(simulate_demo("unfair_order").study)

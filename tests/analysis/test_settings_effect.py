@@ -157,6 +157,16 @@ def test_totals_alone_are_enough() -> None:
     assert effect.table["estimate"][0] > 0.2
 
 
+def test_a_pit_without_places_is_told() -> None:
+    study = damper_study(intake_open=[0.2, 0.8] * 5)
+    items = study.items.copy()
+    items["column"] = items["column"].where(~items["bake"].str.startswith("z"))
+    study = ps.Study(**{**study.tables, "items": items}, settings=study.settings)
+    effect = ps.estimate_setting_effect(study, "intake_open")
+    assert effect.table["pit"].tolist() == ["A", "A", "B"]
+    assert says(effect, "B: no bake with graded items has intake_open")
+
+
 def test_one_effect_for_all_pits_is_tighter() -> None:
     study = damper_study(intake_open=[0.2, 0.8] * 5)
     effect = ps.estimate_setting_effect(study, "intake_open")
