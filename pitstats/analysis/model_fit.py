@@ -408,7 +408,7 @@ def _formula_caveats(fitted: FittedModel) -> list[str]:
         found.append(notes.SMOOTH_GUIDE)
         unmeasured.insert(0, "curves along the grate")
     if unmeasured:
-        found.append(notes.NOT_MEASURED.format(what=", ".join(unmeasured)))
+        found.append(notes.LITTLE_MEASURED.format(what=", ".join(unmeasured)))
     return found
 
 

@@ -162,7 +162,7 @@ class TestCoefficients:
             [items["weight"].mean()]
         )
         assert terms(model).loc[["Q('my wind')", "weight"], "estimate"].notna().all()
-        assert says(model, "Coverage not yet measured: the intervals of my wind")
+        assert says(model, "Coverage little measured: the intervals of my wind")
 
     def test_gaps_are_left_out_and_counted(self) -> None:
         study = ps.demo_study("unfair_order")
@@ -213,7 +213,7 @@ class TestSessions:
 class TestAnswers:
     def test_curves_carry_their_caveats(self, curved: BurnModel) -> None:
         assert says(curved, "smooth guide")
-        assert says(curved, "Coverage not yet measured: the intervals of curves")
+        assert says(curved, "Coverage little measured: the intervals of curves")
 
     def test_distance_curve(self, curved: BurnModel) -> None:
         curve = curved.distance_curve(n_points=9)

@@ -125,7 +125,7 @@ def test_words_are_set_against_the_first() -> None:
         ("all", "in", "out"),
     ]
     assert says(effect, "B: plate was out in one bake only")
-    assert says(effect, "Coverage not yet measured")
+    assert says(effect, "Coverage little measured")
 
 
 def test_turning_the_values_turns_the_sign(damper: SettingEffect) -> None:
