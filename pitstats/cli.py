@@ -64,7 +64,7 @@ def main() -> None:
     """
 
 
-@main.command(context_settings=_HELP)
+@main.command(context_settings=_HELP, short_help="Copy a demo study.")
 @click.argument("name", required=False)
 @click.argument("dest", required=False, type=click.Path(path_type=Path))
 @force_option
@@ -82,7 +82,7 @@ def demo(name: str | None, dest: Path | None, force: bool) -> None:
     click.echo(f"Demo study {name} is in {dest}. Next: pitstats report {dest}")
 
 
-@main.command(context_settings=_HELP)
+@main.command(context_settings=_HELP, short_help="Write a blank study.")
 @click.argument("dest", type=click.Path(path_type=Path))
 @force_option
 @_told_plainly
@@ -94,7 +94,9 @@ def start(dest: Path, force: bool) -> None:
     click.echo(f"A blank study is in {dest}. Fill it in, then: pitstats check {dest}")
 
 
-@main.command(context_settings=_HELP)
+@main.command(
+    context_settings=_HELP, short_help="List problems, then what looks unfair."
+)
 @click.argument("study", type=click.Path(path_type=Path))
 @_told_plainly
 def check(study: Path) -> None:
@@ -114,7 +116,7 @@ def check(study: Path) -> None:
         click.echo(f"{finding.severity}: {finding.message} {finding.fix}")
 
 
-@main.command(context_settings=_HELP)
+@main.command(context_settings=_HELP, short_help="Print the answer and all pairs.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option(
     "--format",
@@ -127,28 +129,39 @@ def check(study: Path) -> None:
 @click.option("--conf-level", type=float, help="Between 0 and 1.")
 @_told_plainly
 def compare(study: Path, style: str, conf_level: float | None) -> None:
-    """Print the answer of STUDY in one sentence and all pairs of pits."""
-    from pitstats.analysis.compare import compare_pits
-    from pitstats.analysis.fairness import settings_differ
-    from pitstats.report.tables import pair_table
-    from pitstats.report.wording import answer
+    """Print the answer of STUDY in one sentence and all pairs of pits.
+
+    As in the report, pits whose items lay at different places are compared on the
+    places that they share; the table shows both ways.
+    """
+    from pitstats.analysis.both_ways import compare_both_ways
+    from pitstats.analysis.fairness import audit_fairness, settings_differ
+    from pitstats.report.tables import pair_table, ways_table
+    from pitstats.report.wording import answer, pairs_caption, ways_sentence
     from pitstats.study.files import read_study
 
     found = read_study(study)
-    comparison = compare_pits(found, conf_level=conf_level)
+    both = compare_both_ways(found, conf_level=conf_level)
+    comparison = both.leading
     if style == "csv":
         click.echo(comparison.table.to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(comparison.table.to_json(orient="records", indent=2))
     else:
         click.echo(answer(comparison, as_set_up=settings_differ(found)))
+        for finding in audit_fairness(found):
+            if finding.severity == "spoils":
+                click.echo(f"But: {finding.message} {finding.fix}")
+        click.echo(f"\n{pairs_caption(comparison)}")
         click.echo(pair_table(comparison).to_string(index=False))
+        click.echo(f"\n{ways_sentence(both)}")
+        click.echo(ways_table(both).to_string(index=False))
         for caveat in comparison.caveats:
             click.echo(f"Note: {caveat}")
 
 
-@main.command(context_settings=_HELP)
-@click.argument("study", type=click.Path(path_type=Path))
+@main.command(context_settings=_HELP, short_help="Render a report on STUDY.")
+@click.argument("study", type=click.Path(path_type=Path), required=False)
 @click.option(
     "--notebook", default="compare_pits", show_default=True, help="Notebook to run."
 )
@@ -170,10 +183,17 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
 @force_option
 @_told_plainly
 def report(
-    study: Path, notebook: str, out: Path, pairs: tuple[str, ...], force: bool
+    study: Path | None, notebook: str, out: Path, pairs: tuple[str, ...], force: bool
 ) -> None:
-    """Render a report on STUDY: one HTML page with its notebook, figures and tables."""
+    """Render a report on STUDY: one HTML page with its notebook, figures and tables.
+
+    The notebooks plan_bakes and noise_check do without a STUDY; set what they ask
+    with -p, such as -p rate=0.2 -p "bakes=[2, 3, 4]".
+    """
     from pitstats.report.render import parse_parameters, render_report
+
+    if study is None and notebook == "compare_pits":
+        raise click.UsageError("Say which study: pitstats report STUDY.")
 
     html = render_report(
         study,
@@ -236,7 +256,7 @@ class PitSize(click.ParamType):  # type: ignore[type-arg]
         return pit.strip(), grates
 
 
-@main.command(context_settings=_HELP)
+@main.command(context_settings=_HELP, short_help="How many bakes and items it takes.")
 @click.option("--pits", type=int, default=2, show_default=True, help="2 to 6 pits.")
 @click.option(
     "--bakes",
@@ -314,7 +334,9 @@ def plan(power: float, pilot: Path | None, style: str, **asked: Any) -> None:
             click.echo(f"Note: {caveat}")
 
 
-@main.command(context_settings=_HELP)
+@main.command(
+    context_settings=_HELP, short_help="Draw order, cells and codes at random."
+)
 @click.argument("dest", type=click.Path(path_type=Path))
 @click.option(
     "--pit",
@@ -380,7 +402,7 @@ def layout(
     click.echo(f"Next: pitstats sheets {dest}")
 
 
-@main.command(context_settings=_HELP)
+@main.command(context_settings=_HELP, short_help="Write what to carry outside.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder; STUDY-sheets if not given."
@@ -418,6 +440,7 @@ def sheets(
     )
     click.echo("\n".join(str(path) for path in written))
     click.echo(
-        f"Print the pages, fill in {folder / 'entry.xlsx'} afterwards, then: pitstats "
-        f"report {folder / 'entry.xlsx'}"
+        f"Print the pages. Afterwards fill in {folder / 'entry.xlsx'} and set the "
+        "status of every bake to kept or excluded, then: pitstats report "
+        f"{folder / 'entry.xlsx'}"
     )

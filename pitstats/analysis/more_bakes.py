@@ -32,7 +32,8 @@ class MoreBakes:
         excludes 0; the errors are Monte-Carlo standard errors. The row of 0 is the
         study itself.
     pit_a, pit_b : str
-        The pair with the largest difference.
+        The undecided pair with the largest difference (of all pairs if every one has
+        a verdict).
     studies : int
         Simulated continuations per row.
     """
@@ -103,7 +104,7 @@ def expect_more_bakes(
     totals = bake_totals(study)
     bakes = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
     posterior = bake_posterior(bakes, comparison.conf_level)
-    pair = comparison.table.iloc[int(comparison.table["estimate"].abs().argmax())]
+    pair = leading_pair(comparison)
     names = (str(pair["pit_a"]), str(pair["pit_b"]))
     wanted = (posterior.pits.index(names[0]), posterior.pits.index(names[1]))
     many = len(posterior.pits) > 2
@@ -119,7 +120,7 @@ def expect_more_bakes(
         simulated = _new_bakes(rates[:, new], sd, model.total[burned.size :], rng)
         counts = np.hstack([np.tile(burned, (studies, 1)), simulated])
         width, out = _analyzed(model, counts, wanted, many)
-        rows.append((n_extra, *_mean(width), *_mean(out)))
+        rows.append((n_extra, *_mean(width), *_share(out)))
     columns = ["extra_bakes", "width", "width_error", "separated", "separated_error"]
     return MoreBakes(
         table=pd.DataFrame(rows, columns=columns),
@@ -128,6 +129,33 @@ def expect_more_bakes(
         studies=studies,
         conf_level=comparison.conf_level,
     )
+
+
+def undecided(comparison: PitComparison) -> pd.Series:
+    """Which pairs have no verdict yet, as a boolean column of the table.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> undecided(ps.compare_pits(ps.demo_study("one_bake_each"))).tolist()
+    [True]
+    """
+    return comparison.table["verdict"].isin(["cannot tell", "one bake each"])
+
+
+def leading_pair(comparison: PitComparison) -> pd.Series:
+    """The undecided pair with the largest difference, else the largest of all.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> pair = leading_pair(ps.compare_pits(ps.demo_study("four_pits")))
+    >>> pair["pit_a"], pair["pit_b"]
+    ('Ferry', 'Mill')
+    """
+    open_pairs = undecided(comparison)
+    table = comparison.table[open_pairs] if open_pairs.any() else comparison.table
+    return table.iloc[int(table["estimate"].abs().argmax())]
 
 
 def _continued(
@@ -166,6 +194,13 @@ def _analyzed(
         else (ends.low, ends.high)
     )
     return (high - low)[:, 0], ((low > 0) | (high < 0))[:, 0].astype(float)
+
+
+def _share(hits: NDArray[np.float64]) -> tuple[float, float]:
+    """Share and its standard error; never an error of 0 (add one of each first)."""
+    smoothed = (hits.sum() + 1.0) / (hits.size + 2.0)
+    error = np.sqrt(smoothed * (1.0 - smoothed) / hits.size)
+    return float(hits.mean()), float(error)
 
 
 def _mean(values: NDArray[np.float64]) -> tuple[float, float]:

@@ -76,7 +76,7 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
-    axes.set_title(shorten(row["pit"], 22))
+    axes.set_title(shorten(row["pit"], 20))
 
 
 def plot_curves(curves: pd.DataFrame) -> Figure:

@@ -90,9 +90,12 @@ def _draw_grate(axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap) -> N
     for cell in cells.to_dict("records"):
         _draw_cell(axes, cell, cmap)
     axes.set_xlim(0, own_columns)
-    axes.set_ylim(n_rows, 0)
+    # As on the printed grids: the door side and row 1 at the bottom.
+    axes.set_ylim(0, n_rows)
     axes.set_title(name)
-    axes.set_yticks(np.arange(n_rows) + 0.5, [str(i + 1) for i in range(n_rows)])
+    axes.set_yticks(
+        np.arange(n_rows) + 0.5, ["door 1", *map(str, range(2, n_rows + 1))]
+    )
     axes.set_xticks(
         np.arange(own_columns) + 0.5, [str(i + 1) for i in range(own_columns)]
     )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style
+from pitstats.planning.designs import SPREADS
 from pitstats.planning.power import BakePlan
 
 if TYPE_CHECKING:
@@ -51,8 +52,8 @@ def plot_power(plan: BakePlan, *, wanted: float = 0.8) -> Figure:
         for axes, spread in zip(grid[:, 0], spreads, strict=True):
             own = table[table["sd_bake"] == spread]
             _draw_spread(axes, own.to_dict("list"))
-            axes.axhline(wanted, color=INK, linewidth=0.8)
-            axes.set_title(f"Spread between bakes {spread:g} (logit)", fontsize=12)
+            axes.axhline(wanted, color=INK, linewidth=0.8, label="chance wanted")
+            axes.set_title(_mood(float(spread)), fontsize=12)
             axes.set_ylim(0, 1)
             axes.yaxis.set_major_formatter(PercentFormatter(1.0))
             axes.grid(axis="y", color=LINE, linewidth=0.8)
@@ -71,6 +72,12 @@ def plot_power(plan: BakePlan, *, wanted: float = 0.8) -> Figure:
             fontsize=11,
         )
     return figure
+
+
+def _mood(spread: float) -> str:
+    words = {value: word for word, value in SPREADS.items()}
+    name = f"{words[spread]} fires: " if spread in words else ""
+    return f"{name}spread between bakes {spread:g}".capitalize()
 
 
 def _draw_spread(axes: Axes, columns: dict[str, list[float]]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -58,7 +59,8 @@ def plot_rates(rates: BurnRates) -> Figure:
             own = rates.bakes[rates.bakes["pit"] == row["pit"]].dropna(subset=["share"])
             axes.scatter(
                 own["share"],
-                np.full(len(own), y + 0.26) + _stagger(len(own)),
+                np.full(len(own), y + 0.26)
+                + _stagger(own["share"].to_numpy(dtype=float)),
                 s=own["n_items"].astype(float) * 3.5 + 12,
                 facecolor="white",
                 edgecolor=SOFT,
@@ -111,10 +113,15 @@ def _draw_pit(
     )
 
 
-def _stagger(n: int) -> NDArray[np.float64]:
-    """Small vertical steps so that equal bakes do not hide each other."""
-    steps: NDArray[np.float64] = np.where(np.arange(n) % 2 == 1, 0.07, 0.0)
-    return steps
+def _stagger(shares: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Vertical steps so that bakes with near equal shares do not hide each other."""
+    steps = np.zeros(shares.size)
+    for before, here in pairwise(np.argsort(shares, kind="stable")):
+        near = shares[here] - shares[before] < 0.03
+        steps[here] = steps[before] + 1 if near else 0
+    # Many bakes share the room that there is.
+    most = float(steps.max(initial=0.0))
+    return np.asarray(steps * min(0.11, 0.42 / max(most, 1.0)))
 
 
 def _finish(axes: Axes, rates: BurnRates) -> None:
@@ -228,7 +235,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
         ]
         axes.set_yticks(range(len(labels)), labels)
         axes.set_ylim(len(labels) - 0.5, -0.5)
-        axes.set_xlabel("Difference in burn rate, points (first pit minus second)")
+        axes.set_xlabel("Points, first pit minus second")
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
         axes.grid(axis="x", color=LINE, linewidth=0.8)

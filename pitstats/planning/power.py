@@ -440,8 +440,8 @@ def _caveats(
         "The simulated bakes follow the model of the analysis: normal bake effects, "
         "one spread for all pits, every planned item graded. Real fires may be "
         "rougher.",
-        '"naive_power" is what a formula promises when every item counts as '
-        "independent; it ignores that items of a bake share a fire.",
+        '"If each item counted" (naive_power) is what a formula promises when every '
+        "item counts as independent; it ignores that items of a bake share a fire.",
     ]
     if any(design.one_bake_each for design in designs):
         notes.append(

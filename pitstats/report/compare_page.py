@@ -14,7 +14,7 @@ from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
 from pitstats.analysis.model import fit_burn_model
-from pitstats.analysis.more_bakes import expect_more_bakes
+from pitstats.analysis.more_bakes import expect_more_bakes, undecided
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.analysis.settings_effect import estimate_setting_effect
@@ -106,10 +106,9 @@ class ComparisonPage(Page):
         )
 
     def show_more_bakes(self, both: BothWays, seed: int) -> None:
-        """What further bakes would do, where the leading pair is not separated."""
-        comparison, lead = both.as_baked, both.leading
-        leading = lead.table.iloc[wording.largest_difference(lead)]
-        if str(leading["verdict"]) not in ("cannot tell", "one bake each"):
+        """What further bakes would do for the leading pair without a verdict."""
+        comparison = both.as_baked
+        if not undecided(comparison).any():
             self.say(wording.SEPARATED_ALREADY)
             return
         more = expect_more_bakes(
@@ -121,9 +120,18 @@ class ComparisonPage(Page):
         )
         self.say_all(wording.more_bakes_sentences(more))
         self.say(wording.more_bakes_note(more, seed), "note")
+        if comparison.one_bake_each:
+            self.say(wording.ASSUMED_SPREAD, "note")
 
-    def show_rates(self, rates: BurnRates) -> None:
+    def show_rates(self, rates: BurnRates, both: BothWays | None = None) -> None:
         """The rates as a table, and what the items are worth."""
+        if both is not None and both.leads == "common":
+            self.table(
+                "rates_common_layout",
+                tables.rate_table(both.rates),
+                wording.rates_table_caption(both.rates),
+                values=both.rates.table,
+            )
         self.table(
             f"rates_{rates.outcome}",
             tables.rate_table(rates),
@@ -134,6 +142,7 @@ class ComparisonPage(Page):
         self.say_all(
             wording.effective_sentence(rates, pit) for pit in rates.table["pit"]
         )
+        self.say(wording.SHRINKAGE, "note")
 
     def show_evenness(self, conf_level: float | None = None) -> None:
         """Near, middle and far of every pit; upper grates and faces where recorded."""
@@ -157,7 +166,8 @@ class ComparisonPage(Page):
                 "grates",
                 evenness.grates,
                 ("lower", "upper", "upper_minus_lower"),
-                "Upper against lower grate, over the same distances",
+                "Upper against lower grate, over the same distances: long-run burn "
+                "rates",
             ),
             (
                 "faces",
@@ -168,7 +178,8 @@ class ComparisonPage(Page):
         ):
             if len(frame):
                 shown = evenness_wording.contrast_table(frame, *parts)
-                self.table(f"evenness_{name}", shown, caption, values=frame)
+                unit = evenness_wording.unit_text(evenness)
+                self.table(f"evenness_{name}", shown, f"{caption} {unit}", values=frame)
         self.say_all(evenness.caveats)
         self.say(evenness_wording.evenness_method(evenness), "note")
 
@@ -255,7 +266,8 @@ class ComparisonPage(Page):
         self.table(
             "cuts",
             tables.cut_table(cuts),
-            "Long-run burned share wherever 'burned' is taken to begin (with interval)",
+            "Long-run burned share wherever 'burned' is taken to begin, as baked "
+            "(with interval; unit of replication: the bake)",
             values=cuts,
         )
         self.say(wording.cuts_sentence(compare_cut_verdicts(self._study)))

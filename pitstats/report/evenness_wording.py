@@ -88,14 +88,24 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
             "This test cannot tell whether the pits differ in how their burning falls "
             "from the firebox to the far end."
         )
-    pairs = [
-        f"more steeply in {one_line(a if estimate > 0 else b)} than in "
-        f"{one_line(b if estimate > 0 else a)}"
-        for a, b, estimate in zip(
-            differs["pit_a"], differs["pit_b"], differs["estimate"], strict=True
-        )
-    ]
-    return f"Burning falls from near to far {listed(pairs)}."
+    pairs = [_steeper(row) for row in differs.to_dict("records")]
+    level = level_text(evenness.conf_level)
+    allowed = (
+        f" ({level} intervals that allow for all {len(table)} pairs)"
+        if len(table) > 1
+        else f" ({level} interval)"
+    )
+    return f"Burning falls from near to far {listed(pairs)}{allowed}."
+
+
+def _steeper(row: dict[Hashable, Any]) -> str:
+    low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
+    first, second = one_line(row["pit_a"]), one_line(row["pit_b"])
+    if row["estimate"] < 0:
+        first, second, low, high = second, first, -high, -low
+    return (
+        f"more steeply in {first} than in {second} by {span_points(low, high)} points"
+    )
 
 
 def evenness_table(evenness: Evenness) -> pd.DataFrame:
@@ -185,9 +195,15 @@ def contrast_table(
 def evenness_caption(evenness: Evenness) -> str:
     """Say what the table of thirds shows."""
     return (
-        "Long-run burn rate in each third of the pit's own grates, with "
-        f"{level_text(evenness.conf_level)} intervals (unit of replication: the bake)"
+        "Long-run burn rate in each third of the pit's own grates "
+        f"{unit_text(evenness)}"
     )
+
+
+def unit_text(evenness: Evenness) -> str:
+    """Level and unit of replication, for captions."""
+    level = level_text(evenness.conf_level)
+    return f"({level} intervals; unit of replication: the bake)"
 
 
 def evenness_method(evenness: Evenness) -> str:

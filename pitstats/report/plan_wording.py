@@ -36,7 +36,7 @@ def plan_answer(plan: BakePlan, power: float = 0.8) -> str:
     --------
     >>> import pitstats as ps
     >>> plan = ps.plan_bakes([2, 3], [12], simulations=200, rng=1, progress=False)
-    >>> plan_answer(plan).startswith("None of these plans")
+    >>> "none of these plans can tell" in plan_answer(plan)
     True
     """
     what = question_text(plan)
@@ -46,14 +46,15 @@ def plan_answer(plan: BakePlan, power: float = 0.8) -> str:
     best = usual.cheapest(power)
     if best is not None:
         return (
-            f"To {what} with a chance of {percent(power)} or more, bake every pit "
-            f"{_times(best['bakes'])} with {best['items']} items each: "
-            f"{_chances(plan, best)}."
+            f"With {_mood(middle)} it takes {_times(best['bakes'])} of every pit with "
+            f"{best['items']} items each to {what} with a chance of {percent(power)} "
+            f"or more: {_chances(plan, best)}."
         )
     top = usual.table.iloc[int(usual.table["power"].argmax())]
     return (
-        f"None of these plans can {what} with a chance of {percent(power)}. The best, "
-        f"{_times(top['bakes'])} with {top['items']} items each, gives "
+        f"With {_mood(middle)} none of these plans can {what} with a chance of "
+        f"{percent(power)}. The best, {_times(top['bakes'])} with {top['items']} items "
+        "each, gives "
         f"{_chances(plan, top)}. Plan more bakes, or look for a larger difference."
     )
 
@@ -67,7 +68,7 @@ def _chances(plan: BakePlan, row: pd.Series) -> str:
         for chance, spread in zip(own["power"], own["sd_bake"], strict=True)
     ]
     error = 100 * float(own["power_error"].max())
-    return f"{', '.join(parts)} (simulation error up to {error:.0f} points)"
+    return f"{', '.join(parts)} (simulation error up to {points(error / 100)})"
 
 
 def _mood(spread: float) -> str:
@@ -88,13 +89,13 @@ def question_text(plan: BakePlan) -> str:
 
 
 def _times(bakes: object) -> str:
-    return f"{bakes} times" if not isinstance(bakes, str) else f"{bakes} times by pit"
+    return f"{bakes} bakes" if not isinstance(bakes, str) else f"{bakes} bakes by pit"
 
 
 def _chance(row: pd.Series) -> str:
     return (
         f"chance {percent(float(row['power']))}, simulation error "
-        f"{100 * float(row['power_error']):.0f} points, spread between bakes "
+        f"{points(float(row['power_error']))}, spread between bakes "
         f"{float(row['sd_bake']):g}"
     )
 
@@ -160,7 +161,7 @@ def more_bakes_or_items(steps: BakePlan) -> str:
         f"From {now['bakes']} bakes of {now['items']} items ({percent(now['power'])}), "
         f"one more bake of every pit lifts the chance to {percent(bake['power'])}; "
         f"twice the items in the same bakes to {percent(twice['power'])} (simulation "
-        f"error about {100 * now['power_error']:.0f} points)."
+        f"error about {points(now['power_error'])})."
     )
 
 
@@ -270,12 +271,12 @@ def new_test_sentences(plan: BakePlan) -> list[str]:
             else f"{percent(low)} to {percent(high)}"
         )
         lines.append(
-            f"{bakes} bakes of {own['items'].iloc[0]} items a pit: if the truth were "
-            f"{percent(plan.rate)} and {percent(plan.rate + plan.difference)}, a new "
-            f"test would separate the pits with a chance of {chance}, by how moody the "
-            f"fires are; if there were no difference it would cry wolf in at most "
+            f"{bakes} bakes of {own['items'].iloc[0]} items a pit: if the raw shares "
+            f"seen were the truth, {percent(plan.rate)} and "
+            f"{percent(plan.rate + plan.difference)}, a new test would separate the "
+            f"pits with a chance of {chance}, by how moody the fires are; if there were no difference it would cry wolf in at most "
             f"{percent(own['false_alarm'].max())} (simulation error up to "
-            f"{error:.0f} points)."
+            f"{points(error / 100)})."
         )
     return lines
 

@@ -124,7 +124,7 @@ def render_report(
         if "output_folder" in declared:
             values["output_folder"] = str(files.resolve())
         finished = _execute(source, values, work, progress)
-        stamp = _stamp(source, study, values)
+        stamp = _stamp(source, study, values, declared)
         _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
@@ -391,11 +391,16 @@ def _publish(work: Path, target: _Target) -> None:
 
 
 def _stamp(
-    source: Path, study: Path | None, values: Mapping[str, object]
+    source: Path,
+    study: Path | None,
+    values: Mapping[str, object],
+    declared: Mapping[str, dict[str, Any]],
 ) -> list[tuple[str, str]]:
+    used = {name: details.get("default") for name, details in declared.items()}
+    used |= values
     shown = {
         key: Path(str(value)).name if key in ("study_path", "output_folder") else value
-        for key, value in values.items()
+        for key, value in used.items()
     }
     stamp = [
         ("Notebook", source.stem),
@@ -403,7 +408,7 @@ def _stamp(
         ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
         (
             "Randomness",
-            f"seed {values.get('seed', 'as in the notebook')}; the quasi-random points "
+            f"seed {used.get('seed', 'not used')}; the quasi-random points "
             "of the method are fixed",
         ),
         ("Versions", ", ".join(f"{name} {_version(name)}" for name in _STAMPED)),

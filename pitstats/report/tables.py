@@ -19,13 +19,19 @@ def signed_points(value: float) -> str:
 
     Examples
     --------
-    >>> signed_points(0.123), signed_points(-0.05)
-    ('+12', '\N{MINUS SIGN}5')
+    >>> signed_points(0.123), signed_points(-0.05), signed_points(-0.004)
+    ('+12', '\N{MINUS SIGN}5', '\N{MINUS SIGN}0.4')
     """
     if math.isnan(value):
         return _NO_VALUE
-    rounded = round(100 * float(value))
-    return "0" if rounded == 0 else f"{rounded:+d}".replace("-", "\N{MINUS SIGN}")
+    exact = 100 * float(value)
+    # An end close to 0 must not be rounded onto the other side of a verdict.
+    text = f"{exact:+.1f}" if 0 < abs(exact) < 0.95 else f"{exact:+.0f}"
+    if float(text) == 0:
+        text = "+0.1" if exact > 0 else "-0.1"
+    if exact == 0:
+        return "0"
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def span(low: float, high: float) -> str:

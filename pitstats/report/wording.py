@@ -197,19 +197,31 @@ def more_bakes_sentences(more: MoreBakes) -> list[str]:
     pair = f"{one_line(more.pit_a)} and {one_line(more.pit_b)}"
     lines = []
     for row in later.to_dict("records"):
-        error = 100 * float(row["separated_error"])
         lines.append(
             f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
             f"interval for {pair} would be about {points(row['width'])} wide "
             f"(now {points(now['width'])}), and the chance that it separates the two "
-            f"is {percent(row['separated'])} (simulation error {error:.0f} points)."
+            f"is {percent(row['separated'])} (simulation error "
+            f"{points(row['separated_error'])})."
         )
     return lines
 
 
 SEPARATED_ALREADY = (
-    "The two pits that differ most are separated already. More bakes would narrow the "
-    "intervals of the other pairs."
+    "Every pair of pits has a verdict already; more bakes would only narrow the "
+    "intervals."
+)
+
+
+ASSUMED_SPREAD = (
+    "With one bake each, how much bakes differ is assumed, not measured, and these "
+    "chances lean on that assumption."
+)
+
+SHRINKAGE = (
+    "With few bakes the long-run share lies nearer 50% than the share seen: bakes that "
+    "are still to come may be hotter or cooler than these, and a rate near 0% or 100% "
+    "has more room on one side. The interval is what to quote."
 )
 
 
@@ -308,7 +320,8 @@ def _answer_pair(comparison: PitComparison, pair: pd.Series, setup: str) -> str:
     if verdict.startswith("differs"):
         text = (
             f"In these conditions{setup}, {more} burned more than {less}: "
-            f"{points(pair['estimate'])} more, {level} interval {_range(low, high)}."
+            f"{points(pair['estimate'])} more, {level} interval {_range(low, high)} "
+            f"({_bakes_of(comparison, pair)})."
         )
         if verdict == "differs, within the margin":
             text += (
@@ -325,7 +338,8 @@ def _answer_pair(comparison: PitComparison, pair: pd.Series, setup: str) -> str:
         )
     return (
         f"This test cannot tell whether {more} or {less} burns more{setup}: the "
-        f"{level} interval runs {_signed_range(low, high, more)}."
+        f"{level} interval runs {_signed_range(low, high, more)} "
+        f"({_bakes_of(comparison, pair)})."
     )
 
 
@@ -347,10 +361,15 @@ def _answer_many(comparison: PitComparison, setup: str) -> str:
     by_pit: dict[str, list[str]] = {}
     for _, pair in differs.iterrows():
         more, less = _more_and_less(pair)
-        by_pit.setdefault(more, []).append(less)
+        low, high = _sorted_ends(pair)
+        by_pit.setdefault(more, []).append(f"{less} ({_range(low, high)} more)")
     parts = [f"{more} burned more than {listed(less)}" for more, less in by_pit.items()]
     rest = len(table) - len(differs)
-    text = f"In these conditions{setup}, {'; '.join(parts)}."
+    level = level_text(comparison.conf_level)
+    text = (
+        f"In these conditions{setup}, {'; '.join(parts)}; {level} intervals that allow "
+        f"for all {len(table)} pairs."
+    )
     if rest:
         pairs = "pair" if rest == 1 else "pairs"
         text += f" The other {rest} {pairs} of pits cannot be told apart by this test."
@@ -397,16 +416,10 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
     level = level_text(comparison.conf_level)
     what = "Difference" if len(table) == 1 else "Largest difference"
     allowed = "" if len(table) == 1 else f", allowing for all {len(table)} pairs"
-    bakes = comparison.n_bakes
-    n_bakes = [int(bakes.get(pair[side], 0)) for side in ("pit_a", "pit_b")]
-    rests = (
-        f"{count(n_bakes[0], 'bake')} of each pit"
-        if n_bakes[0] == n_bakes[1]
-        else f"{n_bakes[0]} and {n_bakes[1]} bakes"
-    )
     text = (
         f"{what} in long-run burn rate, {more} minus {less}; {level} interval"
-        f"{allowed}: {_signed_range(low, high, more)}. It rests on {rests}."
+        f"{allowed}: {_signed_range(low, high, more)}. It rests on "
+        f"{_bakes_of(comparison, pair)}."
     )
     number = points(pair["estimate"])
     if comparison.one_bake_each:
@@ -450,7 +463,7 @@ def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
     low, high = _sorted_ends(pair)
     verdict = str(pair["verdict"])
     span = _signed_range(low, high, more)
-    p = p_text(float(pair["p_adjusted"]))
+    p = p_text(float(pair["p_adjusted"]), adjusted=len(table) > 1)
     if verdict == "one bake each":
         return (
             f"{more} against {less}: no verdict from one bake each. The long-run "
@@ -464,22 +477,25 @@ def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
         return f"{more} and {less} differ by no more than {margin}: {span}."
     excluded = points(max(abs(low), abs(high)))
     return (
-        f"{more} against {less}: this test cannot tell; {span} ({p}). It excludes only "
-        f"differences larger than {excluded}."
+        f"{more} against {less}: this test cannot tell; {span} ({p}). "
+        f"Differences larger than {excluded}, whichever pit is ahead, are excluded."
     )
 
 
-def p_text(p_value: float) -> str:
-    """Write a p-value; never ``0``.
+def p_text(p_value: float, *, adjusted: bool = True) -> str:
+    """Write a p-value; never ``0`` and never ``1``.
 
     Examples
     --------
-    >>> p_text(0.0321), p_text(0.00004)
-    ('adjusted p = 0.032', 'adjusted p < 0.001')
+    >>> p_text(0.0321), p_text(0.00004), p_text(0.9999, adjusted=False)
+    ('adjusted p = 0.032', 'adjusted p < 0.001', 'p > 0.99')
     """
+    name = "adjusted p" if adjusted else "p"
     if p_value < 0.001:
-        return "adjusted p < 0.001"
-    return f"adjusted p = {p_value:.{2 if p_value >= 0.1 else 3}f}"
+        return f"{name} < 0.001"
+    if p_value > 0.99:
+        return f"{name} > 0.99"
+    return f"{name} = {p_value:.{2 if p_value >= 0.1 else 3}f}"
 
 
 def naive_sentence(comparison: PitComparison) -> str:
@@ -581,6 +597,8 @@ def missing_sentence(rates: BurnRates) -> str:
     """
     frame = rates.missing_range
     affected = frame[frame["n_missing"] > 0]
+    if (rates.bakes["source"] == "counts").all():
+        return "Only totals were kept, so it is not known whether items were missing."
     if affected.empty:
         return "Every item that was placed was graded."
     parts = [
@@ -722,8 +740,8 @@ def limits(comparison: PitComparison, rates: BurnRates) -> list[str]:
     found += [rate_sentence(rates, pit) for pit in none_burned["pit"]]
     if (comparison.table["verdict"] == "cannot tell").any():
         found.append(
-            "'Cannot tell' is not 'the same': it means that these bakes fit both a "
-            "difference and none."
+            "'Cannot tell' is not 'the same': these bakes are compatible with a "
+            "difference and with none."
         )
     found.append(
         "The rates hold for these pits in these conditions: this wood, this weather, "
@@ -756,15 +774,19 @@ def rates_caption(rates: BurnRates) -> str:
 
 def _places(rates: BurnRates) -> str:
     if "places that all pits share" not in rates.estimand:
-        return ""
+        return " As baked, wherever the items lay."
     return " Counted and averaged over the places that all pits share."
 
 
 def rates_table_caption(rates: BurnRates) -> str:
     """Say what a table of rates shows."""
-    word = {"burned": "Burned", "underbaked": "Under-baked", "good": "Good"}
+    word = {
+        "burned": "Burned items",
+        "underbaked": "Under-baked items (palest graded face)",
+        "good": "Good items (every graded face within the target grades)",
+    }
     return (
-        f"{word[rates.outcome]} items: long-run share per pit with "
+        f"{word[rates.outcome]}: long-run share per pit with "
         f"{level_text(rates.conf_level)} interval (unit of replication: the bake)."
         f"{_places(rates)}"
     )
@@ -802,8 +824,8 @@ def rules_sentence(settings: Settings) -> str:
     'Temperature rule'
     """
     meaning = {
-        "same indicated": "same indicated (the pits are compared with their gauges)",
-        "same grate": "same grate (the pits are compared without their gauges)",
+        "same indicated": "same indicated (pits and their gauges are compared)",
+        "same grate": "same grate (the pits are compared, their gauges are not)",
         "maker's setting": "maker's setting (each pit as its maker advises)",
         "tuned": "tuned (each pit set up beforehand)",
     }
@@ -811,10 +833,12 @@ def rules_sentence(settings: Settings) -> str:
     stop = one_line(settings.stop_rule) or "not stated"
     margin = "not stated" if settings.margin is None else f"{points(settings.margin)}"
     face = "the darkest face" if settings.face == "worst" else f"the {settings.face}"
+    last = settings.burned_from == settings.grades[-1]
+    darker = "" if last else " or darker"
     return (
         f"Temperature rule: {rule}. Stop rule: {stop}. Burned means "
-        f"'{one_line(settings.burned_from)}' or darker on {face}. Smallest difference "
-        f"that would change advice, stated beforehand: {margin}."
+        f"'{one_line(settings.burned_from)}'{darker} on {face}. Smallest difference "
+        f"that would change advice: {margin}."
     )
 
 
@@ -919,6 +943,18 @@ def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
     return rates.table.set_index("pit").to_dict("index")[pit]
 
 
+def _bakes_of(comparison: PitComparison, pair: pd.Series) -> str:
+    """Unit of replication behind one pair."""
+    bakes = comparison.n_bakes
+    first, second = (int(bakes.get(pair[side], 0)) for side in ("pit_a", "pit_b"))
+    if first == second:
+        return f"{count(first, 'bake')} of each pit"
+    names = one_line(pair["pit_a"]), one_line(pair["pit_b"])
+    return (
+        f"{count(first, 'bake')} of {names[0]}, {count(second, 'bake')} of {names[1]}"
+    )
+
+
 def _is_common(comparison: PitComparison) -> bool:
     return comparison.layout == "common" and comparison.cells is not None
 
@@ -956,11 +992,18 @@ def ways_sentence(both: BothWays) -> str:
         "baked leads; the one on a common layout stands beside it."
     )
     changed = _changed_verdicts(both.as_baked, both.common)
-    agreement = (
-        f"The verdicts differ for {listed(changed)}: places move that answer."
-        if changed
-        else "Both give the same verdicts."
-    )
+    if both.as_baked.one_bake_each:
+        agreement = "Neither gives a verdict from one bake each."
+    elif changed:
+        agreement = (
+            f"As baked, the verdict for {listed(changed)} would be another: the raw "
+            "counts mix the pits with the places their items had."
+            if both.leads == "common"
+            else f"On the common layout the verdict for {listed(changed)} would be "
+            "another: that answer is not firm."
+        )
+    else:
+        agreement = "Both give the same verdicts."
     return f"{lead} {agreement} {both.common.layout_note}"
 
 

@@ -33,7 +33,9 @@ def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:
     if path.is_dir():
         raise ExistsError(f"{path} is a folder. Choose another name.")
     if path.exists() and not overwrite:
-        raise ExistsError(f"{path} exists. Choose another name, or allow overwriting.")
+        raise ExistsError(
+            f"{path} exists. Choose another name, or allow overwriting (--force)."
+        )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
@@ -84,7 +86,7 @@ def write_folder(
         raise ExistsError(f"{path} is a file. Choose another name for the folder.")
     if path.is_dir() and any(path.iterdir()) and not overwrite:
         raise ExistsError(
-            f"{path} is not empty. Choose another name, or allow overwriting."
+            f"{path} is not empty. Choose another name, or allow overwriting (--force)."
         )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

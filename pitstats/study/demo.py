@@ -470,7 +470,7 @@ _DEMOS: dict[str, _Demo] = {
     # Orchard towards it, so the raw rates say the opposite.
     "unequal_layouts": _Demo(
         seed=20260620,
-        title="The ranking that turned round",
+        title="The ranking that turned around",
         question="Does Orchard burn more than Quarry at the same place?",
         pits=(
             SimulatedPit(
