@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 # Inches: room for "firebox end", for the widest grate, around each grate and for the
 # scale.
-_LEFT, _MAP_WIDTH, _MAP_GAP, _SCALE_HEIGHT = 1.0, 6.05, 0.75, 0.85
+_LEFT, _MAP_WIDTH, _MAP_GAP, _SCALE_HEIGHT = 1.35, 5.7, 0.75, 0.85
 
 
 def plot_grates(cells: pd.DataFrame) -> Figure:

@@ -67,6 +67,14 @@ class ComparisonPage(Page):
         if self._study.assumptions:
             self.say("In reading the files this was assumed:", "note")
             self.say_all(self._study.assumptions)
+        self._show_regrades()
+
+    def _show_regrades(self) -> None:
+        regrades = self._study.regrades
+        faces = ["grade_top", "grade_bottom", "grade_side"]
+        n_graded = int(regrades[faces].notna().any(axis=1).sum())
+        if n_graded:
+            self.say(wording.regrades_sentence(n_graded), "note")
 
     def show_fairness(self, findings: Sequence[Finding]) -> None:
         """How fair the test was, with the temperature rule first."""

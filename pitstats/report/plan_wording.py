@@ -274,8 +274,8 @@ def new_test_sentences(plan: BakePlan) -> list[str]:
             f"{bakes} bakes of {own['items'].iloc[0]} items a pit: if the raw shares "
             f"seen were the truth, {percent(plan.rate)} and "
             f"{percent(plan.rate + plan.difference)}, a new test would separate the "
-            f"pits with a chance of {chance}, by how moody the fires are; if there were "
-            "no difference it would cry wolf in at most "
+            f"pits with a chance of {chance}, by how moody the fires are; if there"
+            " were no difference it would cry wolf in at most "
             f"{percent(own['false_alarm'].max())} (simulation error up to "
             f"{points(error / 100)})."
         )

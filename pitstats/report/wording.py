@@ -650,6 +650,14 @@ def cuts_sentence(cuts: pd.DataFrame) -> str:
     return f"With burned taken to mean {'; '.join(parts)}."
 
 
+def regrades_sentence(n_graded: int) -> str:
+    """Say that second gradings are kept but not used here."""
+    return (
+        f"{count(n_graded, 'second grading').capitalize()} on record: kept with the "
+        "study, not used in any number of this report."
+    )
+
+
 def fairness_sentence(severities: Sequence[str]) -> str:
     """Sum up how fair the test was.
 
