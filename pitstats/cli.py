@@ -316,7 +316,7 @@ class PitSize(click.ParamType):  # type: ignore[type-arg]
 def plan(power: float, pilot: Path | None, style: str, **asked: Any) -> None:
     """Say how many bakes and items it takes to tell pits apart."""
     from pitstats.planning.power import plan_bakes
-    from pitstats.report.plan_wording import plan_answer, plan_caption, plan_table
+    from pitstats.report.wording.plan import plan_answer, plan_caption, plan_table
     from pitstats.study.files import read_study
 
     seed = asked.pop("seed")

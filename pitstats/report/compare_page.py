@@ -22,8 +22,10 @@ from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
-from pitstats.report import evenness_wording, model_wording, tables, wording
+from pitstats.report import tables, wording
 from pitstats.report.page import Page
+from pitstats.report.wording import evenness as evenness_wording
+from pitstats.report.wording import model as model_wording
 from pitstats.study.study import Study
 
 

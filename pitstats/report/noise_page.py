@@ -8,8 +8,9 @@ from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
 from pitstats.figures.rates import plot_rates
 from pitstats.planning.power import BakePlan, plan_bakes
-from pitstats.report import plan_wording, wording
+from pitstats.report import wording
 from pitstats.report.compare_page import ComparisonPage
+from pitstats.report.wording import plan as plan_wording
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 

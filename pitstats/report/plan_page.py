@@ -15,8 +15,9 @@ from pitstats.planning.power import BakePlan
 from pitstats.planning.precision import upper_bound_if_none_burn, width_for_one_pit
 from pitstats.planning.questions import one_more_bake, smallest_difference
 from pitstats.planning.shopping import shopping_list
-from pitstats.report import plan_wording, wording
+from pitstats.report import wording
 from pitstats.report.page import Page
+from pitstats.report.wording import plan as plan_wording
 
 
 class PlanPage(Page):

@@ -1,0 +1,43 @@
+"""Results in, sentences out. Every sentence about a result is made in here.
+
+The evidence chooses the words: one bake per pit never says "burns more", a wide
+interval never says "the same", and none burned never says "never".
+"""
+
+from pitstats.report.wording.method import SAFETY as SAFETY
+from pitstats.report.wording.method import SAFETY_CLOSING as SAFETY_CLOSING
+from pitstats.report.wording.method import limits as limits
+from pitstats.report.wording.method import method as method
+from pitstats.report.wording.numbers import count as count
+from pitstats.report.wording.numbers import level_text as level_text
+from pitstats.report.wording.numbers import listed as listed
+from pitstats.report.wording.numbers import one_line as one_line
+from pitstats.report.wording.numbers import p_text as p_text
+from pitstats.report.wording.numbers import percent as percent
+from pitstats.report.wording.numbers import points as points
+from pitstats.report.wording.pairs import answer as answer
+from pitstats.report.wording.pairs import cuts_sentence as cuts_sentence
+from pitstats.report.wording.pairs import headline_number as headline_number
+from pitstats.report.wording.pairs import largest_difference as largest_difference
+from pitstats.report.wording.pairs import naive_sentence as naive_sentence
+from pitstats.report.wording.pairs import pair_sentence as pair_sentence
+from pitstats.report.wording.pairs import pairs_caption as pairs_caption
+from pitstats.report.wording.pairs import ways_sentence as ways_sentence
+from pitstats.report.wording.rates import ASSUMED_SPREAD as ASSUMED_SPREAD
+from pitstats.report.wording.rates import SEPARATED_ALREADY as SEPARATED_ALREADY
+from pitstats.report.wording.rates import SHRINKAGE as SHRINKAGE
+from pitstats.report.wording.rates import bake_spread_sentence as bake_spread_sentence
+from pitstats.report.wording.rates import effective_sentence as effective_sentence
+from pitstats.report.wording.rates import missing_sentence as missing_sentence
+from pitstats.report.wording.rates import more_bakes_note as more_bakes_note
+from pitstats.report.wording.rates import more_bakes_sentences as more_bakes_sentences
+from pitstats.report.wording.rates import rate_sentence as rate_sentence
+from pitstats.report.wording.rates import rates_caption as rates_caption
+from pitstats.report.wording.rates import rates_table_caption as rates_table_caption
+from pitstats.report.wording.record import MAP_CAPTION as MAP_CAPTION
+from pitstats.report.wording.record import fairness_sentence as fairness_sentence
+from pitstats.report.wording.record import grades_caption as grades_caption
+from pitstats.report.wording.record import grades_in_words as grades_in_words
+from pitstats.report.wording.record import map_in_words as map_in_words
+from pitstats.report.wording.record import regrades_sentence as regrades_sentence
+from pitstats.report.wording.record import rules_sentence as rules_sentence

@@ -1,0 +1,121 @@
+"""Numbers, names and lists as a sentence writes them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+_NUMBER_WORDS = (
+    "none",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+)
+
+
+def percent(share: float) -> str:
+    """Write a share as a whole per cent, with one digit where that would say 0 or 100.
+
+    Parameters
+    ----------
+    share : float
+        Between 0 and 1, or NaN.
+
+    Returns
+    -------
+    str
+        For example ``"28%"``, ``"0.4%"``; ``"unknown"`` for NaN.
+
+    Examples
+    --------
+    >>> percent(0.284), percent(0.004), percent(0.0)
+    ('28%', '0.4%', '0%')
+    """
+    if math.isnan(share):
+        return "unknown"
+    value = 100 * float(share)
+    if 0 < value < 0.95 or 99.05 < value < 100:
+        return f"{value:.1f}%"
+    return f"{value:.0f}%"
+
+
+def points(difference: float) -> str:
+    """Write a difference of rates in percentage points.
+
+    Parameters
+    ----------
+    difference : float
+        Between -1 and 1.
+
+    Returns
+    -------
+    str
+        For example ``"29 points"``; the sign is left to the sentence.
+
+    Examples
+    --------
+    >>> points(-0.01), points(0.294), points(0.004)
+    ('1 point', '29 points', '0.4 points')
+    """
+    value = abs(100 * float(difference))
+    text = f"{value:.1f}" if 0 < value < 0.95 else f"{value:.0f}"
+    return f"{text} point" if text == "1" else f"{text} points"
+
+
+def count(n: int, noun: str) -> str:
+    """Write a number with its noun, as a word up to ten.
+
+    Examples
+    --------
+    >>> count(1, "bake"), count(12, "item")
+    ('one bake', '12 items')
+    """
+    number = _NUMBER_WORDS[n] if 0 <= n < len(_NUMBER_WORDS) else str(n)
+    return f"{number} {noun}" if n == 1 else f"{number} {noun}s"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Join names the way a sentence does.
+
+    Examples
+    --------
+    >>> listed(["Quarry", "Ferry", "Mill"])
+    'Quarry, Ferry and Mill'
+    """
+    names = [one_line(name) for name in names]
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def one_line(text: object) -> str:
+    """Return a user's text on one line, otherwise as typed."""
+    return " ".join(str(text).split())
+
+
+def level_text(conf_level: float) -> str:
+    """Write a level as in ``95%`` or ``99.9%``."""
+    return f"{100 * conf_level:g}%"
+
+
+def p_text(p_value: float, *, adjusted: bool = True) -> str:
+    """Write a p-value; never ``0`` and never ``1``.
+
+    Examples
+    --------
+    >>> p_text(0.0321), p_text(0.00004), p_text(0.9999, adjusted=False)
+    ('adjusted p = 0.032', 'adjusted p < 0.001', 'p > 0.99')
+    """
+    name = "adjusted p" if adjusted else "p"
+    if p_value < 0.001:
+        return f"{name} < 0.001"
+    if p_value > 0.99:
+        return f"{name} > 0.99"
+    return f"{name} = {p_value:.{2 if p_value >= 0.1 else 3}f}"

@@ -1,0 +1,283 @@
+"""Rates of single pits, what they rest on, and what more bakes would do."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+from pitstats.analysis.more_bakes import MoreBakes
+from pitstats.analysis.results import BurnRates
+from pitstats.report.wording.numbers import (
+    count,
+    level_text,
+    listed,
+    one_line,
+    percent,
+    points,
+)
+
+_OUTCOME_VERB = {
+    "burned": "burned",
+    "underbaked": "left under-baked",
+    "good": "baked well",
+}
+
+
+def rate_sentence(rates: BurnRates, pit: str) -> str:
+    """One pit's rate, its interval and what it rests on.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        As returned by `estimate_burn_rates` or `estimate_shares`.
+    pit : str
+        Name of the pit.
+
+    Returns
+    -------
+    str
+        One or two sentences.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rates = ps.estimate_burn_rates(ps.demo_study("nothing_burned"))
+    >>> "none of" in rate_sentence(rates, "Ferry")
+    True
+    """
+    row, name = _rate_of(rates, pit), one_line(pit)
+    if row["n_items"] == 0:
+        return f"{name}: no graded items, so no rate."
+    verb = _OUTCOME_VERB[rates.outcome]
+    ends = f"{percent(row['conf_low'])} to {percent(row['conf_high'])}"
+    level = level_text(rates.conf_level)
+    basis = f"{count(row['n_bakes'], 'bake')}, {row['n_items']} items"
+    if row["n_bakes"] == 1 and rates.table["n_bakes"].max() == 1:
+        return (
+            f"In this one bake {name} {verb} {row['n_burned']} of {row['n_items']} "
+            f"items. Its long-run share may be anywhere from {ends} ({level} interval; "
+            "width set by assumption, not by these data)."
+        )
+    if row["n_burned"] == 0:
+        return (
+            f"{name} {verb} none of {row['n_items']} items in "
+            f"{count(row['n_bakes'], 'bake')}; its true share could still be up to "
+            f"{percent(row['conf_high'])} ({level} interval)."
+        )
+    return (
+        f"{name} {verb} {percent(row['estimate'])} of items in the long run ({level} "
+        f"interval {ends}; {basis})."
+    )
+
+
+def effective_sentence(rates: BurnRates, pit: str) -> str:
+    """Say in words how much the items of shared fires are worth.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        Rates of the study.
+    pit : str
+        Name of the pit.
+
+    Returns
+    -------
+    str
+        One sentence.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rates = ps.estimate_burn_rates(ps.demo_study("one_bake_each"))
+    >>> print(effective_sentence(rates, "Ferry"))
+    Ferry: 16 items from one fire; how many independent items they are worth is
+    unknown.
+    """
+    row, name = _rate_of(rates, pit), one_line(pit)
+    items = row["n_items"]
+    if items == 0:
+        return f"{name}: no graded items."
+    start = f"{name}: {items} items from {count(row['n_bakes'], 'fire')}"
+    if math.isnan(row["effective_items"]):
+        return f"{start}; how many independent items they are worth is unknown."
+    effective = max(round(row["effective_items"]), 1)
+    return f"{start} carry as much as about {effective} independent ones."
+
+
+def bake_spread_sentence(rates: BurnRates) -> str:
+    """Say how much bakes of one pit differ.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        Rates of the study.
+
+    Returns
+    -------
+    str
+        One sentence in a cook's words and on the logit scale.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rates = ps.estimate_burn_rates(ps.demo_study("four_pits"))
+    >>> bake_spread_sentence(rates).startswith("Bakes of one pit")
+    True
+    """
+    estimate, low, high = rates.bake_sd
+    if rates.table["n_bakes"].max() <= 1:
+        return (
+            "With one bake per pit the data say almost nothing about how much bakes of "
+            "one pit differ."
+        )
+    if low < 0.3 and high > 1.0:
+        mood = "may hardly differ or differ a lot; these bakes cannot say"
+    elif estimate < 0.45:
+        mood = "hardly differed"
+    elif estimate < 0.8:
+        mood = "differed about as much as is usual"
+    else:
+        mood = "differed a lot"
+    return (
+        f"Bakes of one pit {mood}: SD between bakes {estimate:.2f} on the logit scale "
+        f"({level_text(rates.conf_level)} interval {low:.2f} to {high:.2f})."
+    )
+
+
+def missing_sentence(rates: BurnRates) -> str:
+    """Say what the missing items could have changed.
+
+    Parameters
+    ----------
+    rates : BurnRates
+        Rates of the study.
+
+    Returns
+    -------
+    str
+        One sentence.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> missing_sentence(ps.estimate_burn_rates(ps.demo_study("one_bake_each")))
+    'Every item that was placed was graded.'
+    """
+    frame = rates.missing_range
+    affected = frame[frame["n_missing"] > 0]
+    if (rates.bakes["source"] == "counts").all():
+        return "Only totals were kept, so it is not known whether items were missing."
+    if affected.empty:
+        return "Every item that was placed was graded."
+    parts = [
+        f"{one_line(row['pit'])} {percent(row['lowest'])} to "
+        f"{percent(row['highest'])} ({row['n_missing']} missing; "
+        f"{percent(row['observed'])} with them left out)"
+        for row in affected.to_dict("records")
+    ]
+    return (
+        "Missing items are left out, never counted as unburned. Had none or all of "
+        f"them burned, the shares seen would have been: {listed(parts)}."
+    )
+
+
+SEPARATED_ALREADY = (
+    "Every pair of pits has a verdict already; more bakes would only narrow the "
+    "intervals."
+)
+
+
+ASSUMED_SPREAD = (
+    "With one bake each, how much bakes differ is assumed, not measured, and these "
+    "chances lean on that assumption."
+)
+
+
+SHRINKAGE = (
+    "With few bakes the long-run share lies nearer 50% than the share seen: bakes that "
+    "are still to come may be hotter or cooler than these, and a rate near 0% or 100% "
+    "has more room on one side. The interval is what to quote."
+)
+
+
+def more_bakes_sentences(more: MoreBakes) -> list[str]:
+    """Say what further bakes of every pit would do, and how sure that is.
+
+    Parameters
+    ----------
+    more : MoreBakes
+        As returned by `expect_more_bakes`.
+
+    Returns
+    -------
+    list of str
+        One sentence for each number of extra bakes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("one_bake_each")
+    >>> more = ps.expect_more_bakes(
+    ...     study, ps.compare_pits(study), studies=20, rng=np.random.default_rng(1)
+    ... )
+    >>> more_bakes_sentences(more)[0].startswith("With one more bake of every pit")
+    True
+    """
+    now, later = more.table.iloc[0], more.table.iloc[1:]
+    pair = f"{one_line(more.pit_a)} and {one_line(more.pit_b)}"
+    lines = []
+    for row in later.to_dict("records"):
+        lines.append(
+            f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
+            f"interval for {pair} would be about {points(row['width'])} wide "
+            f"(now {points(now['width'])}), and the chance that it separates the two "
+            f"is {percent(row['separated'])} (simulation error "
+            f"{points(row['separated_error'])})."
+        )
+    return lines
+
+
+def more_bakes_note(more: MoreBakes, seed: int) -> str:
+    """Say how the expectation was made."""
+    return (
+        f"From {more.studies} simulated continuations of this study for each number of "
+        "bakes, drawn from what it leaves unknown about rates and spread (seed "
+        f"{seed}), each with as many items a bake as before."
+    )
+
+
+def rates_caption(rates: BurnRates) -> str:
+    """Explain the picture of the rates in one line."""
+    return (
+        "Diamond: long-run estimate; wide bar: its "
+        f"{level_text(rates.conf_level)} interval with the bake as the unit; thin "
+        "line: the interval if every item counted; circles: single bakes, larger for "
+        f"more items.{_places(rates)}"
+    )
+
+
+def rates_table_caption(rates: BurnRates) -> str:
+    """Say what a table of rates shows."""
+    word = {
+        "burned": "Burned items",
+        "underbaked": "Under-baked items (palest graded face)",
+        "good": "Good items (every graded face within the target grades)",
+    }
+    return (
+        f"{word[rates.outcome]}: long-run share per pit with "
+        f"{level_text(rates.conf_level)} interval (unit of replication: the bake)."
+        f"{_places(rates)}"
+    )
+
+
+def _places(rates: BurnRates) -> str:
+    if "places that all pits share" not in rates.estimand:
+        return " As baked, wherever the items lay."
+    return " Counted and averaged over the places that all pits share."
+
+
+def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
+    """One pit's row of the table of rates, its numbers as plain int and float."""
+    return rates.table.set_index("pit").to_dict("index")[pit]
