@@ -7,6 +7,7 @@ import pandas as pd
 
 from pitstats.analysis.compare import pair_table
 from pitstats.analysis.posterior import bake_posterior
+from pitstats.analysis.rates import checked_level
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.outcomes import burned_under_cuts, item_outcomes
 from pitstats.study.study import Study
@@ -65,13 +66,15 @@ def count_grades(study: Study) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["pit", "grade", "n_items", "share"])
 
 
-def compare_cuts(study: Study) -> pd.DataFrame:
+def compare_cuts(study: Study, conf_level: float | None = None) -> pd.DataFrame:
     """Burned share of each pit under every possible cut of the grade scale.
 
     Parameters
     ----------
     study : Study
         A valid study.
+    conf_level : float, optional
+        Between 0 and 1; the study's own level when not given.
 
     Returns
     -------
@@ -88,13 +91,14 @@ def compare_cuts(study: Study) -> pd.DataFrame:
     >>> cuts.loc[cuts["headline"], "burned_from"].unique().tolist()
     ['burned']
     """
+    level = checked_level(study, conf_level)
     by_bake = burned_under_cuts(study)
     frames = []
     for cut in study.settings.grades[1:]:
         own = by_bake[(by_bake["cut"] == cut) & (by_bake["n_items"] > 0)]
         if own.empty:
             continue
-        posterior = bake_posterior(own, study.settings.conf_level)
+        posterior = bake_posterior(own, level)
         sums = own.groupby("pit", sort=False)[["n_items", "n_burned"]].sum()
         rates = posterior.result.rates
         frames.append(
@@ -117,13 +121,15 @@ def compare_cuts(study: Study) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def compare_cut_verdicts(study: Study) -> pd.DataFrame:
+def compare_cut_verdicts(study: Study, conf_level: float | None = None) -> pd.DataFrame:
     """Compare all pairs of pits under every possible cut of the grade scale.
 
     Parameters
     ----------
     study : Study
         A valid study.
+    conf_level : float, optional
+        Between 0 and 1; the study's own level when not given.
 
     Returns
     -------
@@ -139,13 +145,14 @@ def compare_cut_verdicts(study: Study) -> pd.DataFrame:
     >>> cuts["burned_from"].tolist()
     ['light', 'golden', 'dark', 'burned']
     """
+    level = checked_level(study, conf_level)
     by_bake = burned_under_cuts(study)
     frames = []
     for cut, own in by_bake.groupby("cut", sort=False):
         pits = [pit for pit in study.pits["pit"] if pit in set(own["pit"])]
         if len(pits) < 2:
             continue
-        table = pair_table(own, pits, study.settings.conf_level, study.settings.margin)
+        table = pair_table(own, pits, level, study.settings.margin)
         table.insert(0, "burned_from", cut)
         table.insert(1, "headline", cut == study.settings.burned_from)
         frames.append(table)

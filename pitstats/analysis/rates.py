@@ -119,7 +119,7 @@ def estimate_shares(
     return BurnRates(
         table=table,
         naive=_naive(table, level),
-        missing_range=_missing_range(table, counted, level),
+        missing_range=_missing_range(table, _with_lost_bakes(counted, totals), level),
         bakes=_bake_table(totals),
         outcome=outcome,
         bake_sd=bake_sd,
@@ -181,6 +181,12 @@ def _naive(table: pd.DataFrame, level: float) -> pd.DataFrame:
             "conf_high": [float(end[1]) for end in ends],
         }
     )
+
+
+def _with_lost_bakes(counted: pd.DataFrame, totals: pd.DataFrame) -> pd.DataFrame:
+    """Bakes that count, and those of which every item is missing."""
+    lost = totals[(totals["n_items"] == 0) & (totals["n_missing"] > 0)]
+    return pd.concat([counted, lost.assign(n_burned=0)], ignore_index=True)
 
 
 def _missing_range(

@@ -98,8 +98,9 @@ def best_split(
     Returns
     -------
     SplitPlan
-        Every affordable number of bakes (at most ten, evenly chosen) with as many
-        items as the money leaves, the best of them, and the formula's answer.
+        Every affordable number of bakes (at most ten, closer together where they are
+        few) with as many items as the money leaves, the best of them, and the
+        formula's answer.
 
     Raises
     ------
@@ -181,8 +182,12 @@ def _affordable(
             f"{share:g} for each pit does not buy two bakes of one item; raise the "
             "budget or take fewer pits"
         )
-    count = min(_MOST_PLANS, most - 1)
-    chosen = sorted({round(b) for b in np.geomspace(2, min(most, 200), count)})
+    most = min(most, 200)
+    chosen = (
+        list(range(2, most + 1))
+        if most - 1 <= _MOST_PLANS
+        else sorted({round(b) for b in np.geomspace(2, most, _MOST_PLANS)})
+    )
     return [
         (b, max(1, min(most_items, int((share / b - cost_per_bake) / cost_per_item))))
         for b in chosen

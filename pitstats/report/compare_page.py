@@ -118,7 +118,7 @@ class ComparisonPage(Page):
     def show_more_bakes(self, both: BothWays, seed: int) -> None:
         """What further bakes would do for the leading pair without a verdict."""
         comparison = both.as_baked
-        if not undecided(comparison).any():
+        if not undecided(both.leading).any():
             self.say(wording.SEPARATED_ALREADY)
             return
         more = expect_more_bakes(
@@ -193,10 +193,14 @@ class ComparisonPage(Page):
         self.say_all(evenness.caveats)
         self.say(evenness_wording.evenness_method(evenness), "note")
 
-    def show_curves(self) -> None:
+    def show_curves(self, conf_level: float | None = None) -> None:
         """Burn probability along the grate, a smooth guide."""
         try:
-            model = fit_burn_model(self._study, "pit * (distance + hump(distance))")
+            model = fit_burn_model(
+                self._study,
+                "pit * (distance + hump(distance))",
+                conf_level=conf_level,
+            )
             curves = model.distance_curve()
         except DesignError as reason:
             self.say(str(reason), "note")
@@ -210,7 +214,7 @@ class ComparisonPage(Page):
         self.keep_table("curves", curves)
         self.say_all(model.caveats)
 
-    def show_settings(self) -> None:
+    def show_settings(self, conf_level: float | None = None) -> None:
         """Effects of settings within pits, where they were varied."""
         bakes = self._study.bakes
         for column in ("damper_open", "intake_open", "plate"):
@@ -220,7 +224,7 @@ class ComparisonPage(Page):
                 value = bakes[column].dropna().iloc[0]
                 self.say(model_wording.never_varied(column, value))
                 continue
-            effect = estimate_setting_effect(self._study, column)
+            effect = estimate_setting_effect(self._study, column, conf_level=conf_level)
             self.say_all(model_wording.setting_sentences(effect))
             self.say_all(effect.caveats)
             if effect.table["estimate"].notna().any():
@@ -259,7 +263,7 @@ class ComparisonPage(Page):
             caption=wording.MAP_CAPTION,
         )
 
-    def show_grades(self) -> None:
+    def show_grades(self, conf_level: float | None = None) -> None:
         """The grade scale: shares of all grades and other cuts for "burned"."""
         counts = count_grades(self._study)
         if counts.empty:
@@ -272,7 +276,7 @@ class ComparisonPage(Page):
             caption=wording.grades_caption(self._study.settings),
         )
         self._keep_grades(counts)
-        cuts = compare_cuts(self._study)
+        cuts = compare_cuts(self._study, conf_level)
         self.table(
             "cuts",
             tables.cut_table(cuts),
@@ -280,13 +284,14 @@ class ComparisonPage(Page):
             "(with interval; unit of replication: the bake)",
             values=cuts,
         )
-        self.say(wording.cuts_sentence(compare_cut_verdicts(self._study)))
+        verdicts = compare_cut_verdicts(self._study, conf_level)
+        self.say(wording.cuts_sentence(verdicts))
 
-    def show_other_outcomes(self) -> None:
+    def show_other_outcomes(self, conf_level: float | None = None) -> None:
         """Under-baked and good shares, the same way as the burn rate."""
         for outcome in ("underbaked", "good"):
             try:
-                shares = estimate_shares(self._study, outcome)
+                shares = estimate_shares(self._study, outcome, conf_level)
             except DesignError as reason:
                 self.say(str(reason), "note")
                 continue

@@ -145,6 +145,7 @@ class PlanPage(Page):
             f"Ways to spend {budget:g}",
             values=split.table,
         )
+        self.say_all(split.caveats)
 
     def show_layout(self, layout: Layout | None, pack_size: int) -> None:
         """Order of bakes, rules, comparable cells and the shopping list."""

@@ -49,7 +49,7 @@ def _of_pit(row: dict[Hashable, Any], evenness: Evenness) -> str:
     ends = f"{level} interval {span_points(low, high)} points"
     fall = f"near minus far {signed_points(row['near_minus_far'])} points, {ends}"
     if evenness.n_bakes[row["pit"]] == 1:
-        return f"In its one bake {name} burned {numbers} ({fall})."
+        return f"From its one bake {name} is estimated to burn {numbers} ({fall})."
     if low > 0:
         return f"{name} burns more at its firebox end: {numbers} ({fall})."
     if high < 0:

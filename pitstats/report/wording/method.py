@@ -41,9 +41,11 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
         "uniform prior on 0 to 2.5 (after Gelman 2006, Bayesian Analysis 1:515), "
         "common to all pits. The posterior is computed on a grid, without sampling.",
         f"Intervals are equal-tailed {level} posterior intervals. In simulations of "
-        "two pits with two to ten bakes they covered the true difference in 94% or "
-        "more of studies in every setting tried, for 95% claimed, while counting items "
-        "as independent covered as little as 55%.",
+        "two pits compared as baked, with two to ten bakes and normal bake effects of "
+        "one SD up to 1 for both, they covered the true difference in 94% or more of "
+        "studies in every setting tried, for 95% claimed, while counting items as "
+        "independent covered as little as 55%. A single pit's rate held in as few as "
+        "88% where its fire was much moodier than the other's.",
     ]
     if len(comparison.table) > 1:
         lines.append(
@@ -59,7 +61,10 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
             "Muller and MacLehose 2014, Int J Epidemiol 43:962). Slopes have log-F(1,1)"
             " priors over the full range of the layout (Greenland and Mansournia 2015, "
             "Stat Med 34:3133). The posterior is computed by weighted quasi-random "
-            f"draws with a fixed seed. {comparison.session_note}"
+            f"draws with a fixed seed. {comparison.session_note} In simulations of two "
+            "pits with two to six bakes and SD up to 1 its interval for the difference "
+            "held in 97% of studies on average and in 93% in the lowest of the settings"
+            " tried; sessions were tried with two pits and equal layouts only."
         )
     lines.append(
         "The intervals 'if each item counted' are Wilson's for one share and "

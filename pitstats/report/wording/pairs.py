@@ -259,12 +259,20 @@ def naive_sentence(comparison: PitComparison) -> str:
     )
     naive_width = float(ends[1] - ends[0])
     width = float(pair["conf_high"] - pair["conf_low"])
-    wider = f"{width / naive_width:.1f} times as wide" if naive_width else "wider"
-    return (
+    start = (
         f"If every item counted as independent, the interval for {more} minus {less} "
-        f"would run {_signed_range(ends[0], ends[1], more)}. Items of one bake share "
-        f"one fire, so that is too sure of itself; with bakes as the unit the interval "
-        f"is {wider}."
+        f"would run {_signed_range(ends[0], ends[1], more)}."
+    )
+    if naive_width and width < 1.05 * naive_width:
+        return (
+            f"{start} With bakes as the unit the interval is no wider here: the bakes "
+            "hardly differed, or the model uses the places of the items as well."
+        )
+    wider = f"{width / naive_width:.1f} times as wide" if naive_width else "wider"
+    alone = " for this pair alone" if len(comparison.table) > 1 else ""
+    return (
+        f"{start} Items of one bake share one fire, so that is too sure of itself; "
+        f"with bakes as the unit the interval{alone} is {wider}."
     )
 
 
