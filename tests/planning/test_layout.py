@@ -233,7 +233,7 @@ def test_no_draw_favors_a_pit_or_a_cell():
         settings=None,
     )
     parts = [draw_tables(plan, seed) for seed in range(150)]
-    items = pd.concat([part[1] for part in parts])
+    items = pd.concat([part[1] for part in parts], ignore_index=True)
     cell = [items["pit"], items["row"], items["column"]]
     events = {
         "loaded early": items["load_rank"] <= 3,
