@@ -14,6 +14,7 @@ from .analysis.model import BurnModel as BurnModel
 from .analysis.model import fit_burn_model as fit_burn_model
 from .analysis.more_bakes import MoreBakes as MoreBakes
 from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
+from .analysis.other_methods import compare_methods as compare_methods
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates

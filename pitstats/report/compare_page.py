@@ -15,6 +15,7 @@ from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_g
 from pitstats.analysis.grate_map import map_cells
 from pitstats.analysis.model import fit_burn_model
 from pitstats.analysis.more_bakes import expect_more_bakes, undecided
+from pitstats.analysis.other_methods import compare_methods
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.analysis.settings_effect import estimate_setting_effect
@@ -113,6 +114,13 @@ class ComparisonPage(Page):
             "What moves the answer: every pair counted in different ways, in points "
             "(intervals allow for all pairs)",
             values=pd.concat(frames, ignore_index=True),
+        )
+        methods = compare_methods(self._study, both.as_baked)
+        self.table(
+            "other_methods",
+            tables.methods_table(methods),
+            wording.methods_caption(both.as_baked, methods),
+            values=methods,
         )
 
     def show_more_bakes(self, both: BothWays, seed: int) -> None:

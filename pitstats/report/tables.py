@@ -169,6 +169,37 @@ def ways_table(both: BothWays) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
+def methods_table(methods: pd.DataFrame) -> pd.DataFrame:
+    """One pair by several methods, ready to read.
+
+    Parameters
+    ----------
+    methods : pandas.DataFrame
+        As returned by `compare_methods`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per method; differences in percentage points.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("one_bake_each")
+    >>> methods_table(ps.compare_methods(study, ps.compare_pits(study))).shape
+    (4, 5)
+    """
+    return pd.DataFrame(
+        {
+            "Method": methods["method"],
+            "Unit": methods["unit"],
+            "Difference, points": methods["estimate"].map(signed_points),
+            "Interval": _spans(methods, "conf"),
+            "Note": methods["note"],
+        }
+    )
+
+
 def _pairs(comparison: PitComparison) -> list[str]:
     table = comparison.table
     return [

@@ -19,6 +19,7 @@ from pitstats.report.wording.pairs import answer as answer
 from pitstats.report.wording.pairs import cuts_sentence as cuts_sentence
 from pitstats.report.wording.pairs import headline_number as headline_number
 from pitstats.report.wording.pairs import largest_difference as largest_difference
+from pitstats.report.wording.pairs import methods_caption as methods_caption
 from pitstats.report.wording.pairs import naive_sentence as naive_sentence
 from pitstats.report.wording.pairs import pair_sentence as pair_sentence
 from pitstats.report.wording.pairs import pairs_caption as pairs_caption

@@ -374,6 +374,16 @@ def cuts_sentence(cuts: pd.DataFrame) -> str:
     return f"With burned taken to mean {'; '.join(parts)}."
 
 
+def methods_caption(comparison: PitComparison, methods: pd.DataFrame) -> str:
+    """Say which pair the table of methods is about."""
+    first = methods.iloc[0]
+    names = f"{one_line(first['pit_a'])} \N{MINUS SIGN} {one_line(first['pit_b'])}"
+    return (
+        f"{names}, as baked, by other methods ({level_text(comparison.conf_level)} "
+        "intervals of this pair alone)"
+    )
+
+
 def pairs_caption(comparison: PitComparison) -> str:
     """Say what the table of pairs shows."""
     level = level_text(comparison.conf_level)
