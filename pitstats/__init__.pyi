@@ -11,6 +11,7 @@ from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
 from .analysis.grate_map import map_cells as map_cells
 from .analysis.model import BurnModel as BurnModel
+from .analysis.model import distance_curves as distance_curves
 from .analysis.model import fit_burn_model as fit_burn_model
 from .analysis.more_bakes import MoreBakes as MoreBakes
 from .analysis.more_bakes import expect_more_bakes as expect_more_bakes

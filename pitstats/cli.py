@@ -31,9 +31,9 @@ def _told_plainly(command: Callable[..., None]) -> Callable[..., None]:
     """End with a sentence and an exit code where something is wrong, never a trace.
 
     A `DesignError` is a problem of the data where a command reads a study, and wrong
-    usage where the command line itself states the plan.
+    usage where the command line itself states the plan or names a demo.
     """
-    states_plan = command.__name__ in ("plan", "layout")
+    states_plan = command.__name__ in ("plan", "layout", "demo")
 
     @wraps(command)
     def run(*args: Any, **kwargs: Any) -> None:

@@ -47,7 +47,7 @@ def test_nothing_is_overwritten_without_force(tmp_path: Path) -> None:
 
 def test_unknown_demo_names_the_known_ones(tmp_path: Path) -> None:
     result = run("demo", "five_pits", tmp_path / "x")
-    assert result.exit_code == 1
+    assert result.exit_code == 2
     assert "four_pits" in result.output
 
 

@@ -154,9 +154,11 @@ def _on_layout(items: pd.DataFrame, common: PitComparison) -> pd.Series:
     cells = common.cells
     if cells is None or "distance" not in cells or "grate" not in cells:
         return pd.Series(True, index=items.index)
-    # Steps of the layout are half a cell or less away from the places of the items.
-    reach = cells.groupby("grate")["distance"].agg(["min", "max"])
-    slack = 1.0 / 12
-    low = items["grate"].map(reach["min"]) - slack
-    high = items["grate"].map(reach["max"]) + slack
+    reach = cells.groupby("grate")["distance"].agg(["min", "max", "nunique"])
+    # The layout's places are the middles of equal steps: its stretch begins and ends
+    # half a step outside the first and last of them.
+    steps = (reach["nunique"] - 1).where(reach["nunique"] > 1)
+    half = ((reach["max"] - reach["min"]) / steps / 2).fillna(1.0 / 24)
+    low = items["grate"].map(reach["min"] - half) - 1e-9
+    high = items["grate"].map(reach["max"] + half) + 1e-9
     return (items["distance"] >= low) & (items["distance"] <= high)

@@ -102,9 +102,10 @@ SATURATED = (
 )
 
 LITTLE_MEASURED = (
-    "Coverage little measured: the intervals of {what} follow from the same model, but "
-    "were put to the test in two simulated settings only (200 studies each; they held "
-    "within simulation error)."
+    "Coverage little measured: the intervals of {what} follow from the same model. "
+    "Curves and a setting of two steps were put to the test for two pits in two "
+    "simulated settings each (200 studies; they held within simulation error), other "
+    "settings were not."
 )
 
 SMOOTH_GUIDE = (

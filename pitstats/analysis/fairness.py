@@ -109,7 +109,10 @@ def _tied_to_pit(bakes: pd.DataFrame, column: str) -> bool:
     known = bakes[bakes[column].notna()]
     if known["pit"].nunique() < 2 or known[column].nunique() < 2:
         return False
-    return bool((known.groupby("pit")[column].nunique() == 1).all())
+    per_pit = known.groupby("pit")[column]
+    # Two pits that each kept a value of their own are enough: those two cannot be
+    # told from their settings, whatever the other pits did.
+    return bool(per_pit.first()[per_pit.nunique() == 1].nunique() > 1)
 
 
 def _few_bakes(study: Study) -> Iterator[Finding]:
@@ -188,14 +191,15 @@ def _settings(study: Study) -> Iterator[Finding]:
         if not _tied_to_pit(bakes, column):
             continue
         per_pit = bakes[bakes[column].notna()].groupby("pit", sort=False)[column]
-        text = ", ".join(f"{pit} {value}" for pit, value in per_pit.first().items())
+        kept = per_pit.first()[per_pit.nunique() == 1]
+        text = ", ".join(f"{pit} {value}" for pit, value in kept.items())
         tuned = study.settings.temperature_rule in ("maker's setting", "tuned")
         expected = tuned and column in ("damper_open", "intake_open", "target_temp")
         yield Finding(
             f"setting_{column}",
             "note" if expected else "weakens",
-            f"{column} never varied within a pit but differs between pits ({text}): "
-            "pit and setting are one and cannot be separated.",
+            f"{column} never varied within these pits but differs between them "
+            f"({text}): pit and setting are one and cannot be separated.",
             "Speak of the pits 'as set up', or bake at least one pit at the other's "
             "setting too.",
         )

@@ -241,32 +241,7 @@ class BurnModel:
         >>> model.distance_curve()["supported"].all().item()
         True
         """
-        fitted = self.fitted
-        if not {"distance", "column", "distance_length"} & set(fitted.parsed.names):
-            raise DesignError(
-                f"The formula {self.formula!r} does not use the distance; write for "
-                "example 'pit * (distance + hump(distance))'."
-            )
-        distance = np.linspace(0.0, 1.0, n_points)
-        frames = []
-        for pit, cells in zip(fitted.pits, fitted.layout.cells, strict=True):
-            grid = curve_cells(
-                cells, distance, fitted.entries, fitted.parsed.names, pit, grate
-            )
-            if grid is None:
-                continue
-            # One set of draws for all points, averaged over settings and grates.
-            at = np.searchsorted(distance, grid["distance"])
-            share = np.zeros((n_points, len(grid)))
-            share[at, np.arange(len(grid))] = grid["cell_weight"]
-            share /= share.sum(axis=1, keepdims=True)
-            draws = share @ cell_draws(fitted, pit, grid)
-            frame = interval_frame(draws, fitted, pit)
-            frame.insert(0, "pit", pit)
-            frame.insert(1, "distance", distance)
-            grates = set(grid["grate"]) if "grate" in grid.columns else None
-            frames.append(frame.join(used_at(distance, fitted.entries, pit, grates)))
-        return pd.concat(frames, ignore_index=True)
+        return _curve(self.fitted, grate, n_points)
 
 
 def fit_burn_model(
@@ -354,6 +329,78 @@ def fit_burn_model(
         caveats=caveats,
         fitted=fitted,
     )
+
+
+def distance_curves(
+    study: Study, *, conf_level: float | None = None, n_points: int = 13
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Burn probability along the grate, a curve of its own for every pit.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study with graded items on known places.
+    conf_level : float, optional
+        Between 0 and 1; the study's own level when not given.
+    n_points : int, default 13
+        Points from the firebox wall to the far wall.
+
+    Returns
+    -------
+    curves : pandas.DataFrame
+        As `BurnModel.distance_curve` gives it, for the formula ``pit * (distance +
+        hump(distance))`` over the common layout.
+    caveats : tuple of str
+        What to say beside it.
+
+    Raises
+    ------
+    DesignError
+        As for `fit_burn_model`.
+
+    Notes
+    -----
+    The same posterior as `fit_burn_model`, without the maximum likelihood beside it.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> curves, caveats = ps.distance_curves(ps.demo_study("unfair_order"))
+    >>> len(curves)
+    39
+    """
+    level = checked_level(study, conf_level)
+    fitted = fit_model(study, "pit * (distance + hump(distance))", "common", level)
+    return _curve(fitted, None, n_points), fitted.caveats
+
+
+def _curve(fitted: FittedModel, grate: str | None, n_points: int) -> pd.DataFrame:
+    """Probabilities along the grate from the draws of a fitted model."""
+    if not {"distance", "column", "distance_length"} & set(fitted.parsed.names):
+        raise DesignError(
+            f"The formula {fitted.parsed.text!r} does not use the distance; write for "
+            "example 'pit * (distance + hump(distance))'."
+        )
+    distance = np.linspace(0.0, 1.0, n_points)
+    frames = []
+    for pit, cells in zip(fitted.pits, fitted.layout.cells, strict=True):
+        grid = curve_cells(
+            cells, distance, fitted.entries, fitted.parsed.names, pit, grate
+        )
+        if grid is None:
+            continue
+        # One set of draws for all points, averaged over settings and grates.
+        at = np.searchsorted(distance, grid["distance"])
+        share = np.zeros((n_points, len(grid)))
+        share[at, np.arange(len(grid))] = grid["cell_weight"]
+        share /= share.sum(axis=1, keepdims=True)
+        draws = share @ cell_draws(fitted, pit, grid)
+        frame = interval_frame(draws, fitted, pit)
+        frame.insert(0, "pit", pit)
+        frame.insert(1, "distance", distance)
+        grates = set(grid["grate"]) if "grate" in grid.columns else None
+        frames.append(frame.join(used_at(distance, fitted.entries, pit, grates)))
+    return pd.concat(frames, ignore_index=True)
 
 
 def _spread(fitted: FittedModel, ml_sd: float) -> pd.DataFrame:

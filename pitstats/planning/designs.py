@@ -240,9 +240,9 @@ def check_pits(pits: int) -> int:
 
 def check_simulations(simulations: int) -> int:
     """Number of simulated studies."""
-    if not _whole(simulations) or simulations < 100:
+    if not _whole(simulations) or simulations < 2:
         raise DesignError(
-            f"simulations is {simulations}; use a whole number from 100 up (2000 gives "
+            f"simulations is {simulations}; use a whole number from 2 up (2000 gives "
             "a chance of 50% to within 2 points)"
         )
     return int(simulations)

@@ -13,7 +13,7 @@ from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
 from pitstats.analysis.grate_map import map_cells
-from pitstats.analysis.model import fit_burn_model
+from pitstats.analysis.model import distance_curves
 from pitstats.analysis.more_bakes import expect_more_bakes, undecided
 from pitstats.analysis.other_methods import compare_methods
 from pitstats.analysis.rates import estimate_shares
@@ -204,12 +204,7 @@ class ComparisonPage(Page):
     def show_curves(self, conf_level: float | None = None) -> None:
         """Burn probability along the grate, a smooth guide."""
         try:
-            model = fit_burn_model(
-                self._study,
-                "pit * (distance + hump(distance))",
-                conf_level=conf_level,
-            )
-            curves = model.distance_curve()
+            curves, caveats = distance_curves(self._study, conf_level=conf_level)
         except DesignError as reason:
             self.say(str(reason), "note")
             return
@@ -220,7 +215,7 @@ class ComparisonPage(Page):
             caption=model_wording.CURVES_NOTE,
         )
         self.keep_table("curves", curves)
-        self.say_all(model.caveats)
+        self.say_all(caveats)
 
     def show_settings(self, conf_level: float | None = None) -> None:
         """Effects of settings within pits, where they were varied."""

@@ -139,7 +139,7 @@ class Page:
         from IPython.display import display
 
         buffer = io.BytesIO()
-        figure.savefig(buffer, format="png", dpi=180, facecolor="white")
+        figure.savefig(buffer, format="png", dpi=150, facecolor="white")
         png = buffer.getvalue()
         if self._folder is not None:
             place = self._place("figures")

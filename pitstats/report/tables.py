@@ -25,12 +25,11 @@ def signed_points(value: float) -> str:
     if math.isnan(value):
         return _NO_VALUE
     exact = 100 * float(value)
+    if abs(exact) < 0.05:
+        # Smaller than the error of the draws it may come from.
+        return "0"
     # An end close to 0 must not be rounded onto the other side of a verdict.
     text = f"{exact:+.1f}" if 0 < abs(exact) < 0.95 else f"{exact:+.0f}"
-    if float(text) == 0:
-        text = "+0.1" if exact > 0 else "-0.1"
-    if exact == 0:
-        return "0"
     return text.replace("-", "\N{MINUS SIGN}")
 
 

@@ -299,3 +299,23 @@ class TestCountsOnly:
         )
         with pytest.raises(ps.DesignError, match="at least two pits"):
             compared(counts_study(bakes), formula="pit")
+
+
+def test_items_outside_the_shared_stretch_are_not_counted_inside():
+    # Two rows of 16 columns; pit A uses columns 1-12, pit B 5-16: columns 5-12 shared.
+    made = ps.simulate_study(
+        [
+            ps.SimulatedPit(
+                pit=pit,
+                rate=0.3,
+                grates={"main": (2, 16)},
+                columns_used={"main": columns},
+            )
+            for pit, columns in (("A", range(1, 13)), ("B", range(5, 17)))
+        ],
+        bakes=3,
+        rng=np.random.default_rng(3),
+    )
+    both = ps.compare_both_ways(made.study)
+    assert both.leads == "common"
+    assert both.rates.table["n_items"].tolist() == [48, 48]

@@ -454,7 +454,7 @@ def test_explained_spreads():
         ({"pits": 1}, "width_for_one_pit"),
         ({"pits": 7}, "2 to 6 pits"),
         ({"margin": 5}, "margin is 5"),
-        ({"simulations": 10}, "from 100 up"),
+        ({"simulations": 1}, "from 2 up"),
         ({"conf_level": 95}, "conf_level is 95"),
         ({"cost_per_bake": -3}, "a cost cannot be negative"),
         ({"rng": -4}, "seed is -4"),

@@ -211,5 +211,7 @@ def evenness_method(evenness: Evenness) -> str:
     return (
         f"Evenness: {evenness.method}. In simulations the intervals for near minus far "
         "covered the truth in about 95% of studies on average, for 95% claimed, without"
-        " margin (91% in the worst setting tried)."
+        " margin (91% in the worst setting tried), and those for the difference of two "
+        "pits in it in 95% (90% in the worst). More than two pits and shared sessions "
+        "were not tried."
     )

@@ -63,7 +63,7 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
             "Stat Med 34:3133). The posterior is computed by weighted quasi-random "
             f"draws with a fixed seed. {comparison.session_note} In simulations of two "
             "pits with two to six bakes and SD up to 1 its interval for the difference "
-            "held in 97% of studies on average and in 93% in the lowest of the settings"
+            "held in 97% of studies on average and in 92% to 93% in the lowest settings"
             " tried; sessions were tried with two pits and equal layouts only."
         )
     lines.append(

@@ -102,8 +102,16 @@ def _step_sentence(row: dict[Hashable, Any], effect: SettingEffect) -> str:
     name = effect.column
     verdict = str(row["verdict"])
     if verdict.startswith("differs"):
+        looks = int(effect.table["estimate"].notna().sum())
+        several = (
+            f" This is one of {looks} looks at {name}, not allowed for."
+            if looks > 1
+            else ""
+        )
         return (
-            f"In {where}, {name} from {step} changed the burn rate{adjusted}: {change}."
+            f"In {where}, bakes with {name} at {_shown(row['to_value'])} burned "
+            f"differently from bakes at {_shown(row['from_value'])}{adjusted}: "
+            f"{change}.{several}"
         )
     return (
         f"In {where}, this test cannot tell what {name} from {step} does to the burn "

@@ -110,24 +110,27 @@ def _answer_many(comparison: PitComparison, setup: str) -> str:
     for _, pair in differs.iterrows():
         more, less = _more_and_less(pair)
         low, high = _sorted_ends(pair)
-        by_pit.setdefault(more, []).append(f"{less} ({_range(low, high)} more)")
+        inside = ", within the margin" if pair["verdict"] != "differs" else ""
+        by_pit.setdefault(more, []).append(f"{less} ({_range(low, high)} more{inside})")
     parts = [f"{more} burned more than {listed(less)}" for more, less in by_pit.items()]
-    rest = len(table) - len(differs)
     level = level_text(comparison.conf_level)
     text = (
         f"In these conditions{setup}, {'; '.join(parts)}; {level} intervals that allow "
         f"for all {len(table)} pairs."
     )
-    if rest:
-        pairs = "pair" if rest == 1 else "pairs"
-        text += f" The other {rest} {pairs} of pits cannot be told apart by this test."
-        equal_count = int((table["verdict"] == "no difference beyond the margin").sum())
-        if equal_count == rest:
-            margin = points(comparison.margin or 0)
-            text = text.replace(
-                "cannot be told apart by this test",
-                f"differ by no more than the margin of {margin}",
-            )
+    alike = int((table["verdict"] == "no difference beyond the margin").sum())
+    unknown = int((table["verdict"] == "cannot tell").sum())
+    if alike:
+        verb = "differs" if alike == 1 else "differ"
+        text += (
+            f" {count(alike, 'pair').capitalize()} {verb} by no more than the margin "
+            f"of {points(comparison.margin or 0)}."
+        )
+    if unknown:
+        text += (
+            f" {count(unknown, 'other pair').capitalize()} of pits cannot be told "
+            "apart by this test."
+        )
     return text
 
 

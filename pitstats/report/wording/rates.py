@@ -231,9 +231,10 @@ def more_bakes_sentences(more: MoreBakes) -> list[str]:
     for row in later.to_dict("records"):
         lines.append(
             f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
-            f"interval for {pair} would be about {points(row['width'])} wide "
-            f"(now {points(now['width'])}), and the chance that it separates the two "
-            f"is {percent(row['separated'])} (simulation error "
+            f"interval for {pair}, as baked, would be about "
+            f"{points(row['width'])} wide (now {points(now['width'])}), and the chance "
+            f"that it separates the two is {percent(row['separated'])} (simulation "
+            "error "
             f"{points(row['separated_error'])})."
         )
     return lines
