@@ -98,7 +98,12 @@ class FittedModel:
 
 
 def fit_model(
-    study: Study, formula: str, layout: LayoutChoice, conf_level: float
+    study: Study,
+    formula: str,
+    layout: LayoutChoice,
+    conf_level: float,
+    *,
+    n_draws: int | None = None,
 ) -> FittedModel:
     """Fit a formula to a study.
 
@@ -112,6 +117,8 @@ def fit_model(
         See `standardize.make_layout`.
     conf_level : float
         Between 0 and 1.
+    n_draws : int, optional
+        Posterior draws; see `stats.model_rates`.
 
     Returns
     -------
@@ -133,7 +140,9 @@ def fit_model(
     )
     kept = ~aliasing.aliased | places
     made = make_layout(layout, entries, parsed.names)
-    result = _posterior(entries, matrix[:, kept], design, kept, made, conf_level)
+    result = _posterior(
+        entries, matrix[:, kept], design, kept, made, conf_level, n_draws
+    )
     partial = FittedModel(
         entries=entries,
         parsed=parsed,
@@ -156,6 +165,7 @@ def _posterior(
     kept: NDArray[np.bool_],
     layout: Layout,
     conf_level: float,
+    n_draws: int | None,
 ) -> ModelRates:
     frame = entries.frame
     cells = [design.matrix(own)[:, kept] for own in layout.cells]
@@ -178,6 +188,7 @@ def _posterior(
         conf_level=conf_level,
         layout_weight=weight,
         X_range=_full_range(X, codes, cells, by_pit),
+        n_draws=n_draws,
     )
 
 

@@ -11,7 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
@@ -274,6 +276,8 @@ def _execute(
 
     # Papermill's own log lines repeat what the progress bar shows.
     logging.getLogger("papermill").setLevel(logging.WARNING)
+    # This process only waits for the kernel: it can load meanwhile what comes next.
+    Thread(target=import_module, args=("nbconvert",), daemon=True).start()
     with _quiet_kernel():
         try:
             return papermill.execute_notebook(
