@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from pitstats.analysis.both_ways import BothWays
-from pitstats.analysis.compare import compare_pits
 from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
@@ -47,31 +44,6 @@ class ComparisonPage(Page):
     def __init__(self, study: Study, folder: str | Path | None = None) -> None:
         super().__init__(folder)
         self._study = study
-        self._ahead: dict[tuple[str, float], Future[Any]] = {}
-
-    def _work_ahead(self, level: float) -> None:
-        """Work out later sections on a second core while figures are drawn."""
-        if self._ahead:
-            return
-        pool = ThreadPoolExecutor(max_workers=1)
-        for name, task in self._tasks(level).items():
-            self._ahead[name, level] = pool.submit(task)
-        pool.shutdown(wait=False)
-
-    def _tasks(self, level: float) -> dict[str, Callable[[], Any]]:
-        study = self._study
-        return {
-            "methods": lambda: compare_methods(
-                study, compare_pits(study, conf_level=level)
-            ),
-            "evenness": lambda: compare_evenness(study, level),
-            "curves": lambda: distance_curves(study, conf_level=level),
-        }
-
-    def _result(self, name: str, conf_level: float | None) -> Any:
-        level = conf_level or self._study.settings.conf_level
-        started = self._ahead.get((name, level))
-        return started.result() if started else self._tasks(level)[name]()
 
     def show_answer(
         self,
@@ -80,7 +52,6 @@ class ComparisonPage(Page):
         findings: Sequence[Finding] = (),
     ) -> None:
         """Title, question, the answer, one picture, one number."""
-        self._work_ahead(comparison.conf_level)
         self.title(self._study.settings.title, self._study.settings.question)
         as_set_up = settings_differ(self._study)
         self.say(wording.answer(comparison, as_set_up=as_set_up), "answer")
@@ -144,7 +115,7 @@ class ComparisonPage(Page):
             "(intervals allow for all pairs)",
             values=pd.concat(frames, ignore_index=True),
         )
-        methods = self._result("methods", both.as_baked.conf_level)
+        methods = compare_methods(self._study, both.as_baked)
         self.table(
             "other_methods",
             tables.methods_table(methods),
@@ -194,7 +165,7 @@ class ComparisonPage(Page):
     def show_evenness(self, conf_level: float | None = None) -> None:
         """Near, middle and far of every pit; upper grates and faces where recorded."""
         try:
-            evenness = self._result("evenness", conf_level)
+            evenness = compare_evenness(self._study, conf_level)
         except DesignError as reason:
             self.say(str(reason), "note")
             return
@@ -233,7 +204,7 @@ class ComparisonPage(Page):
     def show_curves(self, conf_level: float | None = None) -> None:
         """Burn probability along the grate, a smooth guide."""
         try:
-            curves, caveats = self._result("curves", conf_level)
+            curves, caveats = distance_curves(self._study, conf_level=conf_level)
         except DesignError as reason:
             self.say(str(reason), "note")
             return
