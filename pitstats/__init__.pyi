@@ -27,7 +27,6 @@ from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError
 from .errors import PitstatsError as PitstatsError
-from .errors import PitstatsWarning as PitstatsWarning
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
 from .figures.evenness import plot_curves as plot_curves

@@ -1,4 +1,4 @@
-"""The errors and warnings of pitstats: one small family, imported by every layer."""
+"""The errors of pitstats: one small family, imported by every layer."""
 
 from __future__ import annotations
 
@@ -78,10 +78,6 @@ class RenderError(PitstatsError):
 
 class RenderUsageError(RenderError):
     """A report was asked for in a way that cannot be: notebook, parameter or type."""
-
-
-class PitstatsWarning(UserWarning):
-    """Something was assumed or is weak, and the reader should know."""
 
 
 class WriteError(PitstatsError):

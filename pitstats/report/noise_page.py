@@ -8,7 +8,7 @@ from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
 from pitstats.figures.rates import plot_rates
 from pitstats.planning.power import BakePlan, plan_bakes
-from pitstats.report import wording
+from pitstats.report import tables, wording
 from pitstats.report.compare_page import ComparisonPage
 from pitstats.report.wording import plan as plan_wording
 from pitstats.study.outcomes import bake_totals
@@ -38,12 +38,9 @@ class NoisePage(ComparisonPage):
             "two_ways",
             pd.DataFrame(
                 {
-                    "Pair": [
-                        f"{wording.one_line(a)} \N{MINUS SIGN} {wording.one_line(b)}"
-                        for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
-                    ],
-                    "If each item counted": _spans(naive, "conf"),
-                    "With bakes respected": _spans(table, "simultaneous"),
+                    "Pair": tables.pair_names(comparison),
+                    "If each item counted": tables.point_spans(naive, "conf"),
+                    "With bakes respected": tables.point_spans(table, "simultaneous"),
                     "Verdict": table["verdict"],
                 }
             ),
@@ -122,14 +119,3 @@ def new_test(
         conf_level=comparison.conf_level,
         progress=False,
     )
-
-
-def _spans(table: pd.DataFrame, prefix: str) -> list[str]:
-    from pitstats.report.tables import span_points
-
-    return [
-        span_points(low, high)
-        for low, high in zip(
-            table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True
-        )
-    ]

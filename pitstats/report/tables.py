@@ -38,6 +38,10 @@ def span(low: float, high: float) -> str:
     return _NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
 
 
+def _share_spans(low: pd.Series, high: pd.Series) -> list[str]:
+    return [span(lo, hi) for lo, hi in zip(low, high, strict=True)]
+
+
 def span_points(low: float, high: float) -> str:
     """Write an interval of differences in points."""
     return (
@@ -81,14 +85,8 @@ def rate_table(rates: BurnRates) -> pd.DataFrame:
             ],
             "Missing": table["n_missing"],
             "Long-run share": table["estimate"].map(percent),
-            "Interval": [
-                span(lo, hi)
-                for lo, hi in zip(table["conf_low"], table["conf_high"], strict=True)
-            ],
-            "If each item counted": [
-                span(lo, hi)
-                for lo, hi in zip(naive["conf_low"], naive["conf_high"], strict=True)
-            ],
+            "Interval": _share_spans(table["conf_low"], table["conf_high"]),
+            "If each item counted": _share_spans(naive["conf_low"], naive["conf_high"]),
             "Worth (independent items)": [
                 "unknown" if pd.isna(value) else f"{value:.0f}"
                 for value in table["effective_items"]
@@ -118,13 +116,13 @@ def pair_table(comparison: PitComparison) -> pd.DataFrame:
     """
     table, naive = comparison.table, comparison.naive
     columns = {
-        "Pair": _pairs(comparison),
+        "Pair": pair_names(comparison),
         "Difference, points": table["estimate"].map(signed_points),
-        "Interval, this pair alone": _spans(table, "conf"),
+        "Interval, this pair alone": point_spans(table, "conf"),
     }
     if len(table) > 1:
-        columns["Interval, all pairs"] = _spans(table, "simultaneous")
-    columns["If each item counted"] = _spans(naive, "conf")
+        columns["Interval, all pairs"] = point_spans(table, "simultaneous")
+    columns["If each item counted"] = point_spans(naive, "conf")
     columns["p, adjusted" if len(table) > 1 else "p"] = [
         "< 0.001" if p < 0.001 else f"{p:.3f}" for p in table["p_adjusted"]
     ]
@@ -157,8 +155,8 @@ def ways_table(both: BothWays) -> pd.DataFrame:
     """
     baked = both.as_baked
     columns = {
-        "Pair": _pairs(baked),
-        "If each item counted": _spans(baked.naive, "conf"),
+        "Pair": pair_names(baked),
+        "If each item counted": point_spans(baked.naive, "conf"),
         "As baked": _estimates(baked),
         "Verdict, as baked": baked.table["verdict"],
     }
@@ -193,13 +191,14 @@ def methods_table(methods: pd.DataFrame) -> pd.DataFrame:
             "Method": methods["method"],
             "Unit": methods["unit"],
             "Difference, points": methods["estimate"].map(signed_points),
-            "Interval": _spans(methods, "conf"),
+            "Interval": point_spans(methods, "conf"),
             "Note": methods["note"],
         }
     )
 
 
-def _pairs(comparison: PitComparison) -> list[str]:
+def pair_names(comparison: PitComparison) -> list[str]:
+    """Name the pairs as they stand in a table: first pit minus second."""
     table = comparison.table
     return [
         f"{one_line(a)} \N{MINUS SIGN} {one_line(b)}"
@@ -208,14 +207,15 @@ def _pairs(comparison: PitComparison) -> list[str]:
 
 
 def _estimates(comparison: PitComparison) -> list[str]:
-    spans = _spans(comparison.table, "simultaneous")
+    spans = point_spans(comparison.table, "simultaneous")
     return [
         f"{signed_points(estimate)} ({span})"
         for estimate, span in zip(comparison.table["estimate"], spans, strict=True)
     ]
 
 
-def _spans(table: pd.DataFrame, prefix: str) -> list[str]:
+def point_spans(table: pd.DataFrame, prefix: str) -> list[str]:
+    """Write a column of intervals of differences, from ``PREFIX_low`` and ``_high``."""
     return [
         span_points(lo, hi)
         for lo, hi in zip(table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True)
@@ -348,13 +348,11 @@ def missing_table(rates: BurnRates) -> pd.DataFrame:
             "Pit": frame["pit"].map(one_line),
             "Missing items": frame["n_missing"],
             "Share seen, missing left out": frame["observed"].map(percent),
-            "Share seen, could have been": [
-                span(lo, hi)
-                for lo, hi in zip(frame["lowest"], frame["highest"], strict=True)
-            ],
-            "Long-run interval, widest": [
-                span(lo, hi)
-                for lo, hi in zip(frame["conf_low"], frame["conf_high"], strict=True)
-            ],
+            "Share seen, could have been": _share_spans(
+                frame["lowest"], frame["highest"]
+            ),
+            "Long-run interval, widest": _share_spans(
+                frame["conf_low"], frame["conf_high"]
+            ),
         }
     )
