@@ -18,6 +18,9 @@ from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
 Severity = Literal["spoils", "weakens", "note"]
+Topic = Literal[
+    "difference", "rates", "grades", "map", "evenness", "temperature", "settings"
+]
 
 _ORDER: dict[str, int] = {"spoils": 0, "weakens": 1, "note": 2}
 
@@ -44,12 +47,21 @@ class Finding:
         What was found, with numbers.
     fix : str
         The smallest change that would remove it, now or in the next test.
+    why : str
+        Why it matters, in one sentence.
+    wording : str
+        What it does to the words of the write-up.
+    touches : tuple of str
+        Numbers of the report it bears on, so that it can be shown beside them.
     """
 
     id: str
     severity: Severity
     message: str
     fix: str
+    why: str = ""
+    wording: str = ""
+    touches: tuple[Topic, ...] = ("difference",)
 
 
 def audit_fairness(study: Study) -> list[Finding]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -24,14 +23,13 @@ from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
-from pitstats.report.page import Page
+from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
-from pitstats.study.study import Study
 
 
-class ComparisonPage(Page):
-    """A page about one study.
+class ComparisonPage(StudyPage):
+    """A page that compares the pits of one study.
 
     Parameters
     ----------
@@ -40,10 +38,6 @@ class ComparisonPage(Page):
     folder : path-like or None
         Where figures and tables are kept; None or an empty text: show only.
     """
-
-    def __init__(self, study: Study, folder: str | Path | None = None) -> None:
-        super().__init__(folder)
-        self._study = study
 
     def show_answer(
         self,
