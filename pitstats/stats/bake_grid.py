@@ -46,9 +46,9 @@ class RateGrid:
         Quadrature weights: they integrate over ``sd`` from 0 to `SD_LIMIT`.
     intercept : ndarray, shape (n_sds, n_rates)
         Logit intercept at which bakes of spread ``sd`` average to ``rate``.
-    fine_sd : ndarray, shape (n_fine,)
-        Evenly spaced standard deviations (in the stretched scale) for the posterior
-        of the spread itself.
+    fine_sd : ndarray, shape (201,)
+        Standard deviations in even steps from 0 to `SD_LIMIT`, for the posterior of
+        the spread itself.
     to_fine : ndarray, shape (n_fine, n_sds)
         Interpolation (of log densities) from ``sd`` to ``fine_sd``.
     """
@@ -130,7 +130,8 @@ def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
     sd = scale * np.sinh(stretched)
     sd_weight = weights * span / 2 * scale * np.cosh(stretched)
     lower = marginal_intercept(rate[: n_rates // 2], sd[:, None])
-    fine = np.linspace(-1.0, 1.0, 32 * n_sds + 1)
+    fine_sd = np.linspace(0.0, SD_LIMIT, 201)
+    fine = 2.0 * np.arcsinh(fine_sd / scale) / span - 1.0
     return RateGrid(
         angle_step=step,
         rate=rate,
@@ -138,7 +139,7 @@ def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
         sd=sd,
         sd_weight=sd_weight,
         intercept=np.concatenate([lower, -lower[:, ::-1]], axis=1),
-        fine_sd=scale * np.sinh(span * (fine + 1) / 2),
+        fine_sd=fine_sd,
         to_fine=_local_interpolation(nodes, fine),
     )
 
