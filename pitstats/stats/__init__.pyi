@@ -22,6 +22,8 @@ from .logistic import fit_logistic as fit_logistic
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
+from .series import LagCorrection as LagCorrection
+from .series import correct_lag as correct_lag
 from .standardized import standardize_probabilities as standardize_probabilities
 from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs
