@@ -332,7 +332,9 @@ def _summarize(
             used, row = _one_series(own, others, windows[str(bake)], rules, kelvin, lag)
             frames.append(used)
             rows.append(row)
-    return pd.concat(frames, ignore_index=True), pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    table[["row", "column"]] = table[["row", "column"]].astype("Int64")
+    return pd.concat(frames, ignore_index=True), table
 
 
 def _one_series(
