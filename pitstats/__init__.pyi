@@ -6,6 +6,8 @@ from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.evenness import compare_evenness as compare_evenness
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
+from .analysis.gauge import GaugeComparison as GaugeComparison
+from .analysis.gauge import compare_gauges as compare_gauges
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades

@@ -368,7 +368,7 @@ def _one_series(
     }
     if flags["stuck"] and (flags["short"] or flags["one reading"]):
         # What is left of a broken probe does not speak for the bake.
-        measures |= dict.fromkeys(("temp", "min", "max", "swing", "drift"), np.nan)
+        measures |= dict.fromkeys(measures.keys() - {"n_readings", "minutes"}, np.nan)
     first = own.iloc[0]
     row = {
         **{name: first[name] for name in ("bake", "pit", "probe", "lid", *_PLACE)},

@@ -1,3 +1,5 @@
+from .agreement import Agreement as Agreement
+from .agreement import limits_of_agreement as limits_of_agreement
 from .bake_model import BakeModel as BakeModel
 from .bake_model import BakePosterior as BakePosterior
 from .bake_model import BakeRates as BakeRates
@@ -22,8 +24,14 @@ from .logistic import fit_logistic as fit_logistic
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
+from .sensors import SensorBudget as SensorBudget
+from .sensors import browning_factor as browning_factor
+from .sensors import equivalent_minutes as equivalent_minutes
+from .sensors import sensor_tolerance as sensor_tolerance
+from .sensors import sensor_uncertainty as sensor_uncertainty
 from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
 from .standardized import standardize_probabilities as standardize_probabilities
+from .unequal_means import welch_differences as welch_differences
 from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs

@@ -181,7 +181,9 @@ def simulate_probes(
                 probes.append(_rows(bake["bake"], probe, place, reading))
                 truth = air.mean(pit.fall, distance)
                 cells.append((bake["bake"], pit.pit, *place, truth))
-            lid = air.read(0.0, center, _LID_TIME_CONSTANT, step, gauge_offset, noise, rng)
+            lid = air.read(
+                0.0, center, _LID_TIME_CONSTANT, step, gauge_offset, noise, rng
+            )
             lid["temp"] = lid["temp"].round()
             probes.append(_rows(bake["bake"], "lid", (None, None, None), lid))
             means[bake["bake"]] = (lid["temp"].mean(), air.mean(pit.fall, center))
