@@ -40,6 +40,9 @@ from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
 from .figures.plans import plot_power as plot_power
+from .figures.probes import plot_gauge_agreement as plot_gauge_agreement
+from .figures.probes import plot_gauges as plot_gauges
+from .figures.probes import plot_series as plot_series
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
 from .planning.allocation import SplitPlan as SplitPlan
@@ -62,6 +65,7 @@ from .planning.shopping import shopping_list as shopping_list
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.noise_page import NoisePage as NoisePage
 from .report.plan_page import PlanPage as PlanPage
+from .report.probe_page import ProbePage as ProbePage
 from .report.render import render_report as render_report
 from .study.demo import SimulatedPit as SimulatedPit
 from .study.demo import demo_names as demo_names

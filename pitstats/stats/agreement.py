@@ -317,11 +317,11 @@ def quantile_factors(
     >>> [round(factor, 2) for factor in quantile_factors(10, 1.96, 0.95)]
     [1.14, 3.51]
     """
-    from scipy.stats import nct
+    from scipy.special import nctdtrit
 
     root = float(np.sqrt(n))
     tails = (1 - conf_level) / 2, (1 + conf_level) / 2
-    low, high = (float(nct.ppf(p, n - 1, multiplier * root) / root) for p in tails)
+    low, high = (float(nctdtrit(n - 1, multiplier * root, p) / root) for p in tails)
     return low, high
 
 
