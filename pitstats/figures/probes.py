@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pitstats.analysis.gauge import GaugeComparison
-from pitstats.analysis.probe_series import ProbeSummary
+from pitstats.analysis.probe_series import ProbeRules, ProbeSummary
 from pitstats.figures.style import (
     EMBER,
     INK,
@@ -23,6 +24,8 @@ from pitstats.figures.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+Floats = NDArray[np.float64]
 
 #: More panels than this would not be read; the page says how many there are.
 MOST_PANELS = 24
@@ -66,16 +69,24 @@ def plot_series(summary: ProbeSummary) -> Figure:
         for axes, bake in zip(grid.flat, bakes, strict=False):
             own = readings[readings["bake"] == bake["bake"]]
             _shade(axes, bake, float(readings["minute"].min()), last)
-            _draw_bake(axes, own)
+            _draw_bake(axes, own, summary.rules)
             axes.set_title(shorten(bake["bake"], 24))
             axes.grid(axis="y", color=LINE, linewidth=0.8)
             axes.set_axisbelow(True)
         for axes in grid.flat[len(bakes) :]:
             axes.remove()
         figure.supylabel(f"Temperature, °{summary.unit}", fontsize=12)
-        figure.supxlabel("Minutes since loading", fontsize=12)
+        for axes in _lowest(grid, len(bakes)):
+            axes.set_xlabel("Minutes since loading")
+            axes.tick_params(labelbottom=True)
         _series_legend(figure, readings)
     return figure
+
+
+def _lowest(grid: Any, n_panels: int) -> list[Axes]:
+    """Panels with none below them."""
+    n_columns = grid.shape[1]
+    return [grid.flat[k] for k in range(max(n_panels - n_columns, 0), n_panels)]
 
 
 def _shade(axes: Axes, bake: dict[Any, Any], first: float, last: float) -> None:
@@ -87,18 +98,20 @@ def _shade(axes: Axes, bake: dict[Any, Any], first: float, last: float) -> None:
             axes.axvspan(low, high, color=LINE, alpha=0.45, linewidth=0, gid="outside")
 
 
-def _draw_bake(axes: Axes, own: pd.DataFrame) -> None:
+def _draw_bake(axes: Axes, own: pd.DataFrame, rules: ProbeRules) -> None:
     columns = own["column"].astype(float)
     last = float(columns.max()) if columns.notna().any() else 1.0
     place = ["probe", "lid", "grate", "row", "column"]
     for (_, lid, _, _, column), series in own.groupby(place, dropna=False, sort=False):
-        minute, temp = series["minute"].to_numpy(), series["temp"].to_numpy()
-        if lid:
-            axes.plot(minute, temp, "--", color=INK, linewidth=1.8, gid="lid")
-        else:
-            color = _shade_of(column, last)
-            marker = "o" if len(series) == 1 else ""
-            axes.plot(minute, temp, marker, ls="-", color=color, lw=1.2, gid="probe")
+        minute, temp = series["minute"].to_numpy(float), series["temp"].to_numpy(float)
+        axes.plot(
+            *_broken_at_gaps(minute, temp, rules),
+            marker="o" if len(series) == 1 else None,
+            linestyle="--" if lid else "-",
+            linewidth=1.8 if lid else 1.2,
+            color=INK if lid else _shade_of(column, last),
+            gid="lid" if lid else "probe",
+        )
         odd = series["in_window"] & ~series["used"]
         axes.plot(
             minute[odd],
@@ -109,6 +122,18 @@ def _draw_bake(axes: Axes, own: pd.DataFrame) -> None:
             markeredgewidth=1.0,
             gid="left out",
         )
+
+
+def _broken_at_gaps(
+    minute: Floats, temp: Floats, rules: ProbeRules
+) -> tuple[Floats, Floats]:
+    """Leave the line open where readings are missing."""
+    steps = np.diff(minute)
+    if not steps.size:
+        return minute, temp
+    gap = max(rules.gap, rules.gap_factor * float(np.median(steps)))
+    after = np.flatnonzero(steps > gap) + 1
+    return np.insert(minute, after, np.nan), np.insert(temp, after, np.nan)
 
 
 def _shade_of(column: object, last: float) -> tuple[float, float, float]:
@@ -188,6 +213,7 @@ def plot_gauges(gauges: GaugeComparison) -> Figure:
         axes.set_yticks(range(len(labels)), labels)
         axes.set_ylim(len(labels) - 0.4, -0.6)
         axes.set_xlabel(f"Gauge less grate, °{gauges.unit} (below 0: gauge reads low)")
+        _frame(axes, gauges)
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
         axes.grid(axis="x", color=LINE, linewidth=0.8)
@@ -196,8 +222,31 @@ def plot_gauges(gauges: GaugeComparison) -> Figure:
     return figure
 
 
+def _frame(axes: Axes, gauges: GaugeComparison) -> None:
+    """Show limits and bakes; the interval of a limit may run out of the picture."""
+    shown = ["bias", "conf_low", "conf_high", "lower", "upper"]
+    values = np.concatenate(
+        [
+            gauges.table[shown].to_numpy(dtype=float).ravel(),
+            gauges.bakes["difference"].to_numpy(dtype=float),
+            [0.0],
+        ]
+    )
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    room = 0.15 * (high - low) or 1.0
+    axes.set_xlim(low - room, high + room)
+
+
 def _draw_gauge(axes: Axes, y: int, row: dict[Any, Any], bakes: pd.DataFrame) -> None:
     at = y - 0.12
+    axes.plot(
+        [row["lower_low"], row["upper_high"]],
+        [at, at],
+        color=SOFT,
+        linewidth=1.2,
+        linestyle=":",
+        gid="limits at most",
+    )
     axes.plot(
         [row["lower"], row["upper"]],
         [at, at],
@@ -247,6 +296,7 @@ def _gauge_legend(figure: Figure, gauges: GaugeComparison) -> None:
         Line2D(
             [], [], color=INK, linewidth=1.2, marker="|", label="limits of agreement"
         ),
+        Line2D([], [], color=SOFT, lw=1.2, ls=":", label=f"their outer {level} ends"),
         Line2D(
             [],
             [],
@@ -296,15 +346,29 @@ def plot_gauge_agreement(gauges: GaugeComparison) -> Figure:
     with house_style():
         figure = Figure(figsize=(7.2, 0.8 + 2.3 * len(rows)), layout="constrained")
         grid = figure.subplots(
-            len(rows), n_columns, squeeze=False, sharey=True, sharex="col"
+            len(rows), n_columns, squeeze=False, sharey="row", sharex="col"
         )
+        half = _half_range(gauges)
         for line, row in zip(grid, rows, strict=True):
             _agreement_row(line, row, gauges)
+            line[0].set_ylim(row["bias"] - half, row["bias"] + half)
         grid[-1, 0].set_xlabel(f"Mean of gauge and grate, °{gauges.unit}")
         if n_columns > 1:
             grid[-1, 1].set_xlabel("Minutes since loading")
         figure.supylabel(f"Gauge less grate, °{gauges.unit}", fontsize=12)
     return figure
+
+
+def _half_range(gauges: GaugeComparison) -> float:
+    """Half the height of a panel, so that a degree has one size in all of them."""
+    bias = gauges.table.set_index(["pit", "gauge"])["bias"]
+    away = [(gauges.table["upper"] - gauges.table["bias"]).max()]
+    for frame in (gauges.readings, gauges.bakes):
+        if len(frame):
+            keys = pd.MultiIndex.from_frame(frame[["pit", "gauge"]])
+            own = bias.reindex(keys).to_numpy()
+            away.append(np.abs(frame["difference"].to_numpy(dtype=float) - own).max())
+    return 1.15 * float(np.nanmax(away)) or 1.0
 
 
 def _agreement_row(line: Any, row: dict[Any, Any], gauges: GaugeComparison) -> None:

@@ -360,27 +360,15 @@ def tolerance_factor(n: int, coverage: float, probability: float) -> float:
     if n < 2:
         return np.nan
     from scipy.optimize import brentq
+    from scipy.special import chdtrc, chndtrix
 
     nodes, weights = np.polynomial.hermite_e.hermegauss(64)
     weights = weights / weights.sum()
-    half_widths = np.array([_half_width(node / np.sqrt(n), coverage) for node in nodes])
+    # A square of a normal variable is noncentral chi-square with one degree.
+    squares = chndtrix(coverage, 1, nodes**2 / n)
 
     def excess(factor: float) -> float:
-        from scipy.special import chdtrc
-
-        needed = (n - 1) * (half_widths / factor) ** 2
+        needed = (n - 1) * squares / factor**2
         return float(weights @ chdtrc(n - 1, needed)) - probability
 
     return float(brentq(excess, 1e-3, 1e4, xtol=1e-10))
-
-
-def _half_width(center: float, coverage: float) -> float:
-    """Half-width around a center that holds a share of the standard normal."""
-    from scipy.optimize import brentq
-    from scipy.special import ndtr, ndtri
-
-    def excess(half: float) -> float:
-        return float(ndtr(center + half) - ndtr(center - half)) - coverage
-
-    most = abs(center) + float(ndtri((1 + coverage) / 2)) + 1
-    return float(brentq(excess, 0.0, most, xtol=1e-13))

@@ -31,13 +31,15 @@ SWING_NOTE = (
 GAUGE_CAPTION = (
     "How far each pit's own gauge reads from the grate. The thick bar is the interval "
     "of the mean over bakes, the thin one the limits between which a bake's difference "
-    "usually lies, circles are bakes."
+    "usually lies; with few bakes those limits may lie as far out as the dotted line. "
+    "Circles are bakes."
 )
 AGREEMENT_CAPTION = (
     "The same differences against the level and against time: points and lines are "
     "readings, one line per bake, circles bakes; across run the mean (thick) and the "
-    "limits of agreement of a bake (dashed). A slope on the left is an offset that "
-    "changes with the level; one on the right often is the lag of the gauge."
+    "limits of agreement of a bake (dashed). A slope on the left can be an offset that "
+    "changes with the level, one on the right the lag of the gauge. A degree has the "
+    "same height in all panels."
 )
 Z_NOTE = (
     "z is the number of kelvin that change the browning rate tenfold. Measured values "
