@@ -310,6 +310,15 @@ def _windows(
     return pd.DataFrame(rows)
 
 
+class _Series(NamedTuple):
+    """Readings of one probe at one place of one bake."""
+
+    minute: Floats
+    temp: Floats
+    merged: bool
+    lid: bool
+
+
 def _summarize(
     readings: pd.DataFrame,
     bakes: pd.DataFrame,
@@ -324,64 +333,91 @@ def _summarize(
         bake: _Window(*(float(value) for value in bounds))
         for bake, *bounds in bakes[columns].itertuples(index=False, name=None)
     }
-    frames, rows = [], []
-    for bake, in_bake in readings.groupby("bake", sort=False):
-        series = [own for _, own in in_bake.groupby(_SERIES, dropna=False, sort=False)]
-        for k, own in enumerate(series):
-            others = [other for j, other in enumerate(series) if j != k]
-            used, row = _one_series(own, others, windows[str(bake)], rules, kelvin, lag)
-            frames.append(used)
-            rows.append(row)
-    table = pd.DataFrame(rows)
+    number = readings.groupby(_SERIES, dropna=False, sort=False).ngroup()
+    ordered = readings.iloc[np.argsort(number.to_numpy(), kind="stable")]
+    starts = np.flatnonzero(np.diff(np.sort(number.to_numpy()), prepend=-1))
+    first = ordered.iloc[starts].reset_index(drop=True)
+    series = _split(ordered, starts)
+    bake_of = first["bake"].tolist()
+    rows, temps, inside, used = [], [], [], []
+    for k, own in enumerate(series):
+        others = [
+            other
+            for j, other in enumerate(series)
+            if j != k and bake_of[j] == bake_of[k]
+        ]
+        done = _one_series(own, others, windows[bake_of[k]], rules, kelvin, lag)
+        rows.append(done.row)
+        temps.append(done.temp)
+        inside.append(done.inside)
+        used.append(done.used)
+    names = ["bake", "pit", "probe", "lid", *_PLACE]
+    table = pd.concat([first[names], pd.DataFrame(rows)], axis=1)
+    table["offset"] = first["offset"]
     table[["row", "column"]] = table[["row", "column"]].astype("Int64")
-    return pd.concat(frames, ignore_index=True), table
+    cleaned = ordered[[*names, "minute"]].reset_index(drop=True)
+    cleaned["temp"] = np.concatenate(temps)
+    cleaned["in_window"] = np.concatenate(inside)
+    cleaned["used"] = np.concatenate(used)
+    return cleaned, table
+
+
+def _split(ordered: pd.DataFrame, starts: NDArray[np.intp]) -> list[_Series]:
+    names = ("minute", "temp", "n_merged", "lid")
+    parts = [np.split(ordered[name].to_numpy(), starts[1:]) for name in names]
+    return [
+        _Series(minute, temp.astype(float), bool((merged > 1).any()), bool(lid[0]))
+        for minute, temp, merged, lid in zip(*parts, strict=True)
+    ]
+
+
+class _Done(NamedTuple):
+    """One series summarized: its row, and which readings counted."""
+
+    row: dict[str, object]
+    temp: Floats
+    inside: NDArray[np.bool_]
+    used: NDArray[np.bool_]
 
 
 def _one_series(
-    own: pd.DataFrame,
-    others: list[pd.DataFrame],
+    own: _Series,
+    others: list[_Series],
     window: _Window,
     rules: ProbeRules,
     kelvin: float,
     lag: bool,
-) -> tuple[pd.DataFrame, dict[str, object]]:
-    minute, temp = own["minute"].to_numpy(), own["temp"].to_numpy(dtype=float)
+) -> _Done:
+    minute, temp = own.minute, own.temp
     usual = float(np.median(np.diff(minute))) if minute.size > 1 else np.nan
     gap = max(rules.gap, rules.gap_factor * usual) if minute.size > 1 else rules.gap
     inside = (minute >= window.start) & (minute <= window.end)
-    stuck, constant = _still(minute, temp, others, rules, kelvin)
+    stuck, constant = _still(own, others, rules, kelvin)
     noise_factor = 1.0
-    if lag and not own["lid"].iloc[0]:
-        corrected = correct_lag(minute, temp, rules.time_constant / 60, gap)
-        temp, noise_factor = corrected
+    if lag and not own.lid:
+        temp, noise_factor = correct_lag(minute, temp, rules.time_constant / 60, gap)
     use = inside & ~stuck
     measures = _measures(minute[use], temp[use], window, gap)
-    span = window.end - window.start
+    covered = measures["minutes"] >= rules.least_cover * (window.end - window.start)
     flags = {
         "no reading in the window": not inside.any(),
         "stuck": bool((stuck & inside).any()),
         "constant": bool((constant & inside).any()),
-        "gap": bool(_gap_inside(minute, window, gap)),
-        "duplicates": bool((own["n_merged"] > 1).any()),
+        "gap": _gap_inside(minute, window, gap),
+        "duplicates": own.merged,
         "one reading": int(use.sum()) == 1,
-        "short": int(use.sum()) > 1 and measures["minutes"] < rules.least_cover * span,
+        "short": int(use.sum()) > 1 and not covered,
     }
     if flags["stuck"] and (flags["short"] or flags["one reading"]):
         # What is left of a broken probe does not speak for the bake.
         measures |= dict.fromkeys(measures.keys() - {"n_readings", "minutes"}, np.nan)
-    first = own.iloc[0]
     row = {
-        **{name: first[name] for name in ("bake", "pit", "probe", "lid", *_PLACE)},
         **measures,
         "flags": ", ".join(name for name, found in flags.items() if found),
-        "offset": first["offset"],
         "interval": usual,
         "noise_factor": noise_factor,
     }
-    used = own.drop(columns=["n_merged", "offset"]).assign(
-        temp=temp, in_window=inside, used=use
-    )
-    return used, row
+    return _Done(row, temp, inside, use)
 
 
 def _measures(
@@ -410,17 +446,14 @@ def _measures(
 
 
 def _still(
-    minute: Floats,
-    temp: Floats,
-    others: list[pd.DataFrame],
-    rules: ProbeRules,
-    kelvin: float,
+    own: _Series, others: list[_Series], rules: ProbeRules, kelvin: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Readings of runs that stand still: while others moved, and while they did not."""
+    minute = own.minute
     stuck, constant = np.zeros(minute.size, bool), np.zeros(minute.size, bool)
     runs = still_runs(
         minute,
-        temp,
+        own.temp,
         least_minutes=rules.stuck_minutes,
         least_readings=rules.stuck_readings,
     )
@@ -431,12 +464,12 @@ def _still(
     return stuck, constant
 
 
-def _ranges(others: list[pd.DataFrame], first: float, last: float) -> Iterator[float]:
+def _ranges(others: list[_Series], first: float, last: float) -> Iterator[float]:
     """How far each other probe moved between two minutes."""
     for other in others:
-        during = other.loc[other["minute"].between(first, last), "temp"]
-        if len(during) > 1:
-            yield float(during.max() - during.min())
+        during = other.temp[(other.minute >= first) & (other.minute <= last)]
+        if during.size > 1:
+            yield float(np.ptp(during))
 
 
 def _gap_inside(minute: Floats, window: _Window, gap: float) -> bool:
