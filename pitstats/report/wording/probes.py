@@ -8,7 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.gauge import GaugeComparison
+from pitstats.analysis.gauge import (
+    INDICATED_AND_PROBES,
+    LID_AND_PROBES,
+    MEANS,
+    GaugeComparison,
+)
 from pitstats.analysis.probe_series import ProbeSummary, kelvin_in
 from pitstats.figures.probes import MOST_PANELS
 from pitstats.report.wording.numbers import count, level_text, listed, one_line
@@ -17,6 +22,12 @@ from pitstats.stats.sensors import SensorBudget
 _NO_VALUE = "\N{EN DASH}"
 _MINUS = "\N{MINUS SIGN}"
 _GRATE = ["pit", "grate", "row", "column"]
+
+_SOURCE_SHORT = {
+    LID_AND_PROBES: "readings of both",
+    INDICATED_AND_PROBES: "mean and probes",
+    MEANS: "means",
+}
 
 SERIES_CAPTION = (
     "Every probe over time, darkest nearest the firebox, lid gauge dashed. Shaded "
@@ -390,10 +401,16 @@ def factor_sentences(gauges: GaugeComparison) -> list[str]:
             for _, row in own.iterrows()
             if row["z"] != gauges.z
         ]
+        open_end = (
+            " One of the pits was measured in one bake only, so no interval can be "
+            "given."
+            if math.isnan(chosen["conf_low"])
+            else ""
+        )
         sentences.append(
             f"With both gauges at one reading, faces in {one_line(faster)} would brown "
             f"{main} as fast as in {one_line(slower)} with z {gauges.z:g} K; "
-            f"{listed(others)}."
+            f"{listed(others)}.{open_end}"
         )
     return sentences
 
@@ -402,8 +419,15 @@ def _factor(row: pd.Series[Any], *, flip: bool) -> str:
     factor, low, high = (float(row[k]) for k in ("factor", "conf_low", "conf_high"))
     if flip:
         factor, low, high = 1 / factor, 1 / high, 1 / low
-    ends = "" if math.isnan(low) else f" (interval {low:.2g} to {high:.2g})"
-    return f"{factor:.2g} times{ends}"
+    ends = "" if math.isnan(low) else f" (interval {_times(low)} to {_times(high)})"
+    return f"{_times(factor)} times{ends}"
+
+
+def _times(factor: float) -> str:
+    """Two digits that matter, the last one written even if it is 0."""
+    if factor < 1:
+        return f"{factor:.2f}"
+    return f"{factor:.1f}" if factor < 9.95 else f"{factor:.0f}"
 
 
 def gauge_table(gauges: GaugeComparison) -> pd.DataFrame:
@@ -452,8 +476,8 @@ def factor_table(gauges: GaugeComparison) -> pd.DataFrame:
         row = {"Pit": one_line(pit), "Gauge": one_line(gauge)}
         for factor in own.to_dict("records"):
             low, high = float(factor["conf_low"]), float(factor["conf_high"])
-            ends = "" if math.isnan(low) else f" ({low:.2g} to {high:.2g})"
-            row[f"z {factor['z']:g} K"] = f"{factor['factor']:.2g}{ends}"
+            ends = "" if math.isnan(low) else f" ({_times(low)} to {_times(high)})"
+            row[f"z {factor['z']:g} K"] = f"{_times(factor['factor'])}{ends}"
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -474,7 +498,7 @@ def bakes_table(gauges: GaugeComparison) -> pd.DataFrame:
             f"Gauge, °{gauges.unit}": bakes["indicated"].map(_number),
             f"Grate, °{gauges.unit}": bakes["grate"].map(_number),
             "Gauge less grate": bakes["difference"].map(_number),
-            "From": bakes["source"],
+            "From": bakes["source"].map(_SOURCE_SHORT),
         }
     )
 
