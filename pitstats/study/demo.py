@@ -33,6 +33,7 @@ from pitstats.study.study import Study
 # are wide enough that a pit burning one item in five leaves a few items raw.
 _CUTS = {"raw": -np.inf, "light": -5.0, "golden": -3.2, "dark": -1.2, "burned": 0.0}
 _GRADES = tuple(_CUTS)
+_TRUTH = "probe_truth.json"
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
@@ -673,6 +674,8 @@ def _simulate_items(name: str) -> SimulatedStudy:
             settings,
             temperature_rule="same indicated",
             stop_rule="25 minutes after the lid is closed",
+            extra=extra
+            | {"simulated": f"{note[:-1]}, those of the probes in {_TRUTH}."},
         )
     return SimulatedStudy(replace(made.study, settings=settings), made.truth)
 
@@ -719,7 +722,7 @@ def write_demos(folder: Path) -> None:
         )
         if _DEMOS[name].probed:
             text = _probe_truth_text(simulate_demo_probes(name).truth)
-            (folder / name / "probe_truth.json").write_text(text, encoding="utf-8")
+            (folder / name / _TRUTH).write_text(text, encoding="utf-8")
 
 
 def _probe_truth_text(truth: ProbeTruth) -> str:

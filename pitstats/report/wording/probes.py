@@ -424,8 +424,8 @@ def _factor(row: pd.Series[Any], *, flip: bool) -> str:
 
 
 def _times(factor: float) -> str:
-    """Two digits that matter, the last one written even if it is 0."""
-    if factor < 1:
+    """Write a factor so that 1.04 does not look like 1."""
+    if factor < 1.95:
         return f"{factor:.2f}"
     return f"{factor:.1f}" if factor < 9.95 else f"{factor:.0f}"
 
