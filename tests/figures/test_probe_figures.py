@@ -3,10 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.axes import Axes
 
 import pitstats as ps
+from pitstats.figures.probes import MOST_PANELS
+from pitstats.report.wording.probes import panels_sentence
 
 
 @pytest.fixture(scope="module")
@@ -90,3 +93,10 @@ def test_one_bake_of_one_reading_can_be_drawn(summary: ps.ProbeSummary) -> None:
     figure = ps.plot_series(single)
     assert len(figure.axes) == 1
     assert figure.axes[0].lines[0].get_marker() == "o"
+
+
+def test_more_bakes_than_can_be_read_are_counted(summary: ps.ProbeSummary) -> None:
+    many = replace(summary, bakes=pd.concat([summary.bakes] * 4, ignore_index=True))
+    assert len(ps.plot_series(many).axes) == MOST_PANELS
+    assert panels_sentence(many) == "The picture shows the first 24 bakes of 32."
+    assert panels_sentence(summary) == ""

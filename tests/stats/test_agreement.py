@@ -15,6 +15,12 @@ WRIGHT = np.fromstring(
 MINI = np.fromstring(
     "512 430 520 428 500 600 364 380 658 445 432 626 260 477 259 350 451", sep=" "
 )
+WRIGHT_AGAIN = np.fromstring(
+    "490 397 512 401 470 611 415 431 638 429 420 633 275 492 165 372 421", sep=" "
+)
+MINI_AGAIN = np.fromstring(
+    "525 415 508 444 500 625 460 390 642 432 420 605 227 467 268 370 443", sep=" "
+)
 
 
 def test_peak_flow_of_1986() -> None:
@@ -31,6 +37,22 @@ def test_peak_flow_of_1986() -> None:
     assert agreed.lower_approximate == pytest.approx((-114.170, -45.126), abs=0.0005)
     assert agreed.upper_approximate == pytest.approx((40.891, 109.934), abs=0.0005)
     assert agreed.lower_approximate == pytest.approx((-114.3, -45.1), abs=0.15)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "within", "repeatability"),
+    [(WRIGHT, WRIGHT_AGAIN, 15.307, 43.2), (MINI, MINI_AGAIN, 19.911, 56.4)],
+)
+def test_repeatability_of_1986(
+    first: np.ndarray, second: np.ndarray, within: float, repeatability: float
+) -> None:
+    # Published: repeatability coefficients 43.2 (Wright) and 56.4 (mini), within-
+    # subject SDs 15.3 and 19.9; recomputed 43.29 and 56.32, 15.307 and 19.911.
+    readings = np.concatenate([first, second])
+    agreed = limits_of_agreement(readings, np.zeros(34), np.tile(np.arange(17), 2))
+    assert agreed.sd_within == pytest.approx(within, abs=0.0005)
+    coefficient = 2 * np.sqrt(2) * agreed.sd_within
+    assert coefficient == pytest.approx(repeatability, abs=0.1)
 
 
 def test_limits_of_1999_use_the_normal_quantile() -> None:
