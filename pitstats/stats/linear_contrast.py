@@ -28,6 +28,9 @@ class VarianceUncertainty(NamedTuple):
         the observed one, over the variances above 0, for Satterthwaite.
     slopes : ndarray, shape (k, p, p)
         Change of the plain covariance of the coefficients with each variance.
+    adjusted : ndarray, shape (p, p)
+        Covariance of the coefficients by the fit's method, as if variances about which
+        the data say nothing were 0.
     unknown : ndarray, shape (m, k)
         Combinations of variances about which the data say nothing; a standard error
         that depends on one is NaN.
@@ -36,6 +39,7 @@ class VarianceUncertainty(NamedTuple):
     variance: FloatArray
     covariance: FloatArray
     slopes: FloatArray
+    adjusted: FloatArray
     unknown: FloatArray
 
 
@@ -57,7 +61,8 @@ class MixedLinearFit(NamedTuple):
     residual_sd : float
         SD of readings within their group.
     vcov : ndarray, shape (p, p)
-        Covariance of the coefficients; for Kenward-Roger the adjusted one.
+        Covariance of the coefficients; for Kenward-Roger the adjusted one. NaN where
+        ``std_error`` is.
     vcov_plain : ndarray, shape (p, p)
         Inverse of the information about the coefficients, variances taken as known.
     loglik : float
@@ -192,7 +197,7 @@ def contrast_linear(fit: MixedLinearFit, L: npt.ArrayLike) -> LinearContrast:
     [3.0, 30.3]
     """
     rows = _check_contrasts(fit, L)
-    covariance = rows @ fit.vcov @ rows.T
+    covariance = rows @ fit.uncertainty.adjusted @ rows.T
     plain = np.einsum("mi,ij,mj->m", rows, fit.vcov_plain, rows)
     slopes = np.einsum("mi,kij,mj->mk", rows, fit.uncertainty.slopes, rows)
     spread = np.einsum("mk,kl,ml->m", slopes, fit.uncertainty.covariance, slopes)
@@ -201,7 +206,9 @@ def contrast_linear(fit: MixedLinearFit, L: npt.ArrayLike) -> LinearContrast:
     free = np.abs(slopes @ fit.uncertainty.unknown.T)
     lost = (free > 1e-7 * np.abs(slopes).max(axis=1, initial=0)[:, None]).any(axis=1)
     lost |= ~np.isfinite(np.diag(covariance))
-    error = np.sqrt(np.where(lost, np.nan, np.diag(covariance)))
+    # Where groups differ a million times more than readings, rounding can leave the
+    # variance of a contrast within groups a hair below 0.
+    error = np.sqrt(np.where(lost, np.nan, np.maximum(np.diag(covariance), 0.0)))
     covariance = np.where(lost[:, None] | lost[None, :], np.nan, covariance)
     return LinearContrast(
         rows @ fit.coef, error, np.where(lost, np.nan, df), covariance

@@ -309,7 +309,13 @@ def _finish(
         turn @ plain @ turn.T,
         _loglik(data, fitted, n - p),
         method,
-        VarianceUncertainty(variance, of_variances, turn @ slopes @ turn.T, unknown),
+        VarianceUncertainty(
+            variance,
+            of_variances,
+            turn @ slopes @ turn.T,
+            turn @ vcov @ turn.T,
+            unknown,
+        ),
         labels,
         effect,
         n,
@@ -366,10 +372,8 @@ def _unscaled(inverse: FloatArray, matrix: FloatArray) -> FloatArray:
 
 def _kenward_roger_excess(fitted: _Fitted, of_variances: FloatArray) -> FloatArray:
     """What not knowing the variances adds to the covariance of the coefficients."""
-    once, twice = fitted.slopes.once, fitted.slopes.twice
-    between = np.einsum("kij,jm,lmn->klin", once, fitted.inverse, once)
     weight = of_variances / fitted.sigma2
-    inner = np.einsum("kl,klij->ij", weight, twice - between)
+    inner = np.einsum("kl,klij->ij", weight, fitted.slopes.left)
     return np.asarray(2 * fitted.inverse @ inner @ fitted.inverse)
 
 
@@ -424,7 +428,11 @@ def _spreadless_fit(
         float("nan") if saturated else float("inf"),
         method,
         VarianceUncertainty(
-            spread, np.full((k, k), np.nan), np.full((k, p, p), np.nan), np.eye(k)
+            spread,
+            np.full((k, k), np.nan),
+            np.full((k, p, p), np.nan),
+            matrix.copy(),
+            np.eye(k),
         ),
         labels,
         [np.zeros(len(level)) for level in labels],

@@ -47,8 +47,8 @@ class Slopes(NamedTuple):
     ----------
     once : ndarray, shape (k, p, p)
         ``X' V^-1 G_k V^-1 X``.
-    twice : ndarray, shape (k, k, p, p)
-        ``X' V^-1 G_k V^-1 G_l V^-1 X``.
+    left : ndarray, shape (k, k, p, p)
+        ``X' V^-1 G_k P G_l V^-1 X``.
     trace : ndarray, shape (k,)
         ``tr(P G_k)``.
     information : ndarray, shape (k, k)
@@ -63,7 +63,7 @@ class Slopes(NamedTuple):
     """
 
     once: FloatArray
-    twice: FloatArray
+    left: FloatArray
     trace: FloatArray
     information: FloatArray
     squares: FloatArray
@@ -126,37 +126,58 @@ class Restricted:
         if self.groups.n_levels == 2:
             square.append(total.T @ total)
             effect.append(total[:, p])
-        return self._assemble(fixed, sums.within, spread, np.array(square), effect)
+        left = self._left_over(fixed, sums, spread, np.array(square))
+        return self._assemble(fixed, np.array(square), left, effect)
+
+    def _left_over(
+        self,
+        fixed: Fixed,
+        sums: GroupSums,
+        spread: list[FloatArray],
+        square: FloatArray,
+    ) -> FloatArray:
+        """``C' V^-1 G_k P G_l V^-1 C`` for the columns ``C`` of X and the residuals.
+
+        As cross-products of what least squares on X leaves of ``G_k V^-1 C``: a
+        difference of large numbers would lose its digits where the ratios are large.
+        """
+        k, m = len(square), len(fixed.coef) + 1
+        pull = np.zeros((k, m, m))
+        pull[:, : m - 1] = -fixed.inverse @ square[:, : m - 1]
+        mean = [spread[a] + sums.mean @ pull[a] for a in range(k)]
+        # Only the residual variance keeps what lies within the inner groups.
+        pull[0] += np.eye(m)
+        out = np.empty((k, k, m, m))
+        for a in range(k):
+            for b in range(a, k):
+                out[a, b] = fixed.covariance.product(mean[a], mean[b])
+                out[a, b] += pull[a].T @ sums.within @ pull[b]
+                out[b, a] = out[a, b].T
+        return out
 
     def _assemble(
         self,
         fixed: Fixed,
-        within: FloatArray,
-        spread: list[FloatArray],
         square: FloatArray,
+        left: FloatArray,
         effect: list[FloatArray],
     ) -> Slopes:
-        k, p = len(square), len(fixed.coef)
-        twice = np.empty((k, k, p + 1, p + 1))
-        for a in range(k):
-            for b in range(a, k):
-                twice[a, b] = fixed.covariance.product(spread[a], spread[b])
-                twice[b, a] = twice[a, b].T
-        twice[0, 0] += within
-        once, cross = square[:, :p, :p], square[:, :p, p]
+        p = len(fixed.coef)
+        once = square[:, :p, :p]
         pulled = once @ fixed.inverse
         trace = fixed.covariance.traces() - np.einsum("kii->k", pulled)
+        # tr(PGPG) = tr(V^-1 G V^-1 G) - tr(X' V^-1 G (V^-1 + P) G V^-1 X F), with F
+        # the inverse of X' V^-1 X and V^-1 = P + V^-1 X F X' V^-1.
         information = fixed.covariance.pair_traces()
-        information -= 2 * np.einsum("klij,ji->kl", twice[..., :p, :p], fixed.inverse)
-        information += np.einsum("kij,lji->kl", pulled, pulled)
-        curvature = twice[..., p, p] - cross @ fixed.inverse @ cross.T
+        information -= 2 * np.einsum("klij,ji->kl", left[..., :p, :p], fixed.inverse)
+        information -= np.einsum("kij,lji->kl", pulled, pulled)
         return Slopes(
             once,
-            twice[..., :p, :p],
+            left[..., :p, :p],
             trace,
             information,
             square[:, p, p],
-            curvature,
+            left[..., p, p],
             effect,
         )
 
