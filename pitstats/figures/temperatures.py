@@ -43,6 +43,13 @@ def plot_temperatures(levels: CellTemperatures) -> Figure:
     matplotlib.figure.Figure
         One row per pit. Bar: interval with the bake as the unit; diamond: level over
         the common places; open circles: bakes.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> ps.plot_temperatures(levels).axes[0].get_xlabel()
+    'Temperature at the grate, °F'
     """
     from matplotlib.figure import Figure
 
@@ -143,9 +150,16 @@ def plot_cell_temperatures(levels: CellTemperatures) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
-        One panel per pit on one scale: marks are cells averaged over bakes, shaped by
-        grate; the level of the pit is a thin line. How far bakes shift all cells of a
-        pit together is left to `plot_temperatures`.
+        One panel per pit on one scale: marks are cells averaged over bakes, with
+        intervals, shaped by grate; the level of the pit is a dashed line. How far
+        bakes shift all cells of a pit together is left to `plot_temperatures`.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> len(ps.plot_cell_temperatures(levels).axes)
+    2
     """
     from matplotlib.figure import Figure
 
@@ -214,6 +228,13 @@ def plot_survey(survey: UniformitySurvey) -> Figure:
         Pale: within in every bake it was probed; middle: outside in some; dark:
         outside in all; with the number of bakes within and an arrow for too hot or too
         cold; hatched: no probe. The firebox is at the left.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"))
+    >>> [axes.get_title(loc="left") for axes in ps.plot_survey(survey).axes]
+    ['Quarry', 'Ferry']
     """
     from matplotlib.figure import Figure
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from pitstats.analysis.temperatures import compare_temperatures
 from pitstats.analysis.uniformity import survey_uniformity
 from pitstats.errors import DesignError
@@ -17,13 +19,25 @@ from pitstats.report.wording import temperature as words
 class TemperatureSections(StudyPage):
     """What the probes say about level, evenness and repeatability of the pits."""
 
-    def show_temperatures(self, conf_level: float | None = None) -> None:
-        """Level, evenness and repeatability of every pit, and all pairs."""
-        if self._study.probes.empty:
+    def show_temperatures(
+        self, conf_level: float | None = None, cells: pd.DataFrame | None = None
+    ) -> None:
+        """Level, evenness and repeatability of every pit, and all pairs.
+
+        Parameters
+        ----------
+        conf_level : float, optional
+            The study's own level when not given.
+        cells : pandas.DataFrame, optional
+            Cell means of the bakes, where they are already worked out.
+        """
+        if self._study.probes.empty and cells is None:
             self.say(words.NO_PROBES, "note")
             return
         try:
-            comparison = compare_temperatures(self._study, conf_level=conf_level)
+            comparison = compare_temperatures(
+                self._study, cells=cells, conf_level=conf_level
+            )
         except DesignError as reason:
             self.say(str(reason), "note")
             return
@@ -56,13 +70,25 @@ class TemperatureSections(StudyPage):
         # The caption of the table has said what the levels are averaged over.
         self.say_all(c for c in levels.caveats if c != levels.layout_note)
 
-    def show_survey(self, survey_class: int = 5) -> None:
-        """Whether every probed cell stayed near the set point."""
-        if self._study.probes.empty:
+    def show_survey(
+        self, survey_class: int = 5, cells: pd.DataFrame | None = None
+    ) -> None:
+        """Whether every probed cell stayed near the set point.
+
+        Parameters
+        ----------
+        survey_class : int, default 5
+            Named tolerance, see `survey_uniformity`.
+        cells : pandas.DataFrame, optional
+            Cell means of the bakes, where they are already worked out.
+        """
+        if self._study.probes.empty and cells is None:
             self.say(words.NO_PROBES, "note")
             return
         try:
-            survey = survey_uniformity(self._study, survey_class=survey_class)
+            survey = survey_uniformity(
+                self._study, cells=cells, survey_class=survey_class
+            )
         except DesignError as reason:
             self.say(str(reason), "note")
             return
