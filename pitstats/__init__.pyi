@@ -9,6 +9,8 @@ from .analysis.fairness import audit_fairness as audit_fairness
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
+from .analysis.grading_agreement import GradingAgreement as GradingAgreement
+from .analysis.grading_agreement import compare_gradings as compare_gradings
 from .analysis.grate_map import map_cells as map_cells
 from .analysis.model import BurnModel as BurnModel
 from .analysis.model import distance_curves as distance_curves
@@ -22,6 +24,8 @@ from .analysis.results import BurnRates as BurnRates
 from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
+from .analysis.sensitivity import Sensitivity as Sensitivity
+from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
