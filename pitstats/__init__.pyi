@@ -33,6 +33,7 @@ from .errors import InvalidStudyError as InvalidStudyError
 from .errors import PitstatsError as PitstatsError
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .figures.agreement import plot_grading_agreement as plot_grading_agreement
 from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
@@ -40,6 +41,7 @@ from .figures.grates import plot_grates as plot_grates
 from .figures.plans import plot_power as plot_power
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
+from .figures.sensitivity import plot_sensitivity as plot_sensitivity
 from .planning.allocation import SplitPlan as SplitPlan
 from .planning.allocation import best_split as best_split
 from .planning.designs import SPREADS as SPREADS

@@ -40,6 +40,9 @@ EXCLUDED = "excluded bakes"
 ONE_OUT = "one bake left out"
 SESSION_OUT = "one session left out"
 
+#: Stands for names that differ from pair to pair and are in the table itself.
+EACH_PAIR = "each pair"
+
 #: Above this number of bakes only the highest and lowest of each pit are left out.
 MOST_LEFT_OUT = 24
 
@@ -55,7 +58,8 @@ class Alternative:
     alternative : str
         What was done.
     table : pandas.DataFrame or None
-        All pairs under it; None where it could not be computed.
+        All pairs under it; None where it could not be computed. A column
+        ``alternative`` names it pair by pair.
     reason : str
         Why not; empty where it could.
     against : {"counted", "leading"}
@@ -84,20 +88,20 @@ def other_layouts(both: BothWays, recount: Recount) -> Iterator[Alternative]:
     if recount.counted == SHARED_PLACES:
         yield Alternative(
             about=LAYOUT,
-            alternative="as baked, wherever the items lay",
+            alternative="as baked, all places",
             table=with_sizes(both.as_baked.table, both.as_baked.rates),
             against="leading",
         )
         yield Alternative(
             about=LAYOUT,
-            alternative="items on shared places only, without a model",
+            alternative="shared places, no model",
             table=recount.compare(recount.bakes()),
             against="leading",
         )
         return
     yield Alternative(
         about=LAYOUT,
-        alternative="averaged over the places that all pits share",
+        alternative="shared places, by the model",
         table=with_sizes(both.common.table, both.common.rates),
         against="leading",
     )
@@ -229,17 +233,19 @@ def missing_extremes(recount: Recount) -> Iterator[Alternative]:
                 continue
             sides = _sides(order, a, b, first_burned=first_burned)
             if sides not in found:
-                found[sides] = _fill_missing(
-                    recount, bakes, dict(zip(order, sides, strict=True))
-                )
+                burned = dict(zip(order, sides, strict=True))
+                found[sides] = _fill_missing(recount, bakes, burned)
             table = found[sides]
             if len(table):
-                rows.append(table[(table["pit_a"] == a) & (table["pit_b"] == b)])
-        which = "first pit burned, second not"
-        if not first_burned:
-            which = "second pit burned, first not"
-        table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
-        yield Alternative(about=MISSING, alternative=f"missing of {which}", table=table)
+                own = table[(table["pit_a"] == a) & (table["pit_b"] == b)]
+                all_of, none_of = (a, b) if first_burned else (b, a)
+                name = f"all missing of {all_of} burned, none of {none_of}"
+                rows.append(own.assign(alternative=name))
+        yield Alternative(
+            about=MISSING,
+            alternative=EACH_PAIR,
+            table=pd.concat(rows, ignore_index=True) if rows else None,
+        )
 
 
 def _sides(

@@ -59,6 +59,7 @@ OF_MISSING = (
 REPEATED = (
     "{n} second gradings repeat one by the same grader; the first of them counts."
 )
+NOT_FILLED_IN = "{n} second gradings are listed without a grade."
 FEW_REGRADED = (
     "{n} of {total} graded items were graded again, less than a fifth: the agreement "
     "is known only roughly."
@@ -526,6 +527,7 @@ def _caveats(regrading: Regrading, n_regraded: int, n_graded: int) -> tuple[str,
     if unequal.any():
         found.append(FACES_UNEQUAL.format(n=int(unequal.any(axis=1).sum())))
     for text, n in (
+        (NOT_FILLED_IN, regrading.n_empty),
         (NOT_KEPT, regrading.n_not_kept),
         (OF_MISSING, regrading.n_missing),
         (REPEATED, regrading.n_repeated),

@@ -105,27 +105,39 @@ class Sensitivity:
         return self.table.copy()
 
     def of_pair(self, pit_a: str, pit_b: str) -> pd.DataFrame:
-        """Rows of one pair of pits.
+        """Rows of one pair of pits, seen from either side.
 
         Parameters
         ----------
         pit_a, pit_b : str
-            The pair, in the order of the table.
+            The pair; the difference is that of the first less the second.
 
         Returns
         -------
         pandas.DataFrame
-            Rows of `table`.
+            Rows of `table`, with signs turned where the pair stands there the other
+            way round.
         """
         table = self.table
-        return table[(table["pit_a"] == pit_a) & (table["pit_b"] == pit_b)]
+        own = table[(table["pit_a"] == pit_a) & (table["pit_b"] == pit_b)]
+        if len(own):
+            return own.copy()
+        own = table[(table["pit_a"] == pit_b) & (table["pit_b"] == pit_a)]
+        turned = own.assign(pit_a=own["pit_b"], pit_b=own["pit_a"])
+        for name in ("estimate", "base_estimate", "shift"):
+            turned[name] = -own[name]
+        for kind in ("conf", "simultaneous"):
+            turned[f"{kind}_low"] = -own[f"{kind}_high"]
+            turned[f"{kind}_high"] = -own[f"{kind}_low"]
+        return turned
 
     @property
     def leading_pair(self) -> tuple[str, str]:
-        """The pair with the largest difference in the leading comparison."""
+        """The pair with the largest difference as reported, the higher rate first."""
         table = self.leading.table
         row = table.iloc[int(table["estimate"].abs().argmax())]
-        return str(row["pit_a"]), str(row["pit_b"])
+        pair = str(row["pit_a"]), str(row["pit_b"])
+        return pair if row["estimate"] >= 0 else pair[::-1]
 
     def _repr_html_(self) -> str:
         return frame_with_caveats(self.table, self.estimand, self.caveats)
@@ -243,16 +255,15 @@ def _beside_bases(
     alternatives: list[Alternative], bases: dict[str, pd.DataFrame]
 ) -> pd.DataFrame:
     """One table of all alternatives, each beside its base, in the order given."""
-    frames = [
-        item.table.assign(
-            about=item.about,
-            alternative=item.alternative,
-            against=item.against,
-            place=place,
-        )
-        for place, item in enumerate(alternatives)
-        if item.table is not None
-    ]
+    frames = []
+    for place, item in enumerate(alternatives):
+        if item.table is not None:
+            frame = item.table.assign(
+                about=item.about, against=item.against, place=place
+            )
+            if "alternative" not in frame:
+                frame["alternative"] = item.alternative
+            frames.append(frame)
     table = pd.concat(frames, ignore_index=True)
     parts = [
         set_beside(table[table["against"] == against], base)
