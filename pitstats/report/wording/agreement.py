@@ -229,7 +229,9 @@ def _leading_rows(found: GradingAgreement) -> pd.DataFrame:
     if table.empty:
         return table
     top = table.iloc[int(table["base_estimate"].abs().argmax())]
-    return table[(table["pit_a"] == top["pit_a"]) & (table["pit_b"] == top["pit_b"])]
+    same = (table["pit_a"] == top["pit_a"]) & (table["pit_b"] == top["pit_b"])
+    rows: pd.DataFrame = table[same]
+    return rows
 
 
 def _other_pairs(other: pd.DataFrame) -> str:
@@ -313,8 +315,8 @@ WHERE_CAPTION = (
 )
 CONFUSION_CAPTION = (
     "Items by first grade (rows) and second grade (columns). On the diagonal both "
-    "agree; the heavy lines mark where burned begins, so that the upper left and lower "
-    "right blocks hold the items whose burned call changes."
+    "agree; the heavy lines mark where burned begins, so that the upper right and lower "
+    "left blocks hold the items whose burned call changes."
 )
 
 

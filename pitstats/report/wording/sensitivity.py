@@ -177,7 +177,11 @@ def _other_pairs(found: Sensitivity, pair: tuple[str, str]) -> str:
             "The verdicts of the other pairs stand under every alternative that keeps "
             "every bake."
         )
-    named = [f"{one_line(a)} and {one_line(b)} ({n})" for (a, b), n in changed.items()]
+    rows = changed.rename("n").reset_index().to_dict("records")
+    named = [
+        f"{one_line(row['pit_a'])} and {one_line(row['pit_b'])} ({row['n']})"
+        for row in rows
+    ]
     return (
         "Other pairs whose verdict some alternative that keeps every bake would "
         f"change, with the number of such alternatives: {listed(named)}."
