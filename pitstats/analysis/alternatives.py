@@ -83,7 +83,7 @@ def _none(about: str, reason: str, alternative: str = "all") -> Alternative:
 def other_layouts(both: BothWays, recount: Recount) -> Iterator[Alternative]:
     """As baked against the common layout."""
     if both.common is None:
-        yield _none(LAYOUT, both.why_not, "the places that all pits share")
+        yield _none(LAYOUT, both.why_not)
         return
     if recount.counted == SHARED_PLACES:
         yield Alternative(

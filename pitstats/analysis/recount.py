@@ -269,3 +269,14 @@ def set_beside(table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
     other = merged["verdict"] != merged["base_verdict"]
     merged["changes"] = (other | turned) & (merged["verdict"] != "one bake each")
     return merged
+
+
+def seen_from_the_other_pit(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of `set_beside` with the pits of each pair exchanged."""
+    turned = rows.assign(pit_a=rows["pit_b"], pit_b=rows["pit_a"])
+    for name in ("estimate", "base_estimate", "shift"):
+        turned[name] = -rows[name]
+    for kind in ("conf", "simultaneous"):
+        turned[f"{kind}_low"] = -rows[f"{kind}_high"]
+        turned[f"{kind}_high"] = -rows[f"{kind}_low"]
+    return turned

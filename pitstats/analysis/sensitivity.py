@@ -14,7 +14,13 @@ from pitstats.analysis.alternatives import (
 )
 from pitstats.analysis.both_ways import BothWays, compare_both_ways
 from pitstats.analysis.dose import Z_VALUES
-from pitstats.analysis.recount import SHARED_PLACES, Recount, set_beside, with_sizes
+from pitstats.analysis.recount import (
+    SHARED_PLACES,
+    Recount,
+    seen_from_the_other_pit,
+    set_beside,
+    with_sizes,
+)
 from pitstats.analysis.results import PitComparison, frame_with_caveats
 from pitstats.study.study import Study
 
@@ -121,15 +127,9 @@ class Sensitivity:
         table = self.table
         own = table[(table["pit_a"] == pit_a) & (table["pit_b"] == pit_b)]
         if len(own):
-            return own.copy()
+            return own
         own = table[(table["pit_a"] == pit_b) & (table["pit_b"] == pit_a)]
-        turned = own.assign(pit_a=own["pit_b"], pit_b=own["pit_a"])
-        for name in ("estimate", "base_estimate", "shift"):
-            turned[name] = -own[name]
-        for kind in ("conf", "simultaneous"):
-            turned[f"{kind}_low"] = -own[f"{kind}_high"]
-            turned[f"{kind}_high"] = -own[f"{kind}_low"]
-        return turned
+        return seen_from_the_other_pit(own)
 
     @property
     def leading_pair(self) -> tuple[str, str]:

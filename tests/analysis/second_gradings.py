@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -71,3 +72,29 @@ def regraded(
 def with_regrades(study: ps.Study, *regrades: pd.DataFrame) -> ps.Study:
     """Return the study with second gradings."""
     return replace(study, regrades=pd.concat(regrades, ignore_index=True))
+
+
+@cache
+def rich() -> ps.Study:
+    """Return the full study, with second gradings by two graders."""
+    study = rich_study()
+    lee = regraded(study, step=-1, grader="Lee", by="place")
+    return with_regrades(study, regraded(study), lee)
+
+
+@cache
+def both() -> ps.BothWays:
+    """Return its comparison, worked out once for all tests."""
+    return ps.compare_both_ways(rich())
+
+
+@cache
+def found() -> ps.Sensitivity:
+    """Return its alternatives."""
+    return ps.check_sensitivity(rich(), both=both())
+
+
+@cache
+def gradings() -> ps.GradingAgreement:
+    """Return its agreement of gradings."""
+    return ps.compare_gradings(rich(), both=both())

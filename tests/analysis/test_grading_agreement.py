@@ -14,17 +14,18 @@ import pitstats as ps
 from pitstats import stats
 from pitstats.analysis import grading_agreement as agreement
 from pitstats.analysis.regrading import UNNAMED, join_regrades
-from tests.analysis.second_gradings import GRADES, regraded, rich_study, with_regrades
+from tests.analysis.second_gradings import (
+    GRADES,
+    both,
+    regraded,
+    rich_study,
+    with_regrades,
+)
 
 
 @cache
 def rich() -> ps.Study:
     return rich_study()
-
-
-@cache
-def both() -> ps.BothWays:
-    return ps.compare_both_ways(rich())
 
 
 def compared(*regrades: pd.DataFrame, study: ps.Study | None = None):

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.grading_agreement import GradingAgreement
+from pitstats.analysis.recount import seen_from_the_other_pit
 from pitstats.analysis.regrading import UNNAMED
 from pitstats.report.wording.numbers import (
     count,
@@ -106,13 +107,13 @@ def _agreement(found: GradingAgreement, grader: str) -> str:
         row["weighted_kappa"], row["weighted_low"], row["weighted_high"]
     )
     unit = {
-        "jackknife over bakes": "bakes as the unit",
-        "large sample": "items taken as independent",
-        "bound": "all agree; the low end allows for what could have been missed",
+        "jackknife over bakes": ", bakes as the unit",
+        "large sample": ", items taken as independent",
+        "bound": "; their low ends allow for what could have been missed in so few",
     }[row["interval"]]
     return (
         f"{text} Kappa (1 full agreement, 0 that of chance) is {plain}, weighted by "
-        f"the number of grades apart {weighted}; {level} intervals, {unit}."
+        f"the number of grades apart {weighted}; {level} intervals{unit}."
     )
 
 
@@ -146,20 +147,16 @@ def _direction(found: GradingAgreement, grader: str) -> str:
         return ""
     darker, paler = int(own["n_darker"].sum()), int(own["n_paler"].sum())
     parts = [
-        f"{row['n_differ']} of {row['n_items']} first graded '{one_line(row['group'])}'"
+        f"'{one_line(row['group'])}' ({row['n_differ']} of {row['n_items']})"
         for row in own.sort_values("n_differ", ascending=False, kind="stable")
         .head(2)
         .to_dict("records")
         if row["n_differ"]
     ]
     return (
-        f"Where the grade differs, the second one is darker {_times(darker)} and paler "
-        f"{_times(paler)}; most often with {listed(parts)}."
+        f"Of {count(n_differ, 'item')} graded differently the second grade is darker "
+        f"in {darker} and paler in {paler}; most were first graded {listed(parts)}."
     )
-
-
-def _times(n: int) -> str:
-    return {0: "not once", 1: "once", 2: "twice"}.get(n, f"{n} times")
 
 
 def _several(found: GradingAgreement) -> str:
@@ -196,10 +193,14 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
     first = own.iloc[0]
     names = f"{one_line(first['pit_a'])} {_MINUS} {one_line(first['pit_b'])}"
     rest = found.n_graded - found.n_regraded
+    verdict = first["base_verdict"]
+    given = "no verdict from one bake each"
+    if verdict != "one bake each":
+        given = f"verdict '{verdict}'"
     sentences = [
         f"{names}, counted with the first grades: {signed(first['base_estimate'])}, "
-        f"verdict '{first['base_verdict']}'. Below only items graded again change; "
-        f"{count(rest, 'item')} keep their first grade."
+        f"{given}. Below only items graded again change; {count(rest, 'item')} keep "
+        "their first grade."
     ]
     for row in own.to_dict("records"):
         verdict = (
@@ -215,10 +216,10 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
             f"({level_text(found.conf_level)} interval {span_in_points(row)}), "
             f"{verdict}."
         )
-    other = found.conclusions[
-        (found.conclusions["pit_a"] != own["pit_a"].iloc[0])
-        | (found.conclusions["pit_b"] != own["pit_b"].iloc[0])
-    ]
+    pair = {first["pit_a"], first["pit_b"]}
+    table = found.conclusions
+    same = table["pit_a"].isin(pair) & table["pit_b"].isin(pair)
+    other = table[~same]
     if len(other):
         sentences.append(_other_pairs(other))
     return sentences
@@ -229,9 +230,9 @@ def _leading_rows(found: GradingAgreement) -> pd.DataFrame:
     if table.empty:
         return table
     top = table.iloc[int(table["base_estimate"].abs().argmax())]
-    same = (table["pit_a"] == top["pit_a"]) & (table["pit_b"] == top["pit_b"])
+    same = table["pit_a"].eq(top["pit_a"]) & table["pit_b"].eq(top["pit_b"])
     rows: pd.DataFrame = table[same]
-    return rows
+    return rows if top["base_estimate"] >= 0 else seen_from_the_other_pit(rows)
 
 
 def _other_pairs(other: pd.DataFrame) -> str:
@@ -315,8 +316,8 @@ WHERE_CAPTION = (
 )
 CONFUSION_CAPTION = (
     "Items by first grade (rows) and second grade (columns). On the diagonal both "
-    "agree; the heavy lines mark where burned begins, so that the upper right and lower "
-    "left blocks hold the items whose burned call changes."
+    "agree; the heavy lines mark where burned begins, so that the upper right and "
+    "lower left blocks hold the items whose burned call changes."
 )
 
 

@@ -101,12 +101,12 @@ def span_in_points(rows: Mapping[Hashable, Any] | pd.Series | pd.DataFrame) -> s
 
 def _stands(names: str, reported: pd.Series, whole: pd.DataFrame, level: str) -> str:
     verdict, n = reported["verdict"], len(whole)
-    if not n:
-        return ""
     start = (
         f"In these bakes {names} is {signed(reported['estimate'])} as reported "
         f"({level} {span_in_points(reported)}), verdict '{verdict}'."
     )
+    if not n:
+        return f"{start} No alternative that keeps every bake could be tried."
     n_changed = int(whole["changes"].sum())
     runs = f"the difference runs {_from_to(whole['estimate'])}"
     if not n_changed:
@@ -286,4 +286,4 @@ def not_tried_sentence(found: Sensitivity) -> str:
 
 def sensitivity_method(found: Sensitivity) -> str:
     """Say how the alternatives were computed."""
-    return f"How: {found.method}"
+    return f"How: {found.method.rstrip('.')}."
