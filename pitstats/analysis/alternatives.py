@@ -142,7 +142,7 @@ def with_load_time(recount: Recount, *, refit: bool) -> Iterator[Alternative]:
 
 def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
     """All grates at one temperature, by what the difference is worth in browning."""
-    temperature = _pit_means(recount, "grate_temp")
+    temperature = pit_means(recount, "grate_temp")
     pits = _graded_pits(recount)
     without = [pit for pit in pits if pit not in temperature]
     if without:
@@ -166,7 +166,7 @@ def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
 
 def at_equal_time(recount: Recount) -> Iterator[Alternative]:
     """All bakes equally long, with the browning dose in proportion to the time."""
-    minutes = _pit_means(recount, "minutes")
+    minutes = pit_means(recount, "minutes")
     pits = _graded_pits(recount)
     without = [pit for pit in pits if pit not in minutes]
     if without:
@@ -183,8 +183,21 @@ def at_equal_time(recount: Recount) -> Iterator[Alternative]:
     )
 
 
-def _pit_means(recount: Recount, column: str) -> dict[str, float]:
-    """Mean over the bakes of each pit that are counted and have it recorded."""
+def pit_means(recount: Recount, column: str) -> dict[str, float]:
+    """Mean of a column over the bakes of each pit that are counted.
+
+    Parameters
+    ----------
+    recount : Recount
+        The way of counting.
+    column : str
+        A column of numbers of ``bakes``.
+
+    Returns
+    -------
+    dict of str to float
+        Only pits with a bake that has it recorded.
+    """
     counted = set(recount.bakes()["bake"])
     bakes = recount.study.bakes
     own = bakes[bakes["bake"].isin(counted) & bakes[column].notna()]
@@ -333,8 +346,9 @@ def _counted(recount: Recount, about: str, name: str, calls: np.ndarray) -> Alte
 
 def other_graders(recount: Recount) -> Iterator[Alternative]:
     """Second gradings in the place of the first."""
-    regrading = join_regrades(recount.study)
-    if regrading.pairs.empty:
+    regrades = recount.study.regrades
+    regrading = None if regrades.empty else join_regrades(recount.study)
+    if regrading is None or regrading.pairs.empty:
         yield _none(GRADING, "no item was graded twice")
         return
     for name, n, calls in other_gradings(recount, regrading):

@@ -97,7 +97,8 @@ class GradingAgreement:
         all gradings of them: ``face, n_graders, n_items, n_bakes, kappa, kappa_low,
         kappa_high, interval, note``; otherwise no rows.
     conclusions : pandas.DataFrame
-        ``alternative`` (whose grades count) and the columns of `Sensitivity.table`:
+        ``alternative`` (whose grades count), ``n_replaced`` (items with a second
+        grade), ``n_kept_first`` (all others) and the columns of `Sensitivity.table`:
         the comparison with the grades of the second grader put in. Empty when fewer
         than two pits can be compared.
     n_regraded, n_graded : int
@@ -500,11 +501,13 @@ def _conclusions(
     study: Study, regrading: Regrading, both: BothWays | None, level: float
 ) -> pd.DataFrame:
     try:
-        both = compare_both_ways(study, conf_level=level) if both is None else both
+        if both is None or both.as_baked.conf_level != level:
+            both = compare_both_ways(study, conf_level=level)
     except DesignError:
         return pd.DataFrame()
     recount = start_recount(study, both)
     base = recount.compare(recount.bakes())
+    total = int(recount.bakes()["n_items"].sum())
     frames = []
     for name, n, calls in other_gradings(recount, regrading):
         table = recount.compare(recount.bakes(calls))
@@ -512,6 +515,7 @@ def _conclusions(
             frame = set_beside(table, base)
             frame.insert(0, "alternative", name)
             frame.insert(1, "n_replaced", n)
+            frame.insert(2, "n_kept_first", total - n)
             frames.append(frame)
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 

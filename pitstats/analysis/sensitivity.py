@@ -11,6 +11,7 @@ from pitstats.analysis.alternatives import (
     MOST_LEFT_OUT,
     Alternative,
     all_alternatives,
+    pit_means,
 )
 from pitstats.analysis.both_ways import BothWays, compare_both_ways
 from pitstats.analysis.dose import Z_VALUES
@@ -37,8 +38,9 @@ METHOD = (
 HEAT_METHOD = (
     "Grate temperature: the odds of burning of each pit are divided by the factor "
     "10^(dT/z) by which browning ran faster at its mean grate temperature than at the "
-    "mean of the pits, z {z} K; the temperatures count as known. Where burning sets in "
-    "more sharply than in proportion to browning, the offset is worth more."
+    "mean of the pits, z {z} K. Mean grate temperatures, taken as known: {means}. "
+    "Where burning sets in more sharply than in proportion to browning, the offset is "
+    "worth more."
 )
 NOT_ADJUSTED = (
     "Many alternatives were tried, with no allowance for their number: this is a check "
@@ -199,7 +201,7 @@ def check_sensitivity(
     >>> bool(found.table["changes"].any())
     False
     """
-    if both is None:
+    if both is None or conf_level not in (None, both.as_baked.conf_level):
         both = compare_both_ways(study, conf_level=conf_level)
     recount, alternatives = all_alternatives(study, both, refit=refit)
     bases = {
@@ -278,7 +280,12 @@ def _method(recount: Recount, table: pd.DataFrame) -> str:
     text = METHOD.format(counted=recount.counted)
     if (table["about"] == GRATE_HEAT).any():
         z = ", ".join(f"{value:.0f}" for value in Z_VALUES)
-        text = f"{text}. {HEAT_METHOD.format(z=z)}"
+        unit = recount.study.settings.temperature_unit
+        means = ", ".join(
+            f"{pit} {value:.0f} \N{DEGREE SIGN}{unit}"
+            for pit, value in pit_means(recount, "grate_temp").items()
+        )
+        text = f"{text}. {HEAT_METHOD.format(z=z, means=means)}"
     return text
 
 

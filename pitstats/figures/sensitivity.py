@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 # Alternatives of one family that are all shown; of more, the two ends.
 _MOST = 4
-_WRAP = 30
+_WRAP = 29
 
 
 def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) -> Figure:
@@ -50,7 +50,7 @@ def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) ->
     rows = _rows(found.of_pair(*pair))
     y, height = _heights([label for label, _ in rows])
     with house_style():
-        figure = Figure(figsize=(7.2, 1.6 + 0.24 * height), layout="constrained")
+        figure = Figure(figsize=(7.2, 1.6 + 0.25 * height), layout="constrained")
         axes = figure.subplots()
         _background(axes, found, rows)
         for place, (_, row) in zip(y, rows, strict=True):
@@ -71,7 +71,7 @@ def _rows(own: pd.DataFrame) -> list[tuple[str, pd.Series | None]]:
         heading = str(about).capitalize()
         if len(group) > _MOST:
             ends = [int(group["estimate"].argmin()), int(group["estimate"].argmax())]
-            heading += f": ends of {len(group)} tried"
+            heading += f" ({len(group)}: ends)"
             group = group.iloc[ends]
         rows.append((heading, None))
         rows += [(_label(row), row) for _, row in group.iterrows()]
@@ -142,7 +142,7 @@ def _draw_row(axes: Axes, y: float, row: pd.Series) -> None:
             xytext=(4, 0),
             textcoords="offset points",
             va="center",
-            fontsize=10,
+            fontsize=11,
             color=INK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1, "alpha": 0.8},
             gid="verdict",
@@ -156,7 +156,7 @@ def _finish(
     rows: list[tuple[str, pd.Series | None]],
     pair: tuple[str, str],
 ) -> None:
-    axes.set_yticks(y, [label for label, _ in rows], fontsize=11)
+    axes.set_yticks(y, [label for label, _ in rows], fontsize=12)
     for tick, (_, row) in zip(axes.get_yticklabels(), rows, strict=True):
         if row is None or row["about"] == AS_REPORTED:
             tick.set_fontweight("bold")

@@ -20,6 +20,10 @@ IntervalKind: TypeAlias = Literal[
 # A jackknife over two clusters has one degree of freedom and says nothing.
 _FEWEST_CLUSTERS = 3
 _ROUNDING = 1e-12
+_ONE_SIDED = (
+    "One of the two gradings put all items into one category; kappa is then 0 whatever "
+    "the other one says, so it has no interval."
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -117,7 +121,8 @@ def cohen_kappa(
     -------
     Kappa
         NaN with a ``note`` where agreement by chance alone would be full, as when all
-        gradings fall into one category.
+        gradings fall into one category; without an interval where one of the two
+        gradings does.
 
     Raises
     ------
@@ -501,6 +506,8 @@ def _cohen_interval(
 
     n = int(table.sum())
     parts = _parts(table / n, loss)
+    if 1 in (np.count_nonzero(table.sum(axis=0)), np.count_nonzero(table.sum(axis=1))):
+        return _Interval(np.nan, np.nan, np.nan, "none", _ONE_SIDED)
     if parts.observed_loss < _ROUNDING:
         step = float(loss[loss > 0].min())
         return _bound(n, step / parts.expected_loss, conf_level)

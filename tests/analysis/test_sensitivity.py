@@ -333,6 +333,9 @@ def test_the_level_reaches_every_row() -> None:
     assert narrow.conf_level == 0.8
     width = [t.table["conf_high"] - t.table["conf_low"] for t in (wide, narrow)]
     assert (width[1] < width[0]).all()
+    ways = ps.compare_both_ways(study)
+    again = ps.check_sensitivity(study, both=ways, conf_level=0.8)
+    assert_allclose(again.table["conf_low"], narrow.table["conf_low"])
 
 
 def test_many_bakes_leave_out_the_ends_only() -> None:
@@ -348,3 +351,18 @@ def test_many_bakes_leave_out_the_ends_only() -> None:
     got = ps.check_sensitivity(counted(bakes))
     assert (got.table["about"] == families.ONE_OUT).sum() <= 4
     assert any("more than 24 bakes" in text for text in got.caveats)
+
+
+def test_grates_of_other_names_are_counted_on_the_shared_places_too() -> None:
+    study = ps.demo_study("unequal_layouts")
+    grates, items = study.grates.copy(), study.items.copy()
+    grates.loc[grates["pit"] == "Quarry", "grate"] = "only"
+    of_bake = items["bake"].map(study.bakes.set_index("bake")["pit"])
+    items.loc[of_bake == "Quarry", "grate"] = "only"
+    renamed = replace(study, grates=grates, items=items)
+    got, plain = (ps.check_sensitivity(s, refit=False) for s in (renamed, study))
+    own, other = (
+        rows(families.LAYOUT, "shared places, no model", t.table) for t in (got, plain)
+    )
+    assert own["n_items"].item() == other["n_items"].item() > 0
+    assert_allclose(own["estimate"], other["estimate"])

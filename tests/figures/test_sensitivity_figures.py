@@ -30,7 +30,7 @@ def test_every_row_that_is_shown_is_a_row_of_the_table() -> None:
     labels = [label.get_text() for label in axes.get_yticklabels()]
     assert labels[0] == "As reported"
     assert "Grate temperature" in labels
-    assert "One bake left out: ends of 14 tried" in labels
+    assert "One bake left out (14: ends)" in labels
 
 
 def test_changed_verdicts_are_open_and_named() -> None:

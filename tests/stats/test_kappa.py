@@ -228,10 +228,15 @@ def test_what_is_not_defined_is_nan_with_a_reason(table: list) -> None:
         assert found.note
 
 
-def test_one_grader_who_never_varies_agrees_no_better_than_chance() -> None:
-    found = stats.cohen_kappa([[6, 0], [4, 0]])
+@pytest.mark.parametrize("table", [[[6, 0], [4, 0]], [[6, 4], [0, 0]]])
+def test_a_grader_who_knows_one_grade_only_gives_0_without_an_interval(
+    table: list,
+) -> None:
+    # Observed and expected agreement are then the same, whatever the other one says.
+    found = stats.cohen_kappa(table)
     assert found.estimate == 0.0
-    assert found.low <= 0 <= found.high
+    assert np.isnan(found.low)
+    assert "one category" in found.note
 
 
 def test_jackknife_over_clusters_of_one_is_near_the_large_sample_error(

@@ -99,7 +99,7 @@ def _agreement(found: GradingAgreement, grader: str) -> str:
         f"{count(row['n_items'], 'item')} in {count(row['n_bakes'], 'bake')} the "
         "grade it had."
     )
-    if np.isnan(row["kappa"]):
+    if np.isnan(row["kappa_low"]):
         return f"{text} {row['note']}"
     level = level_text(found.conf_level)
     plain = kappa_text(row["kappa"], row["kappa_low"], row["kappa_high"])
@@ -166,7 +166,7 @@ def _several(found: GradingAgreement) -> str:
         return ""
     row = own.iloc[0].to_dict()
     text = kappa_text(row["kappa"], row["kappa_low"], row["kappa_high"])
-    tail = f" {row['note']}" if np.isnan(row["kappa"]) else ""
+    tail = f" {row['note']}" if np.isnan(row["kappa_low"]) else ""
     return (
         f"All {row['n_graders']} gradings of the deciding face of "
         f"{count(row['n_items'], 'item')} that every grader had: Fleiss' kappa "
@@ -192,15 +192,13 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
         return []
     first = own.iloc[0]
     names = f"{one_line(first['pit_a'])} {_MINUS} {one_line(first['pit_b'])}"
-    rest = found.n_graded - found.n_regraded
     verdict = first["base_verdict"]
     given = "no verdict from one bake each"
     if verdict != "one bake each":
         given = f"verdict '{verdict}'"
     sentences = [
         f"{names}, counted with the first grades: {signed(first['base_estimate'])}, "
-        f"{given}. Below only items graded again change; {count(rest, 'item')} keep "
-        "their first grade."
+        f"{given}. Below only items graded again change."
     ]
     for row in own.to_dict("records"):
         verdict = (
@@ -212,7 +210,8 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
             verdict = "no verdict from one bake each"
         sentences.append(
             f"With {one_line(row['alternative'])} "
-            f"({count(row['n_replaced'], 'item')}): {signed(row['estimate'])} "
+            f"({count(row['n_replaced'], 'item')}; {row['n_kept_first']} keep their "
+            f"first grade): {signed(row['estimate'])} "
             f"({level_text(found.conf_level)} interval {span_in_points(row)}), "
             f"{verdict}."
         )

@@ -212,8 +212,7 @@ def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
             {
                 "What": str(about).capitalize(),
                 "Tried": len(group),
-                "Difference, points": f"{_number(group['estimate'].min())} to "
-                f"{_number(group['estimate'].max())}",
+                "Difference, points": _ends(group["estimate"]),
                 "Intervals reach": span_in_points(group),
                 "Takes away at most": _size(away),
                 "Adds at most": _size(onto),
@@ -221,6 +220,12 @@ def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows)
+
+
+def _ends(values: pd.Series) -> str:
+    """Lowest and highest value in points, once where both read alike."""
+    ends = [_number(float(values.min())), _number(float(values.max()))]
+    return " to ".join(dict.fromkeys(ends))
 
 
 def _size(shift: float) -> str:
