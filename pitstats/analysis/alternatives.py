@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -18,6 +18,7 @@ from pitstats.analysis.recount import (
     SHARED_PLACES,
     Recount,
     calls_of,
+    count_items,
     start_recount,
     with_sizes,
     with_study,
@@ -108,19 +109,42 @@ def other_layouts(both: BothWays, recount: Recount) -> Iterator[Alternative]:
 
 
 def with_load_time(recount: Recount, *, refit: bool) -> Iterator[Alternative]:
+    """Load ranks that all pits share; with a refit, load time in the model."""
+    shared = _shared_ranks(recount)
+    in_model = list(_load_in_model(recount)) if refit else []
+    if shared.table is not None or not in_model:
+        yield shared
+    yield from in_model
+
+
+def _shared_ranks(recount: Recount) -> Alternative:
+    """Only items loaded as early as the last one of the pit with fewest."""
+    items = recount.items
+    graded = items[items["burned"].notna() & items["load_rank"].notna()]
+    last = graded.groupby("pit")["load_rank"].max()
+    if last.empty:
+        return _none(LOAD, "no load ranks are recorded")
+    limit = int(last.min())
+    if limit == last.max():
+        return _none(LOAD, f"all pits were loaded alike, ranks up to {limit}")
+    within = items[items["load_rank"].le(limit).fillna(False).astype(bool)]
+    name = f"load ranks 1 to {limit} only"
+    table = recount.compare(count_items(within))
+    if table.empty:
+        return _none(LOAD, "fewer than two pits have load ranks", name)
+    return Alternative(about=LOAD, alternative=name, table=table)
+
+
+def _load_in_model(recount: Recount) -> Iterator[Alternative]:
     """Load rank and an item's own minutes as covariates of the model."""
     study = recount.study
+    levels = column_levels(study)
     names = [
         name
         for name in ("load_rank", "minutes")
-        if column_levels(study).get(name) == "item"
-        and recount.items[name].nunique() > 1
+        if levels.get(name) == "item" and recount.items[name].nunique() > 1
     ]
     if not names:
-        yield _none(LOAD, "neither load ranks nor an item's own minutes are recorded")
-        return
-    if not refit:
-        yield _none(LOAD, "needs another fit of the model, which was not asked for")
         return
     shared = recount.counted == SHARED_PLACES
     formula = " + ".join([default_formula(study) if shared else "pit", *names])
@@ -152,15 +176,14 @@ def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
         return
     kelvin = 1 / 1.8 if recount.study.settings.temperature_unit == "F" else 1.0
     middle = float(np.mean([temperature[pit] for pit in pits]))
-    for z in Z_VALUES:
-        excess = {
-            pit: browning_factor((temperature[pit] - middle) * kelvin, z)
-            for pit in pits
-        }
+    excess = [
+        {pit: browning_factor((temperature[pit] - middle) * kelvin, z) for pit in pits}
+        for z in Z_VALUES
+    ]
+    tables = _at_dose(recount, pits, excess)
+    for z, table in zip(Z_VALUES, tables, strict=True):
         yield Alternative(
-            about=GRATE_HEAT,
-            alternative=f"all grates alike, z {z:.0f} K",
-            table=_at_dose(recount, pits, excess),
+            about=GRATE_HEAT, alternative=f"all grates alike, z {z:.0f} K", table=table
         )
 
 
@@ -176,10 +199,10 @@ def at_equal_time(recount: Recount) -> Iterator[Alternative]:
         yield _none(BAKE_TIME, "all pits baked equally long")
         return
     middle = float(np.mean([minutes[pit] for pit in pits]))
+    factors = {pit: minutes[pit] / middle for pit in pits}
+    (table,) = _at_dose(recount, pits, [factors])
     yield Alternative(
-        about=BAKE_TIME,
-        alternative="all bakes equally long",
-        table=_at_dose(recount, pits, {pit: minutes[pit] / middle for pit in pits}),
+        about=BAKE_TIME, alternative="all bakes equally long", table=table
     )
 
 
@@ -212,18 +235,18 @@ def _graded_pits(recount: Recount) -> list[str]:
 
 
 def _at_dose(
-    recount: Recount, pits: list[str], excess: dict[str, float]
-) -> pd.DataFrame:
+    recount: Recount, pits: list[str], excess: Sequence[Mapping[str, float]]
+) -> list[pd.DataFrame]:
     bakes = recount.bakes()
     graded = bakes[bakes["n_items"] > 0]
-    table = compare_at_equal_dose(
+    tables = compare_at_equal_dose(
         graded,
         pits,
         excess,
         level=recount.level,
         margin=recount.study.settings.margin,
     )
-    return with_sizes(table, graded)
+    return [with_sizes(table, graded) for table in tables]
 
 
 # --- what was graded ------------------------------------------------------------------

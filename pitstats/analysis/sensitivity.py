@@ -32,8 +32,8 @@ AS_REPORTED = "as reported"
 
 METHOD = (
     "the comparison made again under each alternative; alternatives to the leading "
-    "comparison itself (places, load time) are set beside it, all others beside the "
-    "same comparison {counted} (exact posterior, bake as the unit)"
+    "comparison itself (places, load time in the model) are set beside it, all others "
+    "beside the same comparison {counted} (exact posterior, bake as the unit)"
 )
 HEAT_METHOD = (
     "Grate temperature: the odds of burning of each pit are divided by the factor "
@@ -178,10 +178,10 @@ def check_sensitivity(
     Notes
     -----
     The alternatives: the places counted (as baked, shared places); all grates at one
-    temperature; all bakes equally long; equal load rank; all missing items of one pit
-    burned and none of the other's; every other cut for burned; every other face that
-    could decide; second gradings; excluded bakes put back; each bake and each session
-    left out.
+    temperature; all bakes equally long; load ranks that all pits share and, with a
+    refit, equal load rank in the model; all missing items of one pit burned and none
+    of the other's; every other cut for burned; every other face that could decide;
+    second gradings; excluded bakes put back; each bake and each session left out.
 
     A grate hotter by ``dT`` browns faster by ``10 ** (dT / z)``, the usual thermal
     death time form of a rate that rises with temperature [1]_; ``z`` of 25 to 60 K

@@ -13,15 +13,15 @@ from pitstats.report.wording import sensitivity as words
 class SensitivitySections(StudyPage):
     """Sections that make the comparison again under alternatives."""
 
-    def show_sensitivity(self, both: BothWays, *, refit: bool = True) -> None:
+    def show_sensitivity(self, both: BothWays, *, refit: bool = False) -> None:
         """Say whether another way to make the comparison would change the answer.
 
         Parameters
         ----------
         both : BothWays
             As returned by `compare_both_ways`.
-        refit : bool, default True
-            Whether the model may be fitted once more, for the load time.
+        refit : bool, default False
+            Whether the model is fitted once more, with the load time in it.
         """
         try:
             found = check_sensitivity(self._study, both=both, refit=refit)

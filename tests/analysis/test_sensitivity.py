@@ -136,6 +136,20 @@ def test_load_rank_is_the_model_with_it() -> None:
     assert_allclose(rows(families.LOAD, "at equal load rank")[ENDS], model.table[ENDS])
 
 
+def test_shared_load_ranks_are_the_study_without_the_later_items() -> None:
+    pits = [
+        SimulatedPit(pit="Small", rate=0.3, grates={"main": (3, 4)}),
+        SimulatedPit(pit="Large", rate=0.3, grates={"main": (5, 4)}),
+    ]
+    study = ps.simulate_study(pits, bakes=3, rng=np.random.default_rng(4)).study
+    got = ps.check_sensitivity(study, refit=False)
+    assert got.counted == "counted as baked"
+    early = study.items[study.items["load_rank"] <= 12]
+    changed = ps.compare_pits(replace(study, items=early)).table
+    own = rows(families.LOAD, "load ranks 1 to 12 only", got.table)
+    assert_allclose(own[ENDS], changed[ENDS])
+
+
 def test_second_grades_are_the_study_with_those_grades() -> None:
     study = rich()
     items = study.items.copy()
@@ -160,8 +174,8 @@ def test_a_browning_factor_of_one_is_the_exact_posterior() -> None:
         {"pit": ["A", "A", "B", "B"], "n_items": 20, "n_burned": [9, 12, 3, 5]}
     )
     study = counted(bakes)
-    same = compare_at_equal_dose(
-        bakes, ["A", "B"], {"A": 1.0, "B": 1.0}, level=0.95, margin=None
+    (same,) = compare_at_equal_dose(
+        bakes, ["A", "B"], [{"A": 1.0, "B": 1.0}], level=0.95, margin=None
     )
     # 16,384 fixed draws against the exact sums.
     assert_allclose(same[ENDS], ps.compare_pits(study).table[ENDS], atol=0.004)
@@ -189,8 +203,8 @@ def test_turning_the_pits_turns_the_heat_adjustment() -> None:
     )
     one, other = (
         compare_at_equal_dose(
-            bakes, pits, {"A": 2.0, "B": 0.5}, level=0.9, margin=None
-        ).iloc[0]
+            bakes, pits, [{"A": 2.0, "B": 0.5}], level=0.9, margin=None
+        )[0].iloc[0]
         for pits in (["A", "B"], ["B", "A"])
     )
     assert_allclose(one["estimate"], -other["estimate"])
@@ -238,7 +252,9 @@ def test_a_common_layout_that_leads_is_counted_on_its_own_places() -> None:
     assert as_baked["changes"].item()
     one_out = got.table[got.table["about"] == families.ONE_OUT]
     assert_allclose(one_out["base_estimate"], base["estimate"].item())
-    assert "not asked for" in got.not_tried["reason"].str.cat()
+    # Both pits had 18 items a bake and their load ranks.
+    reasons = dict(zip(got.not_tried["about"], got.not_tried["reason"], strict=True))
+    assert reasons[families.LOAD] == "all pits were loaded alike, ranks up to 18"
 
 
 def test_a_pair_can_be_seen_from_either_side() -> None:
