@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.both_ways import BothWays, _on_layout
+from pitstats.analysis.both_ways import BothWays, on_layout
 from pitstats.analysis.compare import pair_table
 from pitstats.analysis.model_data import with_grates
 from pitstats.analysis.results import PitComparison
@@ -199,7 +199,7 @@ def with_study(recount: Recount, study: Study) -> Recount:
         totals = found.loc[only_totals, _BAKE_COLUMNS].reset_index(drop=True)
     else:
         named = with_grates(study, items)
-        inside = _on_layout(named, recount.leading).to_numpy(dtype=bool)
+        inside = on_layout(named, recount.leading).to_numpy(dtype=bool)
     items = items[inside].reset_index(drop=True)
     return replace(
         recount,
