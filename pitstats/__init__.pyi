@@ -11,6 +11,8 @@ from .analysis.gauge import compare_gauges as compare_gauges
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
+from .analysis.grading_agreement import GradingAgreement as GradingAgreement
+from .analysis.grading_agreement import compare_gradings as compare_gradings
 from .analysis.grate_map import map_cells as map_cells
 from .analysis.model import BurnModel as BurnModel
 from .analysis.model import distance_curves as distance_curves
@@ -28,6 +30,8 @@ from .analysis.results import BurnRates as BurnRates
 from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
+from .analysis.sensitivity import Sensitivity as Sensitivity
+from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
@@ -35,6 +39,7 @@ from .errors import InvalidStudyError as InvalidStudyError
 from .errors import PitstatsError as PitstatsError
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .figures.agreement import plot_grading_agreement as plot_grading_agreement
 from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
@@ -45,6 +50,7 @@ from .figures.probes import plot_gauges as plot_gauges
 from .figures.probes import plot_series as plot_series
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
+from .figures.sensitivity import plot_sensitivity as plot_sensitivity
 from .planning.allocation import SplitPlan as SplitPlan
 from .planning.allocation import best_split as best_split
 from .planning.designs import SPREADS as SPREADS
