@@ -32,7 +32,18 @@ from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
 from .analysis.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity import check_sensitivity as check_sensitivity
+from .analysis.rise import RiseComparison as RiseComparison
+from .analysis.rise import compare_rise as compare_rise
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
+from .analysis.temperatures import CellTemperatures as CellTemperatures
+from .analysis.temperatures import TemperatureComparison as TemperatureComparison
+from .analysis.temperatures import compare_temperatures as compare_temperatures
+from .analysis.temperatures import (
+    estimate_cell_temperatures as estimate_cell_temperatures,
+)
+from .analysis.uniformity import SURVEY_CLASSES as SURVEY_CLASSES
+from .analysis.uniformity import UniformitySurvey as UniformitySurvey
+from .analysis.uniformity import survey_uniformity as survey_uniformity
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError
@@ -51,6 +62,10 @@ from .figures.probes import plot_series as plot_series
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
 from .figures.sensitivity import plot_sensitivity as plot_sensitivity
+from .figures.rise import plot_rise as plot_rise
+from .figures.temperatures import plot_cell_temperatures as plot_cell_temperatures
+from .figures.temperatures import plot_survey as plot_survey
+from .figures.temperatures import plot_temperatures as plot_temperatures
 from .planning.allocation import SplitPlan as SplitPlan
 from .planning.allocation import best_split as best_split
 from .planning.designs import SPREADS as SPREADS

@@ -22,8 +22,15 @@ from .intervals import zero_event_limit as zero_event_limit
 from .kappa import Kappa as Kappa
 from .kappa import cohen_kappa as cohen_kappa
 from .kappa import fleiss_kappa as fleiss_kappa
+from .linear_contrast import FTest as FTest
+from .linear_contrast import LinearContrast as LinearContrast
+from .linear_contrast import MixedLinearFit as MixedLinearFit
+from .linear_contrast import contrast_linear as contrast_linear
+from .linear_contrast import joint_f_test as joint_f_test
+from .linear_contrast import spread_interval as spread_interval
 from .logistic import fit_firth_logistic as fit_firth_logistic
 from .logistic import fit_logistic as fit_logistic
+from .mixed_linear import fit_mixed_linear as fit_mixed_linear
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
@@ -34,6 +41,7 @@ from .sensors import sensor_tolerance as sensor_tolerance
 from .sensors import sensor_uncertainty as sensor_uncertainty
 from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
+from .simultaneous import simultaneous_t as simultaneous_t
 from .standardized import standardize_probabilities as standardize_probabilities
 from .unequal_means import welch_differences as welch_differences
 from .weighted_draws import summarize_draws as summarize_draws
