@@ -30,10 +30,10 @@ from .analysis.results import BurnRates as BurnRates
 from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
-from .analysis.sensitivity import Sensitivity as Sensitivity
-from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.rise import RiseComparison as RiseComparison
 from .analysis.rise import compare_rise as compare_rise
+from .analysis.sensitivity import Sensitivity as Sensitivity
+from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
 from .analysis.temperatures import CellTemperatures as CellTemperatures
 from .analysis.temperatures import TemperatureComparison as TemperatureComparison
@@ -61,8 +61,8 @@ from .figures.probes import plot_gauges as plot_gauges
 from .figures.probes import plot_series as plot_series
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
-from .figures.sensitivity import plot_sensitivity as plot_sensitivity
 from .figures.rise import plot_rise as plot_rise
+from .figures.sensitivity import plot_sensitivity as plot_sensitivity
 from .figures.temperatures import plot_cell_temperatures as plot_cell_temperatures
 from .figures.temperatures import plot_survey as plot_survey
 from .figures.temperatures import plot_temperatures as plot_temperatures

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from pitstats.analysis.temperatures import compare_temperatures
 from pitstats.analysis.uniformity import survey_uniformity
 from pitstats.errors import DesignError
@@ -17,13 +19,19 @@ from pitstats.report.wording import temperature as words
 class TemperatureSections(StudyPage):
     """What the probes say about level, evenness and repeatability of the pits."""
 
+    def _probed_cells(self) -> pd.DataFrame | None:
+        """Cell means to use; None: those that the default rules give."""
+        return None
+
     def show_temperatures(self, conf_level: float | None = None) -> None:
         """Level, evenness and repeatability of every pit, and all pairs."""
         if self._study.probes.empty:
             self.say(words.NO_PROBES, "note")
             return
         try:
-            comparison = compare_temperatures(self._study, conf_level=conf_level)
+            comparison = compare_temperatures(
+                self._study, cells=self._probed_cells(), conf_level=conf_level
+            )
         except DesignError as reason:
             self.say(str(reason), "note")
             return
@@ -62,7 +70,9 @@ class TemperatureSections(StudyPage):
             self.say(words.NO_PROBES, "note")
             return
         try:
-            survey = survey_uniformity(self._study, survey_class=survey_class)
+            survey = survey_uniformity(
+                self._study, cells=self._probed_cells(), survey_class=survey_class
+            )
         except DesignError as reason:
             self.say(str(reason), "note")
             return

@@ -24,6 +24,8 @@ def rendered(study: ps.Study, folder: Path | None, **settings: object) -> None:
     page.show_answer()
     page.show_series()
     page.show_cells()
+    page.show_temperatures()
+    page.show_survey()
     page.show_gauges()
     page.show_meaning()
     page.show_sensors("IEC 60584-1 type K class 2", 1.0)
