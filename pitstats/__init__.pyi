@@ -11,6 +11,8 @@ from .analysis.gauge import compare_gauges as compare_gauges
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
+from .analysis.grading_agreement import GradingAgreement as GradingAgreement
+from .analysis.grading_agreement import compare_gradings as compare_gradings
 from .analysis.grate_map import map_cells as map_cells
 from .analysis.model import BurnModel as BurnModel
 from .analysis.model import distance_curves as distance_curves
@@ -30,6 +32,8 @@ from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
 from .analysis.rise import RiseComparison as RiseComparison
 from .analysis.rise import compare_rise as compare_rise
+from .analysis.sensitivity import Sensitivity as Sensitivity
+from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
 from .analysis.temperatures import CellTemperatures as CellTemperatures
 from .analysis.temperatures import TemperatureComparison as TemperatureComparison
@@ -46,6 +50,7 @@ from .errors import InvalidStudyError as InvalidStudyError
 from .errors import PitstatsError as PitstatsError
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .figures.agreement import plot_grading_agreement as plot_grading_agreement
 from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
@@ -57,6 +62,7 @@ from .figures.probes import plot_series as plot_series
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
 from .figures.rise import plot_rise as plot_rise
+from .figures.sensitivity import plot_sensitivity as plot_sensitivity
 from .figures.temperatures import plot_cell_temperatures as plot_cell_temperatures
 from .figures.temperatures import plot_survey as plot_survey
 from .figures.temperatures import plot_temperatures as plot_temperatures

@@ -9,6 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.compare import compare_pits, naive_differences
 from pitstats.analysis.coverage import layouts_differ
+from pitstats.analysis.model_data import with_grates
 from pitstats.analysis.rates import estimate_burn_rates
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
@@ -91,23 +92,23 @@ def compare_both_ways(study: Study, *, conf_level: float | None = None) -> BothW
             leads="as baked",
             rates=rates,
         )
-    on_layout = _rates_on(study, common, rates)
-    pits = [pit for pit in on_layout.table["pit"] if pit in set(common.rates["pit"])]
-    naive = naive_differences(on_layout.table, pits, common.conf_level)
+    placed = _rates_on(study, common, rates)
+    pits = [pit for pit in placed.table["pit"] if pit in set(common.rates["pit"])]
+    naive = naive_differences(placed.table, pits, common.conf_level)
     return BothWays(
         as_baked=as_baked,
         # The usual mistake, made on the same items.
         common=replace(common, naive=naive),
         why_not="",
         leads="common",
-        rates=on_layout,
+        rates=placed,
     )
 
 
 def _rates_on(study: Study, common: PitComparison, rates: BurnRates) -> BurnRates:
     """Standardized rates, beside counts of only those items that lay on the layout."""
-    items = item_outcomes(study)
-    items = items[_on_layout(items, common)]
+    items = with_grates(study, item_outcomes(study))
+    items = items[on_layout(items, common)]
     by_bake = items.groupby("bake", sort=False)["burned"]
     bakes = rates.bakes.copy()
     for column, values in (
@@ -149,8 +150,21 @@ def _rates_on(study: Study, common: PitComparison, rates: BurnRates) -> BurnRate
     )
 
 
-def _on_layout(items: pd.DataFrame, common: PitComparison) -> pd.Series:
-    """Whether an item lay on a grate, and within the stretch, of the layout."""
+def on_layout(items: pd.DataFrame, common: PitComparison) -> pd.Series:
+    """Whether an item lay on a grate, and within the stretch, of the layout.
+
+    Parameters
+    ----------
+    items : pandas.DataFrame
+        From `with_grates`, whose names of grates are those of the layout.
+    common : PitComparison
+        On a common layout.
+
+    Returns
+    -------
+    pandas.Series of bool
+        Indexed like ``items``.
+    """
     cells = common.cells
     if cells is None or "distance" not in cells or "grate" not in cells:
         return pd.Series(True, index=items.index)

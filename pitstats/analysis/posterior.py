@@ -45,7 +45,7 @@ def bake_posterior(bakes: pd.DataFrame, conf_level: float) -> BakePosterior:
     return BakePosterior(pits, result)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _cached(
     burned: tuple[int, ...],
     total: tuple[int, ...],

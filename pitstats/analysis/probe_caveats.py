@@ -37,7 +37,7 @@ FLAGGED = {
         "are left out."
     ),
     "constant": (
-        "{series} read the same throughout for minutes, with no other probe to show "
+        "{series} read the same for minutes, and no other probe moved enough to show "
         "whether that was the probe or the pit; the readings are used."
     ),
     "gap": "{series} had a gap; the time inside it is left out.",

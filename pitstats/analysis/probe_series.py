@@ -75,7 +75,8 @@ class ProbeRules:
         Fewest readings in such a run, so that a few readings by hand are no run.
     stuck_others : float, default 3.0
         Kelvin by which the other probes of the bake must have moved meanwhile (middle
-        one of them) for the probe to be called stuck.
+        one of them) for the probe to be called stuck; also at least two steps of its
+        own display, so that a coarse dial is not.
     least_cover : float, default 0.5
         A series that covers less of the window than this share is called short.
     tolerance : float, default 14.0
@@ -457,11 +458,20 @@ def _still(
         least_minutes=rules.stuck_minutes,
         least_readings=rules.stuck_readings,
     )
+    least = max(rules.stuck_others * kelvin, 2 * _display_step(own.temp))
     for start, stop in runs:
         moved = list(_ranges(others, minute[start], minute[stop - 1]))
-        alive = bool(moved) and np.median(moved) >= rules.stuck_others * kelvin
+        alive = bool(moved) and np.median(moved) >= least
         (stuck if alive else constant)[start:stop] = True
     return stuck, constant
+
+
+def _display_step(temp: Floats) -> float:
+    """Smallest step between readings; 0 where the reading did not change at all."""
+    steps = np.abs(np.diff(temp))
+    # Offsets taken off leave rounding noise behind.
+    steps = steps[steps > 1e-6]
+    return float(steps.min()) if steps.size else 0.0
 
 
 def _ranges(others: list[_Series], first: float, last: float) -> Iterator[float]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
+
 from pitstats.analysis.gauge import Z_DEFAULT, GaugeComparison, compare_gauges
 from pitstats.analysis.probe_series import (
     ProbeRules,
@@ -14,13 +16,13 @@ from pitstats.analysis.probe_series import (
 from pitstats.errors import DesignError
 from pitstats.figures.probes import plot_gauge_agreement, plot_gauges, plot_series
 from pitstats.report import wording
-from pitstats.report.study_page import StudyPage
+from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import probes as probe_wording
 from pitstats.stats.sensors import sensor_uncertainty
 from pitstats.study.study import Study
 
 
-class ProbePage(StudyPage):
+class ProbePage(TemperatureSections):
     """A page about gauges, grates and cells.
 
     Parameters
@@ -74,6 +76,9 @@ class ProbePage(StudyPage):
             )
         except DesignError as reason:
             self._no_gauges = str(reason)
+
+    def _probed_cells(self) -> pd.DataFrame | None:
+        return None if self._probes is None else self._probes.cells
 
     def show_answer(self) -> None:
         """Title, question, how the gauges stand to the grate, one picture."""

@@ -19,24 +19,18 @@ from pitstats.report.wording import temperature as words
 class TemperatureSections(StudyPage):
     """What the probes say about level, evenness and repeatability of the pits."""
 
-    def show_temperatures(
-        self, conf_level: float | None = None, cells: pd.DataFrame | None = None
-    ) -> None:
-        """Level, evenness and repeatability of every pit, and all pairs.
+    def _probed_cells(self) -> pd.DataFrame | None:
+        """Cell means to use; None: those that the default rules give."""
+        return None
 
-        Parameters
-        ----------
-        conf_level : float, optional
-            The study's own level when not given.
-        cells : pandas.DataFrame, optional
-            Cell means of the bakes, where they are already worked out.
-        """
-        if self._study.probes.empty and cells is None:
+    def show_temperatures(self, conf_level: float | None = None) -> None:
+        """Level, evenness and repeatability of every pit, and all pairs."""
+        if self._study.probes.empty:
             self.say(words.NO_PROBES, "note")
             return
         try:
             comparison = compare_temperatures(
-                self._study, cells=cells, conf_level=conf_level
+                self._study, cells=self._probed_cells(), conf_level=conf_level
             )
         except DesignError as reason:
             self.say(str(reason), "note")
@@ -70,24 +64,14 @@ class TemperatureSections(StudyPage):
         # The caption of the table has said what the levels are averaged over.
         self.say_all(c for c in levels.caveats if c != levels.layout_note)
 
-    def show_survey(
-        self, survey_class: int = 5, cells: pd.DataFrame | None = None
-    ) -> None:
-        """Whether every probed cell stayed near the set point.
-
-        Parameters
-        ----------
-        survey_class : int, default 5
-            Named tolerance, see `survey_uniformity`.
-        cells : pandas.DataFrame, optional
-            Cell means of the bakes, where they are already worked out.
-        """
-        if self._study.probes.empty and cells is None:
+    def show_survey(self, survey_class: int = 5) -> None:
+        """Whether every probed cell stayed near the set point."""
+        if self._study.probes.empty:
             self.say(words.NO_PROBES, "note")
             return
         try:
             survey = survey_uniformity(
-                self._study, cells=cells, survey_class=survey_class
+                self._study, cells=self._probed_cells(), survey_class=survey_class
             )
         except DesignError as reason:
             self.say(str(reason), "note")

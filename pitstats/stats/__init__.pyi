@@ -19,6 +19,9 @@ from .intervals import miettinen_nurminen_difference as miettinen_nurminen_diffe
 from .intervals import newcombe_difference as newcombe_difference
 from .intervals import wilson_interval as wilson_interval
 from .intervals import zero_event_limit as zero_event_limit
+from .kappa import Kappa as Kappa
+from .kappa import cohen_kappa as cohen_kappa
+from .kappa import fleiss_kappa as fleiss_kappa
 from .linear_contrast import FTest as FTest
 from .linear_contrast import LinearContrast as LinearContrast
 from .linear_contrast import MixedLinearFit as MixedLinearFit

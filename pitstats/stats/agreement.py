@@ -315,7 +315,7 @@ def quantile_factors(
     Examples
     --------
     >>> [round(factor, 2) for factor in quantile_factors(10, 1.96, 0.95)]
-    [1.14, 3.51]
+    [1.16, 3.8]
     """
     from scipy.special import nctdtrit
 
@@ -355,7 +355,7 @@ def tolerance_factor(n: int, coverage: float, probability: float) -> float:
     Examples
     --------
     >>> round(tolerance_factor(10, 0.95, 0.95), 2)
-    3.4
+    3.39
     """
     if n < 2:
         return np.nan

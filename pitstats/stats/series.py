@@ -158,9 +158,9 @@ def sway(minute: ArrayLike, temp: ArrayLike, weights: ArrayLike) -> Sway:
     --------
     >>> import numpy as np
     >>> t = np.arange(0, 60, 0.5)
-    >>> saw = 300 + t + 10 * np.sin(2 * np.pi * t / 15)
-    >>> [round(x, 1) for x in sway(t, saw, reading_weights(t, 5))]
-    [0.9, 19.9]
+    >>> wave = 300 + t + 10 * np.cos(2 * np.pi * t / 15)
+    >>> [round(x, 1) for x in sway(t, wave, reading_weights(t, 5))]
+    [1.0, 19.6]
     """
     times, values = np.asarray(minute, dtype=float), np.asarray(temp, dtype=float)
     weight = np.asarray(weights, dtype=float)

@@ -319,3 +319,13 @@ def test_items_outside_the_shared_stretch_are_not_counted_inside():
     both = ps.compare_both_ways(made.study)
     assert both.leads == "common"
     assert both.rates.table["n_items"].tolist() == [48, 48]
+
+
+def test_items_on_grates_of_other_names_are_counted():
+    study = made(
+        SimulatedPit(pit="A", rate=0.3),
+        SimulatedPit(pit="B", rate=0.3, grates={"lower": (2, 6), "upper": (2, 6)}),
+    )
+    both = ps.compare_both_ways(study)
+    assert both.leads == "common"
+    assert both.rates.table["n_items"].tolist() == [3 * 18, 3 * 12]

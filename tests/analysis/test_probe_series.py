@@ -162,6 +162,16 @@ def test_a_probe_that_stands_still_while_others_move_is_left_out() -> None:
     assert left_out.sum() == (minute >= 14).sum()
 
 
+def test_a_coarse_dial_is_not_stuck() -> None:
+    minute = np.arange(3.0, 20.1, 0.5)
+    moving = 320 + 8 * np.sin(minute / 2)
+    study = with_probes(
+        series("lid", minute=minute, temp=np.where(minute < 8, 320.0, 330.0), row=None),
+        series("p2", minute=minute, temp=moving, column=2),
+    )
+    assert flags(ps.summarize_probes(study)) == ["constant", ""]
+
+
 def test_constant_temperature_is_a_result() -> None:
     minute = np.arange(3.0, 20.1, 0.5)
     study = with_probes(

@@ -96,7 +96,11 @@ def test_one_bake_of_one_reading_can_be_drawn(summary: ps.ProbeSummary) -> None:
 
 
 def test_more_bakes_than_can_be_read_are_counted(summary: ps.ProbeSummary) -> None:
-    many = replace(summary, bakes=pd.concat([summary.bakes] * 4, ignore_index=True))
+    many = replace(
+        summary,
+        bakes=pd.concat([summary.bakes] * 4, ignore_index=True),
+        readings=summary.readings.iloc[:100],
+    )
     assert len(ps.plot_series(many).axes) == MOST_PANELS
     assert panels_sentence(many) == "The picture shows the first 24 bakes of 32."
     assert panels_sentence(summary) == ""

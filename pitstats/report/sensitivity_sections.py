@@ -1,0 +1,52 @@
+"""The section on whether the answer would change."""
+
+from __future__ import annotations
+
+from pitstats.analysis.both_ways import BothWays
+from pitstats.analysis.sensitivity import check_sensitivity
+from pitstats.errors import DesignError
+from pitstats.figures.sensitivity import plot_sensitivity
+from pitstats.report.study_page import StudyPage
+from pitstats.report.wording import sensitivity as words
+
+
+class SensitivitySections(StudyPage):
+    """Sections that make the comparison again under alternatives."""
+
+    def show_sensitivity(self, both: BothWays, *, refit: bool = False) -> None:
+        """Say whether another way to make the comparison would change the answer.
+
+        Parameters
+        ----------
+        both : BothWays
+            As returned by `compare_both_ways`.
+        refit : bool, default False
+            Whether the model is fitted once more, with the load time in it.
+        """
+        try:
+            found = check_sensitivity(self._study, both=both, refit=refit)
+        except DesignError as reason:
+            self.say(str(reason), "note")
+            return
+        sentences = words.sensitivity_sentences(found)
+        shown = words.sensitivity_table(found)
+        self.say_all(sentences)
+        if len(shown):
+            self.figure(
+                "sensitivity",
+                plot_sensitivity(found),
+                alt=words.sensitivity_in_words(found),
+                caption=words.sensitivity_caption(found),
+            )
+            self.table(
+                "sensitivity",
+                shown,
+                words.sensitivity_table_caption(found),
+                values=found.table,
+            )
+        not_tried = words.not_tried_sentence(found)
+        if not_tried:
+            self.keep_table("sensitivity_not_tried", found.not_tried)
+            self.say(not_tried, "note")
+        self.say_all(found.caveats)
+        self.say(words.sensitivity_method(found), "note")

@@ -1,0 +1,169 @@
+"""Words of sensitivity and of second gradings, and the sections that show them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from syrupy.assertion import SnapshotAssertion
+
+import pitstats as ps
+from pitstats.report.grading_sections import GradingSections
+from pitstats.report.sensitivity_sections import SensitivitySections
+from pitstats.report.wording import agreement, sensitivity
+from pitstats.study.demo import SimulatedPit
+from tests.analysis.second_gradings import (
+    both,
+    found,
+    gradings,
+    rich,
+    rich_study,
+    with_regrades,
+)
+
+FORBIDDEN = re.compile(r"significan|\bnever\b|\bidentical|\bproves?\b", re.IGNORECASE)
+
+
+class Sections(SensitivitySections, GradingSections):
+    pass
+
+
+def simulated(n_bakes: int, rates: tuple[float, float]):
+    settings = ps.Settings(
+        title="T",
+        question="Q",
+        temperature_rule="same grate",
+        temperature_unit="F",
+        length_unit="in",
+    )
+    pits = [
+        SimulatedPit(pit=name, rate=rate, grates={"main": (2, 4)})
+        for name, rate in zip("AB", rates, strict=True)
+    ]
+    return ps.simulate_study(
+        pits, bakes=n_bakes, settings=settings, rng=np.random.default_rng(7)
+    ).study
+
+
+def test_sentences_of_a_full_study(snapshot: SnapshotAssertion) -> None:
+    assert sensitivity.sensitivity_sentences(found()) == snapshot
+
+
+def test_table_and_captions_of_a_full_study(snapshot: SnapshotAssertion) -> None:
+    text = sensitivity.sensitivity_table(found()).to_csv(index=False, sep="|")
+    captions = [
+        sensitivity.sensitivity_table_caption(found()),
+        sensitivity.sensitivity_caption(found()),
+        sensitivity.sensitivity_method(found()),
+        sensitivity.not_tried_sentence(found()),
+        *found().caveats,
+    ]
+    assert [*text.splitlines(), *captions] == snapshot
+
+
+def test_sentences_of_second_gradings(snapshot: SnapshotAssertion) -> None:
+    assert [
+        *agreement.agreement_sentences(gradings()),
+        *agreement.conclusion_sentences(gradings()),
+        *gradings().caveats,
+        agreement.agreement_caption(gradings()),
+    ] == snapshot
+
+
+@pytest.mark.parametrize("n_bakes", [1, 3])
+@pytest.mark.parametrize("rates", [(0.2, 0.3), (0.0, 0.6), (0.95, 0.95)])
+def test_sentences_over_evidence(
+    n_bakes: int, rates: tuple[float, float], snapshot: SnapshotAssertion
+) -> None:
+    study = simulated(n_bakes, rates)
+    got = ps.check_sensitivity(study, refit=False)
+    sentences = [
+        *sensitivity.sensitivity_sentences(got),
+        sensitivity.not_tried_sentence(got),
+    ]
+    assert not FORBIDDEN.search(" ".join(sentences))
+    assert sentences == snapshot
+
+
+def test_no_forbidden_word_anywhere() -> None:
+    texts = [
+        *sensitivity.sensitivity_sentences(found()),
+        sensitivity.sensitivity_caption(found()),
+        sensitivity.sensitivity_method(found()),
+        *found().caveats,
+        *agreement.agreement_sentences(gradings()),
+        *agreement.conclusion_sentences(gradings()),
+        *gradings().caveats,
+        gradings().method,
+        agreement.NOTHING_GRADED_TWICE,
+    ]
+    assert not FORBIDDEN.search(" ".join(texts))
+
+
+def test_the_verdict_sentence_counts_what_the_table_holds() -> None:
+    own = found().of_pair(*found().leading_pair)
+    own = own[~own["about"].isin(["as reported", *sensitivity.FEWER_BAKES])]
+    stands = int((~own["changes"]).sum())
+    first = sensitivity.sensitivity_sentences(found())[0]
+    assert f"stands under {stands} of {len(own)} alternatives" in first
+
+
+def test_the_family_table_holds_the_largest_shift() -> None:
+    own = found().of_pair(*found().leading_pair)
+    heat = own[own["about"] == "grate temperature"]
+    shown = sensitivity.sensitivity_table(found()).set_index("What")
+    points = -100 * float(heat["shift"].min())
+    assert (
+        shown.loc["Grate temperature", "Takes away at most"] == f"{points:.0f} points"
+    )
+
+
+def test_kappa_that_is_not_defined_is_said() -> None:
+    assert (
+        agreement.kappa_text(float("nan"), float("nan"), float("nan")) == "not defined"
+    )
+
+
+def test_sections_keep_figures_and_tables(tmp_path: Path) -> None:
+    page = Sections(rich(), tmp_path)
+    page.show_sensitivity(both())
+    page.show_grading_agreement(both())
+    kept = {path.name for path in (tmp_path / "tables").iterdir()}
+    assert kept == {
+        "sensitivity.csv",
+        "sensitivity_not_tried.csv",
+        "grading_agreement.csv",
+        "grading_burned.csv",
+        "grading_conclusions.csv",
+        "grading_confusion.csv",
+        "grading_several.csv",
+        "grading_where.csv",
+    }
+    csv = pd.read_csv(tmp_path / "tables" / "sensitivity.csv")
+    # The section leaves out the second fit of the model, three rows of three pits.
+    assert len(csv) == len(found().table) - 3
+    assert set(csv["pit_a"]) == {"North", "South"}
+    figures = {path.name for path in (tmp_path / "figures").iterdir()}
+    assert {"sensitivity.png", "grading_agreement.png"} <= figures
+
+
+def test_thin_studies_are_shown_without_an_error(capsys) -> None:
+    counts = ps.study_from_counts(["A", "A", "B", "B"], [20] * 4, [9, 12, 3, 5])
+    alone = ps.study_from_counts(["A", "B"], [20, 20], [9, 3])
+    for study in (counts, alone, simulated(1, (0.0, 0.3))):
+        page = Sections(study)
+        page.show_sensitivity(ps.compare_both_ways(study))
+        page.show_grading_agreement()
+    shown = capsys.readouterr().out
+    assert "No item was graded twice" in shown
+    assert "no alternative" in shown.lower()
+
+
+def test_regrades_without_grades_are_said_to_be_missing(capsys) -> None:
+    study = rich_study()
+    empty = study.items.tail(5)[["bake", "code"]]
+    Sections(with_regrades(study, empty)).show_grading_agreement()
+    assert "No item of a kept bake was graded twice" in capsys.readouterr().out
