@@ -545,7 +545,9 @@ def lost_bakes(study: Study, given: pd.DataFrame, frame: pd.DataFrame) -> list[s
 def same_probe(study: Study) -> list[str]:
     """Say so where no cell was measured by more than one probe."""
     kept = study.bakes.loc[study.bakes["status"].eq("kept"), ["bake", "pit"]]
-    placed = study.probes.merge(kept, on="bake").dropna(subset=["row", "column"])
+    where = ["bake", "probe", "grate", "row", "column"]
+    series = study.probes[where].drop_duplicates()
+    placed = series.merge(kept, on="bake").dropna(subset=["row", "column"])
     cells = placed.groupby(["pit", "grate", "row", "column"])
     if placed.empty or (cells["probe"].nunique() > 1).any():
         return []

@@ -359,8 +359,7 @@ class Dense:
         return 2 * np.diag(phi) ** 2 / np.einsum("ik,kl,il->i", gradient, W, gradient)
 
 
-@pytest.mark.parametrize("nested", [False, True])
-@pytest.mark.parametrize("seed", [4, 12])
+@pytest.mark.parametrize(("seed", "nested"), [(12, False), (4, True)])
 def test_whole_matrices_give_the_same(nested, seed):
     y, X, group = unbalanced(np.random.default_rng(seed), nested)
     dense = Dense(y, X, group)
@@ -633,7 +632,7 @@ def test_t_intervals_cover(bakes, spread):
 
 def test_recovery_from_simulation():
     rng = np.random.default_rng(10)
-    share, variance = covered(rng, 150, 4, 8.0)
-    assert share["kenward-roger"] > 0.95 - 3 * np.sqrt(0.05 * 0.95 / 150)
-    # Variance of 8 bakes' SD of 8: relative error of the mean of 150 about 5 %.
-    assert variance == pytest.approx(64, rel=0.2)
+    share, variance = covered(rng, 60, 4, 8.0)
+    assert share["kenward-roger"] > 0.95 - 3 * np.sqrt(0.05 * 0.95 / 60)
+    # Variance of 8 bakes of SD 8: relative error of the mean of 60 about 7 %.
+    assert variance == pytest.approx(64, rel=0.25)
