@@ -6,6 +6,8 @@ from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.evenness import compare_evenness as compare_evenness
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
+from .analysis.gauge import GaugeComparison as GaugeComparison
+from .analysis.gauge import compare_gauges as compare_gauges
 from .analysis.grades import compare_cut_verdicts as compare_cut_verdicts
 from .analysis.grades import compare_cuts as compare_cuts
 from .analysis.grades import count_grades as count_grades
@@ -18,15 +20,30 @@ from .analysis.model import fit_burn_model as fit_burn_model
 from .analysis.more_bakes import MoreBakes as MoreBakes
 from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.other_methods import compare_methods as compare_methods
+from .analysis.probe_checks import probe_offsets as probe_offsets
+from .analysis.probe_series import ProbeRules as ProbeRules
+from .analysis.probe_series import ProbeSummary as ProbeSummary
+from .analysis.probe_series import summarize_probes as summarize_probes
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates
 from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
+from .analysis.rise import RiseComparison as RiseComparison
+from .analysis.rise import compare_rise as compare_rise
 from .analysis.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
+from .analysis.temperatures import CellTemperatures as CellTemperatures
+from .analysis.temperatures import TemperatureComparison as TemperatureComparison
+from .analysis.temperatures import compare_temperatures as compare_temperatures
+from .analysis.temperatures import (
+    estimate_cell_temperatures as estimate_cell_temperatures,
+)
+from .analysis.uniformity import SURVEY_CLASSES as SURVEY_CLASSES
+from .analysis.uniformity import UniformitySurvey as UniformitySurvey
+from .analysis.uniformity import survey_uniformity as survey_uniformity
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError
@@ -39,9 +56,16 @@ from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
 from .figures.plans import plot_power as plot_power
+from .figures.probes import plot_gauge_agreement as plot_gauge_agreement
+from .figures.probes import plot_gauges as plot_gauges
+from .figures.probes import plot_series as plot_series
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
+from .figures.rise import plot_rise as plot_rise
 from .figures.sensitivity import plot_sensitivity as plot_sensitivity
+from .figures.temperatures import plot_cell_temperatures as plot_cell_temperatures
+from .figures.temperatures import plot_survey as plot_survey
+from .figures.temperatures import plot_temperatures as plot_temperatures
 from .planning.allocation import SplitPlan as SplitPlan
 from .planning.allocation import best_split as best_split
 from .planning.designs import SPREADS as SPREADS
@@ -62,6 +86,7 @@ from .planning.shopping import shopping_list as shopping_list
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.noise_page import NoisePage as NoisePage
 from .report.plan_page import PlanPage as PlanPage
+from .report.probe_page import ProbePage as ProbePage
 from .report.render import render_report as render_report
 from .study.demo import SimulatedPit as SimulatedPit
 from .study.demo import demo_names as demo_names

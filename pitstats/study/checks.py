@@ -22,6 +22,7 @@ from pitstats.study.schema import (
     DERIVED_ITEM_COLUMNS,
     FACES,
     TABLES,
+    TEMPERATURES,
 )
 from pitstats.study.settings import Settings
 
@@ -67,7 +68,7 @@ def check_tables(
 def _check_units(context: Context) -> None:
     """Refuse numbers whose unit cannot be known."""
     for unit, kinds, name in (
-        ("temperature_unit", ("pit temperature", "air temperature"), "temperatures"),
+        ("temperature_unit", tuple(TEMPERATURES), "temperatures"),
         ("length_unit", ("length",), "lengths"),
     ):
         if getattr(context.settings, unit) or not context.findings.has("study", unit):

@@ -36,9 +36,8 @@ from pitstats.study.cells import (
 )
 from pitstats.study.findings import Findings
 from pitstats.study.schema import (
-    AIR_RANGE_C,
     LARGEST_WHOLE,
-    PIT_RANGE_C,
+    TEMPERATURES,
     Column,
     Table,
 )
@@ -322,10 +321,10 @@ def _within_range(
 
 
 def _bounds(column: Column, settings: Settings) -> tuple[float, float]:
-    if column.unit in ("pit temperature", "air temperature"):
+    if column.unit in TEMPERATURES:
         if settings.temperature_unit is None:
             return -np.inf, np.inf
-        range_c = PIT_RANGE_C if column.unit == "pit temperature" else AIR_RANGE_C
+        range_c, _ = TEMPERATURES[column.unit]
         low, high = (_from_celsius(t, settings.temperature_unit) for t in range_c)
         return low, high
     low = -np.inf if column.low is None else column.low
@@ -341,7 +340,7 @@ def _to_celsius(temperature: float, unit: str) -> float:
 
 
 def _range_message(column: Column, value: float, settings: Settings) -> str:
-    if column.unit in ("pit temperature", "air temperature"):
+    if column.unit in TEMPERATURES:
         return _temperature_message(column, value, settings)
     found = f"found {number_text(value)}"
     if column.above is not None:
@@ -362,15 +361,13 @@ def _range_message(column: Column, value: float, settings: Settings) -> str:
 def _temperature_message(column: Column, value: float, settings: Settings) -> str:
     unit = cast(str, settings.temperature_unit)
     other = "F" if unit == "C" else "C"
-    air = column.unit == "air temperature"
-    range_c = AIR_RANGE_C if air else PIT_RANGE_C
+    range_c, what = TEMPERATURES[column.unit]
     low, high = (_from_celsius(bound, unit) for bound in range_c)
     found = f"found {number_text(value)} °{unit}"
     if range_c[0] <= _to_celsius(value, other) <= range_c[1]:
         found += f": was °{other} meant?"
     else:
         found += "."
-    what = "The outdoor air" if air else "A pit in use"
     return (
         f"{found} {what} is between {low:g} and {high:g} °{unit}. Correct the cell, or "
         "temperature_unit in the study settings if all temperatures look wrong."

@@ -6,6 +6,7 @@ and Mill. ``python -m pitstats.study.demo`` writes the shipped studies again.
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,12 +21,19 @@ from pitstats.errors import DesignError, ExistsError
 from pitstats.study.files import read_study, write_study
 from pitstats.study.settings import Settings
 from pitstats.study.shipped import shipped_folder
+from pitstats.study.simulate_probes import (
+    ProbedPit,
+    ProbeTruth,
+    SimulatedProbes,
+    simulate_probes,
+)
 from pitstats.study.study import Study
 
 # Latent browning of the darkest face; an item is burned above 0. The steps below it
 # are wide enough that a pit burning one item in five leaves a few items raw.
 _CUTS = {"raw": -np.inf, "light": -5.0, "golden": -3.2, "dark": -1.2, "burned": 0.0}
 _GRADES = tuple(_CUTS)
+_TRUTH = "probe_truth.json"
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
@@ -392,6 +400,7 @@ class _Demo:
     sd_bake: float = 0.6
     share_missing: float = 0.0
     fixed_order: bool = False
+    probed: tuple[ProbedPit, ...] = ()
 
 
 _DEMOS: dict[str, _Demo] = {
@@ -492,6 +501,45 @@ _DEMOS: dict[str, _Demo] = {
         ),
         bakes=6,
         sd_bake=0.4,
+    ),
+    # Both pits are held at one reading of their own gauges, which do not agree.
+    "probed_pits": _Demo(
+        seed=20260704,
+        title="Two pits, seven probes",
+        question="Does Quarry run hotter than its own gauge says, and where?",
+        pits=(
+            SimulatedPit(
+                pit="Quarry", rate=0.40, slope=-3.0, bake={"minutes": 25, "blind": True}
+            ),
+            SimulatedPit(
+                pit="Ferry",
+                rate=0.12,
+                slope=-1.0,
+                grates={"main": (3, 5)},
+                flow="reverse",
+                top_share=0.3,
+                bake={"minutes": 25},
+            ),
+        ),
+        share_missing=0.02,
+        probed=(
+            ProbedPit(
+                pit="Quarry",
+                gauge_offset=-26.0,
+                fall=44.0,
+                cells=[(1, 1), (3, 1), (2, 2), (2, 4), (1, 6), (3, 6), (2, 5)],
+                rise=50.0,
+                rise_fall=6.0,
+            ),
+            ProbedPit(
+                pit="Ferry",
+                gauge_offset=7.0,
+                fall=14.0,
+                cells=[(1, 1), (3, 1), (2, 2), (2, 3), (1, 5), (3, 5), (2, 4)],
+                rise=46.0,
+                rise_fall=2.0,
+            ),
+        ),
     ),
 }
 
@@ -597,6 +645,14 @@ def simulate_demo(name: str) -> SimulatedStudy:
     >>> simulate_demo("four_pits").truth.sd_bake
     0.6
     """
+    made = _simulate_items(name)
+    if not _DEMOS[name].probed:
+        return made
+    return SimulatedStudy(simulate_demo_probes(name).study, made.truth)
+
+
+def _simulate_items(name: str) -> SimulatedStudy:
+    """Simulate a demo study without probes."""
     demo = _DEMOS[name]
     made = simulate_study(
         demo.pits,
@@ -613,7 +669,47 @@ def simulate_demo(name: str) -> SimulatedStudy:
     )
     extra = dict(made.study.settings.extra) | {"simulated": note}
     settings = replace(made.study.settings, extra=extra)
+    if demo.probed:
+        settings = replace(
+            settings,
+            temperature_rule="same indicated",
+            stop_rule="25 minutes after the lid is closed",
+            extra=extra
+            | {"simulated": f"{note[:-1]}, those of the probes in {_TRUTH}."},
+        )
     return SimulatedStudy(replace(made.study, settings=settings), made.truth)
+
+
+def simulate_demo_probes(name: str) -> SimulatedProbes:
+    """Simulate the probe readings of a demo study again.
+
+    Parameters
+    ----------
+    name : str
+        A demo study with probes.
+
+    Returns
+    -------
+    SimulatedProbes
+        The study with its readings, equal to the shipped files, and their truth.
+
+    Raises
+    ------
+    DesignError
+        If the demo study has no probes.
+
+    Examples
+    --------
+    >>> simulate_demo_probes("probed_pits").truth.pits["gauge_offset"].tolist()
+    [-26.0, 7.0]
+    """
+    demo = _DEMOS[name]
+    if not demo.probed:
+        raise DesignError(f"The demo study {name} has no probes.")
+    # A stream of its own, so that the items are those of the same study without probes.
+    rng = np.random.default_rng([demo.seed, 1])
+    study = _simulate_items(name).study
+    return simulate_probes(study, demo.probed, faults=True, rng=rng)
 
 
 def write_demos(folder: Path) -> None:
@@ -624,6 +720,22 @@ def write_demos(folder: Path) -> None:
         made.truth.rates.to_json(
             folder / name / "truth.json", orient="records", indent=1
         )
+        if _DEMOS[name].probed:
+            text = _probe_truth_text(simulate_demo_probes(name).truth)
+            (folder / name / _TRUTH).write_text(text, encoding="utf-8")
+
+
+def _probe_truth_text(truth: ProbeTruth) -> str:
+    told = {
+        "pits": truth.pits.to_dict("records"),
+        "probe_offsets": dict(truth.offsets),
+        "sd_bake": truth.sd_bake,
+        "sd_gauge": truth.sd_gauge,
+        "stuck": truth.stuck,
+        "gap": truth.gap,
+        "cells": truth.cells.round({"temp": 2}).to_dict("records"),
+    }
+    return json.dumps(told, indent=1) + "\n"
 
 
 if __name__ == "__main__":

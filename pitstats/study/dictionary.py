@@ -11,11 +11,10 @@ from pathlib import Path
 
 from pitstats.study.cells import listing
 from pitstats.study.schema import (
-    AIR_RANGE_C,
     LARGEST_WHOLE,
-    PIT_RANGE_C,
     SETTINGS,
     TABLES,
+    TEMPERATURES,
     Column,
     Setting,
     Table,
@@ -120,10 +119,9 @@ def _cell(column: Column) -> str:
 def _range(column: Column) -> str:
     if column.above is not None:
         return f" above {column.above:g}"
-    if column.unit == "pit temperature":
-        return f" ({PIT_RANGE_C[0]:g} to {PIT_RANGE_C[1]:g} °C)"
-    if column.unit == "air temperature":
-        return f" ({AIR_RANGE_C[0]:g} to {AIR_RANGE_C[1]:g} °C)"
+    if column.unit in TEMPERATURES:
+        (low, high), _ = TEMPERATURES[column.unit]
+        return f" ({low:g} to {high:g} °C)"
     if column.low is None or column.high is None:
         return ""
     if column.high == LARGEST_WHOLE:

@@ -12,7 +12,13 @@ from typing import Literal, TypeAlias
 
 Kind: TypeAlias = Literal["text", "yes/no", "whole", "number", "choice", "grade"]
 Unit: TypeAlias = Literal[
-    "", "pit temperature", "air temperature", "length", "mm", "min"
+    "",
+    "pit temperature",
+    "air temperature",
+    "check temperature",
+    "length",
+    "mm",
+    "min",
 ]
 
 #: What spreadsheets hold in one cell; longer text would be cut off without a word.
@@ -21,9 +27,13 @@ LONGEST_TEXT = 32_767
 LARGEST_WHOLE = 1_000_000
 #: Grates larger than this are a mistyped size.
 LARGEST_GRATE = 200
-#: Plausible range of pit, grate and probe temperatures, and of the outdoor air, in °C.
-PIT_RANGE_C = (50.0, 300.0)
-AIR_RANGE_C = (-30.0, 50.0)
+#: Plausible ranges in °C of pit, grate and probe temperatures, of the outdoor air, and
+#: of a check of probes, which may be made in ice water; and what to call each.
+TEMPERATURES: dict[str, tuple[tuple[float, float], str]] = {
+    "pit temperature": ((50.0, 300.0), "A pit in use"),
+    "air temperature": ((-30.0, 50.0), "The outdoor air"),
+    "check temperature": ((-10.0, 300.0), "A place where probes are checked"),
+}
 
 DEFAULT_GRADES = ("raw", "light", "golden", "dark", "burned")
 FACES = ("top", "bottom", "side")
@@ -44,8 +54,8 @@ class Column:
     needed : bool, default False
         Whether an empty cell is a problem.
     unit : str, default ""
-        "pit temperature", "air temperature" and "length" take the unit that
-        ``study.toml`` states; "mm" and "min" are fixed; "" has none.
+        The temperatures and "length" take the unit that ``study.toml`` states; "mm"
+        and "min" are fixed; "" has none.
     choices : tuple of str
         Allowed words of a "choice".
     low, high : float or None
@@ -632,6 +642,47 @@ PROBES = Table(
     ),
 )
 
+PROBE_CHECKS = Table(
+    name="probe_checks",
+    one_row="one reading of one probe while all probes lay at one place",
+    when="never needed; with it the offset of each probe is taken off its readings",
+    key=(),
+    columns=(
+        Column(
+            name="probe",
+            kind="text",
+            needed=True,
+            meaning="Name of the probe, as in probes.",
+        ),
+        Column(
+            name="minute",
+            kind="number",
+            unit="min",
+            meaning=(
+                "Minutes since the check began; readings with the same minute are "
+                "compared with each other."
+            ),
+        ),
+        Column(
+            name="temp",
+            kind="number",
+            unit="check temperature",
+            needed=True,
+            meaning="The reading.",
+        ),
+        Column(
+            name="reference_temp",
+            kind="number",
+            unit="check temperature",
+            meaning=(
+                "Temperature of the place by a thermometer that is trusted, or known, "
+                "as of boiling water; empty: the mean of all probes stands for it."
+            ),
+        ),
+        _notes(),
+    ),
+)
+
 REGRADES = Table(
     name="regrades",
     one_row="one second grading of one item",
@@ -658,7 +709,16 @@ REGRADES = Table(
     ),
 )
 
-TABLES: tuple[Table, ...] = (PITS, GRATES, BAKES, ITEMS, COUNTS, PROBES, REGRADES)
+TABLES: tuple[Table, ...] = (
+    PITS,
+    GRATES,
+    BAKES,
+    ITEMS,
+    COUNTS,
+    PROBES,
+    PROBE_CHECKS,
+    REGRADES,
+)
 TABLE_NAMES: tuple[str, ...] = tuple(table.name for table in TABLES)
 BY_NAME: dict[str, Table] = {table.name: table for table in TABLES}
 

@@ -26,7 +26,7 @@ class Study:
     ----------
     settings : Settings
         What holds for the whole study.
-    pits, grates, bakes, items, counts, probes, regrades : DataFrame
+    pits, grates, bakes, items, counts, probes, probe_checks, regrades : DataFrame
         The tables as described in the data dictionary. Columns that are not given are
         added empty, columns of one's own follow behind. Text is stored as ``str``,
         yes/no as nullable ``boolean``, whole numbers as ``Int64``, other numbers as
@@ -66,6 +66,7 @@ class Study:
     items: pd.DataFrame = field(default_factory=pd.DataFrame)
     counts: pd.DataFrame = field(default_factory=pd.DataFrame)
     probes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    probe_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
     regrades: pd.DataFrame = field(default_factory=pd.DataFrame)
     assumptions: tuple[str, ...] = ()
 

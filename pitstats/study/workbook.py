@@ -18,7 +18,7 @@ import pandas as pd
 from pitstats.errors import WriteError
 from pitstats.study.atomic import write_file
 from pitstats.study.files import PathLike
-from pitstats.study.schema import SETTINGS, TABLES, Column, Table
+from pitstats.study.schema import SETTINGS, TABLES, TEMPERATURES, Column, Table
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 from pitstats.study.workbook_files import workbook_bytes
@@ -40,6 +40,7 @@ _FIXED = {
     "items": ("bake", "grate", "row", "column", "code"),
     "counts": ("bake",),
     "probes": ("bake",),
+    "probe_checks": ("probe",),
     "regrades": ("code",),
 }
 _SHEETS = ("study", "items", *(t.name for t in TABLES if t.name != "items"))
@@ -241,7 +242,7 @@ def _describe(table: Table, name: str) -> Column:
 
 def _unit(column: Column, settings: Settings) -> str:
     """Unit of a column as the header shows it."""
-    if column.unit in ("pit temperature", "air temperature"):
+    if column.unit in TEMPERATURES:
         return f"°{settings.temperature_unit}" if settings.temperature_unit else ""
     if column.unit == "length":
         return settings.length_unit or ""

@@ -70,6 +70,8 @@ MISTAKES = [
     (put("items", 2, "rise_mm", 900), "items", 2, "rise_mm", "0 to 500"),
     (put("probes", 2, "temp", 20), "probes", 2, "temp", "122 and 572"),
     (put("probes", 2, "minute", None), "probes", 2, "minute", "is empty"),
+    (put("probe_checks", 2, "temp", 5), "probe_checks", 2, "temp", "14 and 572"),
+    (put("probe_checks", 3, "probe", None), "probe_checks", 3, "probe", "is empty"),
     (put("bakes", 2, "pit", None), "bakes", 2, "pit", "is empty"),
     (put("counts", 2, "n_burned", "NA"), "counts", 2, "n_burned", "whole number"),
     (put("pits", 2, "notes", "a\x00b"), "pits", 2, "notes", "cannot be printed"),

@@ -141,7 +141,7 @@ def test_files_are_plain_csv_and_toml(study: Study, tmp_path: Path) -> None:
     folder = as_files(study, tmp_path / "s")
     assert sorted(os.listdir(folder)) == [
         "bakes.csv", "counts.csv", "grates.csv", "items.csv", "pits.csv",
-        "probes.csv", "regrades.csv", "study.toml",
+        "probe_checks.csv", "probes.csv", "regrades.csv", "study.toml",
     ]  # fmt: skip
     data = (folder / "pits.csv").read_bytes()
     assert data.startswith(b"pit,label,flow,has_damper,has_intake,notes\r\n")

@@ -247,8 +247,16 @@ def filled(study: Study) -> Study:
             "temp": [300, 310.5, 325],
         }
     )
+    checks = pd.DataFrame({"probe": "lid 1", "temp": [212.5], "notes": [NASTY[0]]})
     regrades = study.regrades.assign(grade_top=study.settings.grades[2], grader="=one")
-    return replace(study, items=items, bakes=bakes, probes=probes, regrades=regrades)
+    return replace(
+        study,
+        items=items,
+        bakes=bakes,
+        probes=probes,
+        probe_checks=checks,
+        regrades=regrades,
+    )
 
 
 def type_in(path, study: Study) -> None:
@@ -267,11 +275,12 @@ def type_in(path, study: Study) -> None:
                 value = known.at[code, column]
                 cell = sheet.cell(row, header.index(column) + 1)
                 type_value(cell, value)
-    sheet = book["probes"]
-    header = [cell.value for cell in sheet[1]]
-    for row, record in enumerate(study.probes.to_dict("records"), start=2):
-        for column, value in record.items():
-            type_value(sheet.cell(row, header.index(column) + 1), value)
+    for name in ("probes", "probe_checks"):
+        sheet = book[name]
+        header = [cell.value for cell in sheet[1]]
+        for row, record in enumerate(study.tables[name].to_dict("records"), start=2):
+            for column, value in record.items():
+                type_value(sheet.cell(row, header.index(column) + 1), value)
     book.save(path)
 
 

@@ -1,0 +1,463 @@
+"""What the pit's own gauge says against the grate: bias, limits, and what it means."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pitstats.analysis import gauge_caveats as notes
+from pitstats.analysis.probe_series import (
+    ProbeSummary,
+    kelvin_in,
+    summarize_probes,
+)
+from pitstats.analysis.rates import checked_level
+from pitstats.analysis.results import frame_with_caveats
+from pitstats.errors import DesignError
+from pitstats.stats.agreement import Agreement, limits_of_agreement
+from pitstats.stats.sensors import browning_factor
+from pitstats.stats.unequal_means import welch_differences
+from pitstats.study.study import Study
+
+Floats = NDArray[np.float64]
+
+#: Kelvin for a tenfold change of the browning rate: always shown beside the chosen one.
+Z_SHOWN = (25.0, 35.0, 60.0)
+Z_DEFAULT = 35.0
+
+ESTIMAND = (
+    "long-run reading of the pit's own gauge less the temperature at the grate (mean "
+    "of the probed cells), bake by bake"
+)
+METHOD = (
+    "mean difference with Student's t over bakes; limits of agreement with exact "
+    "intervals over bakes, and for single readings from the variance between and "
+    "within bakes; unit of replication: the bake"
+)
+
+LID_AND_PROBES = "lid gauge and grate probes, minute by minute"
+INDICATED_AND_PROBES = "indicated_temp and grate probes"
+MEANS = "indicated_temp and grate_temp"
+_TABLE_COLUMNS = (
+    "pit",
+    "gauge",
+    "n_bakes",
+    "n_readings",
+    "bias",
+    "conf_low",
+    "conf_high",
+    "sd",
+    "lower",
+    "lower_low",
+    "lower_high",
+    "upper",
+    "upper_low",
+    "upper_high",
+    "reading_lower",
+    "reading_upper",
+)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GaugeComparison:
+    """Gauges against the grate, pit by pit.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per pit and gauge: ``pit, gauge, n_bakes, n_readings, bias, conf_low,
+        conf_high`` (gauge less grate; NaN interval for one bake), ``sd`` (of a bake's
+        difference), ``lower, lower_low, lower_high, upper, upper_low, upper_high``
+        (limits of agreement of a bake's mean, with exact intervals), ``reading_lower,
+        reading_upper`` (limits of a single reading; NaN without readings).
+    differences : pandas.DataFrame
+        All pairs of pits: ``pit_a, pit_b, estimate`` (bias of ``pit_a`` less bias of
+        ``pit_b``), ``conf_low, conf_high, simultaneous_low, simultaneous_high,
+        p_value, p_adjusted``.
+    factors : pandas.DataFrame
+        ``pit, z, factor, conf_low, conf_high``: browning rate at the grate as a
+        multiple of the rate at the temperature that the gauge shows.
+    pair_factors : pandas.DataFrame
+        ``pit_a, pit_b, z, factor, conf_low, conf_high``: browning rate in ``pit_a``
+        as a multiple of that in ``pit_b`` when both gauges read the same.
+    bakes : pandas.DataFrame
+        ``bake, pit, session, order, gauge, indicated, grate, difference, n_readings,
+        source``.
+    readings : pandas.DataFrame
+        ``bake, pit, gauge, minute, indicated, grate, difference``; may be empty.
+    agreements : mapping of (str, str) to Agreement
+        Over bakes, by pit and gauge.
+    z : float
+        Kelvin for a tenfold change of the browning rate, as chosen.
+    unit : str
+        "F" or "C".
+    """
+
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    factors: pd.DataFrame
+    pair_factors: pd.DataFrame
+    bakes: pd.DataFrame
+    readings: pd.DataFrame = field(repr=False)
+    agreements: dict[tuple[str, str], Agreement] = field(repr=False)
+    z: float
+    unit: str
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
+def compare_gauges(
+    study: Study,
+    *,
+    summary: ProbeSummary | None = None,
+    z: float = Z_DEFAULT,
+    conf_level: float | None = None,
+) -> GaugeComparison:
+    """Compare each pit's own gauge with the grate, and the gauges of the pits.
+
+    Parameters
+    ----------
+    study : Study
+        With lid gauge and grate probes in ``probes``, or ``indicated_temp`` and
+        ``grate_temp`` in ``bakes``.
+    summary : ProbeSummary, optional
+        Result of `summarize_probes`; made with its defaults when not given.
+    z : float, default 35.0
+        Kelvin for a tenfold change of the browning rate; 25, 35 and 60 are always
+        shown as well.
+    conf_level : float, optional
+        Between 0 and 1; the study's own level when not given.
+
+    Returns
+    -------
+    GaugeComparison
+        Bias and limits per pit, differences of pits, and what an offset means.
+
+    Raises
+    ------
+    DesignError
+        If no kept bake has both a gauge and a grate temperature, or ``z`` is not
+        above 0.
+
+    Notes
+    -----
+    A bake with a lid gauge in ``probes`` uses it, minute by minute, against the mean
+    of the grate probes at the same minutes; otherwise ``indicated_temp`` against the
+    probes, or against ``grate_temp``. Cells that lack readings in part of a bake are
+    bridged by how much each cell differs from the pit's mean (additive in bake and
+    cell), so that a lost probe does not move the mean. See `stats.limits_of_agreement`
+    and `stats.welch_differences` for the methods and their sources.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> gauges = ps.compare_gauges(ps.demo_study("probed_pits"))
+    >>> (gauges.table["bias"] < 0).tolist()
+    [True, False]
+    """
+    level = checked_level(study, conf_level)
+    if not z > 0:
+        raise DesignError(f"z is {z:g}; it must be above 0 K.")
+    if summary is None:
+        summary = _summary_if_any(study)
+    readings = _readings(summary)
+    bakes = _bake_values(study, summary, readings)
+    if bakes.empty:
+        raise DesignError(notes.NO_PAIRS)
+    agreements = {
+        (str(pit), str(gauge)): limits_of_agreement(
+            own["indicated"], own["grate"], conf_level=level
+        )
+        for (pit, gauge), own in bakes.groupby(["pit", "gauge"], sort=False)
+    }
+    table = _table(agreements, readings, level)
+    differences = _differences(bakes, table, level)
+    unit = study.settings.temperature_unit or "F"
+    steps = sorted({*Z_SHOWN, float(z)})
+    return GaugeComparison(
+        table=table,
+        differences=differences,
+        factors=_factors(
+            table, ["pit", "gauge"], "bias", ("conf_low", "conf_high"), steps, unit
+        ),
+        pair_factors=_factors(
+            differences,
+            ["pit_a", "pit_b"],
+            "estimate",
+            ("simultaneous_low", "simultaneous_high"),
+            steps,
+            unit,
+        ),
+        bakes=bakes,
+        readings=readings,
+        agreements=agreements,
+        z=float(z),
+        unit=unit,
+        estimand=ESTIMAND,
+        method=METHOD,
+        conf_level=level,
+        caveats=notes.gauge_caveats(study, table, bakes, summary),
+    )
+
+
+def _summary_if_any(study: Study) -> ProbeSummary | None:
+    """Summary of the probes, or None where no kept bake has readings."""
+    try:
+        return summarize_probes(study)
+    except DesignError:
+        return None
+
+
+def _readings(summary: ProbeSummary | None) -> pd.DataFrame:
+    """Lid gauge and mean of the probed cells at the minutes of the lid gauge."""
+    columns = ["bake", "pit", "gauge", "minute", "indicated", "grate", "difference"]
+    frames = []
+    if summary is not None:
+        deviation = cell_deviations(summary)
+        for bake, own in summary.readings.groupby("bake", sort=False):
+            series = _grate_series(own[~own["lid"]], deviation)
+            for gauge, lid in own[own["lid"] & own["used"]].groupby("probe"):
+                minute = lid["minute"].to_numpy(dtype=float)
+                grate = _mean_at(minute, series, summary.rules.gap)
+                frame = pd.DataFrame(
+                    {
+                        "minute": minute,
+                        "indicated": lid["temp"].to_numpy(),
+                        "grate": grate,
+                    }
+                )
+                frame = frame.assign(bake=bake, pit=own["pit"].iloc[0], gauge=gauge)
+                frames.append(frame.dropna(subset=["grate"]))
+    if not frames:
+        return pd.DataFrame(columns=columns)
+    readings = pd.concat(frames, ignore_index=True)
+    readings["difference"] = readings["indicated"] - readings["grate"]
+    return readings[columns]
+
+
+def cell_deviations(summary: ProbeSummary) -> pd.Series[float]:
+    """How much each cell of a pit differs from the mean of the pit's probed cells.
+
+    Parameters
+    ----------
+    summary : ProbeSummary
+        As returned by `summarize_probes`.
+
+    Returns
+    -------
+    pandas.Series
+        By series key ``(pit, cell)``; least squares, additive in bake and cell. 0
+        where the bakes of a pit share too few cells to tell the two apart.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> summary = ps.summarize_probes(ps.demo_study("probed_pits"))
+    >>> len(cell_deviations(summary))
+    14
+    """
+    series = summary.table[~summary.table["lid"]].dropna(subset=["temp"])
+    series = series.assign(cell=_cell_names(series))
+    deviations: dict[tuple[str, str], float] = {}
+    for pit, own in series.groupby("pit", sort=False):
+        bakes, cells = own["bake"].unique(), own["cell"].unique()
+        design = np.zeros((len(own), len(bakes) + len(cells)))
+        rows = np.arange(len(own))
+        design[rows, pd.Index(bakes).get_indexer(own["bake"])] = 1
+        design[rows, len(bakes) + pd.Index(cells).get_indexer(own["cell"])] = 1
+        fit, _, rank, _ = np.linalg.lstsq(design, own["temp"].to_numpy(), rcond=None)
+        effects = fit[len(bakes) :]
+        if rank < design.shape[1] - 1:
+            effects = np.zeros(len(cells))
+        for cell, effect in zip(cells, effects - effects.mean(), strict=True):
+            deviations[str(pit), str(cell)] = float(effect)
+    return pd.Series(deviations, dtype=float)
+
+
+def _cell_names(series: pd.DataFrame) -> pd.Series[str]:
+    """Name of the cell, or of the probe where no place is recorded."""
+    placed = series[["grate", "row", "column"]].notna().all(axis=1)
+    names = (
+        series["grate"].astype(str)
+        + " "
+        + series["row"].astype(str)
+        + " "
+        + series["column"].astype(str)
+    )
+    return names.where(placed, "probe " + series["probe"])
+
+
+def _grate_series(
+    own: pd.DataFrame, deviation: pd.Series[float]
+) -> list[tuple[Floats, Floats]]:
+    """Readings of each grate probe of a bake, freed from what its cell differs by."""
+    own = own.assign(cell=_cell_names(own))
+    series = []
+    known = deviation.to_dict()
+    for (pit, cell, _), group in own.groupby(["pit", "cell", "probe"], sort=False):
+        if (pit, cell) not in known:
+            continue
+        used = group[group["used"]]
+        temp = used["temp"].to_numpy(dtype=float) - known[pit, cell]
+        series.append((used["minute"].to_numpy(dtype=float), temp))
+    return series
+
+
+def _mean_at(
+    minute: Floats, series: Sequence[tuple[Floats, Floats]], gap: float
+) -> Floats:
+    """Mean over the probes at given minutes; NaN where none was reading."""
+    values = [_value_at(minute, *one, gap) for one in series if one[0].size]
+    if not values:
+        return np.full(minute.shape, np.nan)
+    stacked = np.vstack(values)
+    known = ~np.isnan(stacked)
+    total = np.where(known, stacked, 0.0).sum(axis=0)
+    count = known.sum(axis=0)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+
+
+def _value_at(minute: Floats, times: Floats, temp: Floats, gap: float) -> Floats:
+    """Straight line between readings, unless they lie further apart than a gap."""
+    value = np.interp(minute, times, temp, left=np.nan, right=np.nan)
+    after = np.searchsorted(times, minute).clip(0, times.size - 1)
+    before = np.searchsorted(times, minute, side="right").clip(1, times.size) - 1
+    usual = float(np.median(np.diff(times))) if times.size > 1 else 0.0
+    # A series read by hand every five minutes has no gap of five minutes.
+    far = times[after] - times[before] > max(gap, 3 * usual)
+    return np.asarray(np.where(far, np.nan, value))
+
+
+def _bake_values(
+    study: Study, summary: ProbeSummary | None, readings: pd.DataFrame
+) -> pd.DataFrame:
+    """Gauge and grate of every kept bake that has both."""
+    by_lid = readings.groupby(["bake", "gauge"], sort=False)
+    means = by_lid[["indicated", "grate"]].mean()
+    means["n_readings"] = by_lid.size()
+    probed = _probed_levels(summary)
+    single = readings.groupby("pit")["gauge"].agg(["nunique", "first"])
+    rows = []
+    kept = study.bakes[study.bakes["status"].eq("kept")]
+    for bake in kept.to_dict("records"):
+        name, pit = bake["bake"], bake["pit"]
+        here = {"bake": name, "pit": pit} | {k: bake[k] for k in ("session", "order")}
+        if name in means.index.get_level_values("bake"):
+            for gauge, found in means.loc[name].to_dict("index").items():
+                rows.append(here | {"gauge": gauge, "source": LID_AND_PROBES} | found)
+            continue
+        alone = pit in single.index and single.loc[pit, "nunique"] == 1
+        gauge = single.loc[pit, "first"] if alone else "own gauge"
+        grate = probed.get(name, bake["grate_temp"])
+        source = INDICATED_AND_PROBES if name in probed else MEANS
+        found = {"indicated": bake["indicated_temp"], "grate": grate, "n_readings": 1}
+        if not (pd.isna(found["indicated"]) or pd.isna(grate)):
+            rows.append(here | {"gauge": gauge, "source": source} | found)
+    columns = ["bake", "pit", "session", "order", "gauge", "indicated", "grate"]
+    frame = pd.DataFrame(rows, columns=[*columns, "n_readings", "source"])
+    frame.insert(7, "difference", frame["indicated"] - frame["grate"])
+    return frame
+
+
+def _probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
+    """Mean of the probed cells of each bake, lost cells bridged."""
+    if summary is None:
+        return {}
+    deviation = cell_deviations(summary)
+    series = summary.table[~summary.table["lid"]].dropna(subset=["temp"])
+    series = series.assign(cell=_cell_names(series))
+    keys = pd.MultiIndex.from_frame(series[["pit", "cell"]])
+    own = series["temp"].to_numpy() - deviation.reindex(keys).to_numpy()
+    means = series.assign(own=own).groupby("bake")["own"].mean()
+    return {str(bake): float(value) for bake, value in means.items()}
+
+
+def _table(
+    agreements: dict[tuple[str, str], Agreement], readings: pd.DataFrame, level: float
+) -> pd.DataFrame:
+    rows = []
+    for (pit, gauge), agreed in agreements.items():
+        mine = readings[(readings["pit"] == pit) & (readings["gauge"] == gauge)]
+        single = (np.nan, np.nan)
+        if len(mine) and mine["bake"].nunique() > 1:
+            per_reading = limits_of_agreement(
+                mine["indicated"], mine["grate"], mine["bake"], conf_level=level
+            )
+            single = per_reading.lower, per_reading.upper
+        rows.append(
+            (
+                pit,
+                gauge,
+                agreed.n_groups,
+                len(mine),
+                agreed.bias,
+                *agreed.bias_interval,
+                agreed.sd,
+                agreed.lower,
+                *agreed.lower_interval,
+                agreed.upper,
+                *agreed.upper_interval,
+                *single,
+            )
+        )
+    return pd.DataFrame(rows, columns=list(_TABLE_COLUMNS))
+
+
+def _differences(
+    bakes: pd.DataFrame, table: pd.DataFrame, level: float
+) -> pd.DataFrame:
+    """All pairs of pits, each by its gauge with the most bakes."""
+    order = table.sort_values("n_bakes", ascending=False, kind="stable")
+    main = order.drop_duplicates("pit").sort_index()
+    chosen = bakes.merge(main[["pit", "gauge"]], on=["pit", "gauge"])
+    pits = main["pit"].tolist()
+    codes = pd.Index(pits).get_indexer(chosen["pit"])
+    found = welch_differences(chosen["difference"].to_numpy(), codes, level)
+    return pd.DataFrame(
+        {
+            "pit_a": pd.Series([pits[i] for i in found.a], dtype="str"),
+            "pit_b": pd.Series([pits[i] for i in found.b], dtype="str"),
+            "estimate": found.estimate,
+            "conf_low": found.low,
+            "conf_high": found.high,
+            "simultaneous_low": found.simultaneous_low,
+            "simultaneous_high": found.simultaneous_high,
+            "p_value": found.p_value,
+            "p_adjusted": found.p_adjusted,
+        }
+    )
+
+
+def _factors(
+    table: pd.DataFrame,
+    keys: list[str],
+    column: str,
+    ends: tuple[str, str],
+    steps: Sequence[float],
+    unit: str,
+) -> pd.DataFrame:
+    """What an offset means in browning rate: a gauge that reads low hides heat."""
+    frames = []
+    for z in steps:
+        frame = table[keys].copy()
+        frame["z"] = z
+        # A difference in °F becomes kelvin by 5/9 alone.
+        kelvin = -table[[column, *ends]].astype(float) / kelvin_in(unit)
+        frame["factor"] = browning_factor(kelvin[column], z)
+        frame["conf_low"] = browning_factor(kelvin[ends[1]], z)
+        frame["conf_high"] = browning_factor(kelvin[ends[0]], z)
+        frames.append(frame)
+    return pd.concat(frames, ignore_index=True)

@@ -1,0 +1,88 @@
+"""Sections of a report about temperatures at the grate."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from pitstats.analysis.temperatures import compare_temperatures
+from pitstats.analysis.uniformity import survey_uniformity
+from pitstats.errors import DesignError
+from pitstats.figures.temperatures import (
+    plot_cell_temperatures,
+    plot_survey,
+    plot_temperatures,
+)
+from pitstats.report.study_page import StudyPage
+from pitstats.report.wording import temperature as words
+
+
+class TemperatureSections(StudyPage):
+    """What the probes say about level, evenness and repeatability of the pits."""
+
+    def _probed_cells(self) -> pd.DataFrame | None:
+        """Cell means to use; None: those that the default rules give."""
+        return None
+
+    def show_temperatures(self, conf_level: float | None = None) -> None:
+        """Level, evenness and repeatability of every pit, and all pairs."""
+        if self._study.probes.empty:
+            self.say(words.NO_PROBES, "note")
+            return
+        try:
+            comparison = compare_temperatures(
+                self._study, cells=self._probed_cells(), conf_level=conf_level
+            )
+        except DesignError as reason:
+            self.say(str(reason), "note")
+            return
+        levels = comparison.levels
+        sentences = words.level_sentences(levels)
+        self.figure("temperatures", plot_temperatures(levels), alt=" ".join(sentences))
+        self.say_all(sentences)
+        self.say_all(words.pair_sentences(comparison))
+        even = words.evenness_sentences(levels)
+        self.figure(
+            "cell_temperatures",
+            plot_cell_temperatures(levels),
+            alt=" ".join(even),
+            caption=words.CELLS_CAPTION,
+        )
+        self.say_all(
+            [
+                *even,
+                *words.repeatability_sentences(levels),
+                *words.spread_pair_sentences(comparison),
+            ]
+        )
+        self.table(
+            "temperatures",
+            words.temperature_table(levels),
+            words.temperature_caption(levels),
+            values=levels.table,
+        )
+        self.keep_table("temperature_differences", comparison.table)
+        # The caption of the table has said what the levels are averaged over.
+        self.say_all(c for c in levels.caveats if c != levels.layout_note)
+
+    def show_survey(self, survey_class: int = 5) -> None:
+        """Whether every probed cell stayed near the set point."""
+        if self._study.probes.empty:
+            self.say(words.NO_PROBES, "note")
+            return
+        try:
+            survey = survey_uniformity(
+                self._study, cells=self._probed_cells(), survey_class=survey_class
+            )
+        except DesignError as reason:
+            self.say(str(reason), "note")
+            return
+        sentences = words.survey_sentences(survey)
+        caption = words.survey_caption(survey)
+        self.figure(
+            "survey", plot_survey(survey), alt=" ".join(sentences), caption=caption
+        )
+        self.say_all(sentences)
+        if survey.basis == "readings":
+            self.say(words.UNEQUAL_SWING, "note")
+        self.table("survey", words.survey_table(survey), caption, values=survey.table)
+        self.say_all(survey.caveats)

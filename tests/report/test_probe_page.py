@@ -1,0 +1,214 @@
+"""The page on probes: words by the evidence, and never a traceback for thin data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from syrupy.assertion import SnapshotAssertion
+
+import pitstats as ps
+from pitstats.report.wording import probes as words
+from tests.analysis.test_rates import counts_study
+
+CLAIMS = ("significant", "never", "identical", "proves")
+
+
+def rendered(study: ps.Study, folder: Path | None, **settings: object) -> None:
+    page = ps.ProbePage(study, folder)
+    page.measure(**settings)  # type: ignore[arg-type]
+    page.show_answer()
+    page.show_series()
+    page.show_cells()
+    page.show_temperatures()
+    page.show_survey()
+    page.show_gauges()
+    page.show_meaning()
+    page.show_sensors("IEC 60584-1 type K class 2", 1.0)
+    page.show_sensors()
+    page.show_safety()
+
+
+def sentences(study: ps.Study) -> list[str]:
+    summary = ps.summarize_probes(study)
+    gauges = ps.compare_gauges(study, summary=summary)
+    return [
+        words.window_sentence(summary),
+        words.offsets_sentence(summary),
+        words.lag_sentence(summary),
+        words.lag_sentence(ps.summarize_probes(study, lag=True)),
+        words.limits_sentence(summary),
+        *words.cells_sentences(summary),
+        *summary.caveats,
+        *words.gauge_sentences(gauges),
+        *words.gauge_pair_sentences(gauges),
+        *words.factor_sentences(gauges),
+        words.gauge_table_caption(gauges),
+        *gauges.caveats,
+    ]
+
+
+def test_the_words_of_the_demo(snapshot: SnapshotAssertion) -> None:
+    said = sentences(ps.demo_study("probed_pits"))
+    assert said == snapshot
+    text = " ".join(said).lower()
+    assert not [word for word in CLAIMS if word in text]
+
+
+def test_the_words_of_one_bake_each(snapshot: SnapshotAssertion) -> None:
+    study = ps.demo_study("probed_pits")
+    first = study.bakes["session"].eq("day 1")
+    bakes = study.bakes.assign(
+        status=np.where(first, "kept", "excluded"),
+        reason=np.where(first, None, "left out here"),
+    )
+    said = sentences(replace(study, bakes=bakes))
+    assert said == snapshot
+    assert any(text.startswith("In its one bake Quarry's") for text in said)
+
+
+def test_the_tables_of_the_demo(snapshot: SnapshotAssertion) -> None:
+    study = ps.demo_study("probed_pits")
+    gauges = ps.compare_gauges(study)
+    assert words.gauge_table(gauges).to_csv() == snapshot
+    assert words.factor_table(gauges).to_csv() == snapshot
+    assert words.cells_table(ps.summarize_probes(study)).to_csv() == snapshot
+
+
+def test_what_was_shown_is_kept(tmp_path: Path) -> None:
+    rendered(ps.demo_study("probed_pits"), tmp_path)
+    kept = {path.stem for path in (tmp_path / "tables").iterdir()}
+    assert {"cells", "series", "readings", "gauges", "browning"} <= kept
+    cells = pd.read_csv(tmp_path / "tables" / "cells.csv")
+    expected = ps.summarize_probes(ps.demo_study("probed_pits")).cells
+    pd.testing.assert_frame_equal(
+        cells,
+        expected.assign(flags=expected["flags"].replace("", None)),
+        check_dtype=False,
+    )
+    figures = {path.name for path in (tmp_path / "figures").iterdir()}
+    assert {"series.png", "gauges.svg", "agreement.png"} <= figures
+
+
+def two_bakes() -> ps.Study:
+    """The first session of the demo, every second reading: quick to draw."""
+    study = ps.demo_study("probed_pits")
+    bakes = study.bakes[study.bakes["session"] == "day 1"]
+    probes = study.probes[study.probes["bake"].isin(bakes["bake"])]
+    return replace(
+        study,
+        bakes=bakes,
+        items=study.items[study.items["bake"].isin(bakes["bake"])],
+        probes=probes[probes["minute"] % 1 == 0],
+    )
+
+
+def one_probe(study: ps.Study) -> ps.Study:
+    probes = study.probes
+    return replace(study, probes=probes[probes["probe"] == "p3"])
+
+
+def one_reading(study: ps.Study) -> ps.Study:
+    return replace(study, probes=study.probes.iloc[[25]])
+
+
+def constant(study: ps.Study) -> ps.Study:
+    return replace(study, probes=study.probes.assign(temp=325.0))
+
+
+def only_lid(study: ps.Study) -> ps.Study:
+    probes = study.probes
+    return replace(study, probes=probes[probes["probe"] == "lid"])
+
+
+def excluded(study: ps.Study) -> ps.Study:
+    return replace(study, bakes=study.bakes.assign(status="excluded", reason="rain"))
+
+
+def planned(study: ps.Study) -> ps.Study:
+    return replace(
+        study,
+        bakes=study.bakes.assign(status="planned"),
+        items=study.items[["bake", "grate", "row", "column", "code"]],
+    )
+
+
+def no_place(study: ps.Study) -> ps.Study:
+    bare = {"grate": None, "row": None, "column": None}
+    return replace(study, probes=study.probes.assign(**bare))
+
+
+def no_temperatures(study: ps.Study) -> ps.Study:
+    blank = ["target_temp", "indicated_temp", "grate_temp", "minutes"]
+    bakes = study.bakes.assign(**dict.fromkeys(blank, np.nan))
+    return replace(study, bakes=bakes, probe_checks=pd.DataFrame())
+
+
+def before_loading(study: ps.Study) -> ps.Study:
+    probes = study.probes
+    return replace(study, probes=probes[probes["minute"] < 0])
+
+
+def odd_names(study: ps.Study) -> ps.Study:
+    nasty = "<b>$x^2$ & \n probe"
+    probes = study.probes.assign(probe=study.probes["probe"].replace("p1", nasty))
+    return replace(study, probes=probes)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        one_probe,
+        one_reading,
+        constant,
+        only_lid,
+        excluded,
+        planned,
+        no_place,
+        no_temperatures,
+        before_loading,
+        odd_names,
+    ],
+)
+def test_thin_data_give_a_result_or_a_sentence(
+    change: Callable[[ps.Study], ps.Study], capsys: pytest.CaptureFixture[str]
+) -> None:
+    rendered(change(two_bakes()), None, lag=True)
+    assert capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", ["one_bake_each", "nothing_burned"])
+def test_studies_without_probes_say_so_and_use_their_means(
+    name: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    rendered(ps.demo_study(name), tmp_path)
+    kept = {path.stem for path in (tmp_path / "tables").iterdir()}
+    assert "gauges" in kept
+    assert "cells" not in kept
+
+
+def test_counts_alone_say_that_nothing_is_known(tmp_path: Path) -> None:
+    frame = pd.DataFrame(
+        {"bake": ["1", "2"], "pit": ["A", "B"], "n_items": 9, "n_burned": [1, 2]}
+    )
+    rendered(counts_study(frame), tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_mistyped_sensor_class_lists_the_known_ones(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    said: list[str] = []
+    page = ps.ProbePage(ps.demo_study("probed_pits"))
+    page.measure()
+    monkeypatch.setattr(page, "say", lambda text, kind="text": said.append(text))
+    page.show_sensors("type K")
+    page.show_sensors("", 1.0, 0.9)
+    assert "known are IEC 60584-1 type K class 1" in said[0]
+    assert "offset check" in said[1]
+    # A reference off by at most 0.9 °F is 0.52 °F as a standard uncertainty.
+    assert "reference thermometer 0.5" in said[1]
