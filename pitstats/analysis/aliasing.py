@@ -133,7 +133,21 @@ def audit_design(study: Study) -> DesignAudit:
     >>> design.of("order")["verdict"].tolist()
     ['fully', 'fully', 'fully']
     """
-    factors = read_factors(study)
+    return audit_factors(read_factors(study))
+
+
+def audit_factors(factors: Factors) -> DesignAudit:
+    """Find what factors can never separate; see `audit_design`.
+
+    Parameters
+    ----------
+    factors : Factors
+        Of a study, or of a study with bakes added.
+
+    Returns
+    -------
+    DesignAudit
+    """
     contrasts = [
         row for factor in factors.varied for row in pit_rows(factors, (factor,))
     ]
@@ -167,7 +181,9 @@ def verdict(share: float) -> Verdict:
     return "partly" if kept <= 1.0 / PARTLY_VIF + 1e-9 else "apart"
 
 
-def pit_rows(factors: Factors, chosen: Sequence[Factor]) -> Iterator[dict[str, object]]:
+def pit_rows(
+    factors: Factors, chosen: Sequence[Factor], *, within_pair: bool | None = None
+) -> Iterator[dict[str, object]]:
     """Look at each two pits against one factor, or several together.
 
     Parameters
@@ -176,6 +192,8 @@ def pit_rows(factors: Factors, chosen: Sequence[Factor]) -> Iterator[dict[str, o
         Of the design.
     chosen : sequence of Factor
         What the pits are held against.
+    within_pair : bool, optional
+        Look at each two pits by themselves; by default only for a single setting.
 
     Yields
     ------
@@ -184,10 +202,11 @@ def pit_rows(factors: Factors, chosen: Sequence[Factor]) -> Iterator[dict[str, o
         so many columns in any arrangement.
     """
     known = np.logical_and.reduce([factor.known for factor in chosen])
-    pit = factors.bakes["pit"].to_numpy(dtype=object)
+    pit = factors.pit
     present = [name for name in factors.pits if (pit[known] == name).any()]
     pairs = list(combinations(present, 2))
-    within_pair = len(chosen) == 1 and chosen[0].role == "setting"
+    if within_pair is None:
+        within_pair = len(chosen) == 1 and chosen[0].role == "setting"
     groups = [(pair, [pair]) for pair in pairs] if within_pair else [(present, pairs)]
     for names, own_pairs in groups:
         if own_pairs:
@@ -202,7 +221,7 @@ def _pit_rows(
     names: list[str],
     pairs: Sequence[tuple[str, str]],
 ) -> Iterator[dict[str, object]]:
-    pit = factors.bakes["pit"].to_numpy(dtype=object)[used]
+    pit = factors.pit[used]
     dummies = np.column_stack([pit == name for name in names]).astype(float)
     weights = np.zeros((len(pairs), len(names)))
     for row, (a, b) in enumerate(pairs):
@@ -210,11 +229,10 @@ def _pit_rows(
     blocks = None
     if [factor.role for factor in chosen] == ["order"]:
         blocks = _session_blocks(factors, used, dummies, weights)
-        columns = chosen[0].matrix[used] if blocks is not None else None
-    else:
-        columns = None
-    if columns is None:
+    if blocks is None:
         columns = np.hstack([_effective(factors, f)[used] for f in chosen])
+    else:
+        columns = chosen[0].matrix[used]
     found = contrast_aliasing(dummies, columns, weights, given=blocks)
     room = int(used.sum()) - 1
     for (a, b), share, vif in zip(pairs, found.share, found.vif, strict=True):
@@ -231,6 +249,40 @@ def _pit_rows(
         }
 
 
+def hidden_pairs(design: DesignAudit, factor: Factor, least: float) -> pd.DataFrame:
+    """Pairs of pits of which a factor hides at least a share, if worth a word.
+
+    Parameters
+    ----------
+    design : DesignAudit
+        Of the study.
+    factor : Factor
+        One of its factors that varied.
+    least : float
+        Smallest share, 0 to 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of ``design.contrasts``, without pairs whose means differ by less than is
+        worth a word (a degree or two, half a minute).
+    """
+    rows = design.of(factor.name)
+    rows = rows[rows["share"] >= least - 1e-9]
+    if not factor.numeric or factor.practical == 0.0:
+        return rows
+    mean = pit_means(design.factors, factor)
+    gap = (rows["pit_a"].map(mean) - rows["pit_b"].map(mean)).abs()
+    return rows[gap > factor.practical]
+
+
+def pit_means(factors: Factors, factor: Factor) -> pd.Series:
+    """Mean of a number by pit; of the order, places from the middle of the session."""
+    values = _effective(factors, factor)[:, 0]
+    known = factor.known
+    return pd.Series(values[known]).groupby(list(factors.pit[known]), sort=False).mean()
+
+
 def _session_blocks(
     factors: Factors, used: np.ndarray, dummies: np.ndarray, weights: np.ndarray
 ) -> np.ndarray | None:
@@ -245,13 +297,13 @@ def _session_blocks(
 
 def _effective(factors: Factors, factor: Factor) -> np.ndarray:
     """Columns of a factor; order as its distance from the mean of its session."""
-    if factor.role != "order":
-        return factor.matrix
-    order = factor.values.astype(float)
-    session = factors.bakes["session"]
-    if session.notna().any():
-        order = order - order.groupby(session.fillna("")).transform("mean")
-    return order.fillna(0.0).to_numpy()[:, None]
+    matrix = np.nan_to_num(factor.matrix)
+    if factor.role == "order":
+        for session in set(factors.session):
+            own = (factors.session == session) & factor.known
+            if own.any():
+                matrix[own] -= matrix[own].mean(axis=0)
+    return matrix
 
 
 # --- combinations -------------------------------------------------------------------

@@ -7,11 +7,13 @@ shares where the items of a bake were of several lots or graders; numbers stay n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pitstats.study.schema import BAKES
 from pitstats.study.study import Study
@@ -59,10 +61,10 @@ class Factor:
         Whether it enters as a straight line; otherwise one column per level.
     practical : float
         Difference of means below which it is not worth a word; 0 for words.
-    columns : pandas.DataFrame
-        One row per bake; NaN throughout where it was not recorded.
-    values : pandas.Series
-        One word or number per bake, for sentences.
+    levels : tuple of str
+        Name of each column; the factor's own for a number.
+    matrix : ndarray of float, shape (bakes, columns)
+        Its columns; NaN in bakes where it was not recorded.
     """
 
     name: str
@@ -70,20 +72,47 @@ class Factor:
     role: Role
     numeric: bool
     practical: float
-    columns: pd.DataFrame
-    values: pd.Series
+    levels: tuple[str, ...]
+    matrix: NDArray[np.float64]
 
-    @property
-    def known(self) -> np.ndarray:
+    @cached_property
+    def known(self) -> NDArray[np.bool_]:
         """Bakes in which it was recorded."""
-        known: np.ndarray = self.columns.notna().all(axis=1).to_numpy()
-        return known
+        return np.asarray(~np.isnan(self.matrix).any(axis=1), dtype=bool)
 
     @property
-    def matrix(self) -> np.ndarray:
-        """The columns as numbers; 0 where nothing is known."""
-        matrix: np.ndarray = self.columns.fillna(0.0).to_numpy(dtype=float)
-        return matrix
+    def varies(self) -> bool:
+        """Whether it had more than one value."""
+        known = self.matrix[self.known]
+        return bool(len(known) and np.ptp(known, axis=0).max(initial=0.0) > 1e-9)
+
+    @property
+    def columns(self) -> pd.DataFrame:
+        """The matrix with the names of its columns."""
+        return pd.DataFrame(self.matrix, columns=list(self.levels))
+
+    @property
+    def values(self) -> pd.Series:
+        """One word or number per bake; of several lots or graders the main one."""
+        if self.numeric:
+            return pd.Series(self.matrix[:, 0])
+        values = pd.Series(None, index=range(len(self.matrix)), dtype="str")
+        names = np.array(self.levels, dtype=object)
+        if self.known.any():
+            values[self.known] = names[self.matrix[self.known].argmax(axis=1)]
+        return values
+
+    def with_rows(self, rows: Sequence[object]) -> Factor:
+        """Add a bake for each value given, a word, a number or None."""
+        added = np.full((len(rows), len(self.levels)), np.nan)
+        for row, value in zip(added, rows, strict=True):
+            if value is None:
+                continue
+            if self.numeric:
+                row[0] = float(value)  # type: ignore[arg-type]
+            else:
+                row[:] = [level == value for level in self.levels]
+        return replace(self, matrix=np.vstack([self.matrix, added]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,25 +121,38 @@ class Factors:
 
     Attributes
     ----------
-    bakes : pandas.DataFrame
-        The bakes that are looked at: kept ones, or the planned ones of a plan.
-    varied : tuple of Factor
-        Recorded, with more than one value.
-    constant : tuple of str
-        Labels of those that had one value throughout, with the value.
+    pit, session : ndarray of object, shape (bakes,)
+        Of the bakes that are looked at: kept ones, or the planned ones of a plan; the
+        session is "" where it was not recorded.
+    recorded : tuple of Factor
+        Recorded in at least one bake.
     unrecorded : tuple of str
         Labels of those that were not recorded in any bake.
     """
 
-    bakes: pd.DataFrame
-    varied: tuple[Factor, ...]
-    constant: tuple[str, ...]
+    pit: NDArray[np.object_]
+    session: NDArray[np.object_]
+    recorded: tuple[Factor, ...]
     unrecorded: tuple[str, ...]
 
     @property
     def pits(self) -> list[str]:
         """Pits in the order in which they were first baked."""
-        return [str(pit) for pit in self.bakes["pit"].unique()]
+        return list(dict.fromkeys(self.pit))
+
+    @cached_property
+    def varied(self) -> tuple[Factor, ...]:
+        """Factors with more than one value."""
+        return tuple(factor for factor in self.recorded if factor.varies)
+
+    @property
+    def constant(self) -> tuple[str, ...]:
+        """Labels of factors that had one value throughout, with the value."""
+        return tuple(
+            f"{factor.label} ({_plain(factor.values.dropna().iloc[0])})"
+            for factor in self.recorded
+            if not factor.varies
+        )
 
     def find(self, name: str) -> Factor | None:
         """Return the factor of that name if it varied."""
@@ -176,29 +218,21 @@ def read_factors(study: Study) -> Factors:
     ['session', 'order', 'damper_open', 'grate_temp', 'ambient_temp']
     """
     bakes = audited_bakes(study)
-    varied: list[Factor] = []
-    constant, unrecorded = [], []
+    recorded: list[Factor] = []
+    unrecorded = []
     planned = is_plan(study)
     for name, label, role, practical in _KNOWN:
         if (planned and role == "measured") or _no_pit_has(study, name):
             continue
         factor = _factor(study, bakes, name, label, role, practical)
-        if not factor.known.any():
-            unrecorded.append(label)
-        elif _varies(factor):
-            varied.append(factor)
+        if factor.known.any():
+            recorded.append(factor)
         else:
-            value = factor.values.dropna().iloc[0]
-            constant.append(f"{label} ({_plain(value)})")
-    varied += [
-        factor
-        for factor in _own_factors(study, bakes)
-        if len(bakes) and _varies(factor)
-    ]
+            unrecorded.append(label)
     return Factors(
-        bakes=bakes,
-        varied=tuple(varied),
-        constant=tuple(constant),
+        pit=bakes["pit"].to_numpy(dtype=object),
+        session=bakes["session"].astype(object).fillna("").to_numpy(dtype=object),
+        recorded=(*recorded, *_own_factors(bakes)),
         unrecorded=tuple(unrecorded),
     )
 
@@ -218,33 +252,40 @@ def _factor(
     role: Role,
     practical: float | None,
 ) -> Factor:
-    values = bakes[name]
     if practical is None:
         shares = _item_shares(study, bakes, name) if role in ("lot", "people") else None
-        columns = one_column_a_level(values) if shares is None else shares
-        if shares is not None:
-            values = _main_level(shares)
-        return Factor(
-            name=name,
-            label=label,
-            role=role,
-            numeric=False,
-            practical=0.0,
-            columns=columns,
-            values=values,
-        )
-    if name == "minutes":
-        values = _minutes(study, bakes)
+        columns = one_column_a_level(bakes[name]) if shares is None else shares
+        return _of_columns(columns, name, label, role, numeric=False)
+    values = _minutes(study, bakes) if name == "minutes" else bakes[name]
     celsius = name.endswith("_temp") and study.settings.temperature_unit == "C"
-    numbers = values.astype(float)
+    numbers = values.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    return _of_columns(
+        pd.DataFrame({name: numbers}),
+        name,
+        label,
+        role,
+        numeric=True,
+        practical=practical * (_DEGREES_C if celsius else 1.0),
+    )
+
+
+def _of_columns(
+    columns: pd.DataFrame,
+    name: str,
+    label: str,
+    role: Role,
+    *,
+    numeric: bool,
+    practical: float = 0.0,
+) -> Factor:
     return Factor(
         name=name,
         label=label,
         role=role,
-        numeric=True,
-        practical=practical * (_DEGREES_C if celsius else 1.0),
-        columns=numbers.to_frame(name),
-        values=numbers,
+        numeric=numeric,
+        practical=practical,
+        levels=tuple(map(str, columns.columns)),
+        matrix=columns.to_numpy(dtype=float),
     )
 
 
@@ -258,7 +299,7 @@ def one_column_a_level(values: pd.Series) -> pd.DataFrame:
     """
     levels = list(dict.fromkeys(values.dropna()))
     frame = pd.DataFrame(
-        {str(level): values.eq(level).astype(float) for level in levels},
+        {str(level): values.eq(level).fillna(False).astype(float) for level in levels},
         index=values.index,
     )
     if not levels:
@@ -283,70 +324,32 @@ def _item_shares(study: Study, bakes: pd.DataFrame, name: str) -> pd.DataFrame |
     return shares.reset_index(drop=True).astype(float)
 
 
-def _main_level(shares: pd.DataFrame) -> pd.Series:
-    known = shares.notna().all(axis=1)
-    values = pd.Series(None, index=shares.index, dtype="str")
-    values[known] = shares[known].idxmax(axis=1)
-    return values
-
-
 def _minutes(study: Study, bakes: pd.DataFrame) -> pd.Series:
     """Length of each bake; the mean over its items where only they say it."""
     of_items = study.items.groupby("bake")["minutes"].mean()
     return bakes["minutes"].fillna(bakes["bake"].map(of_items))
 
 
-def _own_factors(study: Study, bakes: pd.DataFrame) -> list[Factor]:
+def _own_factors(bakes: pd.DataFrame) -> list[Factor]:
     factors = []
     for name in bakes.columns:
         values = bakes[name]
-        n_levels = values.nunique()
-        if name in _NO_FACTOR or not 2 <= n_levels <= len(bakes) / 2:
+        if name in _NO_FACTOR or not 2 <= values.nunique() <= len(bakes) / 2:
             continue
         numeric = pd.api.types.is_numeric_dtype(values) and not (
             pd.api.types.is_bool_dtype(values)
         )
-        columns = (
-            values.astype(float).to_frame(str(name))
-            if numeric
-            else one_column_a_level(values.astype("str"))
-        )
-        factors.append(
-            Factor(
-                name=str(name),
-                label=str(name).replace("_", " "),
-                role="own",
-                numeric=numeric,
-                practical=0.0,
-                columns=columns,
-                values=values,
-            )
-        )
+        if numeric:
+            numbers = values.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+            columns = pd.DataFrame({str(name): numbers})
+        else:
+            columns = one_column_a_level(values.astype("str").where(values.notna()))
+        label = str(name).replace("_", " ")
+        factors.append(_of_columns(columns, str(name), label, "own", numeric=numeric))
     return factors
-
-
-def _varies(factor: Factor) -> bool:
-    known = factor.columns[factor.known]
-    spread = known.max() - known.min()
-    return bool(len(known) and spread.max() > 1e-9)
 
 
 def _plain(value: object) -> str:
     return (
         f"{value:g}" if isinstance(value, float | int) else " ".join(str(value).split())
     )
-
-
-def stacked(factors: Sequence[Factor]) -> np.ndarray:
-    """Columns of several factors side by side.
-
-    Parameters
-    ----------
-    factors : sequence of Factor
-        Of one study.
-
-    Returns
-    -------
-    ndarray of float, shape (bakes, columns)
-    """
-    return np.hstack([factor.matrix for factor in factors])

@@ -6,7 +6,13 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pitstats.analysis.aliasing import NEARLY_VIF, PARTLY_VIF, pair_list
+from pitstats.analysis.aliasing import (
+    NEARLY_VIF,
+    PARTLY_VIF,
+    hidden_pairs,
+    pair_list,
+    pit_means,
+)
 from pitstats.analysis.factors import Factor
 from pitstats.analysis.fairness.finding import (
     Finding,
@@ -17,8 +23,8 @@ from pitstats.analysis.fairness.finding import (
     plural,
 )
 
-_NEARLY = 1.0 - 1.0 / NEARLY_VIF - 1e-9
-_PARTLY = 1.0 - 1.0 / PARTLY_VIF - 1e-9
+_NEARLY = 1.0 - 1.0 / NEARLY_VIF
+_PARTLY = 1.0 - 1.0 / PARTLY_VIF
 _AS_SET_UP = "Speak of the pits 'as set up', in the title too."
 
 
@@ -118,7 +124,7 @@ def _unknown_order(record: Record) -> Iterator[Finding]:
 
 
 def _session(record: Record, factor: Factor) -> Iterator[Finding]:
-    hidden = _hidden(record, factor, 1.0 - 1e-9)
+    hidden = hidden_pairs(record.design, factor, 1.0)
     if hidden.empty or record.one_bake_each:
         return
     if _one_level_each(record, factor, hidden):
@@ -154,10 +160,13 @@ def _order(record: Record, factor: Factor) -> Iterator[Finding]:
     counts = record.bakes_per_pit
     twice = rows["pit_a"].map(counts).gt(1) & rows["pit_b"].map(counts).gt(1)
     apart = [_always_before(record, factor, a, b) for a, b in _pairs(rows)]
-    fully = rows["share"].ge(1.0 - 1e-9)
+    fully = rows["share"].ge(1.0)
     spoiled = rows[
         twice
-        & (fully | (rows["share"].ge(_PARTLY) & pd.Series(apart, index=rows.index)))
+        & (
+            fully
+            | (rows["share"].ge(_PARTLY - 1e-9) & pd.Series(apart, index=rows.index))
+        )
     ]
     if len(spoiled):
         yield Finding(
@@ -174,9 +183,9 @@ def _order(record: Record, factor: Factor) -> Iterator[Finding]:
             short="pits always in the same order",
         )
         return
-    partly = rows[rows["share"].ge(_PARTLY) & twice]
+    partly = rows[rows["share"].ge(_PARTLY - 1e-9) & twice]
     if len(partly):
-        mean = _means(record, factor)
+        mean = pit_means(record.design.factors, factor)
         yield Finding(
             "order_unbalanced",
             "weakens",
@@ -230,7 +239,7 @@ def _always_before(record: Record, factor: Factor, a: str, b: str) -> bool:
 
 
 def _lot(record: Record, factor: Factor) -> Iterator[Finding]:
-    hidden = _hidden(record, factor, 1.0 - 1e-9)
+    hidden = hidden_pairs(record.design, factor, 1.0)
     if len(hidden):
         alone = _one_level_each(record, factor, hidden)
         yield Finding(
@@ -259,7 +268,7 @@ def _people(record: Record, factor: Factor) -> Iterator[Finding]:
     topics: tuple[Topic, ...] = ("difference", "rates")
     if name == "grader":
         topics = ("difference", "rates", "grades")
-    hidden = _hidden(record, factor, 1.0 - 1e-9)
+    hidden = hidden_pairs(record.design, factor, 1.0)
     why = (
         "One grader calls burned what another calls dark."
         if name == "grader"
@@ -290,12 +299,12 @@ def _people(record: Record, factor: Factor) -> Iterator[Finding]:
 
 
 def _setting(record: Record, factor: Factor) -> Iterator[Finding]:
-    hidden = _hidden(record, factor, _NEARLY)
+    hidden = hidden_pairs(record.design, factor, _NEARLY)
     if hidden.empty:
         return
     name = factor.name
     names = set(hidden["pit_a"]) | set(hidden["pit_b"])
-    fully = bool(hidden["share"].ge(1.0 - 1e-9).all())
+    fully = bool(hidden["share"].ge(1.0).all())
     tuned = record.study.settings.temperature_rule in ("maker's setting", "tuned")
     expected = tuned and name in ("damper_open", "intake_open", "target_temp")
     kept = (
@@ -318,11 +327,11 @@ def _setting(record: Record, factor: Factor) -> Iterator[Finding]:
 
 
 def _measured(record: Record, factor: Factor) -> Iterator[Finding]:
-    hidden = _hidden(record, factor, _PARTLY)
+    hidden = hidden_pairs(record.design, factor, _PARTLY)
     if hidden.empty or record.one_bake_each:
         return
     unit = record.study.settings.temperature_unit or "F"
-    mean = _means(record, factor)
+    mean = pit_means(record.design.factors, factor)
     if factor.name == "ambient_temp":
         yield Finding(
             "weather_with_pit",
@@ -354,7 +363,7 @@ def _measured(record: Record, factor: Factor) -> Iterator[Finding]:
 
 
 def _own(record: Record, factor: Factor) -> Iterator[Finding]:
-    hidden = _hidden(record, factor, 1.0 - 1e-9)
+    hidden = hidden_pairs(record.design, factor, 1.0)
     if hidden.empty or record.one_bake_each:
         return
     yield Finding(
@@ -400,21 +409,10 @@ def _combinations(record: Record) -> Iterator[Finding]:
 # --- shared ---------------------------------------------------------------------------
 
 
-def _hidden(record: Record, factor: Factor, least: float) -> pd.DataFrame:
-    """Pairs of which the factor hides at least a share, if it is worth a word."""
-    rows = record.design.of(factor.name)
-    rows = rows[rows["share"] >= least]
-    if not factor.numeric or factor.practical == 0.0:
-        return rows
-    mean = _means(record, factor)
-    gap = (rows["pit_a"].map(mean) - rows["pit_b"].map(mean)).abs()
-    return rows[gap > factor.practical]
-
-
 def _nearly(
     record: Record, factor: Factor, name: str, fix: str, why: str
 ) -> Iterator[Finding]:
-    rows = _hidden(record, factor, _NEARLY)
+    rows = hidden_pairs(record.design, factor, _NEARLY)
     if len(rows) and not record.one_bake_each:
         yield Finding(
             name,
@@ -430,14 +428,6 @@ def _nearly(
 
 def _pairs(rows: pd.DataFrame) -> list[tuple[str, str]]:
     return list(zip(rows["pit_a"], rows["pit_b"], strict=True))
-
-
-def _means(record: Record, factor: Factor) -> pd.Series:
-    values = factor.values.astype(float)
-    if factor.role == "order":
-        session = record.bakes["session"].fillna("")
-        values = values - values.groupby(session).transform("mean")
-    return values.groupby(record.bakes["pit"], sort=False).mean()
 
 
 def _one_level_each(record: Record, factor: Factor, rows: pd.DataFrame) -> bool:
