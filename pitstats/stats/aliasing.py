@@ -96,8 +96,8 @@ def contrast_aliasing(
     where ``M`` projects off the intercept, ``given`` and, for the second of two such
     numbers, ``others``. Their ratio is the variance inflation factor of the contrast;
     with two groups it is the usual ``1 / (1 - R^2)`` [2]_, with more it belongs to the
-    family of [3]_. A contrast outside the row space of ``M T`` is aliased [1]_. Without
-    ``others`` or where ``given`` alone aliases the contrast, its share is 1.
+    family of [3]_. A contrast outside the row space of ``M T`` is aliased [1]_ and its
+    share is 1, also where ``given`` alone aliases it.
 
     References
     ----------
