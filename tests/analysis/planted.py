@@ -439,7 +439,7 @@ PLANTED: dict[str, tuple[str, str, Callable[[], ps.Study]]] = {
 }
 
 
-# --- fair designs -----------------------------------------------------------------------
+# --- fair designs ---------------------------------------------------------------------
 
 _NAMES = ("Quarry", "Ferry", "Orchard", "Mill", "Weir")
 _CUTS = np.array([-np.inf, -5.0, -3.2, -1.2, 0.0])
@@ -491,9 +491,11 @@ def baked(plan: ps.Study, rng: np.random.Generator) -> ps.Study:
     """Results for every item of a plan: bakes differ, the firebox end is hotter."""
     n = len(plan.bakes)
     pits = list(plan.pits["pit"])
-    heat = dict(zip(plan.bakes["bake"], rng.normal(0, rng.uniform(0, 1), n)))
-    level = dict(zip(pits, rng.uniform(-2.5, 0.5, len(pits))))
-    slope = dict(zip(pits, rng.uniform(-3, 0, len(pits))))
+    heat = dict(
+        zip(plan.bakes["bake"], rng.normal(0, rng.uniform(0, 1), n), strict=True)
+    )
+    level = dict(zip(pits, rng.uniform(-2.5, 0.5, len(pits)), strict=True))
+    slope = dict(zip(pits, rng.uniform(-3, 0, len(pits)), strict=True))
     of = plan.items["bake"].map(plan.bakes.set_index("bake")["pit"])
     size = plan.items["bake"].map(plan.items.groupby("bake")["column"].max())
     distance = (plan.items["column"] - 0.5) / size - 0.5

@@ -79,8 +79,8 @@ def _layouts(record: Record) -> Iterator[Finding]:
             "weakens",
             f"Items did not lie at the same places in all pits: {_placement(study)}.",
             fix,
-            why="Near the firebox more burns in any pit, so part of a difference can "
-            "come from the places.",
+            why="Some places burn more than others in any pit, so part of a difference "
+            "can come from the places.",
             wording="Lead with the rates over the same places; name the layout.",
             touches=("difference", "rates", "evenness"),
             short="items at different places",

@@ -327,12 +327,14 @@ def _setting(record: Record, factor: Factor) -> Iterator[Finding]:
 
 
 def _measured(record: Record, factor: Factor) -> Iterator[Finding]:
-    hidden = hidden_pairs(record.design, factor, _PARTLY)
+    weather = factor.name == "ambient_temp"
+    # Weather wanders by itself, so it must go with the pit more closely.
+    hidden = hidden_pairs(record.design, factor, _NEARLY if weather else _PARTLY)
     if hidden.empty or record.one_bake_each:
         return
     unit = record.study.settings.temperature_unit or "F"
     mean = pit_means(record.design.factors, factor)
-    if factor.name == "ambient_temp":
+    if weather:
         yield Finding(
             "weather_with_pit",
             "weakens",
@@ -344,22 +346,20 @@ def _measured(record: Record, factor: Factor) -> Iterator[Finding]:
             touches=("difference", "temperature"),
             short="warmer air for some pits",
         )
-        return
-    if record.study.settings.temperature_rule != "same grate":
-        return
-    yield Finding(
-        "grate_temp_differs",
-        "weakens",
-        f"The rule was one grate temperature, but the grates differed by "
-        f"{mean.max() - mean.min():.0f} °{unit} (means: "
-        f"{per_pit_text(mean, '{:.0f}')}).",
-        "Hold the grates alike in the next test, and look at the answer adjusted for "
-        "grate_temp.",
-        why="A hotter grate browns faster in any pit.",
-        wording="Say how far the grates were apart; do not write 'at equal heat'.",
-        touches=("difference", "temperature"),
-        short="grates not equally hot",
-    )
+    elif record.study.settings.temperature_rule == "same grate":
+        yield Finding(
+            "grate_temp_differs",
+            "weakens",
+            "The rule was one grate temperature, but the grates differed by "
+            f"{mean.max() - mean.min():.0f} °{unit} (means: "
+            f"{per_pit_text(mean, '{:.0f}')}).",
+            "Hold the grates alike in the next test, and look at the answer adjusted "
+            "for grate_temp.",
+            why="A hotter grate browns faster in any pit.",
+            wording="Say how far the grates were apart; do not write 'at equal heat'.",
+            touches=("difference", "temperature"),
+            short="grates not equally hot",
+        )
 
 
 def _own(record: Record, factor: Factor) -> Iterator[Finding]:
@@ -397,8 +397,8 @@ def _combinations(record: Record) -> Iterator[Finding]:
         yield Finding(
             "together_with_pit",
             "weakens",
-            f"{pair_list(rows)}: cannot be told from {what} together, though from "
-            "each of these alone they can.",
+            f"{pair_list(rows)}: their difference cannot be told from {what} together, "
+            "though from each of these alone it can.",
             "Add the bakes that separate them (suggest_bakes finds the fewest).",
             why="Two harmless habits can add up to one that goes with the pit.",
             wording=f"Say that {what} together could explain the difference.",

@@ -129,7 +129,7 @@ MISTAKES: tuple[Mistake, ...] = (
         prevented="No average of grades is worked out anywhere; shares of grades are "
         "shown, and a model for ordered grades is used.",
         question="Is an average of grade numbers quoted anywhere else, such as '2.7 of "
-        "4'? Quote the shares instead.",
+        "4'?",
     ),
     Mistake(
         name="items moved, or the lid opened, during the bake",
@@ -196,7 +196,7 @@ def find_questions(record: Record) -> Iterator[Finding]:
         yield _question(
             "ask_average",
             _asked("grade numbers"),
-            "Quote shares of items by grade.",
+            "Quote the shares of grades instead.",
             "From raw to light is not the same step as from dark to burned.",
             ("grades",),
         )

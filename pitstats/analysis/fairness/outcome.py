@@ -16,6 +16,8 @@ from pitstats.stats.intervals import newcombe_difference
 
 # Shares of missing items from which a rate may be off by more than a few points.
 _MANY_MISSING = 0.10
+# Fewer lost items than these can fall to one pit by chance.
+_FEW_LOST = 5
 # Items per cell below which a map shows chance as much as heat.
 _THIN_MAP = 3
 # Raw difference from which a reader would quote the two shares.
@@ -105,7 +107,12 @@ def _missing_items(record: Record) -> Iterator[Finding]:
         return
     share = lost.groupby(items["pit"], sort=False).mean()
     overall = float(lost.mean())
-    uneven = len(share) > 1 and share.max() - share.min() > _MANY_MISSING
+    most = int(lost.groupby(items["pit"], sort=False).sum().max())
+    uneven = (
+        len(share) > 1
+        and share.max() - share.min() > _MANY_MISSING
+        and most >= _FEW_LOST
+    )
     text = f"{lost.sum()} of {len(items)} items ({100 * overall:.0f}%) have no grade"
     if uneven:
         text += f", unequally by pit ({per_pit_text(100 * share, '{:.0f}%')})"
