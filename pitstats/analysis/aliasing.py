@@ -424,7 +424,7 @@ def pair_list(rows: pd.DataFrame) -> str:
         return pairs[0]
     if len(pairs) == len(pits) * (len(pits) - 1) // 2:
         return f"any two of {', '.join(map(str, pits))}"
-    return "; ".join(pairs)
+    return ", ".join(pairs)
 
 
 def _caveats(factors: Factors) -> tuple[str, ...]:

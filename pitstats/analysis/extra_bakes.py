@@ -423,6 +423,8 @@ _NEW_SESSION = "new session"
 def _shares(factors: Factors, goal: _Goal) -> Iterator[float]:
     chosen = [factors.find(name) for name in goal.names]
     known = [factor for factor in chosen if factor is not None]
+    if not known:
+        return
     for row in pit_rows(factors, known, within_pair=goal.within_pair):
         # Too few bakes for all at once is no fault of the bakes added.
         excused = bool(row["forced"]) and not goal.words

@@ -63,7 +63,8 @@ def find_in_conduct(record: Record) -> Iterator[Finding]:
 
 def _layouts(record: Record) -> Iterator[Finding]:
     study = record.study
-    differ = record.n_pits > 1 and layouts_differ(study)
+    known = record.n_pits > 1 and bool(record.items["distance"].notna().any())
+    differ = known and layouts_differ(study)
     totals_only = [] if record.is_plan else _totals_only(record)
     if differ:
         fix = "Read the comparison on a common layout first."

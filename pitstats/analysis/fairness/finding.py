@@ -92,6 +92,8 @@ class Record:
         if not self.is_plan:
             return item_outcomes(self.study)
         with_items = self.study.bakes["bake"].isin(self.study.items["bake"])
+        if not with_items.any():
+            return item_outcomes(self.study)
         as_if = self.study.bakes[with_items].assign(status="kept")
         return item_outcomes(replace(self.study, bakes=as_if))
 

@@ -117,8 +117,8 @@ def _widened(vif: float) -> str:
 
 
 DESIGN_CAPTION = (
-    "What varied from bake to bake, and how far it went with the pits: the share of the "
-    "information on a difference that is lost if the factor is allowed for"
+    "What varied from bake to bake, and how far it went with the pits: the share of "
+    "the information on a difference that is lost if the factor is allowed for"
 )
 
 
@@ -166,7 +166,7 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
 
 def _joined(goals: list[str]) -> str:
     """Goals hold commas of their own."""
-    return "; ".join(goals) if len(goals) > 1 else listed(goals)
+    return "; and ".join(goals) if len(goals) > 1 else listed(goals)
 
 
 EXTRA_BAKES_CAPTION = (
