@@ -56,7 +56,9 @@ class ExtraBakes:
         factors that had to be chosen, and the pit's usual setting in all others that
         were recorded. Empty where nothing need be added, or nothing helps.
     goals : tuple of str
-        What the search set out to separate, in words.
+        What the search set out to separate, in words: pits from a factor.
+    single : tuple of str
+        Pits that were baked once and are to be baked again.
     unmet : tuple of str
         Goals that no set of bakes within the limit reaches.
     chosen : tuple of str
@@ -75,6 +77,7 @@ class ExtraBakes:
 
     table: pd.DataFrame
     goals: tuple[str, ...]
+    single: tuple[str, ...]
     unmet: tuple[str, ...]
     chosen: tuple[str, ...]
     before: DesignAudit
@@ -149,7 +152,8 @@ def suggest_bakes(study: Study) -> ExtraBakes:
     unmet = [goal.words for goal in search.unmet(found) if goal.words]
     return ExtraBakes(
         table=_plan(study, search, found),
-        goals=(*_single_words(single), *(goal.words for goal in goals if goal.words)),
+        goals=tuple(goal.words for goal in goals if goal.words),
+        single=single,
         unmet=tuple(unmet),
         chosen=search.choice_names,
         before=before,
@@ -165,12 +169,6 @@ def suggest_bakes(study: Study) -> ExtraBakes:
 
 def _n_bakes(design: DesignAudit, pit: str) -> int:
     return int((design.factors.pit == pit).sum())
-
-
-def _single_words(single: Sequence[str]) -> tuple[str, ...]:
-    if not single:
-        return ()
-    return (f"a second bake of {', '.join(single)}",)
 
 
 def _goals(study: Study, design: DesignAudit) -> list[_Goal]:

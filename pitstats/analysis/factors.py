@@ -34,7 +34,7 @@ _KNOWN: tuple[tuple[str, str, Role, float | None], ...] = (
     ("intake_open", "intake opening", "setting", 0.05),
     ("plate", "plate", "setting", None),
     ("wood", "wood", "setting", None),
-    ("minutes", "length of the bake (minutes)", "setting", 0.5),
+    ("minutes", "length of the bake in minutes", "setting", 0.5),
     ("target_temp", "target temperature", "setting", 5.0),
     ("grate_temp", "grate temperature", "measured", 15.0),
     ("ambient_temp", "outdoor temperature", "measured", 15.0),

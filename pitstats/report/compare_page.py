@@ -54,7 +54,7 @@ class ComparisonPage(StudyPage):
         as_set_up = settings_differ(self._study)
         self.say(wording.answer(comparison, as_set_up=as_set_up), "answer")
         # An unfair test must not have a first screen that reads like a fair one.
-        self.findings([f for f in findings if f.severity == "spoils"])
+        self.findings([f for f in findings if f.severity == "spoils"], brief=True)
         self.figure(
             "rates",
             plot_rates(rates),

@@ -71,7 +71,7 @@ class Page:
         )
         _display_html(html, f"{number}: {text}")
 
-    def findings(self, findings: Sequence[Finding]) -> None:
+    def findings(self, findings: Sequence[Finding], *, brief: bool = False) -> None:
         """Show what was found about fairness, gravest first, each with its remedy.
 
         Parameters
@@ -79,11 +79,13 @@ class Page:
         findings : sequence of Finding
             Graver ones each in a frame with why, what to do and what to write; notes
             and questions in one frame each.
+        brief : bool, default False
+            What was found and what to do only, for the first screen.
         """
         blocks = []
         for name, own in findings_by_weight(findings).items():
             if name in ("spoils", "weakens"):
-                blocks += [_finding_html(finding) for finding in own]
+                blocks += [_finding_html(finding, brief=brief) for finding in own]
                 continue
             items = "".join(
                 f"<li>{escape(finding.message)} <i>{escape(finding.fix)}</i></li>"
@@ -176,17 +178,17 @@ class Page:
         return place
 
 
-def _finding_html(finding: Finding) -> str:
-    parts = [
-        f"<b>{HEADINGS[finding.severity]}</b>",
-        f"<p>{escape(finding.message)} {escape(finding.why)}</p>",
-        f"<p><strong>What to do:</strong> {escape(finding.fix)}</p>",
-    ]
-    if finding.wording:
-        parts.append(
-            f"<p><strong>What to write:</strong> {escape(finding.wording)}</p>"
+def _finding_html(finding: Finding, *, brief: bool) -> str:
+    heading = f"<b>{HEADINGS[finding.severity]}</b>"
+    todo = f"<strong>What to do:</strong> {escape(finding.fix)}"
+    if brief:
+        text = f"<p>{escape(finding.message)} {todo}</p>"
+    else:
+        text = (
+            f"<p>{escape(finding.message)} {escape(finding.why)}</p><p>{todo}<br>"
+            f"<strong>What to write:</strong> {escape(finding.wording)}</p>"
         )
-    return f'<div class="finding {finding.severity}">{"".join(parts)}</div>'
+    return f'<div class="finding {finding.severity}">{heading}{text}</div>'
 
 
 def table_html(frame: pd.DataFrame, caption: str) -> str:

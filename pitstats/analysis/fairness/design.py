@@ -307,16 +307,14 @@ def _setting(record: Record, factor: Factor) -> Iterator[Finding]:
     fully = bool(hidden["share"].ge(1.0).all())
     tuned = record.study.settings.temperature_rule in ("maker's setting", "tuned")
     expected = tuned and name in ("damper_open", "intake_open", "target_temp")
-    kept = (
-        f"{name} never varied within these pits but differs between them"
-        if fully
-        else f"{name} hardly varied within these pits but differs between them"
-    )
+    label = f"{factor.label[0].upper()}{factor.label[1:]}"
+    varied = "never varied" if fully else "hardly varied"
     yield Finding(
         f"setting_{name}",
         "note" if expected else "weakens",
-        f"{kept} ({_levels(record, factor, names)}): pit and setting are one and "
-        "cannot be separated.",
+        f"{label} {varied} within these pits but differs between them "
+        f"({_levels(record, factor, names)}): pit and setting are one and cannot be "
+        "separated.",
         "Speak of the pits 'as set up', or bake at least one pit at the other's "
         "setting too.",
         why="What looks like the pit may be only its setting.",

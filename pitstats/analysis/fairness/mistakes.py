@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from pitstats.analysis.fairness.finding import Finding, Record, Topic
+from pitstats.analysis.fairness.finding import Finding, Record, Topic, plural
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -278,5 +278,5 @@ def find_unrecorded(record: Record) -> Iterator[Finding]:
             why="What is not written down can be the whole difference.",
             wording="State it among the limits.",
             touches=("difference",),
-            short=f"{len(lacking)} conditions not recorded",
+            short=f"{plural(len(lacking), 'condition')} not recorded",
         )

@@ -209,9 +209,10 @@ def _small_numbers(record: Record) -> Iterator[Finding]:
     _, a, b = worst
     pair = per_pit.loc[[a, b]]
     level = record.study.settings.conf_level
-    low, high = newcombe_difference(
+    interval = newcombe_difference(
         pair["n_burned"].to_numpy(), pair["n_items"].to_numpy(), level
     )
+    low, high = float(interval[0]), float(interval[1])
     if low > 0 or high < 0:
         return
     counts = " and ".join(
@@ -222,13 +223,17 @@ def _small_numbers(record: Record) -> Iterator[Finding]:
         "too_few_to_tell",
         "note",
         f"{counts} read like a difference; but even if every item stood for itself, it "
-        f"could lie anywhere from {100 * low:+.0f} to {100 * high:+.0f} points "
+        f"could lie anywhere from {_signed(low)} to {_signed(high)} points "
         f"({100 * level:g}% interval).",
         "Plan the number of bakes before the next test.",
         why="Small counts differ by luck.",
         wording="Write 'this test cannot tell', with the interval.",
         short="counts too small to tell",
     )
+
+
+def _signed(difference: float) -> str:
+    return f"{100 * difference:+.0f}".replace("-", "\N{MINUS SIGN}")
 
 
 def _shared_fire(record: Record) -> Iterator[Finding]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.aliasing import DesignAudit
+from pitstats.analysis.aliasing import DesignAudit, hidden_pairs
 from pitstats.analysis.extra_bakes import ExtraBakes
 from pitstats.report.wording.numbers import count, listed, one_line
 
@@ -13,7 +13,7 @@ _HIDES = {
     "fully": "hides it fully",
     "nearly": "hides nearly all of it",
     "partly": "hides part of it",
-    "apart": "can be told from it",
+    "apart": "hides little or nothing",
 }
 _HEADERS = {
     "session": "Session",
@@ -53,13 +53,29 @@ def design_sentences(design: DesignAudit) -> list[str]:
     """
     table = design.table
     found = table[(table["factor_a"] == "pit") & (table["verdict"] != "apart")]
-    sentences = [one_line(text) for text in found["explanation"]]
-    if not sentences and len(design.factors.pits) > 1:
+    sentences = [
+        one_line(text)
+        for names, text in zip(found["factor_b"], found["explanation"], strict=True)
+        if _matters(design, str(names))
+    ]
+    pits = design.factors.pits
+    if sentences and len(design.factors.pit) == len(pits):
+        sentences = [
+            "With one bake of each pit, whatever varied from bake to bake went with "
+            "the pit and cannot be told from it."
+        ]
+    elif not sentences and len(pits) > 1:
         sentences = [
             "Nothing on record went so closely with the pits that it could hide a "
             "difference."
         ]
     return [*sentences, *map(one_line, design.caveats)]
+
+
+def _matters(design: DesignAudit, names: str) -> bool:
+    """Whether a factor differed between pits by more than a degree or so."""
+    factor = design.factors.find(names)
+    return factor is None or len(hidden_pairs(design, factor, 0.0)) > 0
 
 
 def design_table(design: DesignAudit) -> pd.DataFrame:
@@ -96,7 +112,7 @@ def design_table(design: DesignAudit) -> pd.DataFrame:
                 "Difference most hidden": "none" if clear else pair,
                 "Share hidden": f"{100 * worst['share']:.0f}%",
                 "Interval widened": _widened(float(worst["vif"])),
-                "In words": _HIDES[str(worst["verdict"])],
+                "In words": _in_words(design, str(names), str(worst["verdict"])),
             }
         )
     return pd.DataFrame(
@@ -111,14 +127,20 @@ def design_table(design: DesignAudit) -> pd.DataFrame:
     )
 
 
+def _in_words(design: DesignAudit, names: str, verdict: str) -> str:
+    if verdict != "apart" and not _matters(design, names):
+        return "differed too little to matter"
+    return _HIDES[verdict]
+
+
 def _widened(vif: float) -> str:
     """How much wider an interval that allows for the factor would be."""
     return "without end" if np.isinf(vif) else f"{np.sqrt(vif):.1f} times"
 
 
 DESIGN_CAPTION = (
-    "What varied from bake to bake, and how far it went with the pits: the share of "
-    "the information on a difference that is lost if the factor is allowed for"
+    "What varied from bake to bake, and how much of a difference between two pits it "
+    "hides: the share of the information that is lost once the factor is allowed for"
 )
 
 
@@ -142,7 +164,7 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
     >>> extra_bakes_sentences(ps.suggest_bakes(ps.demo_study("four_pits")))
     ['No further bake is needed to separate the pits from anything on record.']
     """
-    if not more.goals:
+    if not more.goals and not more.single:
         return [
             "No further bake is needed to separate the pits from anything on record."
         ]
@@ -155,18 +177,18 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
     )
     bakes = count(len(more.table), "further bake")
     separated = [one_line(goal) for goal in more.goals if goal not in more.unmet]
+    done = [f"separate {'; '.join(separated)}"] if separated else []
+    if more.single:
+        done.append(f"give {listed(more.single)} a second bake")
     sentences = [
-        f"{bakes.capitalize()} would separate {_joined(separated)} ({tried}; "
+        f"{bakes.capitalize()} would {'; and '.join(done)} ({tried}; "
         f"{more.n_sets} sets of bakes looked at)."
     ]
     if more.unmet:
-        sentences.append(f"Still not separated: {_joined(list(more.unmet))}.")
+        sentences.append(
+            f"Still not separated: {'; '.join(map(one_line, more.unmet))}."
+        )
     return [*sentences, *more.caveats]
-
-
-def _joined(goals: list[str]) -> str:
-    """Goals hold commas of their own."""
-    return "; and ".join(goals) if len(goals) > 1 else listed(goals)
 
 
 EXTRA_BAKES_CAPTION = (
