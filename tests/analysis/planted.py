@@ -320,7 +320,7 @@ PLANTED: dict[str, tuple[str, str, Callable[[], ps.Study]]] = {
     "unequal numbers of items": ("unequal_items", "note", _unequal_numbers),
     "only burned items written down": (
         "cells_left_out",
-        "weakens",
+        "spoils",
         _some_cells_only,
     ),
     "items lost in one pit": ("items_missing", "weakens", _lost_in_one_pit),

@@ -113,7 +113,7 @@ def test_a_line_names_what_touches_a_number_gravest_first() -> None:
 
 
 def test_every_section_names_what_touches_it(shown: list[tuple[str, str]]) -> None:
-    study = ps.demo_study("unfair_order")
+    study = ps.demo_study("one_bake_each")
     both, rates = ps.compare_both_ways(study), ps.estimate_burn_rates(study)
     topics = ("difference", "rates", "map", "evenness", "settings", "grades")
     found = [finding(short=f"about {t}", touches=(t,)) for t in topics]

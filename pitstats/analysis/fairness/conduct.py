@@ -20,6 +20,7 @@ from pitstats.analysis.fairness.finding import (
     plural,
 )
 from pitstats.study.grading import deciding_code, face_codes
+from pitstats.study.study import Study
 
 # A gauge error of this size is worth a factor of about 1.5 in browning speed even with
 # the flattest published temperature response, so it can pass for a difference of pits.
@@ -82,7 +83,9 @@ def _layouts(record: Record) -> Iterator[Finding]:
             fix,
             why="Some places burn more than others in any pit, so part of a difference "
             "can come from the places.",
-            wording="Lead with the rates over the same places; name the layout.",
+            wording="Write 'as baked', and that the places differed."
+            if totals_only
+            else "Lead with the rates over the same places; name the layout.",
             touches=("difference", "rates", "evenness"),
             short="items at different places",
         )
@@ -111,9 +114,9 @@ def _totals_only(record: Record) -> list[str]:
     return [str(bake) for bake in totals.loc[totals["source"] == "counts", "bake"]]
 
 
-def _placement(study: object) -> str:
+def _placement(study: Study) -> str:
     """Say how places differed: along the grate, or by grate."""
-    places = placement(study).set_index("pit")  # type: ignore[arg-type]
+    places = placement(study).set_index("pit")
     parts = []
     distance = places["mean_distance"]
     if distance.max() - distance.min() > DISTANCE_TOLERANCE:
@@ -121,7 +124,9 @@ def _placement(study: object) -> str:
             "mean distance from the firebox, 0 to 1, "
             f"{per_pit_text(distance, '{:.2f}')}"
         )
-    for column in places.columns[places.columns.str.startswith("grate: ")]:
+    columns = list(places.columns[places.columns.str.startswith("grate: ")])
+    # Of two grates the second has what the first has not.
+    for column in columns[:1] if len(columns) == 2 else columns:
         share = places[column]
         if share.max() - share.min() > GRATE_TOLERANCE:
             grate = column.removeprefix("grate: ")
@@ -147,6 +152,8 @@ def _gauges(record: Record) -> Iterator[Finding]:
     spread = float(mean.max() - mean.min())
     if len(mean) < 2 or spread <= OFFSET_LIMIT[unit]:
         return
+    # Adding 0 makes +0 of a rounded -0.3.
+    whole = mean.round() + 0.0
     kelvin = spread * _KELVIN_PER_DEGREE[unit]
     factor, low, high = (
         10 ** (kelvin / _TENFOLD[name]) for name in ("usual", "flat", "steep")
@@ -155,7 +162,7 @@ def _gauges(record: Record) -> Iterator[Finding]:
         "gauge_offset",
         "weakens" if rule == "same indicated" else "note",
         f"Grate minus indicated temperature differs between pits by {spread:.0f} "
-        f"°{unit} (mean, {per_pit_text(mean, '{:+.0f}')}): worth a factor of about "
+        f"°{unit} (mean, {per_pit_text(whole, '{:+.0f}')}): worth a factor of about "
         f"{factor:.1f} in browning speed ({low:.1f} to {high:.1f}).",
         "Say so, or hold all pits at one grate temperature.",
         why="At one indicated temperature the pits are compared with their gauges.",

@@ -268,15 +268,21 @@ def find_unrecorded(record: Record) -> Iterator[Finding]:
         lacking.append("openings of the lid")
     if not record.is_plan and record.bakes["rotated"].isna().all():
         lacking.append("whether items were moved")
-    if lacking and record.n_pits > 1:
-        yield Finding(
-            "not_recorded",
-            "note",
-            f"Not recorded, so whether it went with a pit cannot be checked: "
-            f"{', '.join(lacking)}.",
-            "Fill in what somebody still knows; an empty cell is not a 'no'.",
-            why="What is not written down can be the whole difference.",
-            wording="State it among the limits.",
-            touches=("difference",),
-            short=f"{plural(len(lacking), 'condition')} not recorded",
-        )
+    if not lacking or record.n_pits < 2:
+        return
+    what = ", ".join(lacking)
+    yield Finding(
+        "not_recorded",
+        "note",
+        f"Not stated in the plan, so whether it will go with a pit cannot be checked: "
+        f"{what}."
+        if record.is_plan
+        else f"Not recorded, so whether it went with a pit cannot be checked: {what}.",
+        "Write it into the plan, alike for all pits or in turn over them."
+        if record.is_plan
+        else "Fill in what somebody still knows; an empty cell is not a 'no'.",
+        why="What is not written down can be the whole difference.",
+        wording="State it among the limits.",
+        touches=("difference",),
+        short=f"{plural(len(lacking), 'condition')} not recorded",
+    )

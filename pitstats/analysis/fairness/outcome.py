@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations
 
+import pandas as pd
+
 from pitstats.analysis.fairness.finding import (
     Finding,
     Record,
+    Severity,
     per_pit_text,
     plural,
 )
@@ -20,6 +23,8 @@ _MANY_MISSING = 0.10
 _FEW_LOST = 5
 # Items per cell below which a map shows chance as much as heat.
 _THIN_MAP = 3
+# Bakes differ by half more than independent items would let them.
+_OVERDISPERSED = 1.5
 # Raw difference from which a reader would quote the two shares.
 _QUOTED = 0.05
 _MANY_CELLS_LEFT_OUT = 0.25
@@ -139,23 +144,33 @@ def _cells_left_out(record: Record) -> Iterator[Finding]:
         if not n_cells or not (per_bake < n_cells).any():
             continue
         absent = 1.0 - float(per_bake.sum()) / (n_cells * len(per_bake))
-        graded = own[own["burned"].notna()]
-        one_kind = absent > 0.5 and len(graded) and graded["burned"].nunique() == 1
-        if per_bake.nunique() == 1 and not one_kind:
+        graded = own.loc[own["burned"].notna(), "burned"]
+        all_burned = absent > _MANY_CELLS_LEFT_OUT and graded.eq(1).all()
+        uneven = per_bake.nunique() > 1
+        if not uneven and not (all_burned and len(graded)):
+            # As many cells in every bake is a layout, not an omission.
             continue
-        kind = "burned" if one_kind and graded["burned"].iloc[0] == 1 else "unburned"
-        all_of = f", and all items on record are {kind}" if one_kind else ""
+        low, high = int(per_bake.min()), int(per_bake.max())
+        how_many = f"between {low} and {high}" if uneven else f"only {low}"
         yield Finding(
             "cells_left_out",
-            "weakens" if one_kind or absent > _MANY_CELLS_LEFT_OUT else "note",
-            f"{pit}: between {per_bake.min()} and {per_bake.max()} of {n_cells} cells "
-            f"appear in the record{all_of}.",
+            _gravity(
+                absent, all_burned=bool(all_burned and len(graded)), uneven=uneven
+            ),
+            f"{pit}: {how_many} of {n_cells} cells appear in the record"
+            + (", and every item on record is burned." if all_burned else "."),
             "List every cell, with a reason where an item is missing.",
             why="If only the bad cells are written down, the rate is of the bad cells.",
             wording="Give the share with and without the cells that are not on record.",
             touches=("rates", "map", "difference"),
             short=f"{pit}: cells missing from the record",
         )
+
+
+def _gravity(absent: float, *, all_burned: bool, uneven: bool) -> Severity:
+    if all_burned and uneven:
+        return "spoils"
+    return "weakens" if all_burned or absent > _MANY_CELLS_LEFT_OUT else "note"
 
 
 def _counts(record: Record) -> Iterator[Finding]:
@@ -236,12 +251,32 @@ def _signed(difference: float) -> str:
     return f"{100 * difference:+.0f}".replace("-", "\N{MINUS SIGN}")
 
 
+def _dispersion(record: Record) -> pd.Series:
+    """Chi-square of the bakes of each pit over its degrees of freedom."""
+    totals = record.totals
+    own = totals[totals["n_items"] > 0]
+    by_pit = own.groupby("pit", sort=False)
+    sums = by_pit[["n_items", "n_burned"]].transform("sum")
+    share = sums["n_burned"] / sums["n_items"]
+    expected = own["n_items"] * share
+    variance = (expected * (1 - share)).where(share.between(0, 1, inclusive="neither"))
+    square = ((own["n_burned"] - expected) ** 2 / variance).fillna(0.0)
+    df = (by_pit.size() - 1).astype(float)
+    return (square.groupby(own["pit"], sort=False).sum() / df.where(df > 0)).dropna()
+
+
 def _shared_fire(record: Record) -> Iterator[Finding]:
-    """How many independent items the graded ones are worth (design effect)."""
-    if record.one_bake_each or not record.totals["n_items"].gt(0).any():
+    """How many independent items the graded ones are worth (design effect).
+
+    Only where the bakes of a pit differ more than counts of independent items would
+    (Pearson's chi-square over its degrees of freedom); the number itself is the one
+    that stands beside the rates.
+    """
+    spread = _dispersion(record)
+    alike = spread.index[spread >= _OVERDISPERSED]
+    if record.one_bake_each or not len(alike):
         return
-    table = estimate_burn_rates(record.study).table.set_index("pit")
-    table = table[table["n_items"].gt(0) & table["effective_items"].gt(0)]
+    table = estimate_burn_rates(record.study).table.set_index("pit").loc[alike]
     effect = table["n_items"] / table["effective_items"]
     strong = effect[effect >= 2.0]
     if strong.empty:
