@@ -121,8 +121,8 @@ def test_one_bake_of_totals_changes_what_is_advised() -> None:
 
 
 def test_a_gauge_offset_is_put_as_a_factor_of_browning_speed() -> None:
-    # 25 degrees F are 13.9 K; a tenfold step of 35 K (25 to 60) makes 10^(13.9/35) = 2.5
-    # (1.7 to 3.6).
+    # 25 degrees F are 13.9 K; a tenfold step of 35 K (25 to 60) makes 10^(13.9/35), or
+    # 2.5 (1.7 to 3.6).
     study = fair_study(temperature_rule="same indicated")
     bakes = study.bakes.assign(
         indicated_temp=325.0, grate_temp=[325.0, 350.0, 325.0] * 3
