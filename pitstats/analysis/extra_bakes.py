@@ -264,7 +264,7 @@ class _Search:
                 return self._one_at_a_time(), False
             best: tuple[float, tuple[Bake, ...]] | None = None
             for bakes in self._sets(size):
-                missing, hidden = self.score(bakes)
+                missing, hidden = self.score(bakes, in_full=False)
                 if missing <= 0.0 and (best is None or hidden < best[0] - 1e-9):
                     best = (hidden, bakes)
             if best is not None:
@@ -374,11 +374,18 @@ class _Search:
             values.append(None if measured else _usual(factor, own))
         return values
 
-    def score(self, bakes: Sequence[Bake]) -> tuple[float, float]:
-        """Return how much is still missing (0 when all goals are met) and hidden."""
+    def score(
+        self, bakes: Sequence[Bake], *, in_full: bool = True
+    ) -> tuple[float, float]:
+        """Return how much is still missing (0 when all goals are met) and hidden.
+
+        Unless it is wanted in full, the first goal that is not met ends the count.
+        """
         self.n_sets += 1
         names = [pit for pit, _ in bakes]
         missing = float(sum(pit not in names for pit in self.single))
+        if missing and not in_full:
+            return missing, 0.0
         factors = self.extended(bakes, self.needed)
         hidden = 0.0
         for goal in self.goals:
@@ -386,6 +393,8 @@ class _Search:
                 hidden += share
                 if share >= goal.below - 1e-9:
                     missing += share
+            if missing and not in_full:
+                break
         return missing, hidden
 
     def unmet(self, bakes: Sequence[Bake]) -> list[_Goal]:
