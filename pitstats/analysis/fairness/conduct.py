@@ -19,17 +19,15 @@ from pitstats.analysis.fairness.finding import (
     per_pit_text,
     plural,
 )
+from pitstats.analysis.gauge import Z_SHOWN
+from pitstats.analysis.probe_series import kelvin_in
+from pitstats.stats.sensors import browning_factor
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.study import Study
 
 # A gauge error of this size is worth a factor of about 1.5 in browning speed even with
 # the flattest published temperature response, so it can pass for a difference of pits.
 OFFSET_LIMIT = {"F": 15.0, "C": 8.0}
-
-# Kelvin that speed browning up tenfold: about 25 in model systems, 60 measured on
-# crust (Zanoni et al. 1995: 64 kJ/mol); 35 lies between.
-_TENFOLD = {"usual": 35.0, "steep": 25.0, "flat": 60.0}
-_KELVIN_PER_DEGREE = {"F": 5.0 / 9.0, "C": 1.0}
 
 # Loading counts as tied to the place when it explains half of the rank in every bake,
 # and as tied to the grade when chance would do it in about one study of 500.
@@ -154,10 +152,8 @@ def _gauges(record: Record) -> Iterator[Finding]:
         return
     # Adding 0 makes +0 of a rounded -0.3.
     whole = mean.round() + 0.0
-    kelvin = spread * _KELVIN_PER_DEGREE[unit]
-    factor, low, high = (
-        10 ** (kelvin / _TENFOLD[name]) for name in ("usual", "flat", "steep")
-    )
+    kelvin = spread * kelvin_in(unit)
+    low, factor, high = (float(browning_factor(kelvin, z)) for z in Z_SHOWN[::-1])
     yield Finding(
         "gauge_offset",
         "weakens" if rule == "same indicated" else "note",

