@@ -152,7 +152,7 @@ def _gauges(record: Record) -> Iterator[Finding]:
         return
     # Adding 0 makes +0 of a rounded -0.3.
     whole = mean.round() + 0.0
-    kelvin = spread * kelvin_in(unit)
+    kelvin = spread / kelvin_in(unit)
     low, factor, high = (float(browning_factor(kelvin, z)) for z in Z_SHOWN[::-1])
     yield Finding(
         "gauge_offset",

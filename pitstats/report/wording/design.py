@@ -166,8 +166,8 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
     """
     if not more.goals and not more.single:
         return [
-            "No further bake is needed to separate the pits from sessions, order, lots, "
-            "people or settings."
+            "No further bake is needed to separate the pits from sessions, order, "
+            "lots, people or settings."
         ]
     if more.table.empty:
         return ["No bakes were found that would separate the pits from what is above."]
