@@ -23,12 +23,14 @@ from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
-from pitstats.report.study_page import StudyPage
+from pitstats.report.design_sections import DesignSections
+from pitstats.report.grading_sections import GradingSections
+from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 
 
-class ComparisonPage(StudyPage):
+class ComparisonPage(DesignSections, SensitivitySections, GradingSections):
     """A page that compares the pits of one study.
 
     Parameters
