@@ -1,9 +1,13 @@
 from . import stats as stats
+from .analysis.aliasing import DesignAudit as DesignAudit
+from .analysis.aliasing import audit_design as audit_design
 from .analysis.both_ways import BothWays as BothWays
 from .analysis.both_ways import compare_both_ways as compare_both_ways
 from .analysis.compare import compare_pits as compare_pits
 from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.evenness import compare_evenness as compare_evenness
+from .analysis.extra_bakes import ExtraBakes as ExtraBakes
+from .analysis.extra_bakes import suggest_bakes as suggest_bakes
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
 from .analysis.gauge import GaugeComparison as GaugeComparison

@@ -105,15 +105,26 @@ def check(study: Path) -> None:
     A study without problems, finished or planned, is also looked through for what
     would make the comparison unfair.
     """
+    from pitstats.analysis.extra_bakes import suggest_bakes
     from pitstats.analysis.fairness import audit_fairness
+    from pitstats.report.wording.design import (
+        extra_bakes_sentences,
+        extra_bakes_table,
+    )
+    from pitstats.report.wording.findings import findings_text
     from pitstats.study.files import read_study
 
     found = read_study(study)
     for assumption in found.assumptions:
         click.echo(f"Assumed: {assumption}")
     click.echo(f"{study}: no problems. {found!r}")
-    for finding in audit_fairness(found):
-        click.echo(f"{finding.severity}: {finding.message} {finding.fix}")
+    text = findings_text(audit_fairness(found))
+    if text:
+        click.echo(f"\n{text}")
+    more = suggest_bakes(found)
+    if len(more.table):
+        click.echo(f"\n{extra_bakes_sentences(more)[0]}")
+        click.echo(extra_bakes_table(more).to_string(index=False))
 
 
 @main.command(context_settings=_HELP, short_help="Print the answer and all pairs.")

@@ -23,12 +23,14 @@ from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
-from pitstats.report.study_page import StudyPage
+from pitstats.report.design_sections import DesignSections
+from pitstats.report.grading_sections import GradingSections
+from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 
 
-class ComparisonPage(StudyPage):
+class ComparisonPage(DesignSections, SensitivitySections, GradingSections):
     """A page that compares the pits of one study.
 
     Parameters
@@ -45,12 +47,16 @@ class ComparisonPage(StudyPage):
         rates: BurnRates,
         findings: Sequence[Finding] = (),
     ) -> None:
-        """Title, question, the answer, one picture, one number."""
+        """Title, question, the answer, one picture, one number.
+
+        The findings stay with the page; every section names those that touch it.
+        """
+        self._keep_findings(findings)
         self.title(self._study.settings.title, self._study.settings.question)
         as_set_up = settings_differ(self._study)
         self.say(wording.answer(comparison, as_set_up=as_set_up), "answer")
         # An unfair test must not have a first screen that reads like a fair one.
-        self.findings([f for f in findings if f.severity == "spoils"])
+        self.findings([f for f in findings if f.severity == "spoils"], brief=True)
         self.figure(
             "rates",
             plot_rates(rates),
@@ -58,6 +64,7 @@ class ComparisonPage(StudyPage):
             caption=wording.rates_caption(rates),
         )
         self.number(*wording.headline_number(comparison))
+        self._beside("difference", notes=False)
 
     def show_assumptions(self) -> None:
         """What reading the study's files had to assume."""
@@ -76,12 +83,15 @@ class ComparisonPage(StudyPage):
     def show_fairness(self, findings: Sequence[Finding]) -> None:
         """How fair the test was, with the temperature rule first."""
         settings = self._study.settings
+        self._keep_findings(findings)
         self.say(wording.rules_sentence(settings))
-        self.say(wording.fairness_sentence([f.severity for f in findings]))
+        seen = [f.severity for f in findings if not f.is_question]
+        self.say(wording.fairness_sentence(seen))
         self.findings(findings)
 
     def show_pairs(self, comparison: PitComparison) -> None:
         """All pairs: picture, table, one sentence each."""
+        self._beside("difference")
         self.figure(
             "differences",
             plot_differences(comparison),
@@ -137,6 +147,7 @@ class ComparisonPage(StudyPage):
 
     def show_rates(self, rates: BurnRates, both: BothWays | None = None) -> None:
         """The rates as a table, and what the items are worth."""
+        self._beside("rates")
         if both is not None and both.leads == "common":
             self.table(
                 "rates_common_layout",
@@ -163,6 +174,7 @@ class ComparisonPage(StudyPage):
         except DesignError as reason:
             self.say(str(reason), "note")
             return
+        self._beside("evenness")
         sentences = evenness_wording.evenness_sentences(evenness)
         self.figure("evenness", plot_evenness(evenness), alt=" ".join(sentences))
         self.say_all(sentences)
@@ -213,6 +225,7 @@ class ComparisonPage(StudyPage):
 
     def show_settings(self, conf_level: float | None = None) -> None:
         """Effects of settings within pits, where they were varied."""
+        self._beside("settings")
         bakes = self._study.bakes
         for column in ("damper_open", "intake_open", "plate"):
             if bakes[column].isna().all():
@@ -253,6 +266,7 @@ class ComparisonPage(StudyPage):
         if cells.empty:
             self.say("No places were recorded, so there is no map.")
             return
+        self._beside("map")
         self.figure(
             "grates",
             plot_grates(cells),
@@ -266,6 +280,7 @@ class ComparisonPage(StudyPage):
         if counts.empty:
             self.say("Only burned or not was recorded, so there is no grade scale.")
             return
+        self._beside("grades")
         self.figure(
             "grades",
             plot_grades(counts),

@@ -16,6 +16,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding
+from pitstats.report.wording.findings import (
+    HEADINGS,
+    findings_by_weight,
+    findings_text,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -28,11 +33,6 @@ _TAG: dict[str, tuple[str, str]] = {
     "text": ("<p>", "</p>"),
     "note": ('<p class="note">', "</p>"),
     "kicker": ('<p class="kicker">', "</p>"),
-}
-_SEVERITY_WORD = {
-    "spoils": "May spoil the comparison",
-    "weakens": "Weakens it",
-    "note": "Note",
 }
 
 
@@ -71,17 +71,30 @@ class Page:
         )
         _display_html(html, f"{number}: {text}")
 
-    def findings(self, findings: Sequence[Finding]) -> None:
-        """Show what was found about fairness, gravest first, each with its remedy."""
-        blocks = "".join(
-            f'<div class="finding {finding.severity}">'
-            f"<b>{_SEVERITY_WORD[finding.severity]}</b>"
-            f"<p>{escape(finding.message)} <i>{escape(finding.fix)}</i></p></div>"
-            for finding in findings
-        )
-        plain = "\n".join(f"- {f.severity}: {f.message} {f.fix}" for f in findings)
-        if findings:
-            _display_html(blocks, plain)
+    def findings(self, findings: Sequence[Finding], *, brief: bool = False) -> None:
+        """Show what was found about fairness, gravest first, each with its remedy.
+
+        Parameters
+        ----------
+        findings : sequence of Finding
+            Graver ones each in a frame with why, what to do and what to write; notes
+            and questions in one frame each.
+        brief : bool, default False
+            What was found and what to do only, for the first screen.
+        """
+        blocks = []
+        for name, own in findings_by_weight(findings).items():
+            if name in ("spoils", "weakens"):
+                blocks += [_finding_html(finding, brief=brief) for finding in own]
+                continue
+            items = "".join(
+                f"<li>{escape(finding.message)} <i>{escape(finding.fix)}</i></li>"
+                for finding in own
+            )
+            heading = f"<b>{HEADINGS[name]}</b>"
+            blocks.append(f'<div class="finding note">{heading}<ul>{items}</ul></div>')
+        if blocks:
+            _display_html("".join(blocks), findings_text(findings))
 
     def cautions(self, sentences: Sequence[str], closing: str) -> None:
         """Show safety cautions in a frame, ending with whom to defer to."""
@@ -163,6 +176,19 @@ class Page:
         place = self._folder / kind
         place.mkdir(parents=True, exist_ok=True)
         return place
+
+
+def _finding_html(finding: Finding, *, brief: bool) -> str:
+    heading = f"<b>{HEADINGS[finding.severity]}</b>"
+    todo = f"<strong>What to do:</strong> {escape(finding.fix)}"
+    if brief:
+        text = f"<p>{escape(finding.message)} {todo}</p>"
+    else:
+        text = (
+            f"<p>{escape(finding.message)} {escape(finding.why)}</p><p>{todo}<br>"
+            f"<strong>What to write:</strong> {escape(finding.wording)}</p>"
+        )
+    return f'<div class="finding {finding.severity}">{heading}{text}</div>'
 
 
 def table_html(frame: pd.DataFrame, caption: str) -> str:

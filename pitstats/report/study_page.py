@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
+from pitstats.analysis.fairness import Finding, Topic
 from pitstats.report.page import Page
+from pitstats.report.wording.findings import read_with
 from pitstats.study.study import Study
 
 
@@ -22,3 +25,15 @@ class StudyPage(Page):
     def __init__(self, study: Study, folder: str | Path | None = None) -> None:
         super().__init__(folder)
         self._study = study
+        self._findings: tuple[Finding, ...] = ()
+
+    def _beside(self, topic: Topic, *, notes: bool = True) -> None:
+        """Name the findings that bear on the numbers that follow, in one line."""
+        line = read_with(self._findings, topic, notes=notes)
+        if line:
+            self.say(line, "note")
+
+    def _keep_findings(self, findings: Sequence[Finding]) -> None:
+        """Remember what was found, so that every section can name what touches it."""
+        if findings:
+            self._findings = tuple(findings)

@@ -1,5 +1,9 @@
 from .agreement import Agreement as Agreement
 from .agreement import limits_of_agreement as limits_of_agreement
+from .aliasing import ContrastAliasing as ContrastAliasing
+from .aliasing import SpanOverlap as SpanOverlap
+from .aliasing import contrast_aliasing as contrast_aliasing
+from .aliasing import span_overlap as span_overlap
 from .bake_model import BakeModel as BakeModel
 from .bake_model import BakePosterior as BakePosterior
 from .bake_model import BakeRates as BakeRates

@@ -1,9 +1,12 @@
 """The audit: what it finds in planted mistakes, and what it leaves alone."""
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
 import pitstats as ps
+from tests.analysis.planted import PLANTED, fair_study, with_items
 
 
 def changed(demo: str, **columns: object) -> ps.Study:
@@ -80,3 +83,88 @@ def test_a_plan_is_audited_too() -> None:
     found = ids(layout.study)
     assert "blind_unknown" in found
     assert "order_fixed" not in found
+
+
+def one(name: str, study: ps.Study) -> ps.Finding:
+    (finding,) = [f for f in ps.audit_fairness(study) if f.id == name]
+    return finding
+
+
+def test_a_layout_of_every_other_cell_is_no_omission() -> None:
+    study = fair_study()
+    half = replace(study, items=study.items[study.items["column"] % 2 == 1])
+    assert "cells_left_out" not in ids(half)
+    pale = with_items(half, grade_top="golden", grade_bottom="golden")
+    assert "cells_left_out" not in ids(pale)
+    black = with_items(half, grade_top="burned", grade_bottom="burned")
+    found = [f for f in ps.audit_fairness(black) if f.id == "cells_left_out"]
+    assert {f.severity for f in found} == {"weakens"}
+    assert "only 9 of 18 cells" in found[0].message
+    assert "every item on record is burned" in found[0].message
+
+
+def test_the_face_that_decides_is_named_when_only_another_was_graded() -> None:
+    study = PLANTED["the deciding face was not graded"][2]()
+    message = one("face_not_graded", study).message
+    assert "in 162 of 162 items the top has no grade" in message
+    assert "(the bottom)" in message
+    # Not blamed twice, as items that were lost.
+    assert "items_missing" not in ids(study)
+
+
+def test_one_bake_of_totals_changes_what_is_advised() -> None:
+    study = PLANTED["different places, one bake of totals"][2]()
+    with_places = PLANTED["different places"][2]()
+    assert one("layouts_differ", with_places).fix.startswith("Read the comparison on")
+    assert "places of every bake" in one("layouts_differ", study).fix
+    assert "Quarry-1" in one("totals_only", study).message
+
+
+def test_a_gauge_offset_is_put_as_a_factor_of_browning_speed() -> None:
+    # 25 degrees F are 13.9 K; a tenfold step of 35 K (25 to 60) makes 10^(13.9/35), or
+    # 2.5 (1.7 to 3.6).
+    study = fair_study(temperature_rule="same indicated")
+    bakes = study.bakes.assign(
+        indicated_temp=325.0, grate_temp=[325.0, 350.0, 325.0] * 3
+    )
+    message = one("gauge_offset", replace(study, bakes=bakes)).message
+    assert "25 °F" in message
+    assert "about 2.5 in browning speed (1.7 to 3.6)" in message
+
+
+def test_gauges_are_read_from_probes_where_bakes_have_no_means() -> None:
+    study = fair_study(pits=2, bakes=2, temperature_rule="same indicated")
+    bakes = study.bakes.assign(indicated_temp=None, grate_temp=None)
+    probes = pd.DataFrame(
+        [
+            (bake, probe, minute, 325.0 + (30.0 if off else 0.0))
+            for bake in bakes["bake"]
+            for probe, off in (("lid", False), ("mid", bake.startswith("Ferry")))
+            for minute in (0, 10)
+        ],
+        columns=["bake", "probe", "minute", "temp"],
+    )
+    assert (
+        "30 °F"
+        in one("gauge_offset", replace(study, bakes=bakes, probes=probes)).message
+    )
+
+
+def test_loading_is_judged_within_bakes_and_beside_the_distance() -> None:
+    fair = fair_study(bakes=5)
+    assert not {"load_with_place", "load_with_grade"} & ids(fair)
+    # From the near end and from the far end in turn: no place is always first.
+    late = 3 * (fair.items["column"] - 1) + fair.items["row"]
+    turn = fair.items["bake"].str[-1].astype(int) % 2 == 0
+    turned = with_items(fair, load_rank=late.where(turn, 19 - late))
+    assert "load_with_place" not in ids(turned)
+
+
+def test_settings_named_by_the_rule_are_no_unfairness() -> None:
+    study = fair_study(temperature_rule="tuned")
+    damper = study.bakes["pit"].map({"Quarry": 1, "Ferry": 0.5, "Orchard": 1})
+    found = one(
+        "setting_damper_open",
+        replace(study, bakes=study.bakes.assign(damper_open=damper)),
+    )
+    assert found.severity == "note"

@@ -1,0 +1,92 @@
+"""The audit: all detectors, gravest findings first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pandas as pd
+
+from pitstats.analysis.factors import SETTING_COLUMNS, audited_bakes
+from pitstats.analysis.fairness.conduct import find_in_conduct
+from pitstats.analysis.fairness.design import find_in_design
+from pitstats.analysis.fairness.finding import SEVERITY_ORDER, Finding, Record
+from pitstats.analysis.fairness.mistakes import find_questions, find_unrecorded
+from pitstats.analysis.fairness.outcome import find_in_outcomes
+from pitstats.study.study import Study
+
+_DETECTORS: tuple[Callable[[Record], Iterator[Finding]], ...] = (
+    find_in_design,
+    find_in_conduct,
+    find_in_outcomes,
+    find_unrecorded,
+    find_questions,
+)
+
+
+def audit_fairness(study: Study) -> list[Finding]:
+    """Look for what could explain a difference other than the pits.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study. If all its bakes are planned, it is looked at as a plan: what it
+        can never separate, before any fire is lit.
+
+    Returns
+    -------
+    list of Finding
+        Gravest first, questions that no record can answer last. What was not recorded
+        cannot be checked, and that is a finding too.
+
+    See Also
+    --------
+    audit_design : the linear algebra behind the findings about the design.
+    suggest_bakes : the fewest bakes that would separate what cannot be separated.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> findings = ps.audit_fairness(ps.demo_study("unfair_order"))
+    >>> findings[0].id, findings[0].severity
+    ('order_fixed', 'spoils')
+    """
+    record = Record(study=study)
+    found = [finding for detect in _DETECTORS for finding in detect(record)]
+    return sorted(
+        found,
+        key=lambda finding: (SEVERITY_ORDER[finding.severity], finding.is_question),
+    )
+
+
+def settings_differ(study: Study) -> bool:
+    """Whether a setting never varies within a pit but differs between pits.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+
+    Returns
+    -------
+    bool
+        True when pit and setting cannot be told apart, so that a comparison speaks of
+        the pits *as set up*.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> settings_differ(ps.demo_study("one_bake_each"))
+    False
+    """
+    bakes = audited_bakes(study)
+    return any(_tied_to_pit(bakes, column) for column in SETTING_COLUMNS)
+
+
+def _tied_to_pit(bakes: pd.DataFrame, column: str) -> bool:
+    known = bakes[bakes[column].notna()]
+    if known["pit"].nunique() < 2 or known[column].nunique() < 2:
+        return False
+    per_pit = known.groupby("pit")[column]
+    # Two pits that each kept a value of their own are enough: those two cannot be
+    # told from their settings, whatever the other pits did.
+    return bool(per_pit.first()[per_pit.nunique() == 1].nunique() > 1)

@@ -1,0 +1,288 @@
+"""The usual mistakes, and for each the detector or why no record can show it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pitstats.analysis.fairness.finding import Finding, Record, Topic, plural
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mistake:
+    """A usual mistake in comparing pits.
+
+    Attributes
+    ----------
+    name : str
+        The mistake in words.
+    detectors : tuple of str
+        Identifiers of the findings that show it; empty where no record can.
+    prevented : str
+        What makes it impossible here, or harmless, whatever the record says.
+    question : str
+        What to ask instead, or besides; empty where the record says it all.
+    """
+
+    name: str
+    detectors: tuple[str, ...] = ()
+    prevented: str = ""
+    question: str = ""
+
+
+#: In the order in which a cook meets them.
+MISTAKES: tuple[Mistake, ...] = (
+    Mistake(
+        name="one bake of each pit, items counted as if they were bakes",
+        detectors=("one_bake_each", "one_bake_some"),
+        prevented="Verdicts are withheld with one bake each.",
+    ),
+    Mistake(
+        name="items of one bake taken as independent",
+        detectors=("items_share_fire",),
+        prevented="Every interval takes the bake as its unit; the count that does not "
+        "is shown beside it as the usual mistake.",
+    ),
+    Mistake(
+        name="settings changed together with the pit",
+        detectors=(
+            "setting_damper_open",
+            "setting_intake_open",
+            "setting_plate",
+            "setting_wood",
+            "setting_minutes",
+            "setting_target_temp",
+            "tender_with_pit",
+        ),
+    ),
+    Mistake(
+        name="gauges that read differently",
+        detectors=(
+            "gauge_offset",
+            "gauge_unchecked",
+            "ask_gauges",
+            "grate_temp_differs",
+        ),
+    ),
+    Mistake(
+        name="items at different places in different pits",
+        detectors=("layouts_differ", "totals_only"),
+    ),
+    Mistake(
+        name="counts of unequal numbers compared as counts",
+        detectors=("unequal_items", "unequal_bakes"),
+        prevented="Only shares are compared.",
+    ),
+    Mistake(
+        name="only some cells, or only some faces, written down",
+        detectors=("cells_left_out", "items_missing", "face_not_graded"),
+    ),
+    Mistake(
+        name="small counts read as a difference",
+        detectors=("too_few_to_tell",),
+        prevented="The answer follows the interval, not the two shares.",
+    ),
+    Mistake(
+        name="order of the bakes tied to the pit",
+        detectors=(
+            "order_fixed",
+            "order_unbalanced",
+            "order_unknown",
+            "session_with_pit",
+            "sessions_not_shared",
+            "weather_with_pit",
+            "together_with_pit",
+        ),
+    ),
+    Mistake(
+        name="a lot of dough for each pit",
+        detectors=("lot_with_pit", "lot_unbalanced"),
+    ),
+    Mistake(
+        name="grading by somebody who knew the pit",
+        detectors=("not_blind", "blind_unknown", "grader_with_pit", "not_regraded"),
+    ),
+    Mistake(
+        name="what counts as burned decided after looking",
+        prevented="A record shows where the cut is, not when it was made; the results "
+        "for every other cut are shown beside the chosen one.",
+        question="Was it settled before grading that an item counts as burned from "
+        "'{burned_from}' on?",
+    ),
+    Mistake(
+        name="loading time overlooked",
+        detectors=("load_with_place", "load_with_grade"),
+    ),
+    Mistake(
+        name="many pits, the best held against the worst",
+        detectors=("many_pits",),
+        prevented="With more than two pits the verdicts allow for all pairs.",
+    ),
+    Mistake(
+        name="none or all burned in one pit",
+        detectors=("none_or_all_burned",),
+        prevented="Rates come from a posterior that stays finite, with a penalized "
+        "estimate beside it; no infinite odds ratio is shown.",
+    ),
+    Mistake(
+        name="grade numbers averaged as if they were measured",
+        prevented="No average of grades is worked out anywhere; shares of grades are "
+        "shown, and a model for ordered grades is used.",
+        question="Is an average of grade numbers quoted anywhere else, such as '2.7 of "
+        "4'?",
+    ),
+    Mistake(
+        name="items moved, or the lid opened, during the bake",
+        detectors=("rotated", "openings_differ", "opened"),
+    ),
+    Mistake(
+        name="a hot spot seen in a smoothed picture of few items",
+        detectors=("map_thin",),
+        prevented="Maps show plain counts, nothing is smoothed, and cells without "
+        "items stay empty.",
+        question="Was a spot named in the write-up chosen before these bakes, or "
+        "because it is dark in this map?",
+    ),
+    Mistake(
+        name="bakes dropped without a word",
+        detectors=("bakes_excluded", "bakes_not_done"),
+        prevented="An excluded bake needs a reason and is always listed.",
+        question="Is every bake that was lit for this test in the record, spoiled ones "
+        "too?",
+    ),
+    Mistake(
+        name="Fahrenheit and Celsius mixed",
+        prevented="A study without a unit, or with a temperature that makes no sense "
+        "in it, is refused; differences are converted without the 32.",
+        question="Were all thermometers read in °{unit}?",
+    ),
+)
+
+
+def find_questions(record: Record) -> Iterator[Finding]:
+    """Questions that no record can answer, where they arise.
+
+    Parameters
+    ----------
+    record : Record
+        Of a finished or planned study.
+
+    Yields
+    ------
+    Finding
+        Of severity "note".
+    """
+    settings, items = record.study.settings, record.items
+    faces = ["grade_top", "grade_bottom", "grade_side"]
+    graded = bool(len(items)) and bool(items[faces].notna().any(axis=None))
+    if record.is_plan:
+        yield _question(
+            "ask_cut",
+            f"Is it settled that an item counts as burned from "
+            f"'{settings.burned_from}' on, before anybody sees one?",
+            "Freeze it in study.toml (burned_from) before the first bake.",
+            "Whoever moves the cut after looking can turn the answer.",
+            ("grades", "rates"),
+        )
+        return
+    if graded:
+        yield _question(
+            "ask_cut",
+            _asked("what counts").format(burned_from=settings.burned_from),
+            "Say so in the write-up; the results for other cuts stand beside it.",
+            "Whoever moves the cut after looking can turn the answer.",
+            ("grades", "rates"),
+        )
+        yield _question(
+            "ask_average",
+            _asked("grade numbers"),
+            "Quote the shares of grades instead.",
+            "From raw to light is not the same step as from dark to burned.",
+            ("grades",),
+        )
+    if items["row"].notna().any():
+        yield _question(
+            "ask_spot",
+            _asked("a hot spot"),
+            "Name it as seen in these bakes, to be looked for in the next ones.",
+            "Some cell is always the darkest.",
+            ("map",),
+        )
+    if len(record.bakes):
+        yield _question(
+            "ask_all_bakes",
+            _asked("bakes dropped"),
+            "Add them, with status excluded and the reason.",
+            "A bake that is not on record cannot be missed.",
+            ("difference", "rates"),
+        )
+    if settings.temperature_unit and _has_temperatures(record):
+        yield _question(
+            "ask_units",
+            _asked("Fahrenheit").format(unit=settings.temperature_unit),
+            "Convert before entering.",
+            "A thermometer in the other unit shows as a pit that runs wild.",
+            ("temperature",),
+        )
+
+
+def _asked(start: str) -> str:
+    return next(m.question for m in MISTAKES if m.name.startswith(start))
+
+
+def _question(
+    name: str, message: str, fix: str, why: str, touches: tuple[Topic, ...]
+) -> Finding:
+    return Finding(name, "note", message, fix, why=why, touches=touches)
+
+
+def _has_temperatures(record: Record) -> bool:
+    columns = ["target_temp", "indicated_temp", "grate_temp"]
+    return bool(record.bakes[columns].notna().any(axis=None)) or bool(
+        len(record.study.probes)
+    )
+
+
+def find_unrecorded(record: Record) -> Iterator[Finding]:
+    """One note that names what was not recorded and so cannot be checked.
+
+    Parameters
+    ----------
+    record : Record
+        Of a finished or planned study.
+
+    Yields
+    ------
+    Finding
+    """
+    lacking = [
+        label
+        for label in record.design.factors.unrecorded
+        # These two have a finding of their own.
+        if label not in ("session", "order within the session")
+    ]
+    items = record.items
+    if len(items) and items["load_rank"].isna().all():
+        lacking.append("order of loading")
+    if not record.is_plan and record.bakes["openings"].isna().all():
+        lacking.append("openings of the lid")
+    if not record.is_plan and record.bakes["rotated"].isna().all():
+        lacking.append("whether items were moved")
+    if not lacking or record.n_pits < 2:
+        return
+    what = ", ".join(lacking)
+    yield Finding(
+        "not_recorded",
+        "note",
+        f"Not stated in the plan, so whether it will go with a pit cannot be checked: "
+        f"{what}."
+        if record.is_plan
+        else f"Not recorded, so whether it went with a pit cannot be checked: {what}.",
+        "Write it into the plan, alike for all pits or in turn over them."
+        if record.is_plan
+        else "Fill in what somebody still knows; an empty cell is not a 'no'.",
+        why="What is not written down can be the whole difference.",
+        wording="State it among the limits.",
+        touches=("difference",),
+        short=f"{plural(len(lacking), 'condition')} not recorded",
+    )

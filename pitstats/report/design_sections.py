@@ -1,0 +1,37 @@
+"""Sections on the design of the test: what it cannot separate, and what would."""
+
+from __future__ import annotations
+
+from pitstats.analysis.aliasing import audit_design
+from pitstats.analysis.extra_bakes import suggest_bakes
+from pitstats.report.study_page import StudyPage
+from pitstats.report.wording import design as words
+
+
+class DesignSections(StudyPage):
+    """Sections about the design, for finished and for planned studies."""
+
+    def show_design(self) -> None:
+        """What went with the pits, read off the design alone."""
+        design = audit_design(self._study)
+        self.say_all(words.design_sentences(design))
+        if len(design.contrasts):
+            self.table(
+                "design",
+                words.design_table(design),
+                words.DESIGN_CAPTION,
+                values=design.contrasts.drop(columns="rank_lost"),
+            )
+            self.keep_table("design_factors", design.table)
+
+    def show_extra_bakes(self) -> None:
+        """The fewest bakes that would separate what cannot be separated now."""
+        more = suggest_bakes(self._study)
+        self.say_all(words.extra_bakes_sentences(more))
+        if len(more.table):
+            self.table(
+                "extra_bakes",
+                words.extra_bakes_table(more),
+                words.EXTRA_BAKES_CAPTION,
+                values=more.table,
+            )
