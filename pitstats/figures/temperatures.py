@@ -262,6 +262,7 @@ def plot_survey(survey: UniformitySurvey) -> Figure:
 def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
     from matplotlib.patches import Rectangle
 
+    narrow = int(own["column"].max()) > 7
     for place, states in own.groupby(["row", "column"])["state"]:
         row, column = (int(at) for at in cast(tuple[int, int], place))
         probed = states[states != "no probe"]
@@ -283,7 +284,7 @@ def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
             axes.text(
                 column,
                 row,
-                _cell_text(probed, within),
+                _cell_text(probed, within, narrow=narrow),
                 ha="center",
                 va="center",
                 fontsize=11,
@@ -312,10 +313,12 @@ def _kind(n_probed: int, n_within: int) -> str:
     return "sometimes" if n_within else "outside"
 
 
-def _cell_text(probed: pd.Series[str], within: int) -> str:
+def _cell_text(probed: pd.Series[str], within: int, *, narrow: bool) -> str:
     said = " ".join(probed)
     arrow = f" {_HOT}" if "above" in said else ""
     arrow += f" {_COLD}" if "below" in said else ""
+    if narrow:
+        return f"{within}/{len(probed)}\n{arrow.strip()}".strip()
     return f"{within} of {len(probed)}{arrow}"
 
 
