@@ -291,8 +291,14 @@ def _sd_shares(drawn: Sequence[PitDraws], grid: Nodes) -> FloatArray:
     return _shares(log_share)
 
 
-def _resample(found: PitDraws, at_sd: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Pick draws by their weights so that each has the bake SD that is wanted."""
+def _resample(
+    found: PitDraws, at_sd: npt.NDArray[np.intp], order: FloatArray
+) -> npt.NDArray[np.intp]:
+    """Pick draws by their weights so that each has the bake SD that is wanted.
+
+    Draws stand in the order of their nodes; ``order`` shuffles them, so that pits have
+    nothing but the bake SD in common.
+    """
     pick = np.empty(at_sd.size, dtype=np.intp)
     for s in np.unique(at_sd):
         wanted, own = np.flatnonzero(at_sd == s), np.flatnonzero(found.at_sd == s)
