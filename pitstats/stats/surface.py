@@ -24,7 +24,7 @@ from pitstats.stats.surface_fit import (
     find_modes,
 )
 from pitstats.stats.surface_prior import Nodes, surface_nodes
-from pitstats.stats.weighted_draws import Summary, effective_draws
+from pitstats.stats.weighted_draws import effective_draws
 
 _DRAWS = 2048
 # Part of the draws that is spread evenly over all nodes, so that none goes without.
@@ -46,8 +46,8 @@ class SurfaceRates(NamedTuple):
     here : ndarray, shape (draws, cells)
         The same for the fires of the pit's own bakes, averaged over them: what
         "in these bakes" means.
-    bake_sd : Summary
-        SD between bakes, logit scale.
+    bake_sd : float
+        Posterior mean of the SD between bakes, logit scale.
     ess : ndarray, shape (pits,)
         Effective number of draws of each pit.
     conf_level : float
@@ -59,7 +59,7 @@ class SurfaceRates(NamedTuple):
     high: FloatArray
     draws: FloatArray
     here: FloatArray
-    bake_sd: Summary
+    bake_sd: float
     ess: FloatArray
     conf_level: float
 
@@ -276,9 +276,8 @@ def _joined(
         if data.n.any():
             low[own] = 0.0 if not data.y.any() else low[own]
             high[own] = 1.0 if (data.y == data.n).all() else high[own]
-    sd = grid.bake_sd[at_sd]
-    spread = Summary(float(sd.mean()), *map(float, np.quantile(sd, [tail, 1 - tail])))
-    return SurfaceRates(draws.mean(axis=0), low, high, draws, here, spread, ess, level)
+    sd = float(grid.bake_sd[at_sd].mean())
+    return SurfaceRates(draws.mean(axis=0), low, high, draws, here, sd, ess, level)
 
 
 def _sd_shares(drawn: Sequence[PitDraws], grid: Nodes) -> FloatArray:
