@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis import caveats as notes
 from pitstats.analysis.compare import pair_table
 from pitstats.analysis.pairs import PAIR_COLUMNS, pair_rows, verdicts
 from pitstats.analysis.posterior import bake_posterior
@@ -470,7 +471,10 @@ def _bake_table(shares: BurnRates, table: pd.DataFrame) -> pd.DataFrame:
 def _caveats(
     shares: BurnRates, counted: CountedCells, cells: pd.DataFrame, table: pd.DataFrame
 ) -> tuple[str, ...]:
-    found = [*shares.caveats, *model_notes(counted)]
+    # The table itself gives the range that missing items leave open.
+    missing = notes.MISSING.format(n=int(table["n_missing"].sum()))
+    found = [note for note in shares.caveats if note != missing]
+    found += model_notes(counted)
     if counted.n_unplaced:
         found.append(UNPLACED.format(n=counted.n_unplaced))
     for row in table.to_dict("records"):

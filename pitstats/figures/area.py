@@ -87,7 +87,7 @@ def plot_chance_good(area: UsableArea) -> Figure:
     >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
     >>> figure = ps.plot_chance_good(area)
     >>> figure.axes[1].get_title(loc="left")
-    'chance next time'
+    'chance next time, %'
     """
     cells = area.cells.rename(columns={"n_good": "n_burned"})
     label = "good: counted; chance next time"
@@ -113,7 +113,7 @@ def _counted_and_smoothed(
         if several[pit] > 1:
             name += f", {shorten(grate, 12)}"
         once = bool((own["scope"] == "this bake").any())
-        title = "smoothed, this bake" if once else what
+        title = "smoothed, this bake" if once else f"{what}, %"
         narrow = own["column"].max() <= _WIDEST_PAIR
         counted = MapPanel(f"{name}: counted", _counted(own))
         beside = MapPanel(title if narrow else f"{name}: {title}", _smoothed(own))
