@@ -215,8 +215,8 @@ def count_cells(study: Study, outcome: Outcome) -> CountedCells:
     if used["outcome"].notna().sum() == 0:
         raise DesignError(
             "No kept bake has items with a place on the grate and a grade that tells "
-            f"{outcome} from not, so there is no surface. Fill in row, column and "
-            "grades in items.csv."
+            f"{outcome} from not, so its cells cannot be mapped. Fill in row, column "
+            "and grades in items.csv."
         )
     counts = (
         used.assign(

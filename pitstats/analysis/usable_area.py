@@ -77,10 +77,10 @@ class UsableArea:
     grates : pandas.DataFrame
         The same per ``pit, grate``, for pits with two grates or more.
     every : pandas.DataFrame
-        One row per pit: ``pit, n_bakes, cells_complete`` (graded in every bake),
-        ``n_every`` (of those, good in every bake), ``n_lowest, n_highest`` (of all
-        tested cells, if every missing item had been bad, or good), ``share,
-        area_every``.
+        One row per pit: ``pit, n_bakes`` (with graded items), ``cells_complete``
+        (graded in all of them), ``n_every`` (of those, good in all of them),
+        ``n_lowest, n_highest`` (of all its cells with items, if every item that is
+        missing or was not placed had been bad, or good), ``share, area_every``.
     future : pandas.DataFrame
         ``pit, bakes, estimate, conf_low, conf_high, area, area_low, area_high``: mean
         chance that a tested cell is good in each of the next 1 to 5 bakes, from the
@@ -210,21 +210,21 @@ def _cells(surface: SurfaceMap, counted: CountedCells) -> pd.DataFrame:
     size = counted.cells[["cell_length", "cell_width"]].astype(float)
     cells["area"] = size["cell_length"].to_numpy() * size["cell_width"].to_numpy()
     cells["tested"] = cells["n_items"] > 0
-    n_bakes = cells["pit"].map(counted.n_bakes)
-    graded = counted.items[counted.items["outcome"].notna()]
-    by_cell = graded.groupby(KEYS)
-    seen = cells[KEYS].merge(
-        pd.DataFrame(
-            {"in_bakes": by_cell["bake"].nunique(), "bad": by_cell["outcome"].min() < 1}
-        ).reset_index(),
-        how="left",
-        on=KEYS,
+    items = counted.items
+    graded = items[items["outcome"].notna()]
+    # A bake that was lost as a whole is no bake of the pit here.
+    lost = items[items["outcome"].isna() & items["bake"].isin(graded["bake"])]
+    by_cell = pd.DataFrame(
+        {
+            "in_bakes": graded.groupby(KEYS)["bake"].nunique(),
+            "worst": graded.groupby(KEYS)["outcome"].min(),
+            "lost": lost.groupby(KEYS).size(),
+        }
     )
-    bad = seen["bad"].eq(True).to_numpy()
-    complete = (seen["in_bakes"].fillna(0).to_numpy() == n_bakes) & cells["tested"]
-    # An item lost beside others of its cell and bake leaves the cell unknown too.
-    complete &= cells["n_missing"] == 0
-    every = np.where(bad, "no", np.where(complete, "yes", "unknown"))
+    seen = cells[KEYS].merge(by_cell.reset_index(), how="left", on=KEYS)
+    n_bakes = cells["pit"].map(counted.n_bakes)
+    complete = seen["in_bakes"].eq(n_bakes) & seen["lost"].isna()
+    every = np.where(seen["worst"] < 1, "no", np.where(complete, "yes", "unknown"))
     cells["every"] = pd.Series(every, index=cells.index, dtype="str")
     cells["complete"] = complete
     return cells
@@ -245,6 +245,9 @@ class _Draws(NamedTuple):
         Whether the area is the share times the tested area: cells of one size.
     cells, areas : dict of str to ndarray
         Draws of the tested cells' chances, and the areas of these cells.
+    extreme : dict of str to int
+        0 for pits without a good item, 1 for those with no other; the rest are left
+        out.
     """
 
     bakes: pd.DataFrame
@@ -253,6 +256,7 @@ class _Draws(NamedTuple):
     alike: dict[str, bool]
     cells: dict[str, FloatArray]
     areas: dict[str, FloatArray]
+    extreme: dict[str, int]
 
 
 def _draws(
@@ -281,7 +285,13 @@ def _draws(
         for pit, own in areas.items()
         if not np.isnan(own).any()
     }
-    return _Draws(own_bakes[used], n_bakes, area, alike, chances, areas)
+    share = own_bakes[used].groupby("pit")[["n_burned", "n_items"]].sum()
+    extreme = {
+        str(pit): int(good > 0)
+        for pit, good, total in share.itertuples()
+        if good in (0, total)
+    }
+    return _Draws(own_bakes[used], n_bakes, area, alike, chances, areas, extreme)
 
 
 def _one_size(areas: FloatArray) -> bool:
@@ -381,7 +391,7 @@ def _every_table(cells: pd.DataFrame, counted: CountedCells) -> pd.DataFrame:
                 "n_bakes": int(counted.n_bakes[pit]),
                 "cells_complete": complete,
                 "n_every": int(good.sum()),
-                "n_lowest": int(good.sum()),
+                "n_lowest": int((good & (own["n_missing"] == 0)).sum()),
                 "n_highest": int(good.sum()) + unknown,
                 "share": good.sum() / complete if complete else np.nan,
                 "area_every": float(own.loc[good, "area"].sum())
@@ -401,11 +411,14 @@ def _future(draws: _Draws, level: float) -> pd.DataFrame:
             continue
         for m in range(1, MAX_FUTURE + 1):
             row: dict[str, object] = {"pit": pit, "bakes": m}
-            for prefix, drawn in (
-                ("", (chance**m).mean(axis=1)),
-                ("area", chance**m @ draws.areas[pit]),
+            for prefix, drawn, most in (
+                ("", (chance**m).mean(axis=1), 1.0),
+                ("area", chance**m @ draws.areas[pit], draws.areas[pit].sum()),
             ):
                 low, high = np.quantile(drawn, [tail, 1 - tail])
+                # As for shares: an end is open where none or all were good.
+                low = 0.0 if draws.extreme.get(pit) == 0 else low
+                high = most if draws.extreme.get(pit) == 1 else high
                 row[prefix or "estimate"] = float(drawn.mean())
                 row[f"{prefix or 'conf'}_low"] = float(low)
                 row[f"{prefix or 'conf'}_high"] = float(high)

@@ -28,7 +28,7 @@ class AreaSections(StudyPage):
             caption=wording.SURFACE_CAPTION,
         )
         self.keep_table("surface", surface.table)
-        self.say_all(sentences)
+        self.say_all([*sentences, wording.EXTREMES])
         self.say_all(surface.caveats)
 
     def show_usable_area(self, conf_level: float | None = None) -> None:
@@ -43,7 +43,7 @@ class AreaSections(StudyPage):
             "usable_area",
             plot_usable_area(area),
             alt=" ".join(sentences),
-            caption=wording.AREA_CAPTION,
+            caption=wording.usable_area_caption(area),
         )
         self.say_all([*sentences, *wording.every_sentences(area)])
         self.say_all(wording.area_pairs_sentences(area))
@@ -65,7 +65,7 @@ class AreaSections(StudyPage):
             self.table(
                 "usable_area_pairs",
                 wording.area_pairs_table(area),
-                "Pits compared by share and by area (unit of replication: the bake)",
+                wording.area_pairs_caption(area),
                 values=area.differences,
             )
         chances = wording.surface_sentences(area.surface)

@@ -33,16 +33,15 @@ SURFACE_CAPTION = (
     "high end of its interval, the width of the cell standing for 0 to 100%. Hatched: "
     "no graded item; a hatched strip: some items were lost."
 )
+EXTREMES = (
+    "Which cell of a grate is highest or lowest is itself uncertain: the extremes of a "
+    "surface are picked out of many cells."
+)
 CHANCE_CAPTION = (
     "Counted: good items / graded items of the cell. Beside it the chance, in per "
     "cent, that an item there is good in one more bake, whatever that fire is like; "
     "the bar shows how well the cell's long-run chance is known (0 to 100% across the "
     "cell). Cells borrow from their neighbors."
-)
-AREA_CAPTION = (
-    "Diamond: long-run share, or area, of tested cells that are good; wide bar: its "
-    "interval with the bake as the unit; circles: single bakes; square: cells that "
-    "were good in every bake so far."
 )
 
 
@@ -91,12 +90,14 @@ def _of_grate(name: str, cells: pd.DataFrame, surface: SurfaceMap, n_bakes: int)
         start = f"{name}, in this one bake: {doing}"
     else:
         start = f"{name}, averaged over bakes ({count(n_bakes, 'bake')}): {doing}"
+    if len(rows) == 1:
+        ends = span(highest["conf_low"], highest["conf_high"])
+        return f"{start} is {percent(highest['estimate'])} ({level} interval {ends})."
     return (
         f"{start} runs from {percent(lowest['estimate'])} in {_place(lowest)} ({level} "
         f"interval {span(lowest['conf_low'], lowest['conf_high'])}) to "
         f"{percent(highest['estimate'])} in {_place(highest)} "
-        f"({span(highest['conf_low'], highest['conf_high'])}). Which cell is the "
-        "highest is itself uncertain."
+        f"({span(highest['conf_low'], highest['conf_high'])})."
     )
 
 
@@ -136,10 +137,11 @@ def _of_pit(row: _Row, area: UsableArea) -> str:
     basis = f"{count(int(row['n_bakes']), 'bake')}, {row['n_items']} items"
     tested = count(int(row["cells_tested"]), "tested cell")
     if area.one_bake_each:
+        were = "was" if row["n_good"] == 1 else "were"
         text = (
             f"{name}: in this one bake {row['n_good']} of {row['n_items']} graded "
-            f"items were good. The long-run share may be anywhere from {ends} ({level} "
-            "interval; width set by assumption, not by these data)."
+            f"items {were} good. The long-run share may be anywhere from {ends} "
+            f"({level} interval; width set by assumption, not by these data)."
         )
     elif row["n_good"] == 0:
         text = (
@@ -197,9 +199,9 @@ def every_sentences(area: UsableArea) -> list[str]:
     >>> print(every_sentences(area)[0])
     Quarry and Ferry: one bake cannot show which cells are good every time.
     """
-    lines = []
+    lines: list[str] = []
     rows = area.every.to_dict("records")
-    once = [str(row["pit"]) for row in rows if row["n_bakes"] < 2]
+    once = [str(row["pit"]) for row in rows if row["n_bakes"] == 1]
     for row in rows:
         if row["n_bakes"] >= 2:
             lines.append(f"{_so_far(row)} {_next(row, area)}".strip())
@@ -217,9 +219,12 @@ def _so_far(row: _Row) -> str:
     else:
         cells = count(int(row["cells_complete"]), "cell")
         n_every = int(row["n_every"])
-        verb = "were" if n_every > 1 else "was"
-        how_many = "none" if not n_every else str(n_every)
-        text = f"{name}: of {cells} graded in all {bakes}, {how_many} {verb} good every time"
+        every = "both bakes" if row["n_bakes"] == 2 else f"all {bakes}"
+        number = count(n_every, "cell").split()[0]
+        text = (
+            f"{name}: of {cells} graded in {every}, {number} "
+            f"{'were' if n_every > 1 else 'was'} good every time"
+        )
     if row["n_highest"] > row["n_lowest"]:
         text += (
             f" (between {row['n_lowest']} and {row['n_highest']} of all its cells, "
@@ -244,7 +249,7 @@ def _next(row: _Row, area: UsableArea) -> str:
     return (
         f"Through the next {times} {percent(coming['estimate'])} of its tested cells "
         f"are expected to be good every time ({level_text(area.conf_level)} interval "
-        f"{span(coming['conf_low'], coming['conf_high'])}){where}."
+        f"{span(round(coming['conf_low'], 3), round(coming['conf_high'], 3))}){where}."
     )
 
 
@@ -419,47 +424,81 @@ def area_pairs_table(area: UsableArea) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Text; one row per measure and pair.
+        Text; one row per pair.
 
     Examples
     --------
     >>> import pitstats as ps
     >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
-    >>> area_pairs_table(area)["Compared by"].tolist()[:2]
-    ['share, points', 'area, sq in']
+    >>> area_pairs_table(area).columns.tolist()
+    ['Pair', 'Share, points', 'Verdict by share', 'Area, sq in', 'Verdict by area']
     """
-    names = {
-        "share": "share, points",
-        "area": f"area, {area.unit}",
-        "every share": f"share good in each of the next {area.next_bakes}, points",
-        "every area": f"area good in each of the next {area.next_bakes}, {area.unit}",
-    }
-    rows = []
-    for row in area.differences.to_dict("records"):
-        measure = str(row["measure"])
-        estimate = float(row["estimate"])
-        rows.append(
-            {
-                "Pair": f"{one_line(row['pit_a'])} less {one_line(row['pit_b'])}",
-                "Compared by": names[measure],
-                "Difference": signed_points(estimate)
-                if measure.endswith("share")
-                else _signed_area(estimate),
-                "Interval, all pairs": _range(
-                    row["simultaneous_low"], row["simultaneous_high"], measure
-                ),
-                "Verdict": row["verdict"] or _NO_VALUE,
-            }
-        )
-    return pd.DataFrame(rows)
+    table = area.differences
+    keys = ["pit_a", "pit_b"]
+    shown = pd.DataFrame(
+        {
+            "Pair": [
+                f"{one_line(a)} less {one_line(b)}"
+                for a, b in table[keys].drop_duplicates().to_numpy().tolist()
+            ]
+        }
+    )
+    for measure, unit in (("share", "points"), ("area", area.unit)):
+        own = table[table["measure"] == measure]
+        if own.empty:
+            continue
+        own = table[keys].drop_duplicates().merge(own, how="left", on=keys)
+        rows = own.to_dict("records")
+        shown[f"{measure.capitalize()}, {unit}"] = [
+            _difference(row, measure) for row in rows
+        ]
+        shown[f"Verdict by {measure}"] = own["verdict"].fillna(_NO_VALUE)
+    return shown
+
+
+def _difference(row: _Row, measure: str) -> str:
+    """Write a difference with the interval that allows for all pairs."""
+    value = float(row["estimate"])
+    if math.isnan(value):
+        return _NO_VALUE
+    text = signed_points(value) if measure == "share" else _signed_area(value)
+    ends = _range(row["simultaneous_low"], row["simultaneous_high"], measure)
+    return f"{text} ({ends})"
+
+
+def area_pairs_caption(area: UsableArea) -> str:
+    """Say what the table of pairs shows."""
+    n_pairs = len(area.differences[["pit_a", "pit_b"]].drop_duplicates())
+    allowed = f" that allow for all {n_pairs} pairs" if n_pairs > 1 else ""
+    return (
+        f"Pits compared by share and by area, with {level_text(area.conf_level)} "
+        f"intervals{allowed} (unit of replication: the bake)."
+    )
 
 
 def area_caption(area: UsableArea) -> str:
     """Say what the table of usable area shows."""
     return (
         "Usable grate: items with every graded face in the target grades, long-run "
-        f"share of the tested cells with {level_text(area.conf_level)} interval (unit "
-        "of replication: the bake). Missing items are neither good nor bad."
+        f"share of the tested cells with {level_text(area.conf_level)} interval "
+        f"({_unit(area)}). Missing items are neither good nor bad."
+    )
+
+
+def _unit(area: UsableArea) -> str:
+    """Name the unit of replication; with one bake each, what sets the width."""
+    if area.one_bake_each:
+        return "one bake each: width set by assumption, not by these data"
+    return "unit of replication: the bake"
+
+
+def usable_area_caption(area: UsableArea) -> str:
+    """Explain the picture of usable area."""
+    every = "" if area.one_bake_each else "; square: cells good in every bake so far"
+    return (
+        "Diamond: long-run share, or area, of tested cells that are good; wide bar: "
+        f"its {level_text(area.conf_level)} interval ({_unit(area)}); circles: single "
+        f"bakes{every}."
     )
 
 
