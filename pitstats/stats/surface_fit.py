@@ -18,7 +18,7 @@ from pitstats.stats.surface_prior import (
 )
 
 _STEPS = 25
-_SETTLED = 1e-3
+_SETTLED = 3e-3
 _CLIP = 30.0
 _LONGEST_STEP = 3.0
 _TAIL_DF = 5.0

@@ -27,7 +27,9 @@ RANGES = np.array([0.15, 0.3, 0.7])
 _AMPLITUDE_MEAN = 1.5
 _KEPT_VARIANCE = 0.99
 _WIDEST_BASIS = 48
-_RATE_NODES = 21
+# Nodes must be closer than the logistic curve is wide even at the largest spread, or
+# the prior of a level has ripples on which Newton's method walks in circles.
+_RATE_NODES = 51
 _TABLE = np.linspace(-25.0, 25.0, 1001)
 
 
