@@ -51,14 +51,15 @@ def plot_surface(surface: SurfaceMap) -> Figure:
     matplotlib.figure.Figure
         Two maps per grate on one scale. Counted: items with the outcome / graded
         items. Smoothed: the chance in per cent, and a bar from the low to the high end
-        of its interval, the cell's width standing for 0 to 100 %.
+        of its interval, the cell's width standing for 0 to 100 %. In brackets: a cell
+        without graded items.
 
     Examples
     --------
     >>> import pitstats as ps
     >>> figure = ps.plot_surface(ps.map_surface(ps.demo_study("one_bake_each")))
     >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
-    ['Quarry: counted', 'smoothed, this bake']
+    ['Quarry: counted', 'this bake, %']
     """
     good = surface.outcome == "good"
     label = f"{_NAME[surface.outcome]}: share counted; smoothed"
@@ -113,7 +114,7 @@ def _counted_and_smoothed(
         if several[pit] > 1:
             name += f", {shorten(grate, 12)}"
         once = bool((own["scope"] == "this bake").any())
-        title = "smoothed, this bake" if once else f"{what}, %"
+        title = "this bake, %" if once else f"{what}, %"
         narrow = own["column"].max() <= _WIDEST_PAIR
         counted = MapPanel(f"{name}: counted", _counted(own))
         beside = MapPanel(title if narrow else f"{name}: {title}", _smoothed(own))
@@ -137,9 +138,10 @@ def _counted(cells: pd.DataFrame) -> pd.DataFrame:
 
 
 def _smoothed(cells: pd.DataFrame) -> pd.DataFrame:
-    text = [
-        "" if np.isnan(share) else f"{100 * share:.0f}" for share in cells["estimate"]
-    ]
+    text = []
+    for share, n_items in zip(cells["estimate"], cells["n_items"], strict=True):
+        number = "" if np.isnan(share) else f"{100 * share:.0f}"
+        text.append(f"({number})" if number and not n_items else number)
     # A lost item is shown where items are counted.
     return cells.assign(value=cells["estimate"], text=text, n_missing=0)
 
@@ -147,16 +149,18 @@ def _smoothed(cells: pd.DataFrame) -> pd.DataFrame:
 def _draw_intervals(axes: Axes, cells: pd.DataFrame, scale: MapScale) -> None:
     """Draw each cell's interval as a bar; its width stands for 0 to 100 %."""
     known = cells[cells["value"].notna()]
-    colors = scale.colors(known["value"])
-    for cell, color in zip(known.to_dict("records"), colors, strict=True):
-        ink = ink_on(color)
-        left, at = cell["column"] - 1 + _BAR_ROOM, cell["row"] - 1 + _BAR_AT
-        wide = 1 - 2 * _BAR_ROOM
-        ends = [left + wide * cell[name] for name in ("conf_low", "conf_high")]
-        axes.plot([left, left + wide], [at, at], color=ink, lw=0.6, alpha=0.5)
-        axes.plot(
-            ends, [at, at], color=ink, lw=3.2, solid_capstyle="butt", gid="interval"
-        )
+    ink = [ink_on(color) for color in scale.colors(known["value"])]
+    left = known["column"].to_numpy(dtype=float) - 1 + _BAR_ROOM
+    at = known["row"].to_numpy(dtype=float) - 1 + _BAR_AT
+    wide = 1 - 2 * _BAR_ROOM
+    axes.hlines(at, left, left + wide, colors=ink, linewidth=0.6, alpha=0.5)
+    low, high = known["conf_low"].to_numpy(), known["conf_high"].to_numpy()
+    bars = axes.hlines(
+        at, left + wide * low, left + wide * high, colors=ink, linewidth=3.2
+    )
+    bars.set_gid("intervals")
+    axes.set_xlim(0, cells["column"].max())
+    axes.set_ylim(0, cells["row"].max())
 
 
 def plot_usable_area(area: UsableArea) -> Figure:

@@ -34,19 +34,28 @@ def test_counts_and_estimates_stand_side_by_side(surface: ps.SurfaceMap) -> None
 
 def test_bars_show_the_intervals(surface: ps.SurfaceMap) -> None:
     axes = ps.plot_surface(surface).axes[1]
-    bars = [line for line in axes.lines if line.get_gid() == "interval"]
+    (bars,) = [c for c in axes.collections if c.get_gid() == "intervals"]
     own = surface.table[surface.table["pit"] == "Quarry"].reset_index(drop=True)
-    assert len(bars) == len(own)
-    ends = np.array([bar.get_xdata() for bar in bars], dtype=float)
+    ends = np.array([segment[:, 0] for segment in bars.get_segments()])
     offset = own["column"].to_numpy()[:, None] - 1 + 0.06
     found = (ends - offset) / 0.88
     np.testing.assert_allclose(found, own[["conf_low", "conf_high"]], atol=1e-12)
 
 
+def test_cells_without_items_are_in_brackets() -> None:
+    surface = ps.map_surface(ps.demo_study("unequal_layouts"))
+    counted, smoothed = ps.plot_surface(surface).axes[:2]
+    own = surface.table[surface.table["pit"] == "Quarry"]
+    texts = [text.get_text() for text in smoothed.texts]
+    bare = [text.startswith("(") for text in texts]
+    assert bare == (own["n_items"] == 0).tolist()
+    assert sum(patch.get_hatch() == "////" for patch in counted.patches) == sum(bare)
+
+
 def test_this_bake_is_named_on_the_map() -> None:
     surface = ps.map_surface(ps.demo_study("one_bake_each"))
     titles = [axes.get_title(loc="left") for axes in ps.plot_surface(surface).axes]
-    assert titles[1] == "smoothed, this bake"
+    assert titles[1] == "this bake, %"
     area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
     titles = [axes.get_title(loc="left") for axes in ps.plot_chance_good(area).axes]
     assert not any("next time" in title for title in titles)

@@ -30,8 +30,8 @@ _DOING = {
 SURFACE_CAPTION = (
     "For each grate the counts of its cells (items with the outcome / graded items) "
     "and the smoothed chance in per cent. The bar in a cell runs from the low to the "
-    "high end of its interval, the width of the cell standing for 0 to 100%. Hatched: "
-    "no graded item; a hatched strip: some items were lost."
+    "high end of its interval, the width of the cell standing for 0 to 100%. Hatched, "
+    "or in brackets: no graded item; a hatched strip: some items were lost."
 )
 EXTREMES = (
     "Which cell of a grate is highest or lowest is itself uncertain: the extremes of a "
@@ -41,7 +41,7 @@ CHANCE_CAPTION = (
     "Counted: good items / graded items of the cell. Beside it the chance, in per "
     "cent, that an item there is good in one more bake, whatever that fire is like; "
     "the bar shows how well the cell's long-run chance is known (0 to 100% across the "
-    "cell). Cells borrow from their neighbors."
+    "cell). Cells borrow from their neighbors; in brackets: no graded item there."
 )
 
 
