@@ -20,6 +20,7 @@ from pitstats.stats.surface import SurfaceRates, surface_rates
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
+_FEWEST_EFFECTIVE = 200
 KEYS = ["pit", "grate", "row", "column"]
 _ESTIMAND = {
     "burned": "chance that an item in this cell burns",
@@ -154,7 +155,7 @@ def map_surface(
         estimand=_ESTIMAND[outcome],
         method=METHOD,
         conf_level=level,
-        caveats=_caveats(study, counted, outcome),
+        caveats=_caveats(study, counted, outcome) + _accuracy(fitted.result),
         draws=fitted.spread_out(fitted.result.draws, len(table)),
     )
 
@@ -371,6 +372,11 @@ def _caveats(study: Study, counted: CountedCells, outcome: Outcome) -> tuple[str
     if n_missing:
         found.append(notes.MISSING_LEFT_OUT.format(n=n_missing))
     return tuple(found)
+
+
+def _accuracy(result: SurfaceRates) -> tuple[str, ...]:
+    least = float(result.ess.min())
+    return (notes.FEW_DRAWS.format(n=least),) if least < _FEWEST_EFFECTIVE else ()
 
 
 def model_notes(counted: CountedCells) -> tuple[str, ...]:

@@ -29,6 +29,7 @@ from pitstats.stats.weighted_draws import effective_draws
 _DRAWS = 2048
 # Part of the draws that is spread evenly over all nodes, so that none goes without.
 _SPREAD = 0.05
+_FEWEST_EFFECTIVE = 200
 
 
 class SurfaceRates(NamedTuple):
@@ -100,7 +101,8 @@ def surface_rates(
     seed : int, default 1
         Scrambles the quasi-random points.
     n_draws : int, default 2048
-        Draws of the joint posterior, a power of 2.
+        Draws of the joint posterior, a power of 2; four times as many are made when a
+        pit is left with fewer than 200 effective ones.
     nodes : Nodes, optional
         Grid over bake SD, amplitude and range, with their prior.
 
@@ -158,16 +160,10 @@ def surface_rates(
     grid = surface_nodes() if nodes is None else nodes
     modes = [find_modes(data, grid) for _, data in groups]
     shares = _node_shares(modes, grid)
-    widths = np.cumsum([found.mode.shape[1] for found in modes])
-    points = _points(int(widths[-1]) + len(groups), n_draws, seed)
-    *parts, order = np.split(points, widths, axis=1)
-    drawn = [
-        draw_pit(data, found, grid, share, own)
-        for (_, data), found, share, own in zip(
-            groups, modes, shares, parts, strict=True
-        )
-    ]
-    return _joined(groups, drawn, grid, order, level)
+    found = _drawn(groups, modes, shares, grid, n_draws, seed, level)
+    if found.ess.min() < _FEWEST_EFFECTIVE:
+        found = _drawn(groups, modes, shares, grid, 4 * n_draws, seed, level)
+    return found
 
 
 _Group = tuple[npt.NDArray[np.intp], PitCells]
@@ -252,6 +248,28 @@ def _shares(log_value: FloatArray) -> FloatArray:
     """Positive numbers given as logs, scaled to add up to 1."""
     value = np.exp(log_value - log_value.max())
     return np.asarray(value / value.sum())
+
+
+def _drawn(
+    groups: Sequence[_Group],
+    modes: Sequence[PitModes],
+    shares: Sequence[FloatArray],
+    grid: Nodes,
+    n_draws: int,
+    seed: int,
+    level: float,
+) -> SurfaceRates:
+    """Draw all pits from one set of points, each pit with coordinates of its own."""
+    widths = np.cumsum([found.mode.shape[1] for found in modes])
+    points = _points(int(widths[-1]) + len(groups), n_draws, seed)
+    *parts, order = np.split(points, widths, axis=1)
+    drawn = [
+        draw_pit(data, found, grid, share, own)
+        for (_, data), found, share, own in zip(
+            groups, modes, shares, parts, strict=True
+        )
+    ]
+    return _joined(groups, drawn, grid, order, level)
 
 
 def _joined(

@@ -79,7 +79,7 @@ def test_a_pair_that_differs_is_named_with_its_interval() -> None:
     assert area.differences["verdict"].iloc[0] == "differs"
 
 
-@pytest.mark.parametrize("case", [*STUDIES, *THIN])
+@pytest.mark.parametrize("case", ["one bake beside two", "bake lost", *THIN])
 def test_sections_show_or_say_why_not(
     case: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

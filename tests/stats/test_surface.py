@@ -237,6 +237,16 @@ def test_none_and_all_open_the_ends():
     assert every.estimate == pytest.approx(1 - none.estimate, abs=0.02)
 
 
+def test_checkerboard_gets_more_draws():
+    # Neighbors that always differ go against all that the surface expects.
+    y = np.tile(np.arange(18) % 2, (6, 1))
+    found = fit(y, SIX_BY_THREE.place)
+    assert found.draws.shape == (8192, 18)
+    assert found.ess.min() > 200
+    assert (found.estimate[1::2] > 0.8).all()
+    assert (found.estimate[::2] < 0.2).all()
+
+
 def test_more_bakes_narrow_the_band(burned):
     few = fit(burned[:2], SIX_BY_THREE.place)
     many = fit(np.tile(burned, (4, 1)), SIX_BY_THREE.place)
