@@ -78,5 +78,6 @@ class AreaSections(StudyPage):
         self.keep_table("chance_good", area.cells)
         self.keep_table("usable_area_next", area.future)
         self.keep_table("usable_area_every", area.every)
+        self.keep_table("usable_area_bakes", area.bakes)
         self.say_all(area.caveats)
         self.say(wording.area_method(area), "note")
