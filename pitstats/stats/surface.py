@@ -128,9 +128,10 @@ def surface_rates(
     distances along and across alike, and works on a single row.
 
     The surface is the same in all bakes but for the bake's shift. An estimate borrows
-    from neighboring cells; show it beside the counts, not in their place. With one
-    bake, ``here`` speaks of that bake, and the prior of the bake SD decides about
-    everything else.
+    from neighboring cells, and a lone cell unlike its neighbors is pulled toward them
+    with its interval; show it beside the counts, not in their place. With one bake,
+    ``here`` speaks of that bake, and the prior of the bake SD decides about everything
+    else.
 
     References
     ----------

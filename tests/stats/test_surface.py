@@ -375,6 +375,12 @@ class TestKeptRun:
         assert everything["share"] >= 0.93
         assert everything["share_in_three"] >= 0.93
 
+    def test_a_lone_hot_cell_is_known_to_be_hidden(self):
+        # No promise: said wherever a surface is shown.
+        for row in CALIBRATION["lone_cell"]:
+            assert row["mean_estimate"] < 0.6 * row["truth"]
+            assert row["coverage"] < 0.8
+
     def test_a_row_can_be_made_again(self):
         row = CALIBRATION["rows"][0]
         fields = ("shape", "bakes", "rate", "sd", "rows", "columns")
