@@ -39,6 +39,8 @@ from .analysis.rise import compare_rise as compare_rise
 from .analysis.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity import check_sensitivity as check_sensitivity
 from .analysis.settings_effect import estimate_setting_effect as estimate_setting_effect
+from .analysis.surface import SurfaceMap as SurfaceMap
+from .analysis.surface import map_surface as map_surface
 from .analysis.temperatures import CellTemperatures as CellTemperatures
 from .analysis.temperatures import TemperatureComparison as TemperatureComparison
 from .analysis.temperatures import compare_temperatures as compare_temperatures
@@ -48,6 +50,8 @@ from .analysis.temperatures import (
 from .analysis.uniformity import SURVEY_CLASSES as SURVEY_CLASSES
 from .analysis.uniformity import UniformitySurvey as UniformitySurvey
 from .analysis.uniformity import survey_uniformity as survey_uniformity
+from .analysis.usable_area import UsableArea as UsableArea
+from .analysis.usable_area import estimate_usable_area as estimate_usable_area
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError
@@ -55,6 +59,9 @@ from .errors import PitstatsError as PitstatsError
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
 from .figures.agreement import plot_grading_agreement as plot_grading_agreement
+from .figures.area import plot_chance_good as plot_chance_good
+from .figures.area import plot_surface as plot_surface
+from .figures.area import plot_usable_area as plot_usable_area
 from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades

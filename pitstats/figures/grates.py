@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from textwrap import fill
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from pitstats.figures.style import (
+    BROWNING,
     HATCH,
     INK,
     SOFT,
@@ -19,17 +22,413 @@ from pitstats.figures.style import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from matplotlib.axes import Axes
-    from matplotlib.colors import Colormap
     from matplotlib.figure import Figure
 
-# Inches: room for "firebox end", for the widest grate, around each grate and for the
-# scale.
-_LEFT, _MAP_WIDTH, _MAP_GAP, _SCALE_HEIGHT = 1.35, 5.7, 0.75, 0.85
+#: Colors for heat and for what is wanted; like `BROWNING` each grows darker all the way
+#: and so keeps its order in gray and to every kind of color vision.
+HEAT = ("#fbf3e4", "#f6c28b", "#e07f5b", "#a83a58", "#481042")
+WANTED = ("#f3f5ec", "#c3d9bd", "#7db08b", "#377862", "#10383a")
+
+# Inches. Left: room for "firebox end" and the numbers of the rows.
+_WIDTH, _LEFT, _RIGHT, _BESIDE = 5.6, 0.95, 0.08, 0.28
+_TITLE, _UNDER, _SCALE = 0.34, 0.28, 0.88
+_LARGEST_CELL = 0.62
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapScale:
+    """What the colors of a map mean; one scale serves all maps that are compared.
+
+    Parameters
+    ----------
+    label : str
+        What the cells show, with its unit.
+    low, high : float
+        Values at the palest and the darkest color; beyond them the color stays.
+    palette : tuple of str, default browning
+        Colors from palest to darkest.
+    steps : tuple of str, default ()
+        Names of ordered categories with the values 0, 1, ...; empty for numbers.
+    percent : bool, default False
+        Whether values between 0 and 1 are written in per cent.
+
+    See Also
+    --------
+    share_scale, step_scale, number_scale : The usual scales.
+    """
+
+    label: str
+    low: float
+    high: float
+    palette: tuple[str, ...] = BROWNING
+    steps: tuple[str, ...] = ()
+    percent: bool = False
+
+    def colors(self, values: Iterable[float]) -> list[tuple[float, float, float]]:
+        """Color of each value, as red, green and blue between 0 and 1."""
+        values = np.asarray(list(values), dtype=float)
+        width = self.high - self.low
+        place = (values - self.low) / width if width > 0 else np.full(len(values), 0.5)
+        place = np.clip(np.nan_to_num(place, nan=0.0), 0.0, 1.0)
+        table = _palette(self.palette)
+        knots = np.linspace(0, 1, len(table))
+        parts = [np.interp(place, knots, channel) for channel in table.T]
+        return [(float(r), float(g), float(b)) for r, g, b in zip(*parts, strict=True)]
+
+
+def _palette(names: Sequence[str]) -> np.ndarray:
+    return np.array(
+        [[int(name[i : i + 2], 16) / 255 for i in (1, 3, 5)] for name in names]
+    )
+
+
+def share_scale(label: str, palette: tuple[str, ...] = BROWNING) -> MapScale:
+    """Scale for shares, always from 0 to 100%."""
+    return MapScale(label=label, low=0.0, high=1.0, palette=palette, percent=True)
+
+
+def step_scale(names: Sequence[str], label: str) -> MapScale:
+    """Scale for ordered categories such as grades, palest first."""
+    last = max(len(names) - 1, 1)
+    return MapScale(label=label, low=0.0, high=float(last), steps=tuple(names))
+
+
+def number_scale(
+    values: Iterable[float], label: str, palette: tuple[str, ...] = HEAT
+) -> MapScale:
+    """Scale for numbers, from the least to the greatest of all maps to be compared."""
+    known = np.asarray(list(values), dtype=float)
+    known = known[np.isfinite(known)]
+    low, high = (known.min(), known.max()) if len(known) else (0.0, 1.0)
+    return MapScale(label=label, low=float(low), high=float(high), palette=palette)
+
+
+class MapPanel(NamedTuple):
+    """One grate to draw: its title and its cells."""
+
+    title: str
+    cells: pd.DataFrame
+
+
+def draw_grate(
+    axes: Axes,
+    cells: pd.DataFrame,
+    *,
+    value: str,
+    scale: MapScale,
+    label: str | None = None,
+    title: str = "",
+    font_size: float = 11,
+) -> None:
+    """Draw one grate cell by cell: the firebox end on the left, row 1 at the bottom.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Where to draw. `plot_cell_maps` places axes so that cells are square and of one
+        size; axes of one's own need ``set_aspect("equal")``.
+    cells : pandas.DataFrame
+        One row per cell of the grate: ``row``, ``column`` (1 = door side; 1 = nearest
+        the firebox), the value, and optionally the label and ``n_missing``. Cells
+        whose value is NaN are hatched; a cell with a value of which some items were
+        lost (``n_missing`` above 0) has a hatched strip.
+    value : str
+        Column with the value, in the units of the scale.
+    scale : MapScale
+        Shared by all maps that are compared.
+    label : str, optional
+        Column with the text written into each cell; nothing is written without it.
+    title : str, default ""
+        Text above the grate.
+    font_size : float, default 11
+        Size of the labels, in points.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from matplotlib.figure import Figure
+    >>> from pitstats.figures.grates import draw_grate, share_scale
+    >>> cells = pd.DataFrame({"row": 1, "column": [1, 2], "share": [0.5, None]})
+    >>> axes = Figure().subplots()
+    >>> draw_grate(axes, cells, value="share", scale=share_scale("burned"))
+    >>> [patch.get_hatch() for patch in axes.patches]
+    [None, '////']
+    """
+    n_rows, n_columns = int(cells["row"].max()), int(cells["column"].max())
+    colors = scale.colors(cells[value])
+    for cell, color in zip(cells.to_dict("records"), colors, strict=True):
+        known = not np.isnan(float(cell[value]))
+        _draw_cell(axes, cell, color if known else None)
+        text = str(cell[label]) if label and known else ""
+        if text:
+            _write_in_cell(axes, cell, text, ink_on(color), font_size)
+    axes.set_xlim(0, n_columns)
+    # As on the printed grids: the door side and row 1 at the bottom.
+    axes.set_ylim(0, n_rows)
+    axes.set_title(title, fontsize=min(13, font_size + 2))
+    small = max(9.0, font_size - 1)
+    axes.set_yticks(
+        np.arange(n_rows) + 0.5, ["door 1", *map(str, range(2, n_rows + 1))]
+    )
+    axes.set_xticks(np.arange(n_columns) + 0.5, [str(i + 1) for i in range(n_columns)])
+    axes.tick_params(length=0, labelsize=small, colors=SOFT, pad=3)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.axvline(0, color=INK, linewidth=5)
+    axes.set_ylabel("firebox\nend", fontsize=small, labelpad=2)
+
+
+def _draw_cell(
+    axes: Axes,
+    cell: Mapping[Hashable, Any],
+    color: tuple[float, float, float] | None,
+) -> None:
+    from matplotlib.patches import Rectangle
+
+    corner = (cell["column"] - 1, cell["row"] - 1)
+    axes.add_patch(
+        Rectangle(
+            corner,
+            1,
+            1,
+            facecolor="white" if color is None else color,
+            edgecolor=HATCH if color is None else "white",
+            linewidth=1.5,
+            hatch="////" if color is None else None,
+        )
+    )
+    if color is not None and cell.get("n_missing", 0):
+        # A hatched strip: part of the items of this cell were lost.
+        axes.add_patch(
+            Rectangle(
+                (corner[0], corner[1] + 0.84),
+                1,
+                0.16,
+                facecolor="white",
+                edgecolor=HATCH,
+                linewidth=0.8,
+                hatch="/////",
+            )
+        )
+
+
+def _write_in_cell(
+    axes: Axes, cell: Mapping[Hashable, Any], text: str, ink: str, size: float
+) -> None:
+    axes.text(
+        cell["column"] - 0.5,
+        cell["row"] - 0.5,
+        text,
+        ha="center",
+        va="center",
+        fontsize=size,
+        color=ink,
+    )
+
+
+def plot_cell_maps(
+    grid: Sequence[Sequence[MapPanel]],
+    *,
+    value: str,
+    scale: MapScale,
+    label: str | None = None,
+    largest_cell: float = _LARGEST_CELL,
+    no_value: str = "no graded item",
+) -> Figure:
+    """Draw grates in rows and columns, every cell of one size and on one scale.
+
+    Parameters
+    ----------
+    grid : sequence of sequences of MapPanel
+        Rows of panels, for example one row per bake and one column per face.
+    value, scale, label
+        As for `draw_grate`, the same for all panels.
+    largest_cell : float, default 0.62
+        Side of a cell in inches, where the width allows it.
+    no_value : str
+        What a hatched cell means, beside the scale.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        5.6 inches wide: its text can be read on a phone, and it fits a printed page.
+        The last axes hold the scale.
+
+    Raises
+    ------
+    ValueError
+        If there is no panel.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> cells = pd.DataFrame({"row": 1, "column": [1, 2, 3], "share": [1, 0.5, None]})
+    >>> grid = [[MapPanel("Bake 1", cells)], [MapPanel("Bake 2", cells)]]
+    >>> figure = plot_cell_maps(grid, value="share", scale=share_scale("burned"))
+    >>> [axes.get_title(loc="left") for axes in figure.axes[:-1]]
+    ['Bake 1', 'Bake 2']
+    """
+    from matplotlib.figure import Figure
+
+    sizes = [[_size(panel) for panel in row] for row in grid if row]
+    if not sizes:
+        raise ValueError("There is no grate to draw.")
+    across = max(map(len, sizes))
+    widest = [max(row[j][1] for row in sizes if j < len(row)) for j in range(across)]
+    room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
+    cell = min(largest_cell, room / sum(widest))
+    heights = [_TITLE + _UNDER + cell * max(n for n, _ in row) for row in sizes]
+    font_size = _font_size(grid, label, cell)
+    with house_style():
+        figure = Figure(figsize=(_WIDTH, sum(heights) + _SCALE))
+        top = sum(heights) + _SCALE
+        for row, size, height in zip(filter(len, grid), sizes, heights, strict=True):
+            left = _LEFT
+            for j, (panel, (n_rows, n_columns)) in enumerate(
+                zip(row, size, strict=True)
+            ):
+                high = n_rows * cell
+                box = (left, top - _TITLE - high, n_columns * cell, high)
+                axes = figure.add_axes(_share_of(figure, box))
+                draw_grate(
+                    axes,
+                    panel.cells,
+                    value=value,
+                    scale=scale,
+                    label=label,
+                    title=panel.title,
+                    font_size=font_size,
+                )
+                if j:
+                    axes.set_ylabel("")
+                    axes.set_yticks([])
+                left += widest[j] * cell + _BESIDE
+            top -= height
+        _draw_scale(figure, scale, no_value)
+    return figure
+
+
+def _font_size(
+    grid: Sequence[Sequence[MapPanel]], label: str | None, cell: float
+) -> float:
+    """Largest size at which the longest label fits into a cell, in points."""
+    longest = 2
+    if label:
+        longest = max(
+            [2, *(p.cells[label].str.len().max() for row in grid for p in row)]
+        )
+    return float(min(11.0, 0.85 * 72 * cell / (0.62 * longest)))
+
+
+def _size(panel: MapPanel) -> tuple[int, int]:
+    return int(panel.cells["row"].max()), int(panel.cells["column"].max())
+
+
+def _share_of(
+    figure: Figure, box: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    """Turn inches (left, bottom, width, height) into shares of the figure."""
+    wide, high = figure.get_size_inches()
+    return box[0] / wide, box[1] / high, box[2] / wide, box[3] / high
+
+
+def _draw_scale(figure: Figure, scale: MapScale, no_value: str) -> None:
+    """Draw the legend: colors with their values, and what a hatched cell means."""
+    from matplotlib.patches import Rectangle
+
+    box = (_LEFT, 0.3, _WIDTH - _LEFT - _RIGHT, 0.4)
+    axes = figure.add_axes(_share_of(figure, box))
+    axes.set_xlim(0, box[2])
+    axes.set_ylim(0, box[3])
+    axes.set_axis_off()
+    free = _draw_steps(axes, scale) if scale.steps else _draw_ramp(axes, scale)
+    axes.add_patch(
+        Rectangle(
+            (free, 0.22), 0.26, 0.17, facecolor="white", edgecolor=HATCH, hatch="/////"
+        )
+    )
+    meaning = fill(no_value, 11)
+    axes.text(free + 0.33, 0.305, meaning, va="center", fontsize=10, linespacing=1.0)
+    axes.text(0, -0.05, scale.label, va="top", fontsize=10.5)
+
+
+def _draw_ramp(axes: Axes, scale: MapScale) -> float:
+    """Draw a ramp of numbers; returns where the next thing can stand, in inches."""
+    long, n_colors = 2.9, 58
+    at = np.linspace(scale.low, scale.high, n_colors)
+    image = np.array(scale.colors(at))[None, :, :]
+    axes.imshow(image, extent=(0, long, 0.22, 0.39), aspect="auto", zorder=0)
+    axes.set_xlim(0, _WIDTH - _LEFT - _RIGHT)
+    axes.set_ylim(0, 0.4)
+    n_ticks = 5 if scale.percent else 4
+    for share in np.linspace(0, 1, n_ticks):
+        text = scale_text(scale, scale.low + share * (scale.high - scale.low))
+        align = "left" if share == 0 else "right" if share == 1 else "center"
+        axes.text(share * long, 0.18, text, ha=align, va="top", fontsize=10)
+    return long + 0.2
+
+
+def scale_text(scale: MapScale, value: float) -> str:
+    """Write a value as the scale of a map shows it."""
+    if scale.percent:
+        return f"{100 * value:.0f}%"
+    return f"{value:.0f}" if scale.high - scale.low >= 8 else f"{value:.1f}"
+
+
+def _draw_steps(axes: Axes, scale: MapScale) -> float:
+    """Draw boxes with the names of steps; returns where the next thing can stand."""
+    from matplotlib.patches import Rectangle
+
+    wide = 3.3 / len(scale.steps)
+    marks = step_marks(scale.steps)
+    colors = scale.colors(range(len(scale.steps)))
+    for i, (name, mark, color) in enumerate(
+        zip(scale.steps, marks, colors, strict=True)
+    ):
+        axes.add_patch(
+            Rectangle(
+                (i * wide, 0.17), wide, 0.22, facecolor=color, edgecolor=INK, lw=0.6
+            )
+        )
+        middle = (i + 0.5) * wide
+        axes.text(
+            middle,
+            0.28,
+            mark,
+            ha="center",
+            va="center",
+            fontsize=10,
+            color=ink_on(color),
+        )
+        fits = max(3, int(13 * wide))
+        axes.text(
+            middle, 0.14, shorten(name, fits), ha="center", va="top", fontsize=9.5
+        )
+    return 3.45
+
+
+def step_marks(names: Sequence[str]) -> list[str]:
+    """Shortest beginnings that tell names apart, for cells with little room.
+
+    Examples
+    --------
+    >>> step_marks(["raw", "light", "golden", "dark", "burned"])
+    ['R', 'L', 'G', 'D', 'B']
+    >>> step_marks(["light", "light golden", "gold"])
+    ['1', '2', '3']
+    """
+    for length in (1, 2):
+        marks = [name.strip()[:length].capitalize() for name in names]
+        if len(set(marks)) == len(marks) and all(marks):
+            return marks
+    return [str(i + 1) for i in range(len(names))]
 
 
 def plot_grates(cells: pd.DataFrame) -> Figure:
-    """Draw every grate cell by cell, on one scale for all pits.
+    """Draw the burned share of every cell of every grate, on one scale for all pits.
 
     Parameters
     ----------
@@ -50,116 +449,30 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
     >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
     ['Quarry', 'Ferry']
     """
-    from matplotlib.colors import ListedColormap
-    from matplotlib.figure import Figure
-
-    panels = list(cells.groupby(["pit", "level", "grate"], sort=False, dropna=False))
     several = cells.groupby("pit")["grate"].nunique().to_dict()
-    cell = min(0.62, _MAP_WIDTH / max(int(own["column"].max()) for _, own in panels))
-    heights = [int(own["row"].max()) * cell for _, own in panels]
-    total = sum(heights) + len(heights) * _MAP_GAP + _SCALE_HEIGHT
-    with house_style():
-        cmap = ListedColormap(browning_steps(101))
-        figure = Figure(figsize=(_LEFT + _MAP_WIDTH + 0.15, total))
-        top = total
-        for ((pit, _, grate), own), height in zip(panels, heights, strict=True):
-            # Placed by hand so that a cell has one size in all pits.
-            top -= height + _MAP_GAP
-            width = int(own["column"].max()) * cell
-            box = (_LEFT, top + 0.32, width, height)
-            axes = figure.add_axes(_share_of(figure, box))
-            name = shorten(pit)
-            if several[pit] > 1:
-                name += f", {shorten(grate)} grate"
-            _draw_grate(axes, own, name, cmap)
-        _scale(figure, cmap)
-    return figure
-
-
-def _share_of(
-    figure: Figure, box: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
-    """Turn inches (left, bottom, width, height) into shares of the figure."""
-    wide, high = figure.get_size_inches()
-    return box[0] / wide, box[1] / high, box[2] / wide, box[3] / high
-
-
-def _draw_grate(axes: Axes, cells: pd.DataFrame, name: str, cmap: Colormap) -> None:
-    n_rows = int(cells["row"].max())
-    own_columns = int(cells["column"].max())
-    for cell in cells.to_dict("records"):
-        _draw_cell(axes, cell, cmap)
-    axes.set_xlim(0, own_columns)
-    # As on the printed grids: the door side and row 1 at the bottom.
-    axes.set_ylim(0, n_rows)
-    axes.set_title(name)
-    axes.set_yticks(
-        np.arange(n_rows) + 0.5, ["door 1", *map(str, range(2, n_rows + 1))]
+    labeled = cells.assign(
+        label=[
+            f"{burned}/{graded}" if graded else ""
+            for burned, graded in zip(cells["n_burned"], cells["n_items"], strict=True)
+        ]
     )
-    axes.set_xticks(
-        np.arange(own_columns) + 0.5, [str(i + 1) for i in range(own_columns)]
-    )
-    axes.tick_params(length=0, labelsize=10, colors=SOFT)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.set_ylabel("firebox\nend", rotation=0, ha="right", va="center", fontsize=11)
-    axes.axvline(0, color=INK, linewidth=5)
-
-
-def _draw_cell(axes: Axes, cell: Mapping[Hashable, Any], cmap: Colormap) -> None:
-    from matplotlib.patches import Rectangle
-
-    left, top = cell["column"] - 1, cell["row"] - 1
-    tested = cell["n_items"] > 0
-    color = cmap(float(cell["share"])) if tested else (1.0, 1.0, 1.0, 1.0)
-    axes.add_patch(
-        Rectangle(
-            (left, top),
-            1,
-            1,
-            facecolor=color,
-            edgecolor="white" if tested else HATCH,
-            linewidth=1.5,
-            hatch=None if tested else "////",
+    grid = [
+        [MapPanel(_grate_name(pit, grate, several[pit]), own)]
+        for (pit, _, grate), own in labeled.groupby(
+            ["pit", "level", "grate"], sort=False, dropna=False
         )
+    ]
+    return plot_cell_maps(
+        grid,
+        value="share",
+        scale=share_scale("burned / graded items of the cell"),
+        label="label",
     )
-    if tested:
-        axes.text(
-            left + 0.5,
-            top + 0.5,
-            f"{cell['n_burned']}/{cell['n_items']}",
-            ha="center",
-            va="center",
-            fontsize=11,
-            color=ink_on(color[:3]),
-        )
-    if tested and cell["n_missing"]:
-        # A hatched corner strip: part of the items of this cell were lost.
-        axes.add_patch(
-            Rectangle(
-                (left, top + 0.84),
-                1,
-                0.16,
-                facecolor="white",
-                edgecolor=HATCH,
-                linewidth=0.8,
-                hatch="/////",
-            )
-        )
 
 
-def _scale(figure: Figure, cmap: Colormap) -> None:
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import Normalize
-    from matplotlib.ticker import PercentFormatter
-
-    bar = figure.colorbar(
-        ScalarMappable(Normalize(0, 1), cmap),
-        cax=figure.add_axes(_share_of(figure, (_LEFT, 0.62, 4.0, 0.14))),
-        orientation="horizontal",
-        format=PercentFormatter(1.0),
-    )
-    bar.set_label("burned / graded items of the cell", loc="left")
+def _grate_name(pit: object, grate: object, n_grates: int) -> str:
+    name = shorten(pit)
+    return f"{name}, {shorten(grate)} grate" if n_grates > 1 else name
 
 
 def plot_grades(counts: pd.DataFrame) -> Figure:

@@ -23,6 +23,7 @@ from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades, plot_grates
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
+from pitstats.report.area_sections import AreaSections
 from pitstats.report.design_sections import DesignSections
 from pitstats.report.grading_sections import GradingSections
 from pitstats.report.sensitivity_sections import SensitivitySections
@@ -30,7 +31,9 @@ from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 
 
-class ComparisonPage(DesignSections, SensitivitySections, GradingSections):
+class ComparisonPage(
+    DesignSections, SensitivitySections, AreaSections, GradingSections
+):
     """A page that compares the pits of one study.
 
     Parameters

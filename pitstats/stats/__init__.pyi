@@ -47,6 +47,9 @@ from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
 from .simultaneous import simultaneous_t as simultaneous_t
 from .standardized import standardize_probabilities as standardize_probabilities
+from .surface import SurfaceRates as SurfaceRates
+from .surface import surface_rates as surface_rates
+from .surface_prior import surface_nodes as surface_nodes
 from .unequal_means import welch_differences as welch_differences
 from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs

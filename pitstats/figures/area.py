@@ -1,0 +1,331 @@
+"""Smoothed maps beside the counts, and how much of the grate can be used."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pitstats.analysis.surface import SurfaceMap
+from pitstats.analysis.usable_area import UsableArea
+from pitstats.figures.grates import (
+    WANTED,
+    MapPanel,
+    MapScale,
+    plot_cell_maps,
+    share_scale,
+)
+from pitstats.figures.style import (
+    BROWNING,
+    EMBER,
+    INK,
+    LINE,
+    SOFT,
+    house_style,
+    ink_on,
+    shorten,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+# Wider grates get their two maps one below the other instead of side by side.
+_WIDEST_PAIR = 6
+# The bar of a cell: how high it lies, and its room on either side.
+_BAR_AT, _BAR_ROOM = 0.13, 0.06
+_NAME = {"burned": "burned", "underbaked": "under-baked", "good": "good"}
+
+
+def plot_surface(surface: SurfaceMap) -> Figure:
+    """Draw the counts of every cell and, beside them, the smoothed chance.
+
+    Parameters
+    ----------
+    surface : SurfaceMap
+        As returned by `map_surface`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Two maps per grate on one scale. Counted: items with the outcome / graded
+        items. Smoothed: the chance in per cent, and a bar from the low to the high end
+        of its interval, the cell's width standing for 0 to 100 %. In brackets: a cell
+        without graded items.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> figure = ps.plot_surface(ps.map_surface(ps.demo_study("one_bake_each")))
+    >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
+    ['Quarry: counted', 'this bake, %']
+    """
+    good = surface.outcome == "good"
+    label = f"{_NAME[surface.outcome]}: share counted; smoothed"
+    return _counted_and_smoothed(
+        surface.table, label, surface.conf_level, WANTED if good else BROWNING
+    )
+
+
+def plot_chance_good(area: UsableArea) -> Figure:
+    """Draw the chance that each cell is good next time, beside the counts.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        As `plot_surface`; darker is better. A pit that was baked once shows its
+        chances in this bake.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
+    >>> figure = ps.plot_chance_good(area)
+    >>> figure.axes[1].get_title(loc="left")
+    'chance next time, %'
+    """
+    cells = area.cells.rename(columns={"n_good": "n_burned"})
+    label = "good: counted; chance next time"
+    return _counted_and_smoothed(
+        cells, label, area.conf_level, WANTED, "chance next time"
+    )
+
+
+def _counted_and_smoothed(
+    table: pd.DataFrame,
+    label: str,
+    conf_level: float,
+    palette: tuple[str, ...],
+    what: str = "smoothed",
+) -> Figure:
+    scale = share_scale(f"{label} (bar: {100 * conf_level:g}% interval)", palette)
+    several = table.groupby("pit")["grate"].nunique()
+    grid: list[list[MapPanel]] = []
+    smoothed: list[pd.DataFrame | None] = []
+    for pit, grate in table[["pit", "grate"]].drop_duplicates().to_numpy().tolist():
+        own = table[(table["pit"] == pit) & (table["grate"] == grate)]
+        name = shorten(pit, 16)
+        if several[pit] > 1:
+            name += f", {shorten(grate, 12)}"
+        once = bool((own["scope"] == "this bake").any())
+        title = "this bake, %" if once else f"{what}, %"
+        narrow = own["column"].max() <= _WIDEST_PAIR
+        counted = MapPanel(f"{name}: counted", _counted(own))
+        beside = MapPanel(title if narrow else f"{name}: {title}", _smoothed(own))
+        grid += [[counted, beside]] if narrow else [[counted], [beside]]
+        smoothed += [None, beside.cells]
+    figure = plot_cell_maps(
+        grid, value="value", scale=scale, label="text", largest_cell=0.5
+    )
+    for axes, cells in zip(figure.axes, smoothed, strict=False):
+        if cells is not None:
+            _draw_intervals(axes, cells, scale)
+    return figure
+
+
+def _counted(cells: pd.DataFrame) -> pd.DataFrame:
+    text = [
+        f"{burned}/{total}"
+        for burned, total in zip(cells["n_burned"], cells["n_items"], strict=True)
+    ]
+    return cells.assign(value=cells["share"], text=text)
+
+
+def _smoothed(cells: pd.DataFrame) -> pd.DataFrame:
+    text = []
+    for share, n_items in zip(cells["estimate"], cells["n_items"], strict=True):
+        number = "" if np.isnan(share) else f"{100 * share:.0f}"
+        text.append(f"({number})" if number and not n_items else number)
+    # A lost item is shown where items are counted.
+    return cells.assign(value=cells["estimate"], text=text, n_missing=0)
+
+
+def _draw_intervals(axes: Axes, cells: pd.DataFrame, scale: MapScale) -> None:
+    """Draw each cell's interval as a bar; its width stands for 0 to 100 %."""
+    known = cells[cells["value"].notna()]
+    ink = [ink_on(color) for color in scale.colors(known["value"])]
+    left = known["column"].to_numpy(dtype=float) - 1 + _BAR_ROOM
+    at = known["row"].to_numpy(dtype=float) - 1 + _BAR_AT
+    wide = 1 - 2 * _BAR_ROOM
+    axes.hlines(at, left, left + wide, colors=ink, linewidth=0.6, alpha=0.5)
+    low, high = known["conf_low"].to_numpy(), known["conf_high"].to_numpy()
+    bars = axes.hlines(
+        at, left + wide * low, left + wide * high, colors=ink, linewidth=3.2
+    )
+    bars.set_gid("intervals")
+    axes.set_xlim(0, cells["column"].max())
+    axes.set_ylim(0, cells["row"].max())
+
+
+def plot_usable_area(area: UsableArea) -> Figure:
+    """Draw the usable share and area of each pit with their intervals.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        One row per pit: diamond and wide bar for the long-run value and its interval,
+        open circles for bakes, a square for the cells good in every bake so far. The
+        lower panel has square length units and the tested area as an upright line;
+        it is left out where cell sizes are not recorded.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area = ps.estimate_usable_area(ps.demo_study("four_pits"))
+    >>> [axes.get_xlabel() for axes in ps.plot_usable_area(area).axes]
+    ['Share of tested cells good', 'Area good, sq in']
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import PercentFormatter
+
+    table = area.table
+    with_area = bool(table["area"].notna().any())
+    n_panels = 1 + with_area
+    with house_style():
+        figure = Figure(
+            figsize=(5.6, 1.1 + n_panels * (0.6 + 0.62 * len(table))),
+            layout="constrained",
+        )
+        panels = figure.subplots(n_panels, 1, squeeze=False)[:, 0]
+        _draw_rows(panels[0], area, _SHARE_COLUMNS)
+        panels[0].set_xlim(-0.025, 1.025)
+        panels[0].xaxis.set_major_formatter(PercentFormatter(1.0))
+        panels[0].set_xlabel("Share of tested cells good")
+        if with_area:
+            _draw_rows(panels[1], area, _AREA_COLUMNS)
+            largest = float(table["area_tested"].max())
+            panels[1].set_xlim(-0.025 * largest, 1.05 * largest)
+            panels[1].set_xlabel(f"Area good, {area.unit}")
+        _legend(figure, area, with_area)
+    return figure
+
+
+# Estimate, its ends, every bake's value, cells good in every bake, and the most.
+_SHARE_COLUMNS = ("estimate", "conf_low", "conf_high", "share", "share", "")
+_AREA_COLUMNS = ("area", "area_low", "area_high", "area", "area_every", "area_tested")
+
+
+def _draw_rows(
+    axes: Axes, area: UsableArea, columns: tuple[str, str, str, str, str, str]
+) -> None:
+    estimate, low, high, of_bake, of_every, most = columns
+    every = area.every.set_index("pit")[of_every]
+    labels = []
+    for y, row in enumerate(area.table.to_dict("records")):
+        n = int(row["n_bakes"])
+        labels.append(f"{shorten(row['pit'], 16)}\n{n} bake{'' if n == 1 else 's'}")
+        if np.isnan(row[estimate]):
+            axes.text(0, y, "not known", va="center", color=SOFT)
+            continue
+        at = y - 0.12
+        axes.plot(
+            [row[low], row[high]],
+            [at, at],
+            color=EMBER,
+            linewidth=7,
+            alpha=0.35,
+            solid_capstyle="butt",
+            gid="interval",
+        )
+        axes.plot(
+            row[estimate], at, marker="D", markersize=8, color=EMBER, gid="estimate"
+        )
+        if most:
+            axes.plot(
+                [row[most]] * 2, [y - 0.3, y + 0.32], color=INK, lw=1.4, gid="tested"
+            )
+        own = area.bakes[area.bakes["pit"] == row["pit"]].dropna(subset=[of_bake])
+        level = own.groupby(own["share"].round(2)).cumcount()
+        axes.scatter(
+            own[of_bake],
+            y + 0.2 + 0.08 * level,
+            s=30,
+            facecolor="white",
+            edgecolor=SOFT,
+            linewidth=1.2,
+            zorder=3,
+            clip_on=False,
+            gid="bakes",
+        )
+        seen = float(every.get(row["pit"], np.nan))
+        if n > 1 and not np.isnan(seen):
+            axes.plot(
+                seen,
+                at,
+                marker="s",
+                markersize=7,
+                markerfacecolor="white",
+                color=INK,
+                linestyle="",
+                clip_on=False,
+                gid="every",
+            )
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set_ylim(len(labels) - 0.4, -0.5)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.grid(axis="x", color=LINE, linewidth=0.8)
+    axes.set_axisbelow(True)
+
+
+def _legend(figure: Figure, area: UsableArea, with_area: bool) -> None:
+    from matplotlib.lines import Line2D
+
+    level = f"{100 * area.conf_level:g}%"
+    handles = [
+        Line2D([], [], color=EMBER, marker="D", linestyle="", label="long run"),
+        Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=f"{level} interval"),
+        Line2D(
+            [],
+            [],
+            color=SOFT,
+            marker="o",
+            markerfacecolor="white",
+            linestyle="",
+            label="one bake",
+        ),
+    ]
+    if area.table["n_bakes"].max() > 1:
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=INK,
+                marker="s",
+                markerfacecolor="white",
+                linestyle="",
+                label="good in every bake so far",
+            )
+        )
+    if with_area:
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=INK,
+                marker="|",
+                markersize=12,
+                linestyle="",
+                label="area tested",
+            )
+        )
+    figure.legend(
+        handles=handles,
+        loc="outside lower left",
+        ncols=2,
+        frameon=False,
+        fontsize=10.5,
+        handlelength=1.4,
+        columnspacing=1.2,
+    )

@@ -1,0 +1,510 @@
+"""Smoothed maps and usable area in words, no stronger than their intervals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from pitstats.analysis.surface import SurfaceMap
+from pitstats.analysis.usable_area import UsableArea
+from pitstats.report.tables import signed_points, span, span_points
+from pitstats.report.wording.numbers import (
+    count,
+    level_text,
+    listed,
+    one_line,
+    percent,
+)
+
+_Row = Mapping[Hashable, Any]
+_NO_VALUE = "\N{EN DASH}"
+_DOING = {
+    "burned": "burning",
+    "underbaked": "staying under-baked",
+    "good": "being good",
+}
+
+SURFACE_CAPTION = (
+    "For each grate the counts of its cells (items with the outcome / graded items) "
+    "and the smoothed chance in per cent. The bar in a cell runs from the low to the "
+    "high end of its interval, the width of the cell standing for 0 to 100%. Hatched, "
+    "or in brackets: no graded item; a hatched strip: some items were lost."
+)
+EXTREMES = (
+    "Which cell of a grate is highest or lowest is itself uncertain: the extremes of a "
+    "surface are picked out of many cells."
+)
+CHANCE_CAPTION = (
+    "Counted: good items / graded items of the cell. Beside it the chance, in per "
+    "cent, that an item there is good in one more bake, whatever that fire is like; "
+    "the bar shows how well the cell's long-run chance is known (0 to 100% across the "
+    "cell). Cells borrow from their neighbors; in brackets: no graded item there."
+)
+
+
+def surface_sentences(surface: SurfaceMap) -> list[str]:
+    """Say for each grate how far the smoothed chance runs, and how well it is known.
+
+    Parameters
+    ----------
+    surface : SurfaceMap
+        As returned by `map_surface`.
+
+    Returns
+    -------
+    list of str
+        One sentence per grate.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> surface = ps.map_surface(ps.demo_study("one_bake_each"))
+    >>> surface_sentences(surface)[0].startswith("Quarry, in this one bake:")
+    True
+    """
+    table = surface.table
+    several = table.groupby("pit")["grate"].nunique()
+    found = []
+    for pit, grate in table[["pit", "grate"]].drop_duplicates().to_numpy().tolist():
+        own = table[(table["pit"] == pit) & (table["grate"] == grate)]
+        name = one_line(pit)
+        if int(several[pit]) > 1:
+            name += f", {one_line(grate)} grate"
+        found.append(_of_grate(name, own, surface, int(surface.n_bakes[pit])))
+    return found
+
+
+def _of_grate(name: str, cells: pd.DataFrame, surface: SurfaceMap, n_bakes: int) -> str:
+    known = cells[cells["estimate"].notna()]
+    if known.empty:
+        return f"{name}: nothing counted, so no surface."
+    rows = known.to_dict("records")
+    highest = max(rows, key=lambda row: float(row["estimate"]))
+    lowest = min(rows, key=lambda row: float(row["estimate"]))
+    doing = f"the smoothed chance of {_DOING[surface.outcome]}"
+    level = level_text(surface.conf_level)
+    if (known["scope"] == "this bake").all():
+        start = f"{name}, in this one bake: {doing}"
+    else:
+        start = f"{name}, averaged over bakes ({count(n_bakes, 'bake')}): {doing}"
+    if len(rows) == 1:
+        ends = span(highest["conf_low"], highest["conf_high"])
+        return f"{start} is {percent(highest['estimate'])} ({level} interval {ends})."
+    return (
+        f"{start} runs from {percent(lowest['estimate'])} in {_place(lowest)} ({level} "
+        f"interval {span(lowest['conf_low'], lowest['conf_high'])}) to "
+        f"{percent(highest['estimate'])} in {_place(highest)} "
+        f"({span(highest['conf_low'], highest['conf_high'])})."
+    )
+
+
+def _place(cell: _Row) -> str:
+    return f"column {int(cell['column'])}, row {int(cell['row'])}"
+
+
+def area_sentences(area: UsableArea) -> list[str]:
+    """Say for each pit how much of its tested grate is good.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    list of str
+        One for each pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area = ps.estimate_usable_area(ps.demo_study("four_pits"))
+    >>> area_sentences(area)[0].startswith("Quarry: in the long run 17% of")
+    True
+    """
+    return [_of_pit(row, area) for row in area.table.to_dict("records")]
+
+
+def _of_pit(row: _Row, area: UsableArea) -> str:
+    name = one_line(row["pit"])
+    if row["n_items"] == 0 or row["cells_tested"] == 0:
+        return f"{name}: nothing from which usable area can be told."
+    level = level_text(area.conf_level)
+    ends = span(row["conf_low"], row["conf_high"])
+    basis = f"{count(int(row['n_bakes']), 'bake')}, {row['n_items']} items"
+    tested = count(int(row["cells_tested"]), "tested cell")
+    if area.one_bake_each:
+        were = "was" if row["n_good"] == 1 else "were"
+        text = (
+            f"{name}: in this one bake {row['n_good']} of {row['n_items']} graded "
+            f"items {were} good. The long-run share may be anywhere from {ends} "
+            f"({level} interval; width set by assumption, not by these data)."
+        )
+    elif row["n_good"] == 0:
+        text = (
+            f"{name}: none of {row['n_items']} items in "
+            f"{count(int(row['n_bakes']), 'bake')} was good; the long-run share could "
+            f"still be up to {percent(row['conf_high'])} ({level} interval)"
+            f"{_up_to(row, area.unit)}."
+        )
+    else:
+        text = (
+            f"{name}: in the long run {percent(row['estimate'])} of the {tested} are "
+            f"good ({level} interval {ends}; {basis}){_in_area(row, area.unit)}."
+        )
+    if row["n_missing"]:
+        text += (
+            f" With {count(int(row['n_missing']), 'missing item')} left out; had none "
+            f"or all of them been good, the share seen would have been "
+            f"{percent(row['lowest'])} to {percent(row['highest'])}."
+        )
+    return text
+
+
+def _in_area(row: _Row, unit: str) -> str:
+    if math.isnan(row["area"]):
+        return ""
+    return (
+        f": {row['area']:.0f} of {row['area_tested']:.0f} {unit} "
+        f"({row['area_low']:.0f} to {row['area_high']:.0f})"
+    )
+
+
+def _up_to(row: _Row, unit: str) -> str:
+    if math.isnan(row["area"]):
+        return ""
+    return f", or {row['area_high']:.0f} of {row['area_tested']:.0f} {unit}"
+
+
+def every_sentences(area: UsableArea) -> list[str]:
+    """Say how many cells were good every time, and how many will stay so.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    list of str
+        One for each pit that was baked twice or more; one for all others together.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
+    >>> print(every_sentences(area)[0])
+    Quarry and Ferry: one bake cannot show which cells are good every time.
+    """
+    lines: list[str] = []
+    rows = area.every.to_dict("records")
+    once = [str(row["pit"]) for row in rows if row["n_bakes"] == 1]
+    for row in rows:
+        if row["n_bakes"] >= 2:
+            lines.append(f"{_so_far(row)} {_next(row, area)}".strip())
+    if once:
+        lines.append(
+            f"{listed(once)}: one bake cannot show which cells are good every time."
+        )
+    return lines
+
+
+def _so_far(row: _Row) -> str:
+    name, bakes = one_line(row["pit"]), count(int(row["n_bakes"]), "bake")
+    if not row["cells_complete"]:
+        text = f"{name}: no cell was graded in all of its {bakes}"
+    else:
+        cells = count(int(row["cells_complete"]), "cell")
+        n_every = int(row["n_every"])
+        every = "both bakes" if row["n_bakes"] == 2 else f"all {bakes}"
+        number = count(n_every, "cell").split()[0]
+        text = (
+            f"{name}: of {cells} graded in {every}, {number} "
+            f"{'were' if n_every > 1 else 'was'} good every time"
+        )
+    if row["n_highest"] > row["n_lowest"]:
+        text += (
+            f" (between {row['n_lowest']} and {row['n_highest']} of all its cells, "
+            "depending on items that were missing or not placed)"
+        )
+    return f"{text}."
+
+
+def _next(row: _Row, area: UsableArea) -> str:
+    future = area.future
+    own = future[(future["pit"] == row["pit"]) & (future["bakes"] == area.next_bakes)]
+    if own.empty:
+        return ""
+    coming = own.iloc[0]
+    times = "bake" if area.next_bakes == 1 else f"{count(area.next_bakes, 'bake')}"
+    where = (
+        ""
+        if math.isnan(coming["area"])
+        else f", {coming['area']:.0f} {area.unit} ({coming['area_low']:.0f} to "
+        f"{coming['area_high']:.0f})"
+    )
+    return (
+        f"Through the next {times} {percent(coming['estimate'])} of its tested cells "
+        f"are expected to be good every time ({level_text(area.conf_level)} interval "
+        f"{span(round(coming['conf_low'], 3), round(coming['conf_high'], 3))}){where}."
+    )
+
+
+def area_pairs_sentences(area: UsableArea) -> list[str]:
+    """Say which pits differ in usable share and in usable area.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    list of str
+        One for the share and, where cell sizes are known, one for the area.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
+    >>> area_pairs_sentences(area)
+    ['Which pit has more usable grate cannot be told from one bake each.']
+    """
+    table = area.differences
+    if table.empty:
+        return ["There is no pair of pits to compare in usable area."]
+    if area.one_bake_each:
+        return ["Which pit has more usable grate cannot be told from one bake each."]
+    return [
+        _of_measure(table[table["measure"] == measure], measure, area)
+        for measure in ("share", "area")
+        if (table["measure"] == measure).any()
+    ]
+
+
+def _of_measure(pairs: pd.DataFrame, measure: str, area: UsableArea) -> str:
+    level = level_text(area.conf_level)
+    allowed = (
+        f"{level} intervals that allow for all {len(pairs)} pairs"
+        if len(pairs) > 1
+        else f"{level} interval"
+    )
+    start = "By share of the tested cells" if measure == "share" else "By area"
+    differs = pairs[pairs["verdict"].str.startswith("differs")]
+    if len(pairs) == 1 and differs.empty:
+        row = pairs.iloc[0]
+        ends = _range(row["simultaneous_low"], row["simultaneous_high"], measure)
+        unit = "points" if measure == "share" else area.unit
+        return (
+            f"{start}, these bakes cannot tell {one_line(row['pit_a'])} from "
+            f"{one_line(row['pit_b'])}: {one_line(row['pit_a'])} less "
+            f"{one_line(row['pit_b'])} may be {ends} {unit} ({allowed})."
+        )
+    if differs.empty:
+        return f"{start}, these bakes cannot tell any two pits apart ({allowed})."
+    parts = [_more(row, measure, area.unit) for row in differs.to_dict("records")]
+    rest = len(pairs) - len(differs)
+    text = f"{start}, in these conditions {listed(parts)} ({allowed})."
+    if rest:
+        other = count(rest, "other pair").capitalize()
+        text += f" {other} cannot be told apart."
+    return text
+
+
+def _more(row: _Row, measure: str, unit: str) -> str:
+    first, second = one_line(row["pit_a"]), one_line(row["pit_b"])
+    low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
+    if row["estimate"] < 0:
+        first, second, low, high = second, first, -high, -low
+    by = _range(low, high, measure).replace("+", "")
+    unit = "points" if measure == "share" else unit
+    return f"{first} has more usable grate than {second}, by {by} {unit}"
+
+
+def _range(low: float, high: float, measure: str) -> str:
+    """Write the ends of a difference with their signs, in points or area."""
+    if measure.endswith("share"):
+        return span_points(float(low), float(high))
+    return f"{_signed_area(float(low))} to {_signed_area(float(high))}"
+
+
+def _signed_area(value: float) -> str:
+    """Write an area with its sign; an end near 0 stays on its side of it."""
+    text = f"{value:+.1f}" if 0.05 <= abs(value) < 9.95 else f"{value:+.0f}"
+    if abs(value) < 0.05:
+        return "0"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def area_table(area: UsableArea) -> pd.DataFrame:
+    """Usable share and area of all pits, ready to read.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area_table(ps.estimate_usable_area(ps.demo_study("one_bake_each"))).shape[0]
+    2
+    """
+    table = area.table
+    columns: dict[str, Any] = {
+        "Pit": table["pit"].map(one_line),
+        "Bakes": table["n_bakes"],
+        "Good items": _of(table["n_good"], table["n_items"]),
+        "Missing": table["n_missing"],
+        "Cells tested": _of(table["cells_tested"], table["cells"]),
+    }
+    columns |= _estimates(table, area.unit)
+    every = area.every.set_index("pit").reindex(table["pit"])
+    columns["Good in every bake so far"] = [
+        f"{row['n_every']:.0f} of {row['cells_complete']:.0f}"
+        if row["n_bakes"] > 1
+        else _NO_VALUE
+        for row in every.to_dict("records")
+    ]
+    return pd.DataFrame(columns)
+
+
+def grates_table(area: UsableArea) -> pd.DataFrame:
+    """Usable share and area of each grate of pits with several, ready to read."""
+    table = area.grates
+    columns: dict[str, Any] = {
+        "Pit": table["pit"].map(one_line),
+        "Grate": table["grate"].map(one_line),
+        "Bakes": table["n_bakes"],
+        "Good items": _of(table["n_good"], table["n_items"]),
+    }
+    return pd.DataFrame(columns | _estimates(table, area.unit))
+
+
+def _of(part: pd.Series, whole: pd.Series) -> list[str]:
+    return [f"{n} of {total}" for n, total in zip(part, whole, strict=True)]
+
+
+def _estimates(table: pd.DataFrame, unit: str) -> dict[str, list[str]]:
+    """Columns with the long-run share and the area."""
+    rows = table.to_dict("records")
+    columns = {
+        "Long-run share": [
+            f"{percent(row['estimate'])} ({span(row['conf_low'], row['conf_high'])})"
+            for row in rows
+        ]
+    }
+    if unit:
+        columns[f"Usable area, {unit}"] = [
+            _NO_VALUE
+            if math.isnan(row["area"])
+            else f"{row['area']:.0f} ({row['area_low']:.0f} to {row['area_high']:.0f}) "
+            f"of {row['area_tested']:.0f}"
+            for row in rows
+        ]
+    return columns
+
+
+def area_pairs_table(area: UsableArea) -> pd.DataFrame:
+    """All pairs by share and by area, ready to read.
+
+    Parameters
+    ----------
+    area : UsableArea
+        As returned by `estimate_usable_area`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text; one row per pair.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
+    >>> area_pairs_table(area).columns.tolist()
+    ['Pair', 'Share, points', 'Verdict by share', 'Area, sq in', 'Verdict by area']
+    """
+    table = area.differences
+    keys = ["pit_a", "pit_b"]
+    shown = pd.DataFrame(
+        {
+            "Pair": [
+                f"{one_line(a)} less {one_line(b)}"
+                for a, b in table[keys].drop_duplicates().to_numpy().tolist()
+            ]
+        }
+    )
+    for measure, unit in (("share", "points"), ("area", area.unit)):
+        own = table[table["measure"] == measure]
+        if own.empty:
+            continue
+        own = table[keys].drop_duplicates().merge(own, how="left", on=keys)
+        rows = own.to_dict("records")
+        shown[f"{measure.capitalize()}, {unit}"] = [
+            _difference(row, measure) for row in rows
+        ]
+        shown[f"Verdict by {measure}"] = own["verdict"].fillna(_NO_VALUE)
+    return shown
+
+
+def _difference(row: _Row, measure: str) -> str:
+    """Write a difference with the interval that allows for all pairs."""
+    value = float(row["estimate"])
+    if math.isnan(value):
+        return _NO_VALUE
+    text = signed_points(value) if measure == "share" else _signed_area(value)
+    ends = _range(row["simultaneous_low"], row["simultaneous_high"], measure)
+    return f"{text} ({ends})"
+
+
+def area_pairs_caption(area: UsableArea) -> str:
+    """Say what the table of pairs shows."""
+    n_pairs = len(area.differences[["pit_a", "pit_b"]].drop_duplicates())
+    allowed = f" that allow for all {n_pairs} pairs" if n_pairs > 1 else ""
+    return (
+        f"Pits compared by share and by area, with {level_text(area.conf_level)} "
+        f"intervals{allowed} (unit of replication: the bake)."
+    )
+
+
+def area_caption(area: UsableArea) -> str:
+    """Say what the table of usable area shows."""
+    return (
+        "Usable grate: items with every graded face in the target grades, long-run "
+        f"share of the tested cells with {level_text(area.conf_level)} interval "
+        f"({_unit(area)}). Missing items are neither good nor bad."
+    )
+
+
+def _unit(area: UsableArea) -> str:
+    """Name the unit of replication; with one bake each, what sets the width."""
+    if area.one_bake_each:
+        return "one bake each: width set by assumption, not by these data"
+    return "unit of replication: the bake"
+
+
+def usable_area_caption(area: UsableArea) -> str:
+    """Explain the picture of usable area."""
+    every = "" if area.one_bake_each else "; square: cells good in every bake so far"
+    return (
+        "Diamond: long-run share, or area, of tested cells that are good; wide bar: "
+        f"its {level_text(area.conf_level)} interval ({_unit(area)}); circles: single "
+        f"bakes{every}."
+    )
+
+
+def area_method(area: UsableArea) -> str:
+    """Say how the numbers were made."""
+    return (
+        f"Unit of replication: the bake. Shares: {area.method}. The area is the "
+        "long-run share times the tested area."
+    )
