@@ -134,12 +134,11 @@ def compare_rise(
     Examples
     --------
     >>> import pitstats as ps
-    >>> study = ps.demo_study("one_bake_each")
-    >>> items = study.items.assign(rise_mm=40.0 + study.items["column"] % 3)
-    >>> from dataclasses import replace
-    >>> rise = compare_rise(replace(study, items=items))
-    >>> rise.table["verdict"].tolist()
-    ['one bake each']
+    >>> rise = ps.compare_rise(ps.demo_study("probed_pits"))
+    >>> rise.levels[["pit", "n_items", "estimate"]].round(1)
+          pit  n_items  estimate
+    0  Quarry       72      49.7
+    1   Ferry       58      45.0
     """
     if margin is not None and not margin > 0:
         raise DesignError(f"margin is {margin:g}; it must be above 0 mm.")

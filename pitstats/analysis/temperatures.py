@@ -265,7 +265,16 @@ def compare_temperatures(
     Notes
     -----
     Differences of SDs recover variances from the two intervals, ratios follow the F
-    distribution; with more than two pits both use Bonferroni's level.
+    distribution; with more than two pits both use Bonferroni's level. Ratios take
+    bakes of the two pits to be independent; shared sessions make them careful.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.compare_temperatures(ps.demo_study("probed_pits"))
+    >>> found.table[["pit_a", "pit_b", "estimate", "verdict"]].round(0)
+        pit_a  pit_b  estimate  verdict
+    0  Quarry  Ferry      31.0  differs
     """
     if margin is not None and not margin > 0:
         raise DesignError(f"margin is {margin:g}; it must be above 0 degrees.")
@@ -330,6 +339,7 @@ class _Estimates:
             places = self.layout.places
             self.rows = {pit: self.common.mean_row(pit, places) for pit in self.pits}
         self.alone = {pit: self._alone(pit) for pit in self.pits}
+        self._spreads: dict[tuple[str, float], Spread] = {}
 
     def _alone(self, pit: str) -> PlaceModel:
         """Fit of one pit by itself, for its own spread between bakes."""
@@ -371,25 +381,32 @@ class _Estimates:
             low, high = found.interval(self.level)
             values = (found.estimate[0], low[0], high[0], found.df[0])
             row |= dict(zip(_LEVELS, map(float, values), strict=True))
-        spreads = (self.spread(pit), *self._extremes(pit, own), self.bake_sd(pit)[0])
-        spread, apart, hottest, coldest, bake_sd = spreads
-        found_ends = self._near_minus_far(pit, own)
-        every = (spread, apart, found_ends, bake_sd)
+        apart, hottest, coldest = self._extremes(pit, own)
+        every = (
+            self.spread(pit, self.level),
+            apart,
+            self._near_minus_far(pit, own),
+            self.bake_sd(pit)[0],
+        )
         for name, value in zip(_SPREADS, every, strict=True):
             row |= {name: value.estimate}
             row |= {f"{name}_low": value.low, f"{name}_high": value.high}
         return row | {"hottest": hottest, "coldest": coldest}
 
-    def spread(self, pit: str, conf_level: float | None = None) -> Spread:
+    def spread(self, pit: str, conf_level: float) -> Spread:
         """SD between the cells of a pit."""
-        own = self.model.cells(pit)
+        key = (pit, conf_level)
+        if key not in self._spreads:
+            self._spreads[key] = self._spread(pit, conf_level)
+        return self._spreads[key]
+
+    def _spread(self, pit: str, conf_level: float) -> Spread:
         if self.model.shape == "curve":
-            values = self.frame.loc[self.frame["pit"] == pit, "y"]
-            by_bake = self.frame.loc[values.index, "bake"]
-            plain = float(values.groupby(by_bake).std().mean())
+            own = self.frame[self.frame["pit"] == pit]
+            plain = float(own.groupby("bake")["y"].std().mean())
             return Spread(plain, float("nan"), float("nan"))
-        rows = self.model.rows(pit, own)
-        return spread_of_means(self.model.fit, rows, conf_level or self.level)
+        rows = self.model.rows(pit, self.model.cells(pit))
+        return spread_of_means(self.model.fit, rows, conf_level)
 
     def _extremes(self, pit: str, own: pd.DataFrame) -> tuple[Spread, str, str]:
         if self.model.shape == "curve":
@@ -417,9 +434,7 @@ class _Estimates:
         low, high = found.interval(self.level)
         return Spread(float(found.estimate[0]), float(low[0]), float(high[0]))
 
-    def bake_sd(
-        self, pit: str, conf_level: float | None = None
-    ) -> tuple[Spread, float]:
+    def bake_sd(self, pit: str) -> tuple[Spread, float]:
         """SD of a bake's average over the pit's cells, and its degrees of freedom."""
         alone = self.alone[pit]
         if int(alone.n_bakes[pit]) < 2:
@@ -428,7 +443,7 @@ class _Estimates:
         variances = len(alone.fit.uncertainty.variance)
         # With sessions of one pit only, the bake is the single level.
         weights = np.array([1 / n_cells, *np.ones(variances - 1)])
-        interval, sd, df = spread_interval(alone.fit, weights, conf_level or self.level)
+        interval, sd, df = spread_interval(alone.fit, weights, self.level)
         return Spread(sd, float(interval.low), float(interval.high)), df
 
     def _cells(self, pit: str) -> pd.DataFrame:
@@ -530,7 +545,9 @@ def lost_bakes(study: Study, given: pd.DataFrame, frame: pd.DataFrame) -> list[s
 def same_probe(study: Study) -> list[str]:
     """Say so where no cell was measured by more than one probe."""
     kept = study.bakes.loc[study.bakes["status"].eq("kept"), ["bake", "pit"]]
-    placed = study.probes.merge(kept, on="bake").dropna(subset=["row", "column"])
+    where = ["bake", "probe", "grate", "row", "column"]
+    series = study.probes[where].drop_duplicates()
+    placed = series.merge(kept, on="bake").dropna(subset=["row", "column"])
     cells = placed.groupby(["pit", "grate", "row", "column"])
     if placed.empty or (cells["probe"].nunique() > 1).any():
         return []

@@ -43,7 +43,20 @@ NOTHING = "{bake}: no cell has a usable reading."
 
 
 class SurveyClass(NamedTuple):
-    """A named tolerance around the set point, in degrees of either scale."""
+    """A named tolerance around the set point, in degrees of either scale.
+
+    Attributes
+    ----------
+    name : str
+        As it is published.
+    fahrenheit, celsius : float
+        Degrees allowed on either side; published for each scale, not converted.
+
+    Examples
+    --------
+    >>> [survey_class.tolerance("C") for survey_class in SURVEY_CLASSES]
+    [3, 6, 8, 10, 14, 28]
+    """
 
     name: str
     fahrenheit: float
@@ -161,8 +174,12 @@ def survey_uniformity(
 
     Examples
     --------
-    >>> [c.tolerance("C") for c in SURVEY_CLASSES]
-    [3, 6, 8, 10, 14, 28]
+    >>> import pitstats as ps
+    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"), survey_class=5)
+    >>> survey.pits[["pit", "n_bakes", "n_bakes_within", "class_met"]]
+          pit  n_bakes  n_bakes_within class_met
+    0  Quarry        4               0      none
+    1   Ferry        4               3   class 6
     """
     unit = study.settings.temperature_unit or "F"
     allowed, name = _tolerance(survey_class, tolerance, unit)

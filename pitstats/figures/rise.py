@@ -36,6 +36,13 @@ def plot_rise(rise: RiseComparison, evenness: Evenness | None = None) -> Figure:
     matplotlib.figure.Figure
         One row per pit with rises: left the rise in mm, right the share burned, each
         column on one scale; diamonds with intervals.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rise = ps.compare_rise(ps.demo_study("probed_pits"))
+    >>> len(ps.plot_rise(rise).axes)
+    2
     """
     from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator

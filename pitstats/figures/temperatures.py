@@ -43,6 +43,13 @@ def plot_temperatures(levels: CellTemperatures) -> Figure:
     matplotlib.figure.Figure
         One row per pit. Bar: interval with the bake as the unit; diamond: level over
         the common places; open circles: bakes.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> ps.plot_temperatures(levels).axes[0].get_xlabel()
+    'Temperature at the grate, °F'
     """
     from matplotlib.figure import Figure
 
@@ -143,9 +150,16 @@ def plot_cell_temperatures(levels: CellTemperatures) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
-        One panel per pit on one scale: marks are cells averaged over bakes, shaped by
-        grate; the level of the pit is a thin line. How far bakes shift all cells of a
-        pit together is left to `plot_temperatures`.
+        One panel per pit on one scale: marks are cells averaged over bakes, with
+        intervals, shaped by grate; the level of the pit is a dashed line. How far
+        bakes shift all cells of a pit together is left to `plot_temperatures`.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> len(ps.plot_cell_temperatures(levels).axes)
+    2
     """
     from matplotlib.figure import Figure
 
@@ -214,6 +228,13 @@ def plot_survey(survey: UniformitySurvey) -> Figure:
         Pale: within in every bake it was probed; middle: outside in some; dark:
         outside in all; with the number of bakes within and an arrow for too hot or too
         cold; hatched: no probe. The firebox is at the left.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"))
+    >>> [axes.get_title(loc="left") for axes in ps.plot_survey(survey).axes]
+    ['Quarry', 'Ferry']
     """
     from matplotlib.figure import Figure
 
@@ -241,6 +262,7 @@ def plot_survey(survey: UniformitySurvey) -> Figure:
 def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
     from matplotlib.patches import Rectangle
 
+    narrow = int(own["column"].max()) > 7
     for place, states in own.groupby(["row", "column"])["state"]:
         row, column = (int(at) for at in cast(tuple[int, int], place))
         probed = states[states != "no probe"]
@@ -262,7 +284,7 @@ def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
             axes.text(
                 column,
                 row,
-                _cell_text(probed, within),
+                _cell_text(probed, within, narrow=narrow),
                 ha="center",
                 va="center",
                 fontsize=11,
@@ -291,10 +313,12 @@ def _kind(n_probed: int, n_within: int) -> str:
     return "sometimes" if n_within else "outside"
 
 
-def _cell_text(probed: pd.Series[str], within: int) -> str:
+def _cell_text(probed: pd.Series[str], within: int, *, narrow: bool) -> str:
     said = " ".join(probed)
     arrow = f" {_HOT}" if "above" in said else ""
     arrow += f" {_COLD}" if "below" in said else ""
+    if narrow:
+        return f"{within}/{len(probed)}\n{arrow.strip()}".strip()
     return f"{within} of {len(probed)}{arrow}"
 
 

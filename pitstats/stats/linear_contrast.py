@@ -370,14 +370,20 @@ def _kenward_roger_f(fit: MixedLinearFit, rows: FloatArray) -> tuple[float, floa
     a2 = float((fit.uncertainty.covariance * cross).sum())
     if a2 <= 0:
         return 1.0, float("inf")
+    if q == 1:
+        # All that follows comes down to this: F is the square of t.
+        return 1.0, 2 / a2
     b = (a1 + 6 * a2) / (2 * q)
     g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
     c = np.array([g, q - g, q + 2 - g]) / (3 * q + 2 * (1 - g))
     v0, v1, v2 = 1 + c[0] * b, 1 - c[1] * b, 1 - c[2] * b
     e = 1 - a2 / q
-    ratio = e / v1 if abs(v1) > 1e-12 or abs(e) > 1e-12 else 1.0
-    rho = ratio**2 * (0.0 if abs(v0) < 1e-10 else v0) / v2 / q
-    df = 4 + (q + 2) / (q * rho - 1)
+    ratio = e / v1 if abs(v1) > 1e-12 else 1.0
+    # The paper's 4 + (q + 2) / (q rho - 1), where v2 may be 0 and rho infinite.
+    excess = ratio**2 * (0.0 if abs(v0) < 1e-10 else v0) - v2
+    if excess == 0:
+        return float(e), float("inf")
+    df = 4 + (q + 2) * v2 / excess
     scale = 1.0 if abs(df - 2) < 1e-2 else df * e / (df - 2)
     return float(scale), float(df)
 

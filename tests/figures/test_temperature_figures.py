@@ -86,6 +86,15 @@ def test_survey_cells_by_state():
     assert max(firebox.get_xdata()) < 0.5
 
 
+def test_survey_of_a_long_grate_is_written_short():
+    study = bakes_study({"Quarry": 1}, (1, 12))
+    cells = cell_frame(study, np.random.default_rng(1), level={"Quarry": 390.0})
+    (axes,) = ps.plot_survey(ps.survey_uniformity(study, cells=cells)).axes
+    assert {text.get_text() for text in axes.texts} == {
+        "0/1\n\N{BLACK UP-POINTING TRIANGLE}"
+    }
+
+
 def test_rise_beside_burned_share():
     study = rise_study(np.random.default_rng(2))
     rise, evenness = ps.compare_rise(study), ps.compare_evenness(study)

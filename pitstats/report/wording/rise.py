@@ -52,6 +52,12 @@ def rise_sentences(rise: RiseComparison) -> list[str]:
     -------
     list of str
         One sentence per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rise_sentences(ps.compare_rise(ps.demo_study("probed_pits")))[0]
+    'Items in Quarry rose 49.7 mm on average over four bakes (95% interval ...).'
     """
     return [_level(row, rise) for row in rise.levels.to_dict("records")]
 
@@ -92,6 +98,12 @@ def rise_pair_sentences(rise: RiseComparison) -> list[str]:
     -------
     list of str
         One sentence per pair.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rise_pair_sentences(ps.compare_rise(ps.demo_study("probed_pits")))
+    ['Items rise more in Quarry than in Ferry by 4.7 mm (95% interval ...).']
     """
     return difference_sentences(
         rise.table,
@@ -114,6 +126,12 @@ def place_sentences(rise: RiseComparison) -> list[str]:
     -------
     list of str
         One sentence per pit and contrast of which the interval is known.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> place_sentences(ps.compare_rise(ps.demo_study("probed_pits")))[0]
+    'In Quarry items rose 2.7 mm more on the firebox third than on the far third ...'
     """
     rows = rise.effects.dropna(subset=["conf_low"]).to_dict("records")
     return [_place(row, rise) for row in rows]
@@ -152,6 +170,12 @@ def rise_table(rise: RiseComparison) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> rise_table(ps.compare_rise(ps.demo_study("probed_pits"))).shape
+    (2, 8)
     """
     levels = rise.levels
     columns: dict[str, Any] = {

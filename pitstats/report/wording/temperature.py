@@ -90,6 +90,13 @@ def level_sentences(levels: CellTemperatures) -> list[str]:
     -------
     list of str
         One sentence per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> level_sentences(levels)[0]
+    'Quarry averaged 348 °F over four bakes (95% interval ... seven probed cells).'
     """
     return [_level(row, levels) for row in levels.table.to_dict("records")]
 
@@ -127,6 +134,13 @@ def evenness_sentences(levels: CellTemperatures) -> list[str]:
     -------
     list of str
         One sentence per pit with two cells or more.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> evenness_sentences(levels)[0]
+    'The probed cells of Quarry lie up to 37 °F apart (95% interval ...).'
     """
     rows = levels.table.to_dict("records")
     return [_even(row, levels) for row in rows if row["n_cells"] > 1]
@@ -184,6 +198,13 @@ def repeatability_sentences(levels: CellTemperatures) -> list[str]:
     -------
     list of str
         One sentence per pit with two bakes or more.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> repeatability_sentences(levels)[1]
+    'From bake to bake the average of Ferry scattered with an SD of 4.2 °F (...).'
     """
     unit, level = f"°{levels.unit}", level_text(levels.conf_level)
     said = []
@@ -212,6 +233,13 @@ def pair_sentences(comparison: TemperatureComparison) -> list[str]:
     -------
     list of str
         One sentence per pair.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.compare_temperatures(ps.demo_study("probed_pits"))
+    >>> pair_sentences(found)
+    ['Quarry is hotter at the grate than Ferry by 31 °F (95% interval ...).']
     """
     return difference_sentences(
         comparison.table,
@@ -331,6 +359,13 @@ def spread_pair_sentences(comparison: TemperatureComparison) -> list[str]:
     -------
     list of str
         At most two sentences.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.compare_temperatures(ps.demo_study("probed_pits"))
+    >>> spread_pair_sentences(found)[0]
+    'The probed cells lie farther apart in Quarry than in Ferry (SD over the cells).'
     """
     said = []
     known = comparison.spreads.dropna()
@@ -376,6 +411,13 @@ def temperature_table(levels: CellTemperatures) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Text, one row per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
+    >>> temperature_table(levels).columns[3]
+    'Level, °F'
     """
     table, unit = levels.table, f"°{levels.unit}"
     return pd.DataFrame(
@@ -453,6 +495,13 @@ def survey_sentences(survey: UniformitySurvey) -> list[str]:
     -------
     list of str
         One sentence per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"))
+    >>> survey_sentences(survey)[1]
+    'Ferry: every probed cell stayed within 25 °F of the set point in 3 of its ...'
     """
     return [_surveyed(row, survey) for row in survey.pits.to_dict("records")]
 
@@ -496,6 +545,13 @@ def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Text, one row per bake.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"))
+    >>> survey_table(survey).shape
+    (8, 7)
     """
     table, unit = survey.table, f"°{survey.unit}"
     return pd.DataFrame(
