@@ -292,13 +292,14 @@ def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
             )
     n_rows, n_columns = int(own["row"].max()), int(own["column"].max())
     axes.set_xlim(0.3, n_columns + 0.5)
-    axes.set_ylim(n_rows + 0.5, 0.5)
+    # As on all maps: the door side and row 1 at the bottom.
+    axes.set_ylim(0.5, n_rows + 0.5)
     # The firebox wall, drawn as what it is.
-    axes.plot([0.4, 0.4], [0.5, n_rows + 0.5], color=EMBER, linewidth=6, gid="firebox")
+    axes.plot([0.4, 0.4], [0.5, n_rows + 0.5], color=INK, linewidth=6, gid="firebox")
     axes.set_xticks([])
     axes.set_yticks([])
     axes.set_xlabel(
-        f"firebox at the left, door side on top; {_HOT} too hot, {_COLD} too cold",
+        f"firebox at the left, door side below; {_HOT} too hot, {_COLD} too cold",
         fontsize=11,
     )
     for side in axes.spines.values():

@@ -26,13 +26,20 @@ from pitstats.report import tables, wording
 from pitstats.report.area_sections import AreaSections
 from pitstats.report.design_sections import DesignSections
 from pitstats.report.grading_sections import GradingSections
+from pitstats.report.rise_sections import RiseSections
 from pitstats.report.sensitivity_sections import SensitivitySections
+from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 
 
 class ComparisonPage(
-    DesignSections, SensitivitySections, AreaSections, GradingSections
+    DesignSections,
+    SensitivitySections,
+    AreaSections,
+    RiseSections,
+    TemperatureSections,
+    GradingSections,
 ):
     """A page that compares the pits of one study.
 
