@@ -80,7 +80,7 @@ def test_survey_cells_by_state():
     hot, cold = "\N{BLACK UP-POINTING TRIANGLE}", "\N{BLACK DOWN-POINTING TRIANGLE}"
     texts = [text.get_text() for text in axes.texts]
     assert texts == ["2 of 2", f"1 of 2 {hot}", f"0 of 2 {cold}"]
-    # Row 1 is on top, column 1 beside the firebox.
+    # Row 1 lies at the door, below; column 1 beside the firebox.
     assert axes.get_ylim()[0] < axes.get_ylim()[1]
     (firebox,) = parts(axes, "firebox")
     assert max(firebox.get_xdata()) < 0.5
