@@ -46,6 +46,12 @@ from .sensors import sensor_uncertainty as sensor_uncertainty
 from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
 from .simultaneous import simultaneous_t as simultaneous_t
+from .spatial import ConcordanceTest as ConcordanceTest
+from .spatial import JoinCounts as JoinCounts
+from .spatial import MoranTest as MoranTest
+from .spatial import concordance_test as concordance_test
+from .spatial import join_count_test as join_count_test
+from .spatial import moran_test as moran_test
 from .standardized import standardize_probabilities as standardize_probabilities
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates
