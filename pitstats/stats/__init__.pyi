@@ -36,6 +36,9 @@ from .logistic import fit_firth_logistic as fit_firth_logistic
 from .logistic import fit_logistic as fit_logistic
 from .mixed_linear import fit_mixed_linear as fit_mixed_linear
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
+from .paired import PairedDifferences as PairedDifferences
+from .paired import paired_differences as paired_differences
+from .paired import tango_paired_difference as tango_paired_difference
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
 from .sensors import SensorBudget as SensorBudget
