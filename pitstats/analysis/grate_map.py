@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.faces import graded_faces
 from pitstats.errors import DesignError
-from pitstats.study.grading import deciding_code, face_codes
+from pitstats.study.grading import deciding_code
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.schema import FACES
 from pitstats.study.study import Study
@@ -106,13 +107,11 @@ def _numbers(
         return np.asarray(rise)
     if value == "burned" and face is None:
         return items["burned"].to_numpy(dtype=float, na_value=np.nan)
-    codes = face_codes(items, study.settings)
+    codes = graded_faces(study, items)
     if face is None:
         code = deciding_code(codes, study.settings)
     else:
         code = codes[:, FACES.index(face)]
-    # Whatever was noted of an item that is missing by its reason, it has no grade.
-    code = np.where(items["missing"].notna() & items["burned"].isna(), np.nan, code)
     if value == "grade":
         return code
     return np.where(np.isnan(code), np.nan, code >= study.settings.burned_code)

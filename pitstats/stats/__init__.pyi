@@ -55,6 +55,8 @@ from .spatial import MoranTest as MoranTest
 from .spatial import concordance_test as concordance_test
 from .spatial import join_count_test as join_count_test
 from .spatial import moran_test as moran_test
+from .spatial_power import ZonePower as ZonePower
+from .spatial_power import smallest_zone_difference as smallest_zone_difference
 from .standardized import standardize_probabilities as standardize_probabilities
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates

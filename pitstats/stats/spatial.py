@@ -16,8 +16,15 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pitstats.stats.grate_graph import (
+    Adjacency,
+    BakeCells,
+    neighbors,
+    quadratic,
+    read_bakes,
+)
+
 Array = NDArray[np.float64]
-Adjacency = Literal["rook", "queen"]
 Alternative = Literal["greater", "less", "two-sided"]
 
 N_PERMUTATIONS = 9999
@@ -213,7 +220,7 @@ def moran_test(
         raise ValueError(
             f'alternative is {alternative!r}; choose "greater", "less" or "two-sided".'
         )
-    bakes = _read_bakes(values, row, column, grate, bake, adjacency)
+    bakes = read_bakes(values, row, column, grate, bake, adjacency)
     rng = np.random.default_rng(_SEED) if rng is None else rng
     nulls = [_null(b, n_permutations, max_layouts, rng) for b in bakes if b.varies]
     tests = [
@@ -287,7 +294,7 @@ def _nothing_varies(adjacency: Adjacency, alternative: Alternative) -> MoranTest
     )
 
 
-def _moran_moments(b: _Bake) -> tuple[float, float, float]:
+def _moran_moments(b: BakeCells) -> tuple[float, float, float]:
     """Mean, and variance under normality and under shuffling (Cliff & Ord 1981)."""
     n, s0, s1, s2 = b.n, b.s0, b.s1, b.s2
     mean = -1 / (n - 1)
@@ -349,7 +356,7 @@ def join_count_test(
     >>> found.bb, found.bw, found.ww, round(found.expected[0], 6)
     (10.0, 4.0, 10.0, 5.6)
     """
-    bakes = _read_bakes(black, row, column, grate, bake, adjacency)
+    bakes = read_bakes(black, row, column, grate, bake, adjacency)
     rng = np.random.default_rng(_SEED) if rng is None else rng
     for b in bakes:
         if not np.isin(b.x, (0.0, 1.0)).all():
@@ -394,14 +401,14 @@ def _three(values: Array) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])
 
 
-def _joins(b: _Bake, x: Array) -> Array:
+def _joins(b: BakeCells, x: Array) -> Array:
     """BB, BW and WW of one layout or of many, along the last axis."""
-    bb = _quadratic(x, b.weights) / 2
-    ww = _quadratic(1 - x, b.weights) / 2
+    bb = quadratic(x, b.weights) / 2
+    ww = quadratic(1 - x, b.weights) / 2
     return np.stack([bb, b.s0 / 2 - bb - ww, ww], axis=-1)
 
 
-def _join_moments(b: _Bake) -> tuple[Array, Array]:
+def _join_moments(b: BakeCells) -> tuple[Array, Array]:
     """Means and variances of BB, BW, WW under non-free sampling (Cliff & Ord 1981)."""
     n_joins = b.s0 / 2
     degree = b.weights.sum(axis=1)
@@ -494,7 +501,7 @@ def concordance_test(
     """
     if neighbor_weight < 0:
         raise ValueError("neighbor_weight must be at least 0.")
-    bakes = _read_bakes(values, row, column, grate, bake, adjacency)
+    bakes = read_bakes(values, row, column, grate, bake, adjacency)
     bakes = [b for b in bakes if b.varies]
     rng = np.random.default_rng(_SEED) if rng is None else rng
     places = sorted({place for b in bakes for place in b.places})
@@ -510,7 +517,7 @@ def concordance_test(
             adjacency=adjacency,
         )
     index = {place: i for i, place in enumerate(places)}
-    weights = neighbor_weight * _neighbors(places, adjacency) + np.eye(len(places))
+    weights = neighbor_weight * neighbors(places, adjacency) + np.eye(len(places))
     shuffled = np.zeros((n_permutations, len(places)))
     within = np.zeros(n_permutations)
     own = np.zeros(len(places))
@@ -519,13 +526,13 @@ def concordance_test(
         at = [index[place] for place in b.places]
         layouts = rng.permuted(np.tile(b.z, (n_permutations, 1)), axis=1)
         part = weights[np.ix_(at, at)]
-        within += _quadratic(layouts, part)
+        within += quadratic(layouts, part)
         shuffled[:, at] += layouts
         own[at] += b.z
-        own_within += float(_quadratic(b.z, part))
+        own_within += float(quadratic(b.z, part))
         plain_within += b.ss
-    observed = float(_quadratic(own, weights)) - own_within
-    null = _quadratic(shuffled, weights) - within
+    observed = float(quadratic(own, weights)) - own_within
+    null = quadratic(shuffled, weights) - within
     spread = np.sqrt([b.ss for b in bakes])
     unit = float(spread.sum() ** 2 - (spread**2).sum())
     return ConcordanceTest(
@@ -539,159 +546,32 @@ def concordance_test(
     )
 
 
-# --- cells and their neighbors ------------------------------------------------------
-
-_Place = tuple[str, int, int]
-
-
-class _Bake(NamedTuple):
-    """Graded cells of one bake as a graph."""
-
-    x: Array
-    weights: Array
-    places: list[_Place]
-
-    @property
-    def n(self) -> int:
-        return len(self.x)
-
-    @property
-    def z(self) -> Array:
-        return np.asarray(self.x - self.x.mean())
-
-    @property
-    def ss(self) -> float:
-        return float((self.z**2).sum())
-
-    @property
-    def varies(self) -> bool:
-        """Whether there are neighbors and something to shuffle among them."""
-        return bool(self.s0 > 0 and np.ptp(self.x) > 0)
-
-    @property
-    def s0(self) -> float:
-        return float(self.weights.sum())
-
-    @property
-    def s1(self) -> float:
-        return float(((self.weights + self.weights.T) ** 2).sum() / 2)
-
-    @property
-    def s2(self) -> float:
-        return float(((self.weights.sum(0) + self.weights.sum(1)) ** 2).sum())
-
-
-def _read_bakes(
-    values: ArrayLike,
-    row: ArrayLike | None,
-    column: ArrayLike | None,
-    grate: ArrayLike | None,
-    bake: ArrayLike | None,
-    adjacency: Adjacency,
-) -> list[_Bake]:
-    if adjacency not in ("rook", "queen"):
-        raise ValueError(f'adjacency is {adjacency!r}; choose "rook" or "queen".')
-    array = np.asarray(values, dtype=np.float64)
-    if row is None and column is None:
-        array, row, column, bake = _from_grid(array, bake)
-    if array.ndim != 1 or row is None or column is None:
-        raise ValueError(
-            "Give values as a grid of rows and columns, or as a list with row and "
-            "column of each."
-        )
-    rows, columns = _whole(row, "row", len(array)), _whole(column, "column", len(array))
-    grates, names = _labels(grate, len(array)), _labels(bake, len(array))
-    known = np.isfinite(array)
-    if not known.any():
-        raise ValueError("All cells are missing.")
-    bakes = []
-    for name in dict.fromkeys(names[known].tolist()):
-        own = known & (names == name)
-        places = list(
-            zip(
-                grates[own].tolist(),
-                rows[own].tolist(),
-                columns[own].tolist(),
-                strict=True,
-            )
-        )
-        if len(set(places)) < len(places):
-            raise ValueError("A place occurs twice in one bake.")
-        bakes.append(_Bake(array[own], _neighbors(places, adjacency), places))
-    if all(b.s0 == 0 for b in bakes):
-        raise ValueError("No two graded cells are neighbors, so there is no pattern.")
-    return bakes
-
-
-def _from_grid(
-    array: Array, bake: ArrayLike | None
-) -> tuple[Array, Array, Array, NDArray[np.str_]]:
-    """Cells of a grid, or of one grid per bake, row by row."""
-    if array.ndim not in (2, 3) or bake is not None:
-        raise ValueError(
-            "A grid has the shape (rows, columns), or (bakes, rows, columns) without "
-            "bake."
-        )
-    grid = array if array.ndim == 3 else array[None]
-    bakes, rows, columns = np.indices(grid.shape).reshape(3, -1)
-    flat = grid.reshape(-1)
-    return flat, rows.astype(np.float64), columns.astype(np.float64), bakes.astype(str)
-
-
-def _whole(numbers: ArrayLike, name: str, n: int) -> NDArray[np.intp]:
-    array = np.asarray(numbers, dtype=np.float64)
-    if array.shape != (n,) or not np.array_equal(array, np.round(array)):
-        raise ValueError(f"{name} needs a whole number for each value.")
-    return array.astype(np.intp)
-
-
-def _labels(labels: ArrayLike | None, n: int) -> NDArray[np.str_]:
-    if labels is None:
-        return np.full(n, "", dtype=np.str_)
-    array = np.asarray(labels).astype(np.str_)
-    if array.shape != (n,):
-        raise ValueError("grate and bake need one entry for each value.")
-    return array
-
-
-def _neighbors(places: Sequence[_Place], adjacency: Adjacency) -> Array:
-    """Weights 1 between cells of one grate that share a side (queen: or a corner)."""
-    grate = np.array([place[0] for place in places])
-    at = np.array([place[1:] for place in places], dtype=float).reshape(-1, 2)
-    steps = np.abs(at[:, None, :] - at[None, :, :])
-    reach = steps.sum(-1) if adjacency == "rook" else steps.max(-1)
-    return np.asarray(
-        (reach == 1) & (grate[:, None] == grate[None, :]), dtype=np.float64
-    )
-
-
-def _quadratic(x: Array, weights: Array) -> Array:
-    """Value of x'Wx along the last axis."""
-    return np.asarray(((x @ weights) * x).sum(axis=-1))
-
-
 # --- shuffling ----------------------------------------------------------------------
 
 
 class _Null(NamedTuple):
     """Observed value of one bake, and its values under shuffling."""
 
-    bake: _Bake
+    bake: BakeCells
     observed: float
     values: Array
     exact: bool
 
 
 def _null(
-    b: _Bake, n_permutations: int, max_layouts: int, rng: np.random.Generator
+    b: BakeCells, n_permutations: int, max_layouts: int, rng: np.random.Generator
 ) -> _Null:
     layouts, exact = _layouts(b.z, n_permutations, max_layouts, rng)
-    observed = float(_quadratic(b.z, b.weights))
-    return _Null(b, observed, _quadratic(layouts, b.weights), exact)
+    observed = float(quadratic(b.z, b.weights))
+    return _Null(b, observed, quadratic(layouts, b.weights), exact)
 
 
 def _join_null(
-    b: _Bake, kind: int, n_permutations: int, max_layouts: int, rng: np.random.Generator
+    b: BakeCells,
+    kind: int,
+    n_permutations: int,
+    max_layouts: int,
+    rng: np.random.Generator,
 ) -> _Null:
     layouts, exact = _layouts(b.x, n_permutations, max_layouts, rng)
     observed = float(_joins(b, b.x)[kind])

@@ -310,3 +310,47 @@ def test_one_bake_with_a_pattern_is_no_concordance() -> None:
         test = stats.concordance_test(grid, n_permutations=499, rng=rng)
         passed.append(test.p_value <= 0.05)
     assert 0.03 <= np.mean(passed) <= 0.07
+
+
+# --- what could have been found -----------------------------------------------------
+
+
+def test_the_difference_read_off_is_found_as_often_as_asked() -> None:
+    rng = np.random.default_rng(3)
+    row, column = np.indices((3, 6)).reshape(2, -1)
+    zone = column < 2
+    dark = np.arange(18) < 6
+    found = stats.smallest_zone_difference(dark, row, column, zone, rng=rng)
+    assert found.strongest == pytest.approx(1.0)
+    # Another route: dark cells of the zone so many that the mean gap is as read off.
+    # A gap g of 6 dark cells of 18 has k = 2 + 4 g of them in the zone of 6.
+    passed = []
+    for _ in range(400):
+        n_in = 2 + 4 * found.difference
+        k = int(n_in) + int(rng.random() < n_in % 1)
+        grid = np.zeros(18)
+        grid[rng.choice(np.flatnonzero(zone), k, replace=False)] = 1
+        grid[rng.choice(np.flatnonzero(~zone), 6 - k, replace=False)] = 1
+        moran = stats.moran_test(grid.reshape(3, 6), max_layouts=1, n_permutations=199)
+        passed.append(moran.p_value <= 0.05)
+    assert 0.68 <= np.mean(passed) <= 0.92
+
+
+def test_more_bakes_find_weaker_patterns_and_few_cells_none() -> None:
+    row, column = np.indices((3, 6)).reshape(2, -1)
+    one, four = (
+        stats.smallest_zone_difference(
+            np.tile(np.arange(18) < 5, k),
+            np.tile(row, k),
+            np.tile(column, k),
+            np.tile(column < 2, k),
+            bake=np.repeat(np.arange(k), 18),
+        )
+        for k in (1, 4)
+    )
+    assert four.difference < one.difference - 0.1
+    assert four.n_bakes == 4
+    few = stats.smallest_zone_difference([1, 0, 0], [1, 1, 1], [1, 2, 3], [1, 0, 0])
+    assert np.isnan(few.difference)
+    none = stats.smallest_zone_difference([0, 0, 0], [1, 1, 1], [1, 2, 3], [1, 0, 0])
+    assert none.n_bakes == 0
