@@ -8,6 +8,8 @@ from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.evenness import compare_evenness as compare_evenness
 from .analysis.extra_bakes import ExtraBakes as ExtraBakes
 from .analysis.extra_bakes import suggest_bakes as suggest_bakes
+from .analysis.faces import FaceComparison as FaceComparison
+from .analysis.faces import compare_faces as compare_faces
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
 from .analysis.gauge import GaugeComparison as GaugeComparison
@@ -18,6 +20,7 @@ from .analysis.grades import count_grades as count_grades
 from .analysis.grading_agreement import GradingAgreement as GradingAgreement
 from .analysis.grading_agreement import compare_gradings as compare_gradings
 from .analysis.grate_map import map_cells as map_cells
+from .analysis.grate_map import map_temperatures as map_temperatures
 from .analysis.model import BurnModel as BurnModel
 from .analysis.model import distance_curves as distance_curves
 from .analysis.model import fit_burn_model as fit_burn_model
@@ -28,6 +31,8 @@ from .analysis.probe_checks import probe_offsets as probe_offsets
 from .analysis.probe_series import ProbeRules as ProbeRules
 from .analysis.probe_series import ProbeSummary as ProbeSummary
 from .analysis.probe_series import summarize_probes as summarize_probes
+from .analysis.pattern import GratePatterns as GratePatterns
+from .analysis.pattern import map_patterns as map_patterns
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates

@@ -26,11 +26,14 @@ class BakeCells(NamedTuple):
         1 between neighbors.
     places : list of tuple
         Grate, row and column of each cell.
+    name : str
+        Of the bake.
     """
 
     x: Array
     weights: Array
     places: list[Place]
+    name: str
 
     @property
     def n(self) -> int:
@@ -128,7 +131,8 @@ def read_bakes(
         )
         if len(set(places)) < len(places):
             raise ValueError("A place occurs twice in one bake.")
-        bakes.append(BakeCells(array[own], neighbors(places, adjacency), places))
+        weights = neighbors(places, adjacency)
+        bakes.append(BakeCells(array[own], weights, places, str(name)))
     if all(b.s0 == 0 for b in bakes):
         raise ValueError("No two graded cells are neighbors, so there is no pattern.")
     return bakes
@@ -177,5 +181,26 @@ def neighbors(places: Sequence[Place], adjacency: Adjacency) -> Array:
 
 
 def quadratic(x: Array, weights: Array) -> Array:
-    """Value of x'Wx along the last axis."""
-    return np.asarray(((x @ weights) * x).sum(axis=-1))
+    """Value of x'Wx along the last axis, for symmetric weights.
+
+    Parameters
+    ----------
+    x : ndarray, shape (..., n)
+        One layout, or many.
+    weights : ndarray, shape (n, n)
+        Symmetric; mostly zeros.
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
+    cells = np.ascontiguousarray(np.moveaxis(x, -1, 0))
+    out = np.zeros(cells.shape[1:])
+    # Few pairs of cells are neighbors: cheaper than a product of matrices, and free of
+    # its threads, which get in each other's way on a busy machine.
+    for i, weight in enumerate(np.diagonal(weights)):
+        if weight:
+            out += weight * cells[i] * cells[i]
+    for i, j in zip(*np.nonzero(np.triu(weights, 1)), strict=True):
+        out += 2 * weights[i, j] * cells[i] * cells[j]
+    return out

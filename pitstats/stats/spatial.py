@@ -53,6 +53,8 @@ class MoranTest:
         Random permutations, or layouts enumerated in the largest bake.
     n_bakes, n_cells, n_joins : int
         Bakes with at least two different values, their cells, and pairs of neighbors.
+    bake : str
+        Name of the bake; empty where there are several or none.
     by_bake : tuple of MoranTest
         The same for each bake that entered; empty for a single bake.
     adjacency : {"rook", "queen"}
@@ -73,6 +75,7 @@ class MoranTest:
     n_joins: int
     adjacency: Adjacency
     alternative: Alternative
+    bake: str = ""
     by_bake: tuple[MoranTest, ...] = ()
 
 
@@ -273,6 +276,7 @@ def _moran_of(
         n_joins=round(s0 / 2),
         adjacency=adjacency,
         alternative=alternative,
+        bake=nulls[0].bake.name if len(nulls) == 1 else "",
     )
 
 
@@ -363,23 +367,22 @@ def join_count_test(
             raise ValueError("Join counts need 0 and 1 (or NaN for a missing cell).")
     counts = sum((_joins(b, b.x) for b in bakes), np.zeros(3))
     moments = [_join_moments(b) for b in bakes]
-    p_values = {}
-    exact, n_layouts = True, 1
+    telling = [b for b in bakes if b.varies]
+    drawn = [_layouts(b.x, n_permutations, max_layouts, rng) for b in telling]
+    null_counts = [
+        _joins(b, layouts) for b, (layouts, _) in zip(telling, drawn, strict=True)
+    ]
+    p_values, exact = [1.0, 1.0], True
     sides: tuple[tuple[int, Alternative], ...] = ((0, "greater"), (1, "less"))
-    for kind, side in sides:
+    for kind, side in sides if telling else ():
         nulls = [
-            _join_null(b, kind, n_permutations, max_layouts, rng)
-            for b in bakes
-            if b.varies
+            _Null(b, float(_joins(b, b.x)[kind]), values[:, kind], sure)
+            for b, values, (_, sure) in zip(telling, null_counts, drawn, strict=True)
         ]
         observed = sum(null.observed for null in nulls)
-        p_values[kind], sure = (
-            _p_value(nulls, observed, side, n_permutations, rng)
-            if nulls
-            else (1.0, True)
-        )
+        p_values[kind], sure = _p_value(nulls, observed, side, n_permutations, rng)
         exact = exact and sure
-        n_layouts = max([n_layouts, *(len(null.values) for null in nulls)])
+    n_layouts = max([1, *(len(layouts) for layouts, _ in drawn)])
     return JoinCounts(
         bb=float(counts[0]),
         bw=float(counts[1]),
@@ -564,18 +567,6 @@ def _null(
     layouts, exact = _layouts(b.z, n_permutations, max_layouts, rng)
     observed = float(quadratic(b.z, b.weights))
     return _Null(b, observed, quadratic(layouts, b.weights), exact)
-
-
-def _join_null(
-    b: BakeCells,
-    kind: int,
-    n_permutations: int,
-    max_layouts: int,
-    rng: np.random.Generator,
-) -> _Null:
-    layouts, exact = _layouts(b.x, n_permutations, max_layouts, rng)
-    observed = float(_joins(b, b.x)[kind])
-    return _Null(b, observed, _joins(b, layouts)[:, kind], exact)
 
 
 def _layouts(

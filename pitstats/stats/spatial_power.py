@@ -17,9 +17,9 @@ from pitstats.stats.grate_graph import (
 )
 
 N_SIMULATIONS = 400
-_N_NULL = 2000
+_N_NULL = 1000
 _SEED = 1
-_ODDS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 256.0, 1e9)
+_ODDS = (2.0, 4.0, 8.0, 16.0, 32.0, 128.0, 1e9)
 
 
 class ZonePower(NamedTuple):
