@@ -273,23 +273,19 @@ def plot_cell_maps(
     """
     from matplotlib.figure import Figure
 
-    sizes = [[_size(panel) for panel in row] for row in grid if row]
-    if not sizes:
+    rows = [row for row in grid if row]
+    if not rows:
         raise ValueError("There is no grate to draw.")
-    across = max(map(len, sizes))
-    widest = [max(row[j][1] for row in sizes if j < len(row)) for j in range(across)]
-    room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
-    cell = min(largest_cell, room / sum(widest))
-    heights = [_TITLE + _UNDER + cell * max(n for n, _ in row) for row in sizes]
-    font_size = _font_size(grid, label, cell)
+    cell, widest = _cell_side(rows, largest_cell)
+    heights = [_row_height(row, cell) for row in rows]
+    font_size = _font_size(rows, label, cell)
     with house_style():
         figure = Figure(figsize=(_WIDTH, sum(heights) + _SCALE))
         top = sum(heights) + _SCALE
-        for row, size, height in zip(filter(len, grid), sizes, heights, strict=True):
+        for row, height in zip(rows, heights, strict=True):
             left = _LEFT
-            for j, (panel, (n_rows, n_columns)) in enumerate(
-                zip(row, size, strict=True)
-            ):
+            for j, panel in enumerate(row):
+                n_rows, n_columns = _size(panel)
                 high = n_rows * cell
                 box = (left, top - _TITLE - high, n_columns * cell, high)
                 axes = figure.add_axes(_share_of(figure, box))
@@ -309,6 +305,22 @@ def plot_cell_maps(
             top -= height
         _draw_scale(figure, scale, no_value)
     return figure
+
+
+def _cell_side(
+    rows: Sequence[Sequence[MapPanel]], largest: float
+) -> tuple[float, list[int]]:
+    """Side of a cell in inches, and the most columns of each column of panels."""
+    across = max(map(len, rows))
+    widest = [
+        max(_size(row[j])[1] for row in rows if j < len(row)) for j in range(across)
+    ]
+    room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
+    return min(largest, room / sum(widest)), widest
+
+
+def _row_height(row: Sequence[MapPanel], cell: float) -> float:
+    return _TITLE + _UNDER + cell * max(_size(panel)[0] for panel in row)
 
 
 def _font_size(
@@ -442,6 +454,10 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
         burned / graded and is shaded by that share; hatched cells lost items or had
         none.
 
+    See Also
+    --------
+    plot_maps : The same for other values, in figures that fit a page.
+
     Examples
     --------
     >>> import pitstats as ps
@@ -449,30 +465,134 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
     >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
     ['Quarry', 'Ferry']
     """
-    several = cells.groupby("pit")["grate"].nunique().to_dict()
-    labeled = cells.assign(
-        label=[
-            f"{burned}/{graded}" if graded else ""
-            for burned, graded in zip(cells["n_burned"], cells["n_items"], strict=True)
-        ]
-    )
-    grid = [
-        [MapPanel(_grate_name(pit, grate, several[pit]), own)]
-        for (pit, _, grate), own in labeled.groupby(
-            ["pit", "level", "grate"], sort=False, dropna=False
-        )
-    ]
     return plot_cell_maps(
-        grid,
+        [[panel] for panel in grate_panels(_labeled(cells, "share"))],
         value="share",
-        scale=share_scale("burned / graded items of the cell"),
+        scale=share_scale(BURNED_LABEL),
         label="label",
     )
 
 
+BURNED_LABEL = "burned / graded items of the cell"
+
+# A page takes a little more; a figure this high leaves room for words.
+_HIGHEST = 6.4
+
+
+def plot_maps(
+    panels: Sequence[Sequence[MapPanel]],
+    *,
+    value: str,
+    scale: MapScale,
+    largest_cell: float = 0.5,
+    no_value: str = "no graded item",
+) -> list[Figure]:
+    """Draw rows of maps in as many figures as fit a phone and a printed page.
+
+    Parameters
+    ----------
+    panels : sequence of sequences of MapPanel
+        Rows of grates; the cells carry the value. Labels are made of it.
+    value : {"share", "code", "rise_mm", "temp"} or str
+        Column to draw.
+    scale, largest_cell, no_value
+        As for `plot_cell_maps`; the scale serves all figures.
+
+    Returns
+    -------
+    list of matplotlib.figure.Figure
+        Rows of one figure are never split; empty without panels.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> cells = ps.map_cells(ps.demo_study("four_pits"))
+    >>> rows = pairs_of(grate_panels(cells))
+    >>> len(plot_maps(rows, value="share", scale=share_scale(BURNED_LABEL)))
+    1
+    """
+    rows = [
+        [MapPanel(p.title, _labeled(p.cells, value, scale)) for p in row]
+        for row in panels
+        if row
+    ]
+    figures, start = [], 0
+    for end in range(1, len(rows) + 1):
+        cell = _cell_side(rows[start : end + 1], largest_cell)[0]
+        high = sum(_row_height(row, cell) for row in rows[start : end + 1])
+        if end == len(rows) or high + _SCALE > _HIGHEST:
+            figures.append(
+                plot_cell_maps(
+                    rows[start:end],
+                    value=value,
+                    scale=scale,
+                    label="label",
+                    largest_cell=largest_cell,
+                    no_value=no_value,
+                )
+            )
+            start = end
+    return figures
+
+
+def grate_panels(cells: pd.DataFrame) -> list[MapPanel]:
+    """Split cells into one panel per grate, named by pit (and grate).
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        With ``pit, grate, level, row, column``.
+
+    Returns
+    -------
+    list of MapPanel
+        In the order of the cells.
+    """
+    several = cells.groupby("pit")["grate"].nunique().to_dict()
+    groups = cells.groupby(["pit", "level", "grate"], sort=False, dropna=False)
+    return [
+        MapPanel(_grate_name(pit, grate, several[pit]), own)
+        for (pit, _, grate), own in groups
+    ]
+
+
+def pairs_of(panels: Sequence[MapPanel]) -> list[list[MapPanel]]:
+    """Put panels two in a row, where both have room for cells that can be read."""
+    rows: list[list[MapPanel]] = []
+    for panel in panels:
+        wide = sum(_size(p)[1] for p in [*(rows[-1] if rows else []), panel])
+        if rows and len(rows[-1]) == 1 and wide <= _COLUMNS_A_ROW:
+            rows[-1].append(panel)
+        else:
+            rows.append([panel])
+    return rows
+
+
+_COLUMNS_A_ROW = 14
+
+
+def _labeled(
+    cells: pd.DataFrame, value: str, scale: MapScale | None = None
+) -> pd.DataFrame:
+    """Add what is written into the cells: counts, marks of grades, or numbers."""
+    if value == "share":
+        labels = [
+            f"{burned}/{graded}" if graded else ""
+            for burned, graded in zip(cells["n_burned"], cells["n_items"], strict=True)
+        ]
+    elif scale is not None and scale.steps:
+        marks = step_marks(scale.steps)
+        labels = ["" if np.isnan(v) else marks[int(v)] for v in cells[value]]
+    else:
+        labels = [
+            "" if np.isnan(v) or scale is None else scale_text(scale, v)
+            for v in cells[value]
+        ]
+    return cells.assign(label=labels)
+
+
 def _grate_name(pit: object, grate: object, n_grates: int) -> str:
-    name = shorten(pit)
-    return f"{name}, {shorten(grate)} grate" if n_grates > 1 else name
+    return f"{shorten(pit, 14)}, {shorten(grate, 10)}" if n_grates > 1 else shorten(pit)
 
 
 def plot_grades(counts: pd.DataFrame) -> Figure:
