@@ -71,6 +71,9 @@ from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
+from .figures.grates import plot_maps as plot_maps
+from .figures.pattern import plot_faces as plot_faces
+from .figures.pattern import plot_patterns as plot_patterns
 from .figures.plans import plot_power as plot_power
 from .figures.probes import plot_gauge_agreement as plot_gauge_agreement
 from .figures.probes import plot_gauges as plot_gauges

@@ -26,7 +26,7 @@ ESTIMAND = (
 )
 METHOD = (
     "mean of the differences of bakes, Student's t with the spread between bakes "
-    "pooled over pits, never narrower than Tango's (1998) score interval for all pairs"
+    "pooled over pits, at least as wide as Tango's (1998) score interval for all pairs"
 )
 
 _CONTRASTS = (("top", "bottom"), ("side", "top"))

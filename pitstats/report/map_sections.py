@@ -1,0 +1,309 @@
+"""Sections about places: maps, single bakes, patterns, faces, and how to read them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from pitstats.analysis.faces import FaceComparison, compare_faces
+from pitstats.analysis.grate_map import Face, map_cells, map_temperatures
+from pitstats.analysis.pattern import GratePatterns, map_patterns
+from pitstats.errors import DesignError
+from pitstats.figures import grates as draw
+from pitstats.figures.pattern import plot_faces, plot_patterns
+from pitstats.figures.style import shorten
+from pitstats.report.page import _display_html
+from pitstats.report.photos import Photo, bake_photos, photo_html
+from pitstats.report.study_page import StudyPage
+from pitstats.report.wording import maps as wording
+from pitstats.report.wording.numbers import one_line
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_FACES: tuple[Face, ...] = ("top", "bottom", "side")
+
+
+class MapSections(StudyPage):
+    """Sections about where on the grates items burned, each one call.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+    folder : path-like or None
+        Where figures and tables are kept; None or an empty text: show only.
+    """
+
+    def show_maps(self, temperatures: pd.DataFrame | None = None) -> None:
+        """Cells over all bakes: burned, typical grade, rise and temperature.
+
+        Parameters
+        ----------
+        temperatures : pandas.DataFrame, optional
+            ``bake, pit, grate, row, column, temp``, as `summarize_probes` gives them.
+        """
+        cells = map_cells(self._study)
+        if cells.empty:
+            self.say(wording.NO_PLACES)
+            return
+        scale = draw.share_scale(draw.BURNED_LABEL)
+        self._maps("grates", cells, "share", scale, wording.BURNED_CAPTION)
+        self._show_grade_maps()
+        rise = map_cells(self._study, "rise")
+        if rise["rise_mm"].notna().any():
+            scale = draw.number_scale(rise["rise_mm"], "mean rise, mm", draw.WANTED)
+            caption = wording.RISE_CAPTION
+            self._maps("rise", rise, "rise_mm", scale, caption, "not measured")
+        if temperatures is not None:
+            self._show_temperatures(temperatures)
+
+    def _show_grade_maps(self) -> None:
+        grades = map_cells(self._study, "grade")
+        if grades["code"].notna().any():
+            scale = draw.step_scale(self._study.settings.grades, "typical grade")
+            self._maps("grade_maps", grades, "code", scale, wording.GRADE_CAPTION)
+
+    def _show_temperatures(self, readings: pd.DataFrame) -> None:
+        cells = map_temperatures(self._study, readings)
+        if cells.empty or cells["temp"].isna().all():
+            return
+        unit = self._study.settings.temperature_unit or ""
+        label = f"mean temperature, \N{DEGREE SIGN}{unit}"
+        scale = draw.number_scale(cells["temp"], label)
+        caption = wording.TEMPERATURE_CAPTION
+        self._maps("temperature_maps", cells, "temp", scale, caption, "no probe")
+
+    def _maps(
+        self,
+        name: str,
+        cells: pd.DataFrame,
+        value: str,
+        scale: draw.MapScale,
+        caption: str,
+        no_value: str = "no graded item",
+    ) -> None:
+        """Maps of all pits on one scale, in as many figures as fit a page."""
+        rows = draw.pairs_of(draw.grate_panels(cells))
+        figures = draw.plot_maps(rows, value=value, scale=scale, no_value=no_value)
+        self._figures(name, figures, wording.map_alt(cells, value), caption)
+        self.keep_table(name, cells)
+
+    def _figures(
+        self, name: str, figures: Sequence[Figure], alt: str, caption: str
+    ) -> None:
+        """Show figures that belong together; the words stand with the first."""
+        for i, figure in enumerate(figures):
+            own = name if i == 0 else f"{name}_{i + 1}"
+            continued = f"{caption.split('.')[0]}, continued."
+            self.figure(
+                own,
+                figure,
+                alt=alt if i == 0 else continued,
+                caption=caption if i == 0 else continued,
+            )
+
+    def show_bake_maps(self) -> None:
+        """Every bake by itself, grate by grate and face by face, with photographs."""
+        faces, cells = self._bake_cells
+        photos = bake_photos(self._study)
+        if all(own.empty for own in cells.values()):
+            self.say(wording.NO_BAKE_MAPS)
+            self._show_photos(photos, list(photos))
+            return
+        shown: set[str] = set()
+        first = next(iter(cells.values()))
+        for i, pit in enumerate(first["pit"].unique()):
+            bakes = first.loc[first["pit"] == pit, "bake"].unique().tolist()
+            # A photograph stands by the map of its bake, so that bake has a figure.
+            groups = [[bake] for bake in bakes if bake in photos]
+            others = [bake for bake in bakes if bake not in photos]
+            for k, group in enumerate([*([others] if others else []), *groups]):
+                self._bake_figure(f"bakes_{i + 1}_{k + 1}", pit, group, faces, cells)
+                self._show_photos(photos, group)
+                shown.update(group)
+        self._show_photos(photos, [bake for bake in photos if bake not in shown])
+
+    @cached_property
+    def _bake_cells(self) -> tuple[list[Face], dict[str, pd.DataFrame]]:
+        """Faces that were graded, and the cells of each by bake."""
+        by_face = {
+            face: map_cells(self._study, "grade", by_bake=True, face=face)
+            for face in _FACES
+        }
+        faces = [f for f in _FACES if by_face[f]["code"].notna().any()]
+        if faces:
+            return faces, {face: by_face[face] for face in faces}
+        return [], {"burned": map_cells(self._study, by_bake=True)}
+
+    def _bake_figure(
+        self,
+        name: str,
+        pit: str,
+        bakes: Sequence[str],
+        faces: Sequence[Face],
+        cells: dict[str, pd.DataFrame],
+    ) -> None:
+        rows = [
+            row
+            for bake in bakes
+            for row in _bake_rows(
+                bake, {k: own[own["bake"] == bake] for k, own in cells.items()}, faces
+            )
+        ]
+        if faces:
+            scale = draw.step_scale(self._study.settings.grades, "grade of the face")
+            value = "code"
+        else:
+            rows = draw.pairs_of([panel for row in rows for panel in row])
+            scale, value = draw.share_scale("burned / graded items"), "share"
+        figures = draw.plot_maps(
+            rows, value=value, scale=scale, largest_cell=0.36, no_value="not graded"
+        )
+        first = next(iter(cells.values()))
+        own = first[first["bake"].isin(bakes)]
+        caption = wording.bake_maps_caption(pit, list(faces))
+        self._figures(name, figures, wording.map_alt(own, value), caption)
+
+    def _show_photos(self, photos: dict[str, Photo], bakes: Sequence[str]) -> None:
+        pits = self._study.bakes.set_index("bake")["pit"]
+        for bake in bakes:
+            photo = photos.get(bake)
+            if photo is None:
+                continue
+            if photo.problem:
+                self.say(photo.problem, "note")
+            else:
+                caption = wording.photo_caption(bake, pits[bake])
+                _display_html(photo_html(photo, caption), caption)
+
+    def show_pattern(self, seed: int = 1, conf_level: float | None = None) -> None:
+        """Say whether there is a pattern at all, and whether it comes back."""
+        patterns = self._patterns(seed, conf_level)
+        if isinstance(patterns, str):
+            self.say(patterns, "note")
+            return
+        sentences = wording.pattern_sentences(patterns)
+        self.figure("pattern", plot_patterns(patterns), alt=" ".join(sentences))
+        self.say_all(sentences)
+        self.table(
+            "pattern",
+            wording.pattern_table(patterns),
+            wording.pattern_caption(patterns),
+            values=patterns.table,
+        )
+        self.table(
+            "pattern_bakes",
+            wording.bake_pattern_table(patterns),
+            wording.bake_pattern_caption(patterns),
+            values=patterns.bakes,
+        )
+        self.say(wording.PATTERN_NOTE, "note")
+        self.say_all(patterns.caveats)
+        self.say(f"Method: {patterns.method}.", "note")
+
+    def _patterns(self, seed: int, conf_level: float | None) -> GratePatterns | str:
+        """Patterns, worked out once for all sections; or why there are none."""
+        key = (seed, conf_level)
+        if key not in self._found_patterns:
+            try:
+                found: GratePatterns | str = map_patterns(
+                    self._study, seed=seed, conf_level=conf_level
+                )
+            except DesignError as reason:
+                found = str(reason)
+            self._found_patterns[key] = found
+        return self._found_patterns[key]
+
+    @cached_property
+    def _found_patterns(self) -> dict[tuple[int, float | None], GratePatterns | str]:
+        return {}
+
+    def show_faces(self, conf_level: float | None = None) -> None:
+        """Two faces of the same items: maps, differences, sentences."""
+        faces = self._faces(conf_level)
+        if isinstance(faces, str):
+            self.say(faces, "note")
+            return
+        self._show_face_maps()
+        sentences = wording.face_sentences(faces)
+        self.figure("faces", plot_faces(faces), alt=" ".join(sentences))
+        self.say_all(sentences)
+        self.table(
+            "faces",
+            wording.face_table(faces),
+            wording.face_caption(faces),
+            values=faces.table,
+        )
+        self.say_all(faces.caveats)
+        self.say(f"Method: {faces.method}.", "note")
+
+    def _faces(self, conf_level: float | None) -> FaceComparison | str:
+        try:
+            return compare_faces(self._study, conf_level)
+        except DesignError as reason:
+            return str(reason)
+
+    def _show_face_maps(self) -> None:
+        panels = {
+            face: draw.grate_panels(map_cells(self._study, face=face))
+            for face in self._bake_cells[0]
+        }
+        rows = [
+            [
+                draw.MapPanel(f"{panel.title}, {face}" if i == 0 else face, panel.cells)
+                for i, (face, panel) in enumerate(zip(panels, row, strict=True))
+            ]
+            for row in zip(*panels.values(), strict=True)
+        ]
+        figures = draw.plot_maps(
+            rows,
+            value="share",
+            scale=draw.share_scale("burned / graded items, by face"),
+            largest_cell=0.36,
+            no_value="not graded",
+        )
+        alt = " ".join(
+            f"{face.capitalize()}: "
+            + wording.map_alt(map_cells(self._study, face=face), "share")
+            for face in panels
+        )
+        self._figures("face_maps", figures, alt, wording.FACE_MAP_CAPTION)
+
+    def show_reading(self, seed: int = 1, conf_level: float | None = None) -> None:
+        """What the patterns shown can come from, and the one change to try next."""
+        patterns, faces = self._patterns(seed, conf_level), self._faces(conf_level)
+        said = wording.reading_sentences(
+            self._study,
+            None if isinstance(patterns, str) else patterns,
+            None if isinstance(faces, str) else faces,
+        )
+        if not said:
+            self.say(wording.NOTHING_TO_READ)
+            return
+        self.say(wording.COMMON_PRACTICE, "note")
+        self.say_all(said)
+        self.say(wording.RETEST)
+
+
+def _bake_rows(
+    bake: str, cells: dict[str, pd.DataFrame], faces: Sequence[Face]
+) -> list[list[draw.MapPanel]]:
+    """One row per grate of a bake, one panel per face."""
+    first = next(iter(cells.values()))
+    several = first["grate"].nunique() > 1
+    rows = []
+    for grate in first["grate"].unique():
+        panels = []
+        for i, (name, own) in enumerate(cells.items()):
+            title = one_line(bake) if i == 0 else name
+            if several and i == 0:
+                title += f", {one_line(grate)}"
+            if faces and i == 0:
+                title += f", {name}"
+            panels.append(draw.MapPanel(shorten(title, 28), own[own["grate"] == grate]))
+        rows.append(panels)
+    return rows
