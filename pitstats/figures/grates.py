@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.path import Path
 
 #: Colors for heat and for what is wanted; like `BROWNING` each grows darker all the way
 #: and so keeps its order in gray and to every kind of color vision.
@@ -158,27 +160,117 @@ def draw_grate(
     [None, '////']
     """
     n_rows, n_columns = int(cells["row"].max()), int(cells["column"].max())
+    # Set first: artists that are added later need not look for new limits.
+    axes.set_xlim(0, n_columns)
+    # As on the printed grids: the door side and row 1 at the bottom.
+    axes.set_ylim(0, n_rows)
+    axes.set_axis_off()
+    labels = _Labels(font_size)
     colors = scale.colors(cells[value])
     for cell, color in zip(cells.to_dict("records"), colors, strict=True):
         known = not np.isnan(float(cell[value]))
         _draw_cell(axes, cell, color if known else None)
         text = str(cell[label]) if label and known else ""
-        if text:
-            _write_in_cell(axes, cell, text, ink_on(color), font_size)
-    axes.set_xlim(0, n_columns)
-    # As on the printed grids: the door side and row 1 at the bottom.
-    axes.set_ylim(0, n_rows)
+        labels.add(cell["column"] - 0.5, cell["row"] - 0.5, text, ink_on(color))
+    labels.draw(axes, "labels")
+    _number_cells(axes, n_rows, n_columns, max(9.0, font_size - 1))
     axes.set_title(title, fontsize=min(13, font_size + 2))
-    small = max(9.0, font_size - 1)
-    axes.set_yticks(
-        np.arange(n_rows) + 0.5, ["door 1", *map(str, range(2, n_rows + 1))]
+    axes.plot(
+        [0, 0],
+        [0, n_rows],
+        color=INK,
+        linewidth=5,
+        solid_capstyle="butt",
+        clip_on=False,
+        scalex=False,
+        scaley=False,
     )
-    axes.set_xticks(np.arange(n_columns) + 0.5, [str(i + 1) for i in range(n_columns)])
-    axes.tick_params(length=0, labelsize=small, colors=SOFT, pad=3)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.axvline(0, color=INK, linewidth=5)
-    axes.set_ylabel("firebox\nend", fontsize=small, labelpad=2)
+
+
+def _number_cells(axes: Axes, n_rows: int, n_columns: int, size: float) -> None:
+    """Write the numbers of rows and columns, and which end is the firebox."""
+    rows = _Labels(size, align="right", shift=(-6.0, 0.0))
+    for row in range(1, n_rows + 1):
+        rows.add(0, row - 0.5, "door 1" if row == 1 else str(row), SOFT)
+    rows.draw(axes, "rows")
+    columns = _Labels(size, shift=(0.0, -5.0 - size / 2))
+    for column in range(1, n_columns + 1):
+        columns.add(column - 0.5, 0, str(column), SOFT)
+    columns.draw(axes, "columns")
+    axes.annotate(
+        "firebox\nend",
+        (0, n_rows / 2),
+        xytext=(-6 - 3.2 * size, 0),
+        textcoords="offset points",
+        rotation=90,
+        ha="right",
+        va="center",
+        fontsize=size,
+        annotation_clip=False,
+        gid="firebox",
+    )
+
+
+class _Labels:
+    """Short texts drawn as shapes, all of a map at once.
+
+    A text object is laid out anew for every picture of it; a map has hundreds.
+    """
+
+    def __init__(
+        self,
+        size: float,
+        *,
+        align: str = "center",
+        shift: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        self._style = (size, align, shift)
+        self._at: list[tuple[float, float]] = []
+        self._texts: list[str] = []
+        self._inks: list[str] = []
+
+    def add(self, x: float, y: float, text: str, ink: str) -> None:
+        """Take up a text at a place in the coordinates of the axes."""
+        if text:
+            self._at.append((x, y))
+            self._texts.append(text)
+            self._inks.append(ink)
+
+    def draw(self, axes: Axes, gid: str) -> None:
+        """Draw everything as one artist; its texts stand in its label."""
+        from matplotlib.collections import PathCollection
+        from matplotlib.transforms import IdentityTransform
+
+        if not self._at:
+            return
+        shapes = PathCollection(
+            [_shape_of(text, *self._style) for text in self._texts],
+            sizes=[1.0],
+            transform=IdentityTransform(),
+            offsets=self._at,
+            offset_transform=axes.transData,
+            facecolors=self._inks,
+            linewidths=0,
+            clip_on=False,
+            gid=gid,
+            label=" ".join(self._texts),
+        )
+        axes.add_artist(shapes)
+
+
+@lru_cache(maxsize=2048)
+def _shape_of(text: str, size: float, align: str, shift: tuple[float, float]) -> Path:
+    """Outline of a text around (0, 0), in points."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.path import Path
+    from matplotlib.textpath import TextPath
+
+    outline = TextPath((0, 0), text, size=size, prop=FontProperties())
+    ends = outline.get_extents()
+    left = -ends.x1 if align == "right" else -(ends.x0 + ends.x1) / 2
+    # Half the height of a capital, so that all labels stand on one line.
+    move = np.array([left + shift[0], shift[1] - 0.365 * size])
+    return Path(outline.vertices + move, outline.codes)
 
 
 def _draw_cell(
@@ -189,7 +281,7 @@ def _draw_cell(
     from matplotlib.patches import Rectangle
 
     corner = (cell["column"] - 1, cell["row"] - 1)
-    axes.add_patch(
+    axes.add_artist(
         Rectangle(
             corner,
             1,
@@ -202,7 +294,7 @@ def _draw_cell(
     )
     if color is not None and cell.get("n_missing", 0):
         # A hatched strip: part of the items of this cell were lost.
-        axes.add_patch(
+        axes.add_artist(
             Rectangle(
                 (corner[0], corner[1] + 0.84),
                 1,
@@ -213,20 +305,6 @@ def _draw_cell(
                 hatch="/////",
             )
         )
-
-
-def _write_in_cell(
-    axes: Axes, cell: Mapping[Hashable, Any], text: str, ink: str, size: float
-) -> None:
-    axes.text(
-        cell["column"] - 0.5,
-        cell["row"] - 0.5,
-        text,
-        ha="center",
-        va="center",
-        fontsize=size,
-        color=ink,
-    )
 
 
 def plot_cell_maps(
@@ -299,12 +377,18 @@ def plot_cell_maps(
                     font_size=font_size,
                 )
                 if j:
-                    axes.set_ylabel("")
-                    axes.set_yticks([])
+                    _leave_to_the_left(axes)
                 left += widest[j] * cell + _BESIDE
             top -= height
         _draw_scale(figure, scale, no_value)
     return figure
+
+
+def _leave_to_the_left(axes: Axes) -> None:
+    """Take away what the first map of a row says for all of them."""
+    for artist in [*axes.texts, *axes.collections]:
+        if artist.get_gid() in ("firebox", "rows"):
+            artist.remove()
 
 
 def _cell_side(

@@ -15,7 +15,6 @@ from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.pattern import plot_faces, plot_patterns
 from pitstats.figures.style import shorten
-from pitstats.report.page import _display_html
 from pitstats.report.photos import Photo, bake_photos, photo_html
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import maps as wording
@@ -178,7 +177,7 @@ class MapSections(StudyPage):
                 self.say(photo.problem, "note")
             else:
                 caption = wording.photo_caption(bake, pits[bake])
-                _display_html(photo_html(photo, caption), caption)
+                self.html(photo_html(photo, caption), caption)
 
     def show_pattern(self, seed: int = 1, conf_level: float | None = None) -> None:
         """Say whether there is a pattern at all, and whether it comes back."""

@@ -48,6 +48,10 @@ class Page:
     def __init__(self, folder: str | Path | None = None) -> None:
         self._folder = Path(folder) if folder else None
 
+    def html(self, html: str, plain: str) -> None:
+        """Show HTML that is safe already, and what stands for it as text."""
+        _display_html(html, plain)
+
     def say(self, text: str, kind: Kind = "text") -> None:
         """Show a sentence; whatever it contains is shown as text."""
         start, end = _TAG[kind]
