@@ -150,8 +150,9 @@ def map_patterns(
     of its bakes passes at half the level (Bonferroni). It is "repeatable" if moreover
     the concordance alone passes at the level and the same zone stands out in every
     telling bake; else it is a pattern "in these bakes". p-values are adjusted for the
-    number of pits by Holm's method. "None shown" does not say that there is none:
-    ``detectable`` says what these bakes could have shown.
+    number of pits by Holm's method; ``detectable`` allows for them in full.
+    "None shown" does not say that there is none: ``detectable`` says what these bakes
+    could have shown.
 
     The zones are the thirds from the firebox to the far end, the halves from the door
     to the back, and each grate where there are several.
@@ -173,8 +174,10 @@ def map_patterns(
         raise DesignError(NO_PLACES)
     zones = _zone_table(study, items)
     rng = np.random.default_rng(seed)
+    # Power at the strictest step of Holm's method: not better than promised.
+    alpha = (1 - level) / items["pit"].nunique()
     pits = [
-        _test_pit(own, zones[zones["pit"] == pit], value, adjacency, level, rng)
+        _test_pit(own, zones[zones["pit"] == pit], value, adjacency, alpha, rng)
         for pit, own in _by_pit(study, items)
     ]
     table = _judged(pd.DataFrame([pit.row for pit in pits]), 1 - level)
@@ -276,7 +279,7 @@ def _test_pit(
     zones: pd.DataFrame,
     value: str,
     adjacency: Adjacency,
-    level: float,
+    alpha: float,
     rng: np.random.Generator,
 ) -> _PitTests:
     moran = _moran(items, adjacency, rng)
@@ -294,7 +297,7 @@ def _test_pit(
     }
     row |= _concordance_columns(used, adjacency, rng)
     row |= _zone_columns(zones[zones["bake"].isin(tests)])
-    row |= _power_columns(used, value, adjacency, level, rng)
+    row |= _power_columns(used, value, adjacency, alpha, rng)
     bakes = [
         _bake_row(own, tests.get(str(bake)), value, adjacency, rng)
         for bake, own in items.groupby("bake", sort=False)
@@ -419,7 +422,7 @@ def _power_columns(
     items: pd.DataFrame,
     value: str,
     adjacency: Adjacency,
-    level: float,
+    alpha: float,
     rng: np.random.Generator,
 ) -> dict[str, float]:
     none = {"detectable": float("nan"), "strongest": float("nan")}
@@ -437,7 +440,7 @@ def _power_columns(
         grate=cells.grate,
         bake=cells.bake,
         adjacency=adjacency,
-        level=1 - level,
+        level=alpha,
         n_simulations=_SIMULATIONS,
         rng=rng,
     )

@@ -174,7 +174,8 @@ def draw_grate(
         labels.add(cell["column"] - 0.5, cell["row"] - 0.5, text, ink_on(color))
     labels.draw(axes, "labels")
     _number_cells(axes, n_rows, n_columns, max(9.0, font_size - 1))
-    axes.set_title(title, fontsize=min(13, font_size + 2))
+    # A height of its own spares the search for one among the tick labels.
+    axes.set_title(title, fontsize=min(13, font_size + 2), y=1.0)
     axes.plot(
         [0, 0],
         [0, n_rows],
@@ -560,7 +561,7 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
 BURNED_LABEL = "burned / graded items of the cell"
 
 # A page takes a little more; a figure this high leaves room for words.
-_HIGHEST = 6.4
+_HIGHEST = 7.2
 
 
 def plot_maps(
@@ -600,23 +601,34 @@ def plot_maps(
         for row in panels
         if row
     ]
-    figures, start = [], 0
-    for end in range(1, len(rows) + 1):
-        cell = _cell_side(rows[start : end + 1], largest_cell)[0]
-        high = sum(_row_height(row, cell) for row in rows[start : end + 1])
-        if end == len(rows) or high + _SCALE > _HIGHEST:
-            figures.append(
-                plot_cell_maps(
-                    rows[start:end],
-                    value=value,
-                    scale=scale,
-                    label="label",
-                    largest_cell=largest_cell,
-                    no_value=no_value,
-                )
-            )
-            start = end
-    return figures
+    return [
+        plot_cell_maps(
+            own,
+            value=value,
+            scale=scale,
+            label="label",
+            largest_cell=largest_cell,
+            no_value=no_value,
+        )
+        for own in _pages(rows, largest_cell)
+    ]
+
+
+def _pages(
+    rows: list[list[MapPanel]], largest_cell: float
+) -> list[list[list[MapPanel]]]:
+    """Share out rows over as few figures as they need, about alike."""
+    if not rows:
+        return []
+    cell = _cell_side(rows, largest_cell)[0]
+    ends = np.cumsum([_row_height(row, cell) for row in rows])
+    n_pages = int(np.ceil(ends[-1] / (_HIGHEST - _SCALE)))
+    middles = (np.concatenate([[0], ends[:-1]]) + ends) / 2
+    page = np.minimum(middles / ends[-1] * n_pages, n_pages - 1).astype(int)
+    return [
+        [row for row, own in zip(rows, page, strict=True) if own == k]
+        for k in dict.fromkeys(page.tolist())
+    ]
 
 
 def grate_panels(cells: pd.DataFrame) -> list[MapPanel]:

@@ -162,18 +162,16 @@ def _p(row: dict[Hashable, Any], name: str, patterns: GratePatterns) -> str:
 
 
 def _zone(row: dict[Hashable, Any], value: str) -> str:
-    """Where, and how much there against elsewhere."""
+    """Which part stood out, and by how much."""
     name = str(row["zone"])
     where = _ZONE_WORDS.get(
         name, f"on the grate '{one_line(name.removeprefix('grate: '))}'"
     )
     inside, outside = float(row["zone_share"]), float(row["other_share"])
     if value == "burned":
-        return (
-            f"{where}, {percent(inside)} burned there and {percent(outside)} elsewhere"
-        )
+        return f"{where} ({percent(inside)} burned there, {percent(outside)} elsewhere)"
     if value == "rise":
-        return f"{where}, {inside:.0f} mm there and {outside:.0f} mm elsewhere"
+        return f"{where} ({inside:.0f} mm there, {outside:.0f} mm elsewhere)"
     return where
 
 
@@ -181,8 +179,9 @@ def _say_repeatable(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
     n = int(row["n_telling"])
     return (
         f"{one_line(row['pit'])}: a repeatable pattern. In each of {count(n, 'bake')} "
-        f"more {_STANDS_OUT[patterns.value]} lay {_zone(row, patterns.value)} on "
-        f"average (same places in these bakes, {_p(row, 'p_repeat', patterns)})."
+        f"{_STANDS_OUT[patterns.value]} were more frequent "
+        f"{_zone(row, patterns.value)}, and the bakes agree in their places more than "
+        f"chance would make them ({_p(row, 'p_repeat', patterns)})."
     )
 
 
@@ -191,9 +190,18 @@ def _say_in_these(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
     return (
         f"{one_line(row['pit'])}: in these {count(n, 'bake')} "
         f"{_STANDS_OUT[patterns.value]} were not spread by chance alone "
-        f"({_p(row, 'p_pattern', patterns)}), most of them "
-        f"{_zone(row, patterns.value)}. That stood out in {row['n_standing_out']} of "
-        f"{n} bakes, so it is not shown to be repeatable."
+        f"({_p(row, 'p_pattern', patterns)}), and most frequent "
+        f"{_zone(row, patterns.value)}. {_how_often(row, patterns)}"
+    )
+
+
+def _how_often(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
+    n, out = int(row["n_telling"]), int(row["n_standing_out"])
+    if out < n:
+        return f"That held in {out} of {n} bakes, so it is not called repeatable."
+    return (
+        f"That held in all {n}, but they agree no more than chance may make them "
+        f"({_p(row, 'p_repeat', patterns)}), so it is not called repeatable."
     )
 
 
@@ -203,7 +211,7 @@ def _say_in_this(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
     return (
         f"{one_line(row['pit'])}: in this bake ({one_line(own['bake'].iloc[0])}) "
         f"{_STANDS_OUT[patterns.value]} lay together more than chance would have it "
-        f"({_p(row, 'p_pattern', patterns)}), most of them "
+        f"({_p(row, 'p_pattern', patterns)}), and were most frequent "
         f"{_zone(row, patterns.value)}. "
         "Whether it comes back takes another bake to tell."
     )
@@ -258,7 +266,9 @@ _SAY = {
 PATTERN_NOTE = (
     "This test asks whether there is any pattern at all. A question that was set "
     "before the bakes, such as whether the firebox third burns more than the far "
-    "third, is answered more sharply by the comparison of thirds: the two can differ."
+    "third, is answered more sharply by the comparison of thirds: the two can differ. "
+    "The part that is named is the one of several that stood out most, so its numbers "
+    "flatter it."
 )
 
 
@@ -557,7 +567,7 @@ def reading_sentences(
     >>> study = ps.demo_study("unequal_layouts")
     >>> said = reading_sentences(study, ps.map_patterns(study), None)
     >>> said[0].split(" can come")[0]
-    'Quarry: a pattern with most burned items in the firebox third'
+    'Quarry: a pattern of burned items in the firebox third'
     """
     found: list[str] = []
     for pit in study.pits["pit"]:
@@ -577,9 +587,10 @@ def _pattern_keys(pit: str, patterns: GratePatterns | None) -> list[tuple[str, s
         key = "grate" if zone.startswith("grate: ") else zone
         if key in _READINGS:
             where = _ZONE_WORDS.get(key, "on one grate")
-            once = " in this bake" if row["verdict"] == "in this bake" else ""
+            shown_in = str(row["verdict"])
+            once = "" if shown_in == "repeatable" else f" {shown_in}"
             what = _STANDS_OUT[patterns.value]
-            found.append((key, f"a pattern with most {what} {where}{once}"))
+            found.append((key, f"a pattern of {what} {where}{once}"))
     return found
 
 
