@@ -117,7 +117,9 @@ def compare_faces(study: Study, conf_level: float | None = None) -> FaceComparis
         if pairs.items.empty:
             continue
         found.append(pairs)
-        rows += [_rows(study, pairs, part, level) for part in _PARTS]
+        own = pd.concat([_rows(study, pairs, part, level) for part in _PARTS])
+        order = {pit: i for i, pit in enumerate(study.pits["pit"])}
+        rows.append(own.sort_values("pit", key=lambda p: p.map(order), kind="stable"))
     if not found:
         raise DesignError(TOO_FEW_FACES)
     table = pd.concat(rows, ignore_index=True)

@@ -16,6 +16,13 @@ if TYPE_CHECKING:
 
 _THIRDS = ("near", "middle", "far")
 _WIDTH = 5.6
+_SAID = {
+    "repeatable": "repeatable pattern",
+    "in these bakes": "pattern in these bakes",
+    "in this bake": "pattern in this bake",
+    "none shown": "no pattern shown",
+    "cannot be judged": "cannot be judged",
+}
 _MARKS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
 
 
@@ -38,7 +45,7 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
     >>> import pitstats as ps
     >>> figure = plot_patterns(ps.map_patterns(ps.demo_study("one_bake_each")))
     >>> [axes.get_title(loc="left") for axes in figure.axes]
-    ['Quarry: none shown', 'Ferry: none shown']
+    ['Quarry: no pattern shown', 'Ferry: no pattern shown']
     """
     from matplotlib.figure import Figure
 
@@ -57,7 +64,7 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
                 index="bake", columns="zone", values="inside", sort=False
             )
             _draw_bakes(axes, own.reindex(columns=list(_THIRDS)).to_numpy(dtype=float))
-            axes.set_title(f"{shorten(pit, 14)}: {verdict}", fontsize=11)
+            axes.set_title(f"{shorten(pit, 12)}: {_SAID[verdict]}", fontsize=10.5)
         for axes in grid.flat[len(pits) :]:
             axes.remove()
         _label(figure, grid[0][0], patterns.value)

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _FACES: tuple[Face, ...] = ("top", "bottom", "side")
+# Inches, and cells in a row of maps: small, but a letter in a cell can be read.
+_SMALL_CELL = 0.32
+_COLUMNS_A_ROW = 16
 
 
 class MapSections(StudyPage):
@@ -117,10 +120,7 @@ class MapSections(StudyPage):
         first = next(iter(cells.values()))
         for i, pit in enumerate(first["pit"].unique()):
             bakes = first.loc[first["pit"] == pit, "bake"].unique().tolist()
-            # A photograph stands by the map of its bake, so that bake has a figure.
-            groups = [[bake] for bake in bakes if bake in photos]
-            others = [bake for bake in bakes if bake not in photos]
-            for k, group in enumerate([*([others] if others else []), *groups]):
+            for k, group in enumerate(_groups(bakes, photos)):
                 self._bake_figure(f"bakes_{i + 1}_{k + 1}", pit, group, faces, cells)
                 self._show_photos(photos, group)
                 shown.update(group)
@@ -160,7 +160,11 @@ class MapSections(StudyPage):
             rows = draw.pairs_of([panel for row in rows for panel in row])
             scale, value = draw.share_scale("burned / graded items"), "share"
         figures = draw.plot_maps(
-            rows, value=value, scale=scale, largest_cell=0.36, no_value="not graded"
+            rows,
+            value=value,
+            scale=scale,
+            largest_cell=_SMALL_CELL,
+            no_value="not graded",
         )
         first = next(iter(cells.values()))
         own = first[first["bake"].isin(bakes)]
@@ -251,18 +255,19 @@ class MapSections(StudyPage):
             face: draw.grate_panels(map_cells(self._study, face=face))
             for face in self._bake_cells[0]
         }
-        rows = [
-            [
-                draw.MapPanel(f"{panel.title}, {face}" if i == 0 else face, panel.cells)
-                for i, (face, panel) in enumerate(zip(panels, row, strict=True))
+        rows = []
+        for row in zip(*panels.values(), strict=True):
+            titles = [f"{row[0].title}, {next(iter(panels))}", *list(panels)[1:]]
+            named = [
+                draw.MapPanel(title, panel.cells)
+                for title, panel in zip(titles, row, strict=True)
             ]
-            for row in zip(*panels.values(), strict=True)
-        ]
+            rows += _wrapped(named)
         figures = draw.plot_maps(
             rows,
             value="share",
             scale=draw.share_scale("burned / graded items, by face"),
-            largest_cell=0.36,
+            largest_cell=_SMALL_CELL,
             no_value="not graded",
         )
         alt = " ".join(
@@ -288,6 +293,26 @@ class MapSections(StudyPage):
         self.say(wording.RETEST)
 
 
+def _groups(bakes: Sequence[str], photos: dict[str, Photo]) -> list[list[str]]:
+    """Bakes in their order; one with a photograph has a figure of its own beside it."""
+    groups: list[list[str]] = []
+    alone = True
+    for bake in bakes:
+        has_photo = bake in photos and not photos[bake].problem
+        if alone or has_photo:
+            groups.append([])
+        groups[-1].append(bake)
+        alone = has_photo
+    return groups
+
+
+def _wrapped(panels: Sequence[draw.MapPanel]) -> list[list[draw.MapPanel]]:
+    """Put panels of one grate into a row, or more rows where cells would get tiny."""
+    wide = int(panels[0].cells["column"].max())
+    across = max(1, _COLUMNS_A_ROW // wide)
+    return [list(panels[i : i + across]) for i in range(0, len(panels), across)]
+
+
 def _bake_rows(
     bake: str, cells: dict[str, pd.DataFrame], faces: Sequence[Face]
 ) -> list[list[draw.MapPanel]]:
@@ -304,5 +329,5 @@ def _bake_rows(
             if faces and i == 0:
                 title += f", {name}"
             panels.append(draw.MapPanel(shorten(title, 28), own[own["grate"] == grate]))
-        rows.append(panels)
+        rows += _wrapped(panels)
     return rows

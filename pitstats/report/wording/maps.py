@@ -559,7 +559,7 @@ def reading_sentences(
     Returns
     -------
     list of str
-        One per pit and finding; empty if nothing is shown.
+        One per pit that shows something; a pit has one change, however much it shows.
 
     Examples
     --------
@@ -572,7 +572,8 @@ def reading_sentences(
     found: list[str] = []
     for pit in study.pits["pit"]:
         keys = [*_pattern_keys(pit, patterns), *_face_keys(pit, faces)]
-        found += [_reading(study, str(pit), key, words) for key, words in keys]
+        if keys:
+            found.append(_reading(study, str(pit), keys))
     return found
 
 
@@ -611,14 +612,16 @@ def _face_keys(pit: str, faces: FaceComparison | None) -> list[tuple[str, str]]:
     return found
 
 
-def _reading(study: Study, pit: str, key: str, words: str) -> str:
-    reading = _READINGS[key]
+def _reading(study: Study, pit: str, keys: list[tuple[str, str]]) -> str:
+    """All that a pit shows with its sources, and one change: for what comes first."""
+    sources = "; ".join(
+        f"{words} can come from {_READINGS[key].sources}" for key, words in keys
+    )
     own = study.pits[study.pits["pit"] == pit].iloc[0]
-    change = reading.change
-    if key == "far" and own["has_damper"] is False:
+    first = keys[0][0]
+    change = _READINGS[first].change
+    damper = own["has_damper"]
+    if first == "far" and pd.notna(damper) and not bool(damper):
         # Such a pit has nothing to move there.
         change = "leave the last column of cells empty"
-    return (
-        f"{one_line(pit)}: {words} can come from {reading.sources}. One change to try "
-        f"next: {change}."
-    )
+    return f"{one_line(pit)}: {sources}. One change to try next: {change}."
