@@ -176,7 +176,7 @@ def test_what_is_not_offered_is_named(study: ps.Study) -> None:
 
 
 def verdicts(share: np.ndarray, n_bakes: int, n_studies: int) -> pd.Series:
-    rng = np.random.default_rng(n_bakes)
+    rng = np.random.default_rng(100 + n_bakes)
     said = []
     for _ in range(n_studies):
         logit = np.log(share / (1 - share)) + rng.normal(0, 0.6, (n_bakes, 1, 1))
