@@ -27,12 +27,12 @@ from .analysis.model import fit_burn_model as fit_burn_model
 from .analysis.more_bakes import MoreBakes as MoreBakes
 from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.other_methods import compare_methods as compare_methods
+from .analysis.pattern import GratePatterns as GratePatterns
+from .analysis.pattern import map_patterns as map_patterns
 from .analysis.probe_checks import probe_offsets as probe_offsets
 from .analysis.probe_series import ProbeRules as ProbeRules
 from .analysis.probe_series import ProbeSummary as ProbeSummary
 from .analysis.probe_series import summarize_probes as summarize_probes
-from .analysis.pattern import GratePatterns as GratePatterns
-from .analysis.pattern import map_patterns as map_patterns
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates

@@ -622,9 +622,12 @@ def _pages(
         return []
     cell = _cell_side(rows, largest_cell)[0]
     ends = np.cumsum([_row_height(row, cell) for row in rows])
-    n_pages = int(np.ceil(ends[-1] / (_HIGHEST - _SCALE)))
-    middles = (np.concatenate([[0], ends[:-1]]) + ends) / 2
-    page = np.minimum(middles / ends[-1] * n_pages, n_pages - 1).astype(int)
+    middles = (np.concatenate([[0], ends[:-1]]) + ends) / 2 / ends[-1]
+    high = np.diff(ends, prepend=0.0)
+    for n_pages in range(1, len(rows) + 1):
+        page = (middles * n_pages).astype(int)
+        if np.bincount(page, high).max() <= _HIGHEST - _SCALE:
+            break
     return [
         [row for row, own in zip(rows, page, strict=True) if own == k]
         for k in dict.fromkeys(page.tolist())

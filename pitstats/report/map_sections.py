@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.faces import FaceComparison, compare_faces
 from pitstats.analysis.grate_map import Face, map_cells, map_temperatures
 from pitstats.analysis.pattern import GratePatterns, map_patterns
+from pitstats.analysis.probe_series import summarize_probes
 from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.pattern import plot_faces, plot_patterns
@@ -18,15 +19,12 @@ from pitstats.figures.style import shorten
 from pitstats.report.photos import Photo, bake_photos, photo_html
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import maps as wording
-from pitstats.report.wording.numbers import one_line
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 _FACES: tuple[Face, ...] = ("top", "bottom", "side")
 # Inches, and cells in a row of maps: small, but a letter in a cell can be read.
 _SMALL_CELL = 0.32
 _COLUMNS_A_ROW = 16
+_RISE_LABEL = "mean rise, mm"
 
 
 class MapSections(StudyPage):
@@ -46,7 +44,8 @@ class MapSections(StudyPage):
         Parameters
         ----------
         temperatures : pandas.DataFrame, optional
-            ``bake, pit, grate, row, column, temp``, as `summarize_probes` gives them.
+            ``bake, pit, grate, row, column, temp``; by default the cells of
+            `summarize_probes`.
         """
         cells = map_cells(self._study)
         if cells.empty:
@@ -57,11 +56,23 @@ class MapSections(StudyPage):
         self._show_grade_maps()
         rise = map_cells(self._study, "rise")
         if rise["rise_mm"].notna().any():
-            scale = draw.number_scale(rise["rise_mm"], "mean rise, mm", draw.WANTED)
+            scale = draw.number_scale(rise["rise_mm"], _RISE_LABEL, draw.WANTED)
             caption = wording.RISE_CAPTION
             self._maps("rise", rise, "rise_mm", scale, caption, "not measured")
-        if temperatures is not None:
-            self._show_temperatures(temperatures)
+        readings = self._readings if temperatures is None else temperatures
+        if readings is not None:
+            self._show_temperatures(readings)
+
+    @cached_property
+    def _readings(self) -> pd.DataFrame | None:
+        """Mean temperatures of cells by bake; None where there are none."""
+        if self._study.probes.empty:
+            return None
+        try:
+            return summarize_probes(self._study).cells
+        except DesignError:
+            # The section about probes says why; here there is no map of them.
+            return None
 
     def _show_grade_maps(self) -> None:
         grades = map_cells(self._study, "grade")
@@ -73,11 +84,14 @@ class MapSections(StudyPage):
         cells = map_temperatures(self._study, readings)
         if cells.empty or cells["temp"].isna().all():
             return
-        unit = self._study.settings.temperature_unit or ""
-        label = f"mean temperature, \N{DEGREE SIGN}{unit}"
-        scale = draw.number_scale(cells["temp"], label)
+        scale = draw.number_scale(cells["temp"], self._temperature_label)
         caption = wording.TEMPERATURE_CAPTION
         self._maps("temperature_maps", cells, "temp", scale, caption, "no probe")
+
+    @property
+    def _temperature_label(self) -> str:
+        unit = self._study.settings.temperature_unit or ""
+        return f"mean temperature, \N{DEGREE SIGN}{unit}"
 
     def _maps(
         self,
@@ -95,7 +109,12 @@ class MapSections(StudyPage):
         self.keep_table(name, cells)
 
     def _figures(
-        self, name: str, figures: Sequence[Figure], alt: str, caption: str
+        self,
+        name: str,
+        figures: Sequence[Any],
+        alt: str,
+        caption: str,
+        beside: str = "",
     ) -> None:
         """Show figures that belong together; the words stand with the first."""
         for i, figure in enumerate(figures):
@@ -106,6 +125,7 @@ class MapSections(StudyPage):
                 figure,
                 alt=alt if i == 0 else continued,
                 caption=caption if i == 0 else continued,
+                beside=beside if i == 0 else "",
             )
 
     def show_bake_maps(self) -> None:
@@ -121,10 +141,55 @@ class MapSections(StudyPage):
         for i, pit in enumerate(first["pit"].unique()):
             bakes = first.loc[first["pit"] == pit, "bake"].unique().tolist()
             for k, group in enumerate(_groups(bakes, photos)):
-                self._bake_figure(f"bakes_{i + 1}_{k + 1}", pit, group, faces, cells)
-                self._show_photos(photos, group)
-                shown.update(group)
+                photo = photos.get(group[0])
+                beside = ""
+                if photo is not None and not photo.problem:
+                    beside = photo_html(photo, wording.photo_caption(group[0], pit))
+                    shown.add(group[0])
+                name = f"bakes_{i + 1}_{k + 1}"
+                self._bake_figure(name, pit, group, faces, cells, beside)
         self._show_photos(photos, [bake for bake in photos if bake not in shown])
+        self._show_rise_by_bake()
+        self._show_temperatures_by_bake()
+
+    def _show_rise_by_bake(self) -> None:
+        cells = map_cells(self._study, "rise", by_bake=True)
+        if cells["rise_mm"].notna().any():
+            scale = draw.number_scale(cells["rise_mm"], _RISE_LABEL, draw.WANTED)
+            self._number_maps("bake_rise", cells, "rise_mm", scale, "not measured")
+
+    def _show_temperatures_by_bake(self) -> None:
+        if self._readings is None:
+            return
+        cells = map_temperatures(self._study, self._readings, by_bake=True)
+        if not cells.empty and cells["temp"].notna().any():
+            scale = draw.number_scale(cells["temp"], self._temperature_label)
+            self._number_maps("bake_temperatures", cells, "temp", scale, "no probe")
+
+    def _number_maps(
+        self,
+        name: str,
+        cells: pd.DataFrame,
+        value: str,
+        scale: draw.MapScale,
+        no_value: str,
+    ) -> None:
+        """Maps of numbers, bake by bake, on one scale for all bakes of all pits."""
+        panels = [
+            panel
+            for bake, own in cells.groupby("bake", sort=False)
+            for row in _bake_rows(str(bake), {"burned": own}, [])
+            for panel in row
+        ]
+        figures = draw.plot_maps(
+            draw.pairs_of(panels),
+            value=value,
+            scale=scale,
+            largest_cell=_SMALL_CELL,
+            no_value=no_value,
+        )
+        caption = wording.bake_numbers_caption(scale.label)
+        self._figures(name, figures, wording.map_alt(cells, value), caption)
 
     @cached_property
     def _bake_cells(self) -> tuple[list[Face], dict[str, pd.DataFrame]]:
@@ -145,6 +210,7 @@ class MapSections(StudyPage):
         bakes: Sequence[str],
         faces: Sequence[Face],
         cells: dict[str, pd.DataFrame],
+        beside: str,
     ) -> None:
         rows = [
             row
@@ -169,7 +235,7 @@ class MapSections(StudyPage):
         first = next(iter(cells.values()))
         own = first[first["bake"].isin(bakes)]
         caption = wording.bake_maps_caption(pit, list(faces))
-        self._figures(name, figures, wording.map_alt(own, value), caption)
+        self._figures(name, figures, wording.map_alt(own, value), caption, beside)
 
     def _show_photos(self, photos: dict[str, Photo], bakes: Sequence[str]) -> None:
         pits = self._study.bakes.set_index("bake")["pit"]
@@ -255,14 +321,14 @@ class MapSections(StudyPage):
             face: draw.grate_panels(map_cells(self._study, face=face))
             for face in self._bake_cells[0]
         }
-        rows = []
-        for row in zip(*panels.values(), strict=True):
-            titles = [f"{row[0].title}, {next(iter(panels))}", *list(panels)[1:]]
-            named = [
-                draw.MapPanel(title, panel.cells)
-                for title, panel in zip(titles, row, strict=True)
-            ]
-            rows += _wrapped(named)
+        rows = [
+            wrapped
+            for own in zip(*panels.values(), strict=True)
+            for wrapped in _wrapped(
+                own[0].title,
+                {f: panel.cells for f, panel in zip(panels, own, strict=True)},
+            )
+        ]
         figures = draw.plot_maps(
             rows,
             value="share",
@@ -306,28 +372,34 @@ def _groups(bakes: Sequence[str], photos: dict[str, Photo]) -> list[list[str]]:
     return groups
 
 
-def _wrapped(panels: Sequence[draw.MapPanel]) -> list[list[draw.MapPanel]]:
-    """Put panels of one grate into a row, or more rows where cells would get tiny."""
-    wide = int(panels[0].cells["column"].max())
+def _wrapped(name: str, cells: dict[str, pd.DataFrame]) -> list[list[draw.MapPanel]]:
+    """Maps of one grate, one per face, in as many rows as keep cells readable."""
+    wide = int(next(iter(cells.values()))["column"].max())
     across = max(1, _COLUMNS_A_ROW // wide)
-    return [list(panels[i : i + across]) for i in range(0, len(panels), across)]
+    faces = list(cells)
+    return [
+        [
+            draw.MapPanel(f"{name}, {face}" if i == 0 else face, cells[face])
+            for i, face in enumerate(faces[start : start + across])
+        ]
+        for start in range(0, len(faces), across)
+    ]
 
 
 def _bake_rows(
     bake: str, cells: dict[str, pd.DataFrame], faces: Sequence[Face]
 ) -> list[list[draw.MapPanel]]:
-    """One row per grate of a bake, one panel per face."""
+    """Rows of maps of a bake: grate by grate, one panel per face."""
     first = next(iter(cells.values()))
     several = first["grate"].nunique() > 1
     rows = []
     for grate in first["grate"].unique():
-        panels = []
-        for i, (name, own) in enumerate(cells.items()):
-            title = one_line(bake) if i == 0 else name
-            if several and i == 0:
-                title += f", {one_line(grate)}"
-            if faces and i == 0:
-                title += f", {name}"
-            panels.append(draw.MapPanel(shorten(title, 28), own[own["grate"] == grate]))
-        rows += _wrapped(panels)
+        name = shorten(bake, 16)
+        if several:
+            name += f", {shorten(grate, 10)}"
+        own = {k: frame[frame["grate"] == grate] for k, frame in cells.items()}
+        if faces:
+            rows += _wrapped(name, own)
+        else:
+            rows.append([draw.MapPanel(name, own["burned"])])
     return rows

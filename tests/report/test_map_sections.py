@@ -149,6 +149,26 @@ def test_rise_and_temperature_have_maps_where_recorded(
     }
 
 
+def test_probes_and_rise_of_single_bakes_stand_on_one_scale(
+    shown: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    study = ps.demo_study("probed_pits")
+    own = study.bakes["bake"].isin(["Quarry-1", "Ferry-2"])
+    kept = study.bakes.loc[own, "bake"]
+    few = dataclasses.replace(
+        study,
+        bakes=study.bakes[own],
+        items=study.items[study.items["bake"].isin(kept)],
+        probes=study.probes[study.probes["bake"].isin(kept)],
+        regrades=pd.DataFrame(),
+    )
+    MapSections(few, tmp_path).show_bake_maps()
+    names = {file.stem for file in (tmp_path / "figures").glob("*.png")}
+    assert {"bake_rise", "bake_temperatures", "bakes_1_1", "bakes_2_1"} == names
+    alts = words(shown)
+    assert "Quarry-1, Quarry, main grate: firebox half from" in alts
+
+
 def test_a_photograph_stands_by_the_map_of_its_bake(
     shown: list[dict[str, Any]], tmp_path: Path
 ) -> None:
@@ -167,8 +187,9 @@ def test_a_photograph_stands_by_the_map_of_its_bake(
     htmls = [str(output.get("text/html", "")) for output in shown]
     at = next(i for i, html in enumerate(htmls) if "data:image/jpeg" in html)
     assert 'alt="Photograph of bake Quarry-2 in Quarry, as recorded"' in htmls[at]
-    assert "Quarry-2" in shown[at - 1]["text/plain"]
-    assert "Quarry-1" not in shown[at - 1]["text/plain"]
+    assert htmls[at].count("<img") == 2
+    assert "Quarry-2" in shown[at]["text/plain"]
+    assert "Quarry-1" not in shown[at]["text/plain"]
     assert "there is no such file" in htmls[-1]
 
 

@@ -129,6 +129,14 @@ def bake_maps_caption(pit: object, faces: list[str]) -> str:
     )
 
 
+def bake_numbers_caption(label: str) -> str:
+    """Say what maps of numbers of single bakes show."""
+    return (
+        f"Every bake by itself: {label}, on one scale for all bakes and pits. What "
+        "shows in one bake is about that bake."
+    )
+
+
 # --- is there a pattern -------------------------------------------------------------
 
 
