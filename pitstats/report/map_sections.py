@@ -51,6 +51,9 @@ class MapSections(StudyPage):
         if cells.empty:
             self.say(wording.NO_PLACES)
             return
+        note = wording.rotated_note(self._study)
+        if note:
+            self.say(note, "note")
         scale = draw.share_scale(draw.BURNED_LABEL)
         self._maps("grates", cells, "share", scale, wording.BURNED_CAPTION)
         self._show_grade_maps()

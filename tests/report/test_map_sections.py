@@ -193,6 +193,14 @@ def test_a_photograph_stands_by_the_map_of_its_bake(
     assert "there is no such file" in htmls[-1]
 
 
+def test_bakes_that_were_rotated_are_named(shown: list[dict[str, Any]]) -> None:
+    MapSections(thin("rotated")).show_maps()
+    assert shown[0]["text/plain"].startswith(
+        "Items were turned or moved during 1 and 2"
+    )
+    assert wording.rotated_note(ps.demo_study("four_pits")) == ""
+
+
 PATTERNS = {
     "in this bake": grid_study({"1": near()}),
     "repeatable": grid_study({"1": near(), "2": near(), "3": near()}),

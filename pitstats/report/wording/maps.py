@@ -111,6 +111,18 @@ def _half_words(cells: pd.DataFrame, value: str) -> str:
     return f"from {known[value].min():.0f} to {known[value].max():.0f}"
 
 
+def rotated_note(study: Study) -> str:
+    """Say which bakes on the maps were rotated; empty if none was."""
+    kept = study.bakes[study.bakes["status"].eq("kept")]
+    rotated = kept.loc[kept["rotated"].fillna(False).astype(bool), "bake"]
+    if rotated.empty:
+        return ""
+    return (
+        f"Items were turned or moved during {listed(rotated.astype(str).tolist())}, so "
+        "their places there mean little; the maps show them where they were recorded."
+    )
+
+
 def photo_caption(bake: object, pit: object) -> str:
     """Say what a photograph shows; also its text alternative."""
     return f"Photograph of bake {one_line(bake)} in {one_line(pit)}, as recorded"
