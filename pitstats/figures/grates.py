@@ -212,6 +212,16 @@ def _number_cells(axes: Axes, n_rows: int, n_columns: int, size: float) -> None:
     )
 
 
+def cell_labels(axes: Axes) -> list[str]:
+    """Texts that `draw_grate` wrote into the cells, in the order of the cells."""
+    return [
+        text
+        for collection in axes.collections
+        if collection.get_gid() == "labels"
+        for text in str(collection.get_label()).split("\n")
+    ]
+
+
 class _Labels:
     """Short texts drawn as shapes, all of a map at once.
 
@@ -254,7 +264,7 @@ class _Labels:
             linewidths=0,
             clip_on=False,
             gid=gid,
-            label=" ".join(self._texts),
+            label="\n".join(self._texts),
         )
         axes.add_artist(shapes)
 

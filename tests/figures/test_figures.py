@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 import pitstats as ps
+from pitstats.figures.grates import cell_labels
 from pitstats.study.demo import simulate_demo
 
 
@@ -51,12 +52,7 @@ def test_maps_name_the_firebox_end_and_show_every_cell_on_one_scale() -> None:
     panels = figure.axes[:-1]
     assert len(panels) == 5
     assert all("firebox" in axes.texts[0].get_text() for axes in panels)
-    labels = [
-        collection.get_label().split()
-        for axes in panels
-        for collection in axes.collections
-        if collection.get_gid() == "labels"
-    ]
+    labels = [cell_labels(axes) for axes in panels]
     assert sum(map(len, labels)) == int((cells["n_items"] > 0).sum())
     widths = {
         round(

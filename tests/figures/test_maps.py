@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.axes import Axes
 
 import pitstats as ps
 from pitstats.figures.grates import (
@@ -11,6 +10,7 @@ from pitstats.figures.grates import (
     HEAT,
     WANTED,
     MapPanel,
+    cell_labels,
     grate_panels,
     number_scale,
     pairs_of,
@@ -28,15 +28,6 @@ def grate(rows: int, columns: int, share: float = 0.5) -> pd.DataFrame:
     return pd.DataFrame(
         {"row": row, "column": column, "share": share, "n_burned": 1, "n_items": 2}
     )
-
-
-def labels(axes: Axes) -> list[str]:
-    return [
-        text
-        for collection in axes.collections
-        if collection.get_gid() == "labels"
-        for text in str(collection.get_label()).split()
-    ]
 
 
 @pytest.mark.parametrize("palette", [BROWNING, HEAT, WANTED])
@@ -114,7 +105,7 @@ def test_grades_are_marked_and_named_in_the_legend() -> None:
     cells = grate(1, 3).assign(code=[0.0, 4.0, np.nan])
     scale = step_scale(["raw", "light", "golden", "dark", "burned"], "grade")
     figure = plot_maps([[MapPanel("A", cells)]], value="code", scale=scale)[0]
-    assert labels(figure.axes[0]) == ["R", "B"]
+    assert cell_labels(figure.axes[0]) == ["R", "B"]
     legend = [text.get_text() for text in figure.axes[-1].texts]
     assert {"raw", "burned", "grade", "R", "B"} <= set(legend)
 
