@@ -8,6 +8,8 @@ from .analysis.counts import study_from_counts as study_from_counts
 from .analysis.evenness import compare_evenness as compare_evenness
 from .analysis.extra_bakes import ExtraBakes as ExtraBakes
 from .analysis.extra_bakes import suggest_bakes as suggest_bakes
+from .analysis.faces import FaceComparison as FaceComparison
+from .analysis.faces import compare_faces as compare_faces
 from .analysis.fairness import Finding as Finding
 from .analysis.fairness import audit_fairness as audit_fairness
 from .analysis.gauge import GaugeComparison as GaugeComparison
@@ -18,12 +20,15 @@ from .analysis.grades import count_grades as count_grades
 from .analysis.grading_agreement import GradingAgreement as GradingAgreement
 from .analysis.grading_agreement import compare_gradings as compare_gradings
 from .analysis.grate_map import map_cells as map_cells
+from .analysis.grate_map import map_temperatures as map_temperatures
 from .analysis.model import BurnModel as BurnModel
 from .analysis.model import distance_curves as distance_curves
 from .analysis.model import fit_burn_model as fit_burn_model
 from .analysis.more_bakes import MoreBakes as MoreBakes
 from .analysis.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.other_methods import compare_methods as compare_methods
+from .analysis.pattern import GratePatterns as GratePatterns
+from .analysis.pattern import map_patterns as map_patterns
 from .analysis.probe_checks import probe_offsets as probe_offsets
 from .analysis.probe_series import ProbeRules as ProbeRules
 from .analysis.probe_series import ProbeSummary as ProbeSummary
@@ -66,6 +71,9 @@ from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
+from .figures.grates import plot_maps as plot_maps
+from .figures.pattern import plot_faces as plot_faces
+from .figures.pattern import plot_patterns as plot_patterns
 from .figures.plans import plot_power as plot_power
 from .figures.probes import plot_gauge_agreement as plot_gauge_agreement
 from .figures.probes import plot_gauges as plot_gauges

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.path import Path
 
 #: Colors for heat and for what is wanted; like `BROWNING` each grows darker all the way
 #: and so keeps its order in gray and to every kind of color vision.
@@ -158,27 +160,128 @@ def draw_grate(
     [None, '////']
     """
     n_rows, n_columns = int(cells["row"].max()), int(cells["column"].max())
+    # Set first: artists that are added later need not look for new limits.
+    axes.set_xlim(0, n_columns)
+    # As on the printed grids: the door side and row 1 at the bottom.
+    axes.set_ylim(0, n_rows)
+    axes.set_axis_off()
+    labels = _Labels(font_size)
     colors = scale.colors(cells[value])
     for cell, color in zip(cells.to_dict("records"), colors, strict=True):
         known = not np.isnan(float(cell[value]))
         _draw_cell(axes, cell, color if known else None)
         text = str(cell[label]) if label and known else ""
-        if text:
-            _write_in_cell(axes, cell, text, ink_on(color), font_size)
-    axes.set_xlim(0, n_columns)
-    # As on the printed grids: the door side and row 1 at the bottom.
-    axes.set_ylim(0, n_rows)
-    axes.set_title(title, fontsize=min(13, font_size + 2))
-    small = max(9.0, font_size - 1)
-    axes.set_yticks(
-        np.arange(n_rows) + 0.5, ["door 1", *map(str, range(2, n_rows + 1))]
+        labels.add(cell["column"] - 0.5, cell["row"] - 0.5, text, ink_on(color))
+    labels.draw(axes, "labels")
+    _number_cells(axes, n_rows, n_columns, max(9.0, font_size - 1))
+    # A height of its own spares the search for one among the tick labels.
+    axes.set_title(title, fontsize=min(13, font_size + 2), y=1.0)
+    axes.plot(
+        [0, 0],
+        [0, n_rows],
+        color=INK,
+        linewidth=5,
+        solid_capstyle="butt",
+        clip_on=False,
+        scalex=False,
+        scaley=False,
     )
-    axes.set_xticks(np.arange(n_columns) + 0.5, [str(i + 1) for i in range(n_columns)])
-    axes.tick_params(length=0, labelsize=small, colors=SOFT, pad=3)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.axvline(0, color=INK, linewidth=5)
-    axes.set_ylabel("firebox\nend", fontsize=small, labelpad=2)
+
+
+def _number_cells(axes: Axes, n_rows: int, n_columns: int, size: float) -> None:
+    """Write the numbers of rows and columns, and which end is the firebox."""
+    rows = _Labels(size, align="right", shift=(-6.0, 0.0))
+    for row in range(1, n_rows + 1):
+        rows.add(0, row - 0.5, "door 1" if row == 1 else str(row), SOFT)
+    rows.draw(axes, "rows")
+    columns = _Labels(size, shift=(0.0, -5.0 - size / 2))
+    for column in range(1, n_columns + 1):
+        columns.add(column - 0.5, 0, str(column), SOFT)
+    columns.draw(axes, "columns")
+    axes.annotate(
+        "firebox\nend",
+        (0, n_rows / 2),
+        xytext=(-6 - 3.2 * size, 0),
+        textcoords="offset points",
+        rotation=90,
+        ha="right",
+        va="center",
+        fontsize=size,
+        annotation_clip=False,
+        gid="firebox",
+    )
+
+
+def cell_labels(axes: Axes) -> list[str]:
+    """Texts that `draw_grate` wrote into the cells, in the order of the cells."""
+    return [
+        text
+        for collection in axes.collections
+        if collection.get_gid() == "labels"
+        for text in str(collection.get_label()).split("\n")
+    ]
+
+
+class _Labels:
+    """Short texts drawn as shapes, all of a map at once.
+
+    A text object is laid out anew for every picture of it; a map has hundreds.
+    """
+
+    def __init__(
+        self,
+        size: float,
+        *,
+        align: str = "center",
+        shift: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        self._style = (size, align, shift)
+        self._at: list[tuple[float, float]] = []
+        self._texts: list[str] = []
+        self._inks: list[str] = []
+
+    def add(self, x: float, y: float, text: str, ink: str) -> None:
+        """Take up a text at a place in the coordinates of the axes."""
+        if text:
+            self._at.append((x, y))
+            self._texts.append(text)
+            self._inks.append(ink)
+
+    def draw(self, axes: Axes, gid: str) -> None:
+        """Draw everything as one artist; its texts stand in its label."""
+        from matplotlib.collections import PathCollection
+        from matplotlib.transforms import IdentityTransform
+
+        if not self._at:
+            return
+        shapes = PathCollection(
+            [_shape_of(text, *self._style) for text in self._texts],
+            sizes=[1.0],
+            transform=IdentityTransform(),
+            offsets=self._at,
+            offset_transform=axes.transData,
+            facecolors=self._inks,
+            linewidths=0,
+            clip_on=False,
+            gid=gid,
+            label="\n".join(self._texts),
+        )
+        axes.add_artist(shapes)
+
+
+@lru_cache(maxsize=2048)
+def _shape_of(text: str, size: float, align: str, shift: tuple[float, float]) -> Path:
+    """Outline of a text around (0, 0), in points."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.path import Path
+    from matplotlib.textpath import TextPath
+
+    outline = TextPath((0, 0), text, size=size, prop=FontProperties())
+    ends = outline.get_extents()
+    left = -ends.x1 if align == "right" else -(ends.x0 + ends.x1) / 2
+    # Half the height of a capital, so that all labels stand on one line.
+    move = np.array([left + shift[0], shift[1] - 0.365 * size])
+    return Path(outline.vertices + move, outline.codes)
 
 
 def _draw_cell(
@@ -189,7 +292,7 @@ def _draw_cell(
     from matplotlib.patches import Rectangle
 
     corner = (cell["column"] - 1, cell["row"] - 1)
-    axes.add_patch(
+    axes.add_artist(
         Rectangle(
             corner,
             1,
@@ -202,7 +305,7 @@ def _draw_cell(
     )
     if color is not None and cell.get("n_missing", 0):
         # A hatched strip: part of the items of this cell were lost.
-        axes.add_patch(
+        axes.add_artist(
             Rectangle(
                 (corner[0], corner[1] + 0.84),
                 1,
@@ -213,20 +316,6 @@ def _draw_cell(
                 hatch="/////",
             )
         )
-
-
-def _write_in_cell(
-    axes: Axes, cell: Mapping[Hashable, Any], text: str, ink: str, size: float
-) -> None:
-    axes.text(
-        cell["column"] - 0.5,
-        cell["row"] - 0.5,
-        text,
-        ha="center",
-        va="center",
-        fontsize=size,
-        color=ink,
-    )
 
 
 def plot_cell_maps(
@@ -273,23 +362,19 @@ def plot_cell_maps(
     """
     from matplotlib.figure import Figure
 
-    sizes = [[_size(panel) for panel in row] for row in grid if row]
-    if not sizes:
+    rows = [row for row in grid if row]
+    if not rows:
         raise ValueError("There is no grate to draw.")
-    across = max(map(len, sizes))
-    widest = [max(row[j][1] for row in sizes if j < len(row)) for j in range(across)]
-    room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
-    cell = min(largest_cell, room / sum(widest))
-    heights = [_TITLE + _UNDER + cell * max(n for n, _ in row) for row in sizes]
-    font_size = _font_size(grid, label, cell)
+    cell, widest = _cell_side(rows, largest_cell)
+    heights = [_row_height(row, cell) for row in rows]
+    font_size = _font_size(rows, label, cell)
     with house_style():
         figure = Figure(figsize=(_WIDTH, sum(heights) + _SCALE))
         top = sum(heights) + _SCALE
-        for row, size, height in zip(filter(len, grid), sizes, heights, strict=True):
+        for row, height in zip(rows, heights, strict=True):
             left = _LEFT
-            for j, (panel, (n_rows, n_columns)) in enumerate(
-                zip(row, size, strict=True)
-            ):
+            for j, panel in enumerate(row):
+                n_rows, n_columns = _size(panel)
                 high = n_rows * cell
                 box = (left, top - _TITLE - high, n_columns * cell, high)
                 axes = figure.add_axes(_share_of(figure, box))
@@ -303,12 +388,34 @@ def plot_cell_maps(
                     font_size=font_size,
                 )
                 if j:
-                    axes.set_ylabel("")
-                    axes.set_yticks([])
+                    _leave_to_the_left(axes)
                 left += widest[j] * cell + _BESIDE
             top -= height
         _draw_scale(figure, scale, no_value)
     return figure
+
+
+def _leave_to_the_left(axes: Axes) -> None:
+    """Take away what the first map of a row says for all of them."""
+    for artist in [*axes.texts, *axes.collections]:
+        if artist.get_gid() in ("firebox", "rows"):
+            artist.remove()
+
+
+def _cell_side(
+    rows: Sequence[Sequence[MapPanel]], largest: float
+) -> tuple[float, list[int]]:
+    """Side of a cell in inches, and the most columns of each column of panels."""
+    across = max(map(len, rows))
+    widest = [
+        max(_size(row[j])[1] for row in rows if j < len(row)) for j in range(across)
+    ]
+    room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
+    return min(largest, room / sum(widest)), widest
+
+
+def _row_height(row: Sequence[MapPanel], cell: float) -> float:
+    return _TITLE + _UNDER + cell * max(_size(panel)[0] for panel in row)
 
 
 def _font_size(
@@ -442,6 +549,10 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
         burned / graded and is shaded by that share; hatched cells lost items or had
         none.
 
+    See Also
+    --------
+    plot_maps : The same for other values, in figures that fit a page.
+
     Examples
     --------
     >>> import pitstats as ps
@@ -449,30 +560,148 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
     >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
     ['Quarry', 'Ferry']
     """
-    several = cells.groupby("pit")["grate"].nunique().to_dict()
-    labeled = cells.assign(
-        label=[
-            f"{burned}/{graded}" if graded else ""
-            for burned, graded in zip(cells["n_burned"], cells["n_items"], strict=True)
-        ]
-    )
-    grid = [
-        [MapPanel(_grate_name(pit, grate, several[pit]), own)]
-        for (pit, _, grate), own in labeled.groupby(
-            ["pit", "level", "grate"], sort=False, dropna=False
-        )
-    ]
     return plot_cell_maps(
-        grid,
+        [[panel] for panel in grate_panels(_labeled(cells, "share"))],
         value="share",
-        scale=share_scale("burned / graded items of the cell"),
+        scale=share_scale(BURNED_LABEL),
         label="label",
     )
 
 
+BURNED_LABEL = "burned / graded items of the cell"
+
+# A page takes a little more; a figure this high leaves room for words.
+_HIGHEST = 7.3
+
+
+def plot_maps(
+    panels: Sequence[Sequence[MapPanel]],
+    *,
+    value: str,
+    scale: MapScale,
+    largest_cell: float = 0.5,
+    no_value: str = "no graded item",
+) -> list[Figure]:
+    """Draw rows of maps in as many figures as fit a phone and a printed page.
+
+    Parameters
+    ----------
+    panels : sequence of sequences of MapPanel
+        Rows of grates; the cells carry the value. Labels are made of it.
+    value : {"share", "code", "rise_mm", "temp"} or str
+        Column to draw.
+    scale, largest_cell, no_value
+        As for `plot_cell_maps`; the scale serves all figures.
+
+    Returns
+    -------
+    list of matplotlib.figure.Figure
+        Rows of one figure are never split; empty without panels.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> cells = ps.map_cells(ps.demo_study("four_pits"))
+    >>> rows = pairs_of(grate_panels(cells))
+    >>> len(plot_maps(rows, value="share", scale=share_scale(BURNED_LABEL)))
+    1
+    """
+    rows = [
+        [MapPanel(p.title, _labeled(p.cells, value, scale)) for p in row]
+        for row in panels
+        if row
+    ]
+    return [
+        plot_cell_maps(
+            own,
+            value=value,
+            scale=scale,
+            label="label",
+            largest_cell=largest_cell,
+            no_value=no_value,
+        )
+        for own in _pages(rows, largest_cell)
+    ]
+
+
+def _pages(
+    rows: list[list[MapPanel]], largest_cell: float
+) -> list[list[list[MapPanel]]]:
+    """Share out rows over as few figures as they need, about alike."""
+    if not rows:
+        return []
+    cell = _cell_side(rows, largest_cell)[0]
+    ends = np.cumsum([_row_height(row, cell) for row in rows])
+    middles = (np.concatenate([[0], ends[:-1]]) + ends) / 2 / ends[-1]
+    high = np.diff(ends, prepend=0.0)
+    for n_pages in range(1, len(rows) + 1):
+        page = (middles * n_pages).astype(int)
+        if np.bincount(page, high).max() <= _HIGHEST - _SCALE:
+            break
+    return [
+        [row for row, own in zip(rows, page, strict=True) if own == k]
+        for k in dict.fromkeys(page.tolist())
+    ]
+
+
+def grate_panels(cells: pd.DataFrame) -> list[MapPanel]:
+    """Split cells into one panel per grate, named by pit (and grate).
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        With ``pit, grate, level, row, column``.
+
+    Returns
+    -------
+    list of MapPanel
+        In the order of the cells.
+    """
+    several = cells.groupby("pit")["grate"].nunique().to_dict()
+    groups = cells.groupby(["pit", "level", "grate"], sort=False, dropna=False)
+    return [
+        MapPanel(_grate_name(pit, grate, several[pit]), own)
+        for (pit, _, grate), own in groups
+    ]
+
+
+def pairs_of(panels: Sequence[MapPanel]) -> list[list[MapPanel]]:
+    """Put panels two in a row, where both have room for cells that can be read."""
+    rows: list[list[MapPanel]] = []
+    for panel in panels:
+        wide = sum(_size(p)[1] for p in [*(rows[-1] if rows else []), panel])
+        if rows and len(rows[-1]) == 1 and wide <= _COLUMNS_A_ROW:
+            rows[-1].append(panel)
+        else:
+            rows.append([panel])
+    return rows
+
+
+_COLUMNS_A_ROW = 14
+
+
+def _labeled(
+    cells: pd.DataFrame, value: str, scale: MapScale | None = None
+) -> pd.DataFrame:
+    """Add what is written into the cells: counts, marks of grades, or numbers."""
+    if value == "share":
+        labels = [
+            f"{burned}/{graded}" if graded else ""
+            for burned, graded in zip(cells["n_burned"], cells["n_items"], strict=True)
+        ]
+    elif scale is not None and scale.steps:
+        marks = step_marks(scale.steps)
+        labels = ["" if np.isnan(v) else marks[int(v)] for v in cells[value]]
+    else:
+        labels = [
+            "" if np.isnan(v) or scale is None else scale_text(scale, v)
+            for v in cells[value]
+        ]
+    return cells.assign(label=labels)
+
+
 def _grate_name(pit: object, grate: object, n_grates: int) -> str:
-    name = shorten(pit)
-    return f"{name}, {shorten(grate)} grate" if n_grates > 1 else name
+    return f"{shorten(pit, 14)}, {shorten(grate, 10)}" if n_grates > 1 else shorten(pit)
 
 
 def plot_grades(counts: pd.DataFrame) -> Figure:

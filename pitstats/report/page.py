@@ -6,6 +6,7 @@ where every figure is also kept as PNG and SVG and every table as CSV.
 
 from __future__ import annotations
 
+import base64
 import io
 from collections.abc import Iterable, Sequence
 from functools import cache
@@ -47,6 +48,10 @@ class Page:
 
     def __init__(self, folder: str | Path | None = None) -> None:
         self._folder = Path(folder) if folder else None
+
+    def html(self, html: str, plain: str) -> None:
+        """Show HTML that is safe already, and what stands for it as text."""
+        _display_html(html, plain)
 
     def say(self, text: str, kind: Kind = "text") -> None:
         """Show a sentence; whatever it contains is shown as text."""
@@ -135,7 +140,15 @@ class Page:
             target = self._place("tables") / f"{name}.csv"
             values.to_csv(target, index=False)
 
-    def figure(self, name: str, figure: Figure, *, alt: str, caption: str = "") -> None:
+    def figure(
+        self,
+        name: str,
+        figure: Figure,
+        *,
+        alt: str,
+        caption: str = "",
+        beside: str = "",
+    ) -> None:
         """Show a figure with a text alternative and keep it as PNG and SVG.
 
         Parameters
@@ -148,6 +161,8 @@ class Page:
             The figure in words, for those who cannot see it.
         caption : str, default ""
             Text under the figure.
+        beside : str, default ""
+            HTML, safe already, to stand beside the figure where there is room.
         """
         from IPython.display import display
 
@@ -165,6 +180,9 @@ class Page:
                 facecolor="white",
                 metadata={"Date": None},
             )
+        if beside:
+            self.html(_side_by_side(png, alt, caption, beside), alt)
+            return
         display(  # type: ignore[no-untyped-call]
             {"image/png": png, "text/plain": alt},
             raw=True,
@@ -189,6 +207,17 @@ def _finding_html(finding: Finding, *, brief: bool) -> str:
             f"<strong>What to write:</strong> {escape(finding.wording)}</p>"
         )
     return f'<div class="finding {finding.severity}">{heading}{text}</div>'
+
+
+def _side_by_side(png: bytes, alt: str, caption: str, beside: str) -> str:
+    data = base64.b64encode(png).decode("ascii")
+    return (
+        '<div style="display:flex;flex-wrap:wrap;gap:0 1rem;align-items:flex-start">'
+        '<figure style="flex:2 1 20rem;max-width:38rem">'
+        f'<img src="data:image/png;base64,{data}" alt="{escape(alt)}">'
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
+        f'<div style="flex:1 1 14rem">{beside}</div></div>'
+    )
 
 
 def table_html(frame: pd.DataFrame, caption: str) -> str:

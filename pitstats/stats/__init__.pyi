@@ -36,6 +36,9 @@ from .logistic import fit_firth_logistic as fit_firth_logistic
 from .logistic import fit_logistic as fit_logistic
 from .mixed_linear import fit_mixed_linear as fit_mixed_linear
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
+from .paired import PairedDifferences as PairedDifferences
+from .paired import paired_differences as paired_differences
+from .paired import tango_paired_difference as tango_paired_difference
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
 from .sensors import SensorBudget as SensorBudget
@@ -46,6 +49,14 @@ from .sensors import sensor_uncertainty as sensor_uncertainty
 from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
 from .simultaneous import simultaneous_t as simultaneous_t
+from .spatial import ConcordanceTest as ConcordanceTest
+from .spatial import JoinCounts as JoinCounts
+from .spatial import MoranTest as MoranTest
+from .spatial import concordance_test as concordance_test
+from .spatial import join_count_test as join_count_test
+from .spatial import moran_test as moran_test
+from .spatial_power import ZonePower as ZonePower
+from .spatial_power import smallest_zone_difference as smallest_zone_difference
 from .standardized import standardize_probabilities as standardize_probabilities
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates

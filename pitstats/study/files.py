@@ -107,7 +107,9 @@ def _read(path: PathLike, findings: Findings) -> Study | None:
     tables = check_tables(raw.tables, settings, findings)
     if findings.problems:
         return None
-    return Study.from_checked(settings, tables, findings.assumptions)
+    place = Path(path)
+    folder = place if place.is_dir() else place.parent
+    return Study.from_checked(settings, tables, findings.assumptions, folder.absolute())
 
 
 def _read_raw(path: Path, findings: Findings) -> RawStudy:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pandas as pd
 
@@ -35,6 +36,9 @@ class Study:
         size is not stated get the largest row and column seen.
     assumptions : tuple of str
         What was assumed in reading; shown with results, not part of equality.
+    source : Path, optional
+        Folder the study was read from, in which its photographs lie; not part of
+        equality.
 
     Raises
     ------
@@ -69,6 +73,7 @@ class Study:
     probe_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
     regrades: pd.DataFrame = field(default_factory=pd.DataFrame)
     assumptions: tuple[str, ...] = ()
+    source: Path | None = None
 
     def __post_init__(self) -> None:
         """Read, complete and check everything."""
@@ -86,9 +91,11 @@ class Study:
         settings: Settings,
         tables: Mapping[str, pd.DataFrame],
         assumptions: Iterable[str],
+        source: Path | None = None,
     ) -> Study:
         """Make a study of tables that `check_tables` returned without a problem."""
         study = object.__new__(cls)
+        object.__setattr__(study, "source", source)
         study._fill(settings, tables, assumptions)
         return study
 
@@ -109,7 +116,7 @@ class Study:
         return {name: getattr(self, name) for name in TABLE_NAMES}
 
     def __eq__(self, other: object) -> bool:
-        """Compare settings and all tables; assumptions do not count."""
+        """Compare settings and all tables; assumptions and source do not count."""
         if not isinstance(other, Study):
             return NotImplemented
         return self.settings == other.settings and all(

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import pitstats as ps
+from pitstats.figures.grates import cell_labels
 from tests.analysis.test_area import FOUR, near_burns, placed, study_of
 
 
@@ -25,11 +26,10 @@ def test_counts_and_estimates_stand_side_by_side(surface: ps.SurfaceMap) -> None
     assert titles[:2] == ["Quarry: counted", "smoothed, %"]
     # A grate of more than six columns has its maps one below the other.
     assert titles[4:6] == ["Orchard: counted", "Orchard: smoothed, %"]
-    texts = [text.get_text() for text in panels[0].texts]
+    texts = cell_labels(panels[0])
     own = surface.table[surface.table["pit"] == "Quarry"]
     assert texts[0] == f"{own['n_burned'].iloc[0]}/{own['n_items'].iloc[0]}"
-    smoothed = [text.get_text() for text in panels[1].texts]
-    assert smoothed == [f"{100 * share:.0f}" for share in own["estimate"]]
+    assert cell_labels(panels[1]) == [f"{100 * share:.0f}" for share in own["estimate"]]
 
 
 def test_bars_show_the_intervals(surface: ps.SurfaceMap) -> None:
@@ -46,8 +46,7 @@ def test_cells_without_items_are_in_brackets() -> None:
     surface = ps.map_surface(ps.demo_study("unequal_layouts"))
     counted, smoothed = ps.plot_surface(surface).axes[:2]
     own = surface.table[surface.table["pit"] == "Quarry"]
-    texts = [text.get_text() for text in smoothed.texts]
-    bare = [text.startswith("(") for text in texts]
+    bare = [text.startswith("(") for text in cell_labels(smoothed)]
     assert bare == (own["n_items"] == 0).tolist()
     assert sum(patch.get_hatch() == "////" for patch in counted.patches) == sum(bare)
 

@@ -1,0 +1,200 @@
+"""Photographs of bakes: small copies that show the grate and tell nothing else.
+
+A copy is drawn anew from the pixels, so the place, time and camera that a telephone
+writes into its files do not travel with a report.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import warnings
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from pitstats.study.study import Study
+
+LARGEST_SIDE = 640
+_QUALITY = 82
+_LARGEST_FILE = 60_000_000
+_MOST_PIXELS = 150_000_000
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A photograph ready to be shown, or the reason why it cannot be.
+
+    Attributes
+    ----------
+    bake : str
+        Whose photograph it is.
+    jpeg : bytes
+        The small copy; empty if there is none.
+    size : tuple of int
+        Width and height of the copy.
+    problem : str
+        Why there is no copy, in a sentence; empty if there is one.
+    """
+
+    bake: str
+    jpeg: bytes = b""
+    size: tuple[int, int] = (0, 0)
+    problem: str = ""
+
+
+def bake_photos(study: Study) -> dict[str, Photo]:
+    """Small copies of the photographs that the kept bakes name.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study. Photographs are looked for in the folder it was read from.
+
+    Returns
+    -------
+    dict of str to Photo
+        By bake, only of bakes that name a photograph.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> bake_photos(ps.demo_study("one_bake_each"))
+    {}
+    """
+    kept = study.bakes[study.bakes["status"].eq("kept") & study.bakes["photo"].notna()]
+    return {
+        str(bake): read_photo(study.source, str(bake), str(name))
+        for bake, name in zip(kept["bake"], kept["photo"], strict=True)
+    }
+
+
+def read_photo(folder: Path | None, bake: str, name: str) -> Photo:
+    """Make a small copy of a photograph inside a folder.
+
+    Parameters
+    ----------
+    folder : Path or None
+        The study's folder; None if the study was not read from one.
+    bake : str
+        Whose photograph it is.
+    name : str
+        Path of the file, starting from the folder.
+
+    Returns
+    -------
+    Photo
+        At most 640 pixels a side, the right way up, without any data but the pixels.
+
+    Examples
+    --------
+    >>> read_photo(None, "A1", "grate.jpg").problem
+    "The photograph of bake A1 is not shown: the study's folder is not known."
+    """
+    try:
+        file = _inside(folder, name)
+        jpeg, size = _small_copy(file)
+    except _UnusableError as reason:
+        return Photo(
+            bake, problem=f"The photograph of bake {bake} is not shown: {reason}"
+        )
+    return Photo(bake, jpeg, size)
+
+
+class _UnusableError(Exception):
+    """Why a photograph cannot be shown."""
+
+
+def _inside(folder: Path | None, name: str) -> Path:
+    """Find the file, which must lie inside the folder whatever its name says."""
+    if folder is None:
+        raise _UnusableError("the study's folder is not known.")
+    rooted = PurePosixPath(name).is_absolute() or PureWindowsPath(name).anchor
+    if rooted or "://" in name or "\0" in name:
+        raise _UnusableError(
+            "its path must start from the study's folder. Copy it there and write "
+            "for example photos/bake1.jpg."
+        )
+    place = folder / name.replace("\\", "/")
+    try:
+        real = place.resolve()
+        found = real.is_relative_to(folder.resolve())
+        there = real.is_file()
+    except (OSError, RuntimeError, ValueError):
+        raise _UnusableError("its path cannot be read.") from None
+    if not found:
+        raise _UnusableError("it lies outside the study's folder. Copy it there.")
+    if not there:
+        raise _UnusableError("there is no such file in the study's folder.")
+    return real
+
+
+def _small_copy(file: Path) -> tuple[bytes, tuple[int, int]]:
+    from PIL import Image, ImageOps, UnidentifiedImageError
+
+    limit = f"{_LARGEST_FILE / 1e6:.0f} MB or {_MOST_PIXELS / 1e6:.0f} megapixels"
+    try:
+        if file.stat().st_size > _LARGEST_FILE:
+            raise _UnusableError(f"it is larger than {limit}. Save a smaller copy.")
+        with warnings.catch_warnings():
+            # Its own warning about many pixels comes before ours can.
+            warnings.simplefilter("ignore")
+            with Image.open(file) as image:
+                if image.width * image.height > _MOST_PIXELS:
+                    raise _UnusableError(
+                        f"it is larger than {limit}. Save a smaller copy."
+                    )
+                # A JPEG can be read at a fraction of its size, which is much faster.
+                image.draft("RGB", (2 * LARGEST_SIDE, 2 * LARGEST_SIDE))
+                upright = ImageOps.exif_transpose(image)
+                upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
+                return _only_pixels(upright)
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
+        if isinstance(error, UnidentifiedImageError):
+            what = "it is not a picture that can be read (JPEG and PNG can)."
+        else:
+            what = "the file is broken or cannot be opened."
+        raise _UnusableError(what) from None
+
+
+def _only_pixels(image: object) -> tuple[bytes, tuple[int, int]]:
+    """Draw the pixels on a new white sheet, which carries nothing else along."""
+    from PIL import Image
+
+    assert isinstance(image, Image.Image)
+    shown = image.convert("RGBA")
+    sheet = Image.new("RGB", shown.size, "white")
+    sheet.paste(shown, mask=shown.getchannel("A"))
+    buffer = io.BytesIO()
+    sheet.save(buffer, format="JPEG", quality=_QUALITY, optimize=True)
+    return buffer.getvalue(), sheet.size
+
+
+def photo_html(photo: Photo, caption: str) -> str:
+    """Write a photograph into a page, with a text alternative.
+
+    Parameters
+    ----------
+    photo : Photo
+        One that could be read.
+    caption : str
+        Text under it, which is its text alternative too.
+
+    Returns
+    -------
+    str
+        HTML with the picture in it; escaped whatever the caption contains.
+
+    Examples
+    --------
+    >>> photo_html(Photo("A1", b"x", (3, 2)), "Bake <A1>").count("&lt;A1&gt;")
+    2
+    """
+    data = base64.b64encode(photo.jpeg).decode("ascii")
+    width, height = photo.size
+    text = escape(caption)
+    return (
+        f'<figure class="photo" style="max-width:{min(width, 420)}px">'
+        f'<img src="data:image/jpeg;base64,{data}" width="{width}" height="{height}" '
+        f'alt="{text}"><figcaption>{text}</figcaption></figure>'
+    )

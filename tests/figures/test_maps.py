@@ -1,0 +1,148 @@
+"""Maps, patterns and faces: what is drawn is what was found."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import pitstats as ps
+from pitstats.figures.grates import (
+    BURNED_LABEL,
+    HEAT,
+    WANTED,
+    MapPanel,
+    cell_labels,
+    grate_panels,
+    number_scale,
+    pairs_of,
+    plot_cell_maps,
+    plot_maps,
+    share_scale,
+    step_marks,
+    step_scale,
+)
+from pitstats.figures.style import BROWNING
+
+
+def grate(rows: int, columns: int, share: float = 0.5) -> pd.DataFrame:
+    row, column = np.indices((rows, columns)).reshape(2, -1) + 1
+    return pd.DataFrame(
+        {"row": row, "column": column, "share": share, "n_burned": 1, "n_items": 2}
+    )
+
+
+@pytest.mark.parametrize("palette", [BROWNING, HEAT, WANTED])
+def test_colors_keep_their_order_in_gray(palette: tuple[str, ...]) -> None:
+    scale = share_scale("x", palette)
+    rgb = np.array(scale.colors(np.linspace(0, 1, 101)))
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    gray = linear @ [0.2126, 0.7152, 0.0722]
+    assert (np.diff(gray) < 0).all()
+    # Also to an eye without red, or without green, cones (the other one decides).
+    for channel in (0, 1):
+        assert (np.diff(rgb[:, channel]) <= 1e-12).all()
+    assert gray[0] > 0.75 > 0.05 > gray[-1]
+
+
+def test_one_scale_serves_all_maps() -> None:
+    values = [300.0, 320.0, np.nan, 340.0]
+    scale = number_scale(values, "temperature")
+    assert (scale.low, scale.high) == (300, 340)
+    one, two = scale.colors([300.0]), scale.colors([320.0, 300.0])
+    assert one[0] == two[1]
+    # A single value, and none, give a scale too.
+    assert len(number_scale([5.0], "x").colors([5.0])) == 1
+    assert number_scale([np.nan], "x").high == 1.0
+
+
+def test_marks_tell_grades_apart() -> None:
+    assert step_marks(["pale", "gold"]) == ["P", "G"]
+    assert step_marks(["dark", "dull"]) == ["Da", "Du"]
+    assert step_marks(["dark", "darker"]) == ["1", "2"]
+
+
+def test_figures_fit_a_phone_and_a_page() -> None:
+    panels = [[MapPanel(f"Bake {k}", grate(4, 6))] for k in range(9)]
+    figures = plot_maps(panels, value="share", scale=share_scale(BURNED_LABEL))
+    titles = [
+        axes.get_title(loc="left") for figure in figures for axes in figure.axes[:-1]
+    ]
+    assert titles == [f"Bake {k}" for k in range(9)]
+    heights = [figure.get_size_inches()[1] for figure in figures]
+    assert len(figures) > 1
+    assert max(heights) <= 7.4
+    assert all(figure.get_size_inches()[0] <= 6 for figure in figures)
+    n_maps = [len(figure.axes) - 1 for figure in figures]
+    assert max(n_maps) - min(n_maps) <= 1
+    assert plot_maps([], value="share", scale=share_scale("x")) == []
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(1, 1), (1, 14), (12, 2), (3, 40)])
+def test_every_size_of_grate_has_square_cells(rows: int, columns: int) -> None:
+    figure = plot_cell_maps(
+        [[MapPanel("G", grate(rows, columns))]], value="share", scale=share_scale("x")
+    )
+    box = figure.axes[0].get_position()
+    wide, high = figure.get_size_inches()
+    assert box.width * wide / columns == pytest.approx(box.height * high / rows)
+    assert box.x1 <= 1
+    assert len(figure.axes[0].patches) == rows * columns
+
+
+def test_rows_of_maps_share_a_cell_size_and_say_the_firebox_end_once() -> None:
+    row = [MapPanel("A", grate(3, 6)), MapPanel("B", grate(2, 5))]
+    figure = plot_cell_maps([row], value="share", scale=share_scale("x"))
+    left, right = figure.axes[:2]
+    assert [text.get_text() for text in left.texts] == ["firebox\nend"]
+    assert not right.texts
+    sides = {
+        round(axes.get_position().width * figure.get_size_inches()[0] / columns, 6)
+        for axes, columns in ((left, 6), (right, 5))
+    }
+    assert len(sides) == 1
+
+
+def test_grades_are_marked_and_named_in_the_legend() -> None:
+    cells = grate(1, 3).assign(code=[0.0, 4.0, np.nan])
+    scale = step_scale(["raw", "light", "golden", "dark", "burned"], "grade")
+    figure = plot_maps([[MapPanel("A", cells)]], value="code", scale=scale)[0]
+    assert cell_labels(figure.axes[0]) == ["R", "B"]
+    legend = [text.get_text() for text in figure.axes[-1].texts]
+    assert {"raw", "burned", "grade", "R", "B"} <= set(legend)
+
+
+def test_two_grates_stand_side_by_side_only_where_cells_stay_readable() -> None:
+    sizes = [6, 5, 8, 5, 12, 9]
+    rows = pairs_of([MapPanel(str(n), grate(2, n)) for n in sizes])
+    assert [[int(p.title) for p in row] for row in rows] == [[6, 5], [8, 5], [12], [9]]
+
+
+def test_panels_are_named_by_pit_and_grate() -> None:
+    cells = ps.map_cells(ps.demo_study("four_pits"))
+    titles = [panel.title for panel in grate_panels(cells)]
+    assert titles == ["Quarry", "Ferry", "Orchard", "Mill, main", "Mill, upper"]
+
+
+def test_patterns_show_every_bake_and_their_mean() -> None:
+    patterns = ps.map_patterns(ps.demo_study("unequal_layouts"))
+    axes = ps.plot_patterns(patterns).axes[0]
+    zones = patterns.zones[patterns.zones["pit"] == "Quarry"]
+    own = zones.pivot_table(index="bake", columns="zone", values="inside", sort=False)
+    own = own[["near", "middle", "far"]].to_numpy()
+    lines = [line.get_ydata() for line in axes.lines if line.get_gid() == "bake"]
+    np.testing.assert_allclose(lines, own)
+    mean = next(line for line in axes.lines if line.get_gid() == "mean")
+    np.testing.assert_allclose(mean.get_ydata(), own.mean(axis=0))
+    assert axes.get_title(loc="left") == "Quarry: repeatable pattern"
+
+
+def test_faces_show_every_interval_in_points() -> None:
+    faces = ps.compare_faces(ps.demo_study("four_pits"))
+    axes = ps.plot_faces(faces).axes[0]
+    drawn = np.array(
+        [line.get_xdata() for line in axes.lines if line.get_gid() == "interval"]
+    )
+    np.testing.assert_allclose(
+        drawn, 100 * faces.table[["darker_low", "darker_high"]].to_numpy()
+    )
+    names = [label.get_text() for label in axes.get_yticklabels()]
+    assert names[:4] == ["Quarry", "near", "middle", "far"]
