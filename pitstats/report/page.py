@@ -6,16 +6,16 @@ where every figure is also kept as PNG and SVG and every table as CSV.
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding
+from pitstats.report.drawing import Drawing
 from pitstats.report.wording.findings import (
     HEADINGS,
     findings_by_weight,
@@ -44,6 +44,9 @@ class Page:
     folder : path-like or None
         Where ``figures/`` and ``tables/`` go. None or an empty text: show only.
     """
+
+    # Set in the kernel of a report, whose renderer draws. Nobody does in JupyterLab.
+    hands_over: ClassVar[bool] = False
 
     def __init__(self, folder: str | Path | None = None) -> None:
         self._folder = Path(folder) if folder else None
@@ -135,15 +138,23 @@ class Page:
             target = self._place("tables") / f"{name}.csv"
             values.to_csv(target, index=False)
 
-    def figure(self, name: str, figure: Figure, *, alt: str, caption: str = "") -> None:
+    def figure(
+        self,
+        name: str,
+        figure: Figure | Callable[[], Figure],
+        *,
+        alt: str,
+        caption: str = "",
+    ) -> None:
         """Show a figure with a text alternative and keep it as PNG and SVG.
 
         Parameters
         ----------
         name : str
             File name, without ending.
-        figure : matplotlib.figure.Figure
-            What to show.
+        figure : matplotlib.figure.Figure or callable
+            What to show, or what draws it when called. ``partial(plot_x, result)``
+            lets a report draw it on another core than the one that computes.
         alt : str
             The figure in words, for those who cannot see it.
         caption : str, default ""
@@ -151,25 +162,15 @@ class Page:
         """
         from IPython.display import display
 
-        buffer = io.BytesIO()
-        figure.savefig(buffer, format="png", dpi=150, facecolor="white")
-        png = buffer.getvalue()
-        if self._folder is not None:
-            place = self._place("figures")
-            (place / f"{name}.png").write_bytes(png)
-            # The layout stands; working it out again would double the time.
-            figure.set_layout_engine("none")
-            figure.savefig(
-                place / f"{name}.svg",
-                format="svg",
-                facecolor="white",
-                metadata={"Date": None},
-            )
-        display(  # type: ignore[no-untyped-call]
-            {"image/png": png, "text/plain": alt},
-            raw=True,
-            metadata={"image/png": {"alt": alt, "caption": caption}},
+        drawing = Drawing(
+            draw=figure if callable(figure) else lambda: figure,
+            alt=alt,
+            caption=caption,
+            path=self._place("figures") / name if self._folder is not None else None,
         )
+        recipe = drawing.recipe() if self.hands_over else None
+        data, metadata = recipe or drawing.shown()
+        display(data, raw=True, metadata=metadata)  # type: ignore[no-untyped-call]
 
     def _place(self, kind: str) -> Path:
         assert self._folder is not None

@@ -8,18 +8,19 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from importlib import import_module
 from pathlib import Path
-from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
+from pitstats.report.drawing_office import DrawingOffice
+from pitstats.report.kernel import KERNEL_ARGUMENTS, KERNEL_ENVIRONMENT, early_kernel
 from pitstats.study.shipped import shipped_folder
 
 if TYPE_CHECKING:
+    from jupyter_client.manager import AsyncKernelManager
     from papermill.exceptions import PapermillExecutionError
 
 _TEMPLATES = Path(__file__).parent / "template"
@@ -108,24 +109,24 @@ def render_report(
     """
     source = _find_notebook(notebook)
     name = source.stem
-    study, title = None, source.stem
+    study = None
     if study_path is not None:
         study = Path(study_path).resolve()
-        title = _title_of(study)
         name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
     target = _Target(folder=Path(out), stem=name)
     _refuse_existing(target, overwrite)
     given = dict(parameters or {})
     if study is not None:
         given["study_path"] = str(study)
-    declared = _declared_parameters(source)
-    values = _checked_parameters(given, declared, source.stem)
-    with _working_folder(target) as work:
+    with _working_folder(target) as work, early_kernel(source, work) as kernel:
+        title = source.stem if study is None else _title_of(study)
+        declared = _declared_parameters(source)
+        values = _checked_parameters(given, declared, source.stem)
         files = work / target.parts[2]
         files.mkdir()
         if "output_folder" in declared:
             values["output_folder"] = str(files.resolve())
-        finished = _execute(source, values, work, progress)
+        finished = _execute(source, values, work, kernel, progress)
         stamp = _stamp(source, study, values, declared)
         _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(
@@ -256,16 +257,24 @@ def _checked_parameters(
 @contextmanager
 def _working_folder(target: _Target) -> Iterator[Path]:
     """Work beside the target, so that publishing is a rename, and leave nothing."""
+    made = [f for f in (target.folder, *target.folder.parents) if not f.exists()]
     target.folder.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=".making-", dir=target.folder))
     try:
         yield work
     finally:
         shutil.rmtree(work, ignore_errors=True)
+        with suppress(OSError):  # not empty: the report is there
+            for folder in made:
+                folder.rmdir()
 
 
 def _execute(
-    source: Path, values: dict[str, object], work: Path, progress: bool
+    source: Path,
+    values: dict[str, object],
+    work: Path,
+    kernel: AsyncKernelManager | None,
+    progress: bool,
 ) -> Any:
     """Run a notebook and return it; it is written only once it has run to its end."""
     import logging
@@ -276,20 +285,18 @@ def _execute(
 
     # Papermill's own log lines repeat what the progress bar shows.
     logging.getLogger("papermill").setLevel(logging.WARNING)
-    # This process only waits for the kernel: it can load meanwhile what comes next.
-    Thread(target=import_module, args=("nbconvert",), daemon=True).start()
-    with _quiet_kernel():
+    with _quiet_kernel(), DrawingOffice(source.stem) as office:
         try:
-            return papermill.execute_notebook(
+            finished = papermill.execute_notebook(
                 str(source),
                 None,
                 parameters=values,
                 progress_bar=progress,
                 log_output=False,
                 cwd=str(work),
-                # The kernel remarks on its transport at every start; what stops a
-                # notebook is told below.
-                extra_arguments=["--IPKernelApp.log_level=50"],
+                km=kernel,
+                on_cell_executed=office.take,
+                extra_arguments=list(KERNEL_ARGUMENTS),
             )
         except PapermillExecutionError as error:
             raise _stopped(source, error) from error
@@ -298,6 +305,8 @@ def _execute(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
                 "was written."
             ) from error
+        office.deliver()
+    return finished
 
 
 def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
@@ -316,8 +325,8 @@ def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
 @contextmanager
 def _quiet_kernel() -> Iterator[None]:
     """Keep the kernel's start-up remarks and frozen-module notes off the screen."""
-    before = {key: os.environ.get(key) for key in ("PYDEVD_DISABLE_FILE_VALIDATION",)}
-    os.environ["PYDEVD_DISABLE_FILE_VALIDATION"] = "1"
+    before = {key: os.environ.get(key) for key in KERNEL_ENVIRONMENT}
+    os.environ.update(KERNEL_ENVIRONMENT)
     try:
         yield
     finally:
