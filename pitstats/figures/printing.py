@@ -42,22 +42,19 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
     >>> print_figure(ps.plot_rates(ps.estimate_burn_rates(study))).png[1:4]
     b'PNG'
     """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     with house_style():
         figure.set_dpi(_DPI)
+        figure.set_facecolor("white")
         engine = figure.get_layout_engine()
         if engine is not None:
-            # Saving would work the layout out twice for each file.
+            # `savefig` would work the layout out twice for each file.
             engine.execute(figure)
             figure.set_layout_engine("none")
-        return Print(
-            _saved(figure, "png"),
-            _saved(figure, "svg", Date=None) if svg else None,
-        )
-
-
-def _saved(figure: Figure, kind: str, **metadata: None) -> bytes:
-    buffer = io.BytesIO()
-    figure.savefig(
-        buffer, format=kind, dpi=_DPI, facecolor="white", metadata=metadata or None
-    )
-    return buffer.getvalue()
+        picture, drawing = io.BytesIO(), io.BytesIO()
+        FigureCanvasAgg(figure).print_png(picture)
+        if svg:
+            FigureCanvasSVG(figure).print_svg(drawing, metadata={"Date": None})
+        return Print(picture.getvalue(), drawing.getvalue() if svg else None)
