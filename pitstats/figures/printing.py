@@ -54,7 +54,10 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
             engine.execute(figure)
             figure.set_layout_engine("none")
         picture, drawing = io.BytesIO(), io.BytesIO()
-        FigureCanvasAgg(figure).print_png(picture)
+        FigureCanvasAgg(figure).print_png(picture)  # type: ignore[no-untyped-call]
         if svg:
-            FigureCanvasSVG(figure).print_svg(drawing, metadata={"Date": None})
+            canvas = FigureCanvasSVG(figure)
+            canvas.print_svg(  # type: ignore[no-untyped-call]
+                drawing, metadata={"Date": None}
+            )
         return Print(picture.getvalue(), drawing.getvalue() if svg else None)

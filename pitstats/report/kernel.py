@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pitstats.errors import RenderUsageError
+
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager
 
@@ -39,6 +41,11 @@ def early_kernel(notebook: Path, folder: Path) -> Iterator[AsyncKernelManager | 
     folder : pathlib.Path
         Working directory of the kernel.
 
+    Raises
+    ------
+    RenderUsageError
+        If the kernel of the notebook is not installed here.
+
     Yields
     ------
     jupyter_client.manager.AsyncKernelManager or None
@@ -65,17 +72,23 @@ def early_kernel(notebook: Path, folder: Path) -> Iterator[AsyncKernelManager | 
 
 def _manager(notebook: Path) -> AsyncKernelManager | None:
     """Return a manager for kernels that run in this very Python, else None."""
-    # Papermill changes the event loop there, to one that a kernel must be started in.
-    if sys.platform == "win32":
-        return None
     from jupyter_client.kernelspec import NoSuchKernel
     from jupyter_client.manager import AsyncKernelManager
 
     try:
         name = json.loads(notebook.read_text("utf-8"))["metadata"]["kernelspec"]["name"]
-        manager = AsyncKernelManager(kernel_name=name)
+    except (ValueError, KeyError, TypeError):
+        return None
+    manager = AsyncKernelManager(kernel_name=str(name))
+    try:
         spec = manager.kernel_spec
-    except (ValueError, KeyError, TypeError, NoSuchKernel):
+    except NoSuchKernel as error:
+        raise RenderUsageError(
+            f"Notebook {notebook.stem} asks for the kernel {name!r}, which is not "
+            "installed. Set its kernel to Python 3 in JupyterLab and save it."
+        ) from error
+    # Papermill changes the event loop there, to one that a kernel must be started in.
+    if sys.platform == "win32":
         return None
     here = {"python", f"python{sys.version_info[0]}", sys.executable}
     return manager if spec is not None and spec.argv[0] in here else None

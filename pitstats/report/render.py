@@ -216,8 +216,15 @@ def _refuse_existing(target: _Target, overwrite: bool) -> None:
 
 def _declared_parameters(source: Path) -> dict[str, dict[str, Any]]:
     import papermill
+    from nbformat import ValidationError
 
-    found: dict[str, dict[str, Any]] = papermill.inspect_notebook(str(source))
+    try:
+        found: dict[str, dict[str, Any]] = papermill.inspect_notebook(str(source))
+    except (ValueError, AttributeError, ValidationError) as error:
+        raise RenderUsageError(
+            f"{source} cannot be read as a notebook. Open it in JupyterLab and save it "
+            "again, or name another one."
+        ) from error
     return found
 
 
@@ -299,7 +306,7 @@ def _execute(
                 extra_arguments=list(KERNEL_ARGUMENTS),
             )
         except PapermillExecutionError as error:
-            raise _stopped(source, error) from error
+            raise _stopped(source, error, values) from error
         except DeadKernelError as error:
             raise RenderError(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
@@ -309,13 +316,18 @@ def _execute(
     return finished
 
 
-def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
+def _stopped(
+    source: Path, error: PapermillExecutionError, values: Mapping[str, object]
+) -> PitstatsError:
     """Tell what stopped a notebook; what a user can mend is told in its own words."""
     from pitstats import errors
 
     known = getattr(errors, str(error.ename), None)
     if isinstance(known, type) and issubclass(known, errors.DesignError):
-        return known(str(error.evalue))
+        reason = str(error.evalue)
+        # "conf_level is 1.5; ...": not the data are wrong but what was asked.
+        asked = any(reason.startswith(f"{name} is ") for name in values)
+        return RenderUsageError(reason) if asked else known(reason)
     return RenderError(
         f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
         f"{error.ename}: {error.evalue}"
