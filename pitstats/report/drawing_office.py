@@ -32,6 +32,7 @@ class DrawingOffice:
         self._notebook = notebook
         self._orders: list[_Order] = []
         self._thread = ThreadPoolExecutor(max_workers=1)
+        self._is_open = True
 
     def __enter__(self) -> Self:
         for name in ("pitstats.figures.printing", "matplotlib.figure", "nbconvert"):
@@ -44,6 +45,7 @@ class DrawingOffice:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._is_open = False
         self._thread.shutdown(cancel_futures=True)
 
     def take(self, *, cell: Any, cell_index: int, execute_reply: object) -> None:
@@ -58,7 +60,8 @@ class DrawingOffice:
         execute_reply : object
             Not used.
         """
-        for output in cell.get("outputs", []):
+        # After an interruption the event loop may still finish a cell.
+        for output in cell.get("outputs", []) if self._is_open else []:
             drawing = asked_for(output.get("data", {}))
             if drawing is not None:
                 picture = self._thread.submit(drawing.shown)
