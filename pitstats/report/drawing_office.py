@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from importlib import import_module
 from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, Generic, NamedTuple, Self, TypeVar
 
 from pitstats.errors import RenderError
 from pitstats.report.drawing import Shown, asked_for
+
+Made = TypeVar("Made")
 
 
 class _Order(NamedTuple):
@@ -19,24 +22,28 @@ class _Order(NamedTuple):
     picture: Future[Shown]
 
 
-class DrawingOffice:
+class DrawingOffice(Generic[Made]):
     """One thread that draws while this process waits for the kernel.
 
     Parameters
     ----------
     notebook : str
         Name for error messages.
+    ahead : callable
+        Without arguments; makes something that is wanted after the last cell.
     """
 
-    def __init__(self, notebook: str) -> None:
+    def __init__(self, notebook: str, ahead: Callable[[], Made]) -> None:
         self._notebook = notebook
+        self._ahead = ahead
         self._orders: list[_Order] = []
         self._thread = ThreadPoolExecutor(max_workers=1)
         self._is_open = True
 
     def __enter__(self) -> Self:
-        for name in ("pitstats.figures.printing", "matplotlib.figure", "nbconvert"):
+        for name in ("pitstats.figures.printing", "matplotlib.figure"):
             self._thread.submit(import_module, name)
+        self._made = self._thread.submit(self._ahead)
         return self
 
     def __exit__(
@@ -67,8 +74,8 @@ class DrawingOffice:
                 picture = self._thread.submit(drawing.shown)
                 self._orders.append(_Order(output, cell.execution_count, picture))
 
-    def deliver(self) -> None:
-        """Put every picture into its place.
+    def deliver(self) -> Made:
+        """Put every picture into its place, and hand out what was made ahead.
 
         Raises
         ------
@@ -83,3 +90,4 @@ class DrawingOffice:
                     f"Notebook {self._notebook} stopped at its cell {order.cell}: "
                     f"{type(error).__name__}: {error}"
                 ) from error
+        return self._made.result()

@@ -21,6 +21,7 @@ from pitstats.study.shipped import shipped_folder
 
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager
+    from nbconvert import HTMLExporter
     from papermill.exceptions import PapermillExecutionError
 
 _TEMPLATES = Path(__file__).parent / "template"
@@ -126,13 +127,15 @@ def render_report(
         files.mkdir()
         if "output_folder" in declared:
             values["output_folder"] = str(files.resolve())
-        finished = _execute(source, values, work, kernel, progress)
+        with DrawingOffice(source.stem, _page_exporter) as office:
+            finished = _execute(source, values, work, kernel, office, progress)
+            exporter = office.deliver()
         stamp = _stamp(source, study, values, declared)
         _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        _write_html(finished, work / target.parts[0], stamp, title)
+        _write_html(exporter, finished, work / target.parts[0], stamp, title)
         _publish(work, target)
     return target.html
 
@@ -281,6 +284,7 @@ def _execute(
     values: dict[str, object],
     work: Path,
     kernel: AsyncKernelManager | None,
+    office: DrawingOffice[HTMLExporter],
     progress: bool,
 ) -> Any:
     """Run a notebook and return it; it is written only once it has run to its end."""
@@ -292,9 +296,9 @@ def _execute(
 
     # Papermill's own log lines repeat what the progress bar shows.
     logging.getLogger("papermill").setLevel(logging.WARNING)
-    with _quiet_kernel(), DrawingOffice(source.stem) as office:
+    with _quiet_kernel():
         try:
-            finished = papermill.execute_notebook(
+            return papermill.execute_notebook(
                 str(source),
                 None,
                 parameters=values,
@@ -312,8 +316,6 @@ def _execute(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
                 "was written."
             ) from error
-        office.deliver()
-    return finished
 
 
 def _stopped(
@@ -383,9 +385,9 @@ def _portable(source: str, target: Path, study: Path | None) -> str:
     return "\n".join(lines)
 
 
-def _write_html(
-    notebook: Any, html: Path, stamp: list[tuple[str, str]], title: str
-) -> None:
+def _page_exporter() -> HTMLExporter:
+    """Make what turns a notebook into a page, with its templates read."""
+    import nbformat
     from nbconvert import HTMLExporter
 
     exporter = HTMLExporter(
@@ -395,6 +397,20 @@ def _write_html(
         exclude_input_prompt=True,
         exclude_output_prompt=True,
     )
+    # A page for nobody: templates are read and filters loaded at the first one.
+    cells = [nbformat.v4.new_markdown_cell("Text"), nbformat.v4.new_code_cell("1")]
+    blank = nbformat.v4.new_notebook(cells=cells)
+    exporter.from_notebook_node(blank, resources={"page": {"stamp": []}})
+    return exporter
+
+
+def _write_html(
+    exporter: HTMLExporter,
+    notebook: Any,
+    html: Path,
+    stamp: list[tuple[str, str]],
+    title: str,
+) -> None:
     page = {
         "title": title,
         "stamp": stamp,
