@@ -1,5 +1,6 @@
 """The kernel of a report starts first, draws nothing, and is gone whatever happens."""
 
+import ast
 import os
 import sys
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ import nbformat
 import pytest
 
 import pitstats as ps
+from pitstats import report
 from pitstats.report import drawing, kernel, render
 from pitstats.report.render import render_report
 from pitstats.study.demo import demo_folder
@@ -219,3 +221,17 @@ def test_the_office_sends_nobody_away_with_a_recipe(tmp_path: Path) -> None:
 def test_shipped_notebooks_name_the_kernel_that_is_started_early() -> None:
     for path in shipped_folder("notebooks").glob("*.ipynb"):
         assert (kernel._manager(path) is None) == (sys.platform == "win32")
+
+
+def test_every_section_leaves_its_drawing_to_the_renderer() -> None:
+    """``figure(name, plot(result))`` would draw in the kernel, which is to compute."""
+    for path in Path(report.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and is_figure_call(node):
+                given = ast.unparse(node.args[1])
+                assert not given.startswith("plot_"), f"{path.name}: {given}"
+
+
+def is_figure_call(call: ast.Call) -> bool:
+    name = call.func.attr if isinstance(call.func, ast.Attribute) else ""
+    return name == "figure" and len(call.args) > 1
