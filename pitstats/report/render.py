@@ -16,7 +16,12 @@ from typing import TYPE_CHECKING, Any
 
 from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
 from pitstats.report.drawing_office import DrawingOffice
-from pitstats.report.kernel import KERNEL_ARGUMENTS, KERNEL_ENVIRONMENT, early_kernel
+from pitstats.report.kernel import (
+    KERNEL_ARGUMENTS,
+    KERNEL_ENVIRONMENT,
+    early_kernel,
+    rare_collections,
+)
 from pitstats.study.shipped import shipped_folder
 
 if TYPE_CHECKING:
@@ -119,7 +124,11 @@ def render_report(
     given = dict(parameters or {})
     if study is not None:
         given["study_path"] = str(study)
-    with _working_folder(target) as work, early_kernel(source, work) as kernel:
+    with (
+        rare_collections(),
+        _working_folder(target) as work,
+        early_kernel(source, work) as kernel,
+    ):
         title = source.stem if study is None else _title_of(study)
         declared = _declared_parameters(source)
         values = _checked_parameters(given, declared, source.stem)

@@ -26,8 +26,10 @@ def load_ipython_extension(shell: object) -> None:
     shell : IPython.core.interactiveshell.InteractiveShell
         Not used.
     """
+    from pitstats.report.kernel import collect_rarely
     from pitstats.report.page import Page
 
+    collect_rarely()
     Page.hands_over = True
     for name in _NEEDED:
         import_module(name)
