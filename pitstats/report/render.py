@@ -375,6 +375,8 @@ def _write_notebook(
         cell.metadata.pop("execution", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell.source = _portable(cell.source, target, study)
+            # Papermill draws it at random.
+            cell["id"] = "injected-parameters"
     notebook.metadata["pitstats"] = dict(stamp)
     nbformat.write(notebook, target)
 

@@ -1,6 +1,7 @@
 """The kernel of a report starts first, draws nothing, and is gone whatever happens."""
 
 import ast
+import gc
 import os
 import sys
 from collections.abc import Iterator
@@ -121,6 +122,13 @@ def test_a_kernel_that_dies_is_told_and_nothing_stays(
     assert [p.name for p in tmp_path.iterdir()] == ["own.ipynb"]
 
 
+def test_garbage_is_looked_for_as_before_when_a_report_is_done(tmp_path: Path) -> None:
+    before = gc.get_threshold()
+    with pytest.raises(ps.RenderError):
+        render_report(STUDY, out=tmp_path, parameters={"margn": 1}, progress=False)
+    assert gc.get_threshold() == before
+
+
 def test_a_folder_that_was_there_stays_when_a_report_fails(tmp_path: Path) -> None:
     out = tmp_path / "mine"
     out.mkdir()
@@ -175,6 +183,8 @@ def test_without_an_early_kernel_the_report_is_the_same(
     pages = [p.read_text("utf-8").split("<footer>")[0] for p in (first, second)]
     assert pages[0] == pages[1]
     notebook = first.with_suffix(".ipynb").read_text("utf-8")
+    ids = [nbformat.read(p.with_suffix(".ipynb"), 4).cells for p in (first, second)]
+    assert [c["id"] for c in ids[0]] == [c["id"] for c in ids[1]]
     assert drawing.RECIPE not in notebook
     assert notebook.count('"image/png": "iVBOR') == pages[0].count("<img ") >= 3
 
