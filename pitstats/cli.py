@@ -206,6 +206,9 @@ def report(
     if study is None and notebook == "compare_pits":
         raise click.UsageError("Say which study: pitstats report STUDY.")
 
+    # On import, what validates notebooks spends a second on a grammar of international
+    # web addresses, if this package is there; without it, it does without.
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
     html = render_report(
         study,
         notebook=notebook,

@@ -113,7 +113,18 @@ def test_report_from_the_command_line(tmp_path: Path) -> None:
     again = run("report", demo_folder("one_bake_each"), "--out", out)
     assert again.exit_code == 2
     bad = run("report", demo_folder("one_bake_each"), "-p", "margin=3", "--out", out)
-    assert bad.exit_code != 0
+    assert bad.exit_code == 2
+
+
+@pytest.mark.parametrize("level", ["1.5", "1"])
+def test_a_level_that_cannot_be_is_wrong_usage(level: str, tmp_path: Path) -> None:
+    from pitstats.study.demo import demo_folder
+
+    asked = ("-p", f"conf_level={level}", "--out", tmp_path / "out")
+    result = run("report", demo_folder("one_bake_each"), *asked)
+    assert result.exit_code == 2
+    assert f"conf_level is {level}; it must lie between 0 and 1." in result.output
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -20,17 +20,24 @@ _SETTINGS: dict[Any, Any] = {
     "figure.dpi": 100,
     "savefig.dpi": 200,
     "font.family": "sans-serif",
+    # The first one travels with matplotlib: the same picture on every machine.
+    "font.sans-serif": ["DejaVu Sans", "Liberation Sans", "Arial", "sans-serif"],
     "font.size": 12,
     "axes.titlesize": 13,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,
+    "axes.axisbelow": True,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "text.color": INK,
     "xtick.color": SOFT,
     "ytick.color": INK,
+    "lines.solid_capstyle": "round",
+    "patch.edgecolor": "white",
+    "patch.force_edgecolor": True,
+    "grid.color": "0.8",
     "hatch.linewidth": 0.8,
     "hatch.color": HATCH,
     # Names typed by users may hold dollar signs, which must not turn into formulas.
@@ -43,20 +50,27 @@ _SETTINGS: dict[Any, Any] = {
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Draw inside this block with the house settings and leave no trace of them."""
-    import matplotlib as mpl
-    import seaborn as sns
+    """Draw inside this block with the house settings and leave no trace of them.
 
-    with sns.axes_style("ticks"), mpl.rc_context(_SETTINGS):
+    What the user set for figures of his own does not reach those of a report.
+    """
+    import matplotlib as mpl
+
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_SETTINGS)
         yield
 
 
 def browning_steps(n: int) -> list[tuple[float, float, float]]:
     """Colors for ``n`` ordered grades, palest first."""
-    import seaborn as sns
+    import numpy as np
+    from matplotlib.colors import LinearSegmentedColormap
 
-    palette = sns.blend_palette(BROWNING, n_colors=n)
-    return [(float(r), float(g), float(b)) for r, g, b in palette]
+    blend = LinearSegmentedColormap.from_list("browning", BROWNING)
+    return [
+        (float(r), float(g), float(b)) for r, g, b, _ in blend(np.linspace(0, 1, n))
+    ]
 
 
 def ink_on(color: tuple[float, float, float]) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from pitstats.analysis.surface import map_surface
 from pitstats.analysis.usable_area import estimate_usable_area
 from pitstats.errors import DesignError
@@ -23,7 +25,7 @@ class AreaSections(StudyPage):
         sentences = wording.surface_sentences(surface)
         self.figure(
             "surface",
-            plot_surface(surface),
+            partial(plot_surface, surface),
             alt=" ".join(sentences),
             caption=wording.SURFACE_CAPTION,
         )
@@ -41,7 +43,7 @@ class AreaSections(StudyPage):
         sentences = wording.area_sentences(area)
         self.figure(
             "usable_area",
-            plot_usable_area(area),
+            partial(plot_usable_area, area),
             alt=" ".join(sentences),
             caption=wording.usable_area_caption(area),
         )
@@ -71,7 +73,7 @@ class AreaSections(StudyPage):
         chances = wording.surface_sentences(area.surface)
         self.figure(
             "chance_good",
-            plot_chance_good(area),
+            partial(plot_chance_good, area),
             alt=" ".join(chances),
             caption=wording.CHANCE_CAPTION,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -69,7 +70,7 @@ class ComparisonPage(
         self.findings([f for f in findings if f.severity == "spoils"], brief=True)
         self.figure(
             "rates",
-            plot_rates(rates),
+            partial(plot_rates, rates),
             alt=_in_words(rates),
             caption=wording.rates_caption(rates),
         )
@@ -104,7 +105,7 @@ class ComparisonPage(
         self._beside("difference")
         self.figure(
             "differences",
-            plot_differences(comparison),
+            partial(plot_differences, comparison),
             alt=" ".join(_pair_sentences(comparison)),
         )
         self.say_all(_pair_sentences(comparison))
@@ -186,7 +187,9 @@ class ComparisonPage(
             return
         self._beside("evenness")
         sentences = evenness_wording.evenness_sentences(evenness)
-        self.figure("evenness", plot_evenness(evenness), alt=" ".join(sentences))
+        self.figure(
+            "evenness", partial(plot_evenness, evenness), alt=" ".join(sentences)
+        )
         self.say_all(sentences)
         self.say(evenness_wording.evenness_pairs_sentence(evenness))
         self.table(
@@ -226,7 +229,7 @@ class ComparisonPage(
             return
         self.figure(
             "curves",
-            plot_curves(curves),
+            partial(plot_curves, curves),
             alt=model_wording.curves_in_words(curves),
             caption=model_wording.CURVES_NOTE,
         )
@@ -279,7 +282,7 @@ class ComparisonPage(
         self._beside("map")
         self.figure(
             "grates",
-            plot_grates(cells),
+            partial(plot_grates, cells),
             alt=wording.map_in_words(cells),
             caption=wording.MAP_CAPTION,
         )
@@ -293,7 +296,7 @@ class ComparisonPage(
         self._beside("grades")
         self.figure(
             "grades",
-            plot_grades(counts),
+            partial(plot_grades, counts),
             alt=wording.grades_in_words(counts),
             caption=wording.grades_caption(self._study.settings),
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.grading_agreement import compare_gradings
 from pitstats.errors import DesignError
@@ -33,7 +35,7 @@ class GradingSections(StudyPage):
         if len(found.confusion):
             self.figure(
                 "grading_agreement",
-                plot_grading_agreement(found),
+                partial(plot_grading_agreement, found),
                 alt=words.confusion_in_words(found),
                 caption=words.CONFUSION_CAPTION,
             )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 
 from pitstats.analysis.results import BurnRates, PitComparison
@@ -24,7 +26,7 @@ class NoisePage(ComparisonPage):
         self.say(wording.answer(comparison), "answer")
         self.figure(
             "rates",
-            plot_rates(rates),
+            partial(plot_rates, rates),
             alt=" ".join(wording.rate_sentence(rates, p) for p in rates.table["pit"]),
             caption=wording.rates_caption(rates),
         )

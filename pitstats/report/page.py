@@ -6,17 +6,16 @@ where every figure is also kept as PNG and SVG and every table as CSV.
 
 from __future__ import annotations
 
-import base64
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding
+from pitstats.report.drawing import Drawing
 from pitstats.report.wording.findings import (
     HEADINGS,
     findings_by_weight,
@@ -45,6 +44,9 @@ class Page:
     folder : path-like or None
         Where ``figures/`` and ``tables/`` go. None or an empty text: show only.
     """
+
+    # Set in the kernel of a report, whose renderer draws. Nobody does in JupyterLab.
+    hands_over: ClassVar[bool] = False
 
     def __init__(self, folder: str | Path | None = None) -> None:
         self._folder = Path(folder) if folder else None
@@ -143,7 +145,7 @@ class Page:
     def figure(
         self,
         name: str,
-        figure: Figure,
+        figure: Figure | Callable[[], Figure],
         *,
         alt: str,
         caption: str = "",
@@ -155,8 +157,9 @@ class Page:
         ----------
         name : str
             File name, without ending.
-        figure : matplotlib.figure.Figure
-            What to show.
+        figure : matplotlib.figure.Figure or callable
+            What to show, or what draws it when called. ``partial(plot_x, result)``
+            lets a report draw it on another core than the one that computes.
         alt : str
             The figure in words, for those who cannot see it.
         caption : str, default ""
@@ -166,28 +169,19 @@ class Page:
         """
         from IPython.display import display
 
-        buffer = io.BytesIO()
-        figure.savefig(buffer, format="png", dpi=150, facecolor="white")
-        png = buffer.getvalue()
-        if self._folder is not None:
-            place = self._place("figures")
-            (place / f"{name}.png").write_bytes(png)
-            # The layout stands; working it out again would double the time.
-            figure.set_layout_engine("none")
-            figure.savefig(
-                place / f"{name}.svg",
-                format="svg",
-                facecolor="white",
-                metadata={"Date": None},
-            )
-        if beside:
-            self.html(_side_by_side(png, alt, caption, beside), alt)
-            return
-        display(  # type: ignore[no-untyped-call]
-            {"image/png": png, "text/plain": alt},
-            raw=True,
-            metadata={"image/png": {"alt": alt, "caption": caption}},
+        drawing = Drawing(
+            draw=figure if callable(figure) else lambda: figure,
+            alt=alt,
+            caption=caption,
+            path=self._place("figures") / name if self._folder is not None else None,
         )
+        if beside:
+            picture = drawing.shown().data["image/png"]
+            self.html(_side_by_side(picture, alt, caption, beside), alt)
+            return
+        recipe = drawing.recipe() if self.hands_over else None
+        data, metadata = recipe or drawing.shown()
+        display(data, raw=True, metadata=metadata)  # type: ignore[no-untyped-call]
 
     def _place(self, kind: str) -> Path:
         assert self._folder is not None
@@ -209,12 +203,11 @@ def _finding_html(finding: Finding, *, brief: bool) -> str:
     return f'<div class="finding {finding.severity}">{heading}{text}</div>'
 
 
-def _side_by_side(png: bytes, alt: str, caption: str, beside: str) -> str:
-    data = base64.b64encode(png).decode("ascii")
+def _side_by_side(picture: str, alt: str, caption: str, beside: str) -> str:
     return (
         '<div style="display:flex;flex-wrap:wrap;gap:0 1rem;align-items:flex-start">'
         '<figure style="flex:2 1 20rem;max-width:38rem">'
-        f'<img src="data:image/png;base64,{data}" alt="{escape(alt)}">'
+        f'<img src="data:image/png;base64,{picture}" alt="{escape(alt)}">'
         f"<figcaption>{escape(caption)}</figcaption></figure>"
         f'<div style="flex:1 1 14rem">{beside}</div></div>'
     )

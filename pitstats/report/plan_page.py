@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -31,7 +32,7 @@ class PlanPage(Page):
         if all(isinstance(value, int) for value in plan.table["bakes"].tolist()):
             self.figure(
                 "power",
-                plot_power(plan, wanted=power),
+                partial(plot_power, plan, wanted=power),
                 alt=plan_wording.plan_in_words(plan),
                 caption="Bars: one simulation error. Line: the chance wanted.",
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -97,7 +98,7 @@ class ProbePage(TemperatureSections):
         self.say(" ".join(sentences), "answer")
         self.figure(
             "gauges",
-            plot_gauges(gauges),
+            partial(plot_gauges, gauges),
             alt=" ".join(sentences),
             caption=probe_wording.GAUGE_CAPTION,
         )
@@ -113,7 +114,7 @@ class ProbePage(TemperatureSections):
         self.say(probe_wording.lag_sentence(summary))
         self.figure(
             "series",
-            plot_series(summary),
+            partial(plot_series, summary),
             alt=probe_wording.series_in_words(summary),
             caption=probe_wording.SERIES_CAPTION,
         )
@@ -160,7 +161,7 @@ class ProbePage(TemperatureSections):
         )
         self.figure(
             "agreement",
-            plot_gauge_agreement(gauges),
+            partial(plot_gauge_agreement, gauges),
             alt=" ".join(probe_wording.gauge_sentences(gauges)),
             caption=probe_wording.AGREEMENT_CAPTION,
         )

@@ -8,18 +8,25 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from importlib import import_module
 from pathlib import Path
-from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
+from pitstats.report.drawing_office import DrawingOffice
+from pitstats.report.kernel import (
+    KERNEL_ARGUMENTS,
+    KERNEL_ENVIRONMENT,
+    early_kernel,
+    rare_collections,
+)
 from pitstats.study.shipped import shipped_folder
 
 if TYPE_CHECKING:
+    from jupyter_client.manager import AsyncKernelManager
+    from nbconvert import HTMLExporter
     from papermill.exceptions import PapermillExecutionError
 
 _TEMPLATES = Path(__file__).parent / "template"
@@ -108,30 +115,36 @@ def render_report(
     """
     source = _find_notebook(notebook)
     name = source.stem
-    study, title = None, source.stem
+    study = None
     if study_path is not None:
         study = Path(study_path).resolve()
-        title = _title_of(study)
         name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
     target = _Target(folder=Path(out), stem=name)
     _refuse_existing(target, overwrite)
     given = dict(parameters or {})
     if study is not None:
         given["study_path"] = str(study)
-    declared = _declared_parameters(source)
-    values = _checked_parameters(given, declared, source.stem)
-    with _working_folder(target) as work:
+    with (
+        rare_collections(),
+        _working_folder(target) as work,
+        early_kernel(source, work) as kernel,
+    ):
+        title = source.stem if study is None else _title_of(study)
+        declared = _declared_parameters(source)
+        values = _checked_parameters(given, declared, source.stem)
         files = work / target.parts[2]
         files.mkdir()
         if "output_folder" in declared:
             values["output_folder"] = str(files.resolve())
-        finished = _execute(source, values, work, progress)
+        with DrawingOffice(source.stem, _page_exporter) as office:
+            finished = _execute(source, values, work, kernel, office, progress)
+            exporter = office.deliver()
         stamp = _stamp(source, study, values, declared)
         _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        _write_html(finished, work / target.parts[0], stamp, title)
+        _write_html(exporter, finished, work / target.parts[0], stamp, title)
         _publish(work, target)
     return target.html
 
@@ -215,8 +228,15 @@ def _refuse_existing(target: _Target, overwrite: bool) -> None:
 
 def _declared_parameters(source: Path) -> dict[str, dict[str, Any]]:
     import papermill
+    from nbformat import ValidationError
 
-    found: dict[str, dict[str, Any]] = papermill.inspect_notebook(str(source))
+    try:
+        found: dict[str, dict[str, Any]] = papermill.inspect_notebook(str(source))
+    except (ValueError, AttributeError, ValidationError) as error:
+        raise RenderUsageError(
+            f"{source} cannot be read as a notebook. Open it in JupyterLab and save it "
+            "again, or name another one."
+        ) from error
     return found
 
 
@@ -256,16 +276,25 @@ def _checked_parameters(
 @contextmanager
 def _working_folder(target: _Target) -> Iterator[Path]:
     """Work beside the target, so that publishing is a rename, and leave nothing."""
+    made = [f for f in (target.folder, *target.folder.parents) if not f.exists()]
     target.folder.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=".making-", dir=target.folder))
     try:
         yield work
     finally:
         shutil.rmtree(work, ignore_errors=True)
+        with suppress(OSError):  # not empty: the report is there
+            for folder in made:
+                folder.rmdir()
 
 
 def _execute(
-    source: Path, values: dict[str, object], work: Path, progress: bool
+    source: Path,
+    values: dict[str, object],
+    work: Path,
+    kernel: AsyncKernelManager | None,
+    office: DrawingOffice[HTMLExporter],
+    progress: bool,
 ) -> Any:
     """Run a notebook and return it; it is written only once it has run to its end."""
     import logging
@@ -276,8 +305,6 @@ def _execute(
 
     # Papermill's own log lines repeat what the progress bar shows.
     logging.getLogger("papermill").setLevel(logging.WARNING)
-    # This process only waits for the kernel: it can load meanwhile what comes next.
-    Thread(target=import_module, args=("nbconvert",), daemon=True).start()
     with _quiet_kernel():
         try:
             return papermill.execute_notebook(
@@ -287,12 +314,12 @@ def _execute(
                 progress_bar=progress,
                 log_output=False,
                 cwd=str(work),
-                # The kernel remarks on its transport at every start; what stops a
-                # notebook is told below.
-                extra_arguments=["--IPKernelApp.log_level=50"],
+                km=kernel,
+                on_cell_executed=office.take,
+                extra_arguments=list(KERNEL_ARGUMENTS),
             )
         except PapermillExecutionError as error:
-            raise _stopped(source, error) from error
+            raise _stopped(source, error, values) from error
         except DeadKernelError as error:
             raise RenderError(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
@@ -300,13 +327,18 @@ def _execute(
             ) from error
 
 
-def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
+def _stopped(
+    source: Path, error: PapermillExecutionError, values: Mapping[str, object]
+) -> PitstatsError:
     """Tell what stopped a notebook; what a user can mend is told in its own words."""
     from pitstats import errors
 
     known = getattr(errors, str(error.ename), None)
     if isinstance(known, type) and issubclass(known, errors.DesignError):
-        return known(str(error.evalue))
+        reason = str(error.evalue)
+        # "conf_level is 1.5; ...": not the data are wrong but what was asked.
+        asked = any(reason.startswith(f"{name} is ") for name in values)
+        return RenderUsageError(reason) if asked else known(reason)
     return RenderError(
         f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
         f"{error.ename}: {error.evalue}"
@@ -316,8 +348,8 @@ def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
 @contextmanager
 def _quiet_kernel() -> Iterator[None]:
     """Keep the kernel's start-up remarks and frozen-module notes off the screen."""
-    before = {key: os.environ.get(key) for key in ("PYDEVD_DISABLE_FILE_VALIDATION",)}
-    os.environ["PYDEVD_DISABLE_FILE_VALIDATION"] = "1"
+    before = {key: os.environ.get(key) for key in KERNEL_ENVIRONMENT}
+    os.environ.update(KERNEL_ENVIRONMENT)
     try:
         yield
     finally:
@@ -343,6 +375,8 @@ def _write_notebook(
         cell.metadata.pop("execution", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell.source = _portable(cell.source, target, study)
+            # Papermill draws it at random.
+            cell["id"] = "injected-parameters"
     notebook.metadata["pitstats"] = dict(stamp)
     nbformat.write(notebook, target)
 
@@ -362,9 +396,9 @@ def _portable(source: str, target: Path, study: Path | None) -> str:
     return "\n".join(lines)
 
 
-def _write_html(
-    notebook: Any, html: Path, stamp: list[tuple[str, str]], title: str
-) -> None:
+def _page_exporter() -> HTMLExporter:
+    """Make what turns a notebook into a page, with its templates read."""
+    import nbformat
     from nbconvert import HTMLExporter
 
     exporter = HTMLExporter(
@@ -374,6 +408,20 @@ def _write_html(
         exclude_input_prompt=True,
         exclude_output_prompt=True,
     )
+    # A page for nobody: templates are read and filters loaded at the first one.
+    cells = [nbformat.v4.new_markdown_cell("Text"), nbformat.v4.new_code_cell("1")]
+    blank = nbformat.v4.new_notebook(cells=cells)
+    exporter.from_notebook_node(blank, resources={"page": {"stamp": []}})
+    return exporter
+
+
+def _write_html(
+    exporter: HTMLExporter,
+    notebook: Any,
+    html: Path,
+    stamp: list[tuple[str, str]],
+    title: str,
+) -> None:
     page = {
         "title": title,
         "stamp": stamp,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.results import Evenness
 from pitstats.analysis.rise import compare_rise
@@ -39,7 +41,7 @@ class RiseSections(StudyPage):
         self.say(words.BESIDE_BROWNING)
         self.figure(
             "rise",
-            plot_rise(rise, evenness),
+            partial(plot_rise, rise, evenness),
             alt=" ".join(sentences),
             caption=words.FIGURE_CAPTION,
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.sensitivity import check_sensitivity
 from pitstats.errors import DesignError
@@ -34,7 +36,7 @@ class SensitivitySections(StudyPage):
         if len(shown):
             self.figure(
                 "sensitivity",
-                plot_sensitivity(found),
+                partial(plot_sensitivity, found),
                 alt=words.sensitivity_in_words(found),
                 caption=words.sensitivity_caption(found),
             )

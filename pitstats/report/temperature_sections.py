@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 
 from pitstats.analysis.temperatures import compare_temperatures
@@ -37,13 +39,15 @@ class TemperatureSections(StudyPage):
             return
         levels = comparison.levels
         sentences = words.level_sentences(levels)
-        self.figure("temperatures", plot_temperatures(levels), alt=" ".join(sentences))
+        self.figure(
+            "temperatures", partial(plot_temperatures, levels), alt=" ".join(sentences)
+        )
         self.say_all(sentences)
         self.say_all(words.pair_sentences(comparison))
         even = words.evenness_sentences(levels)
         self.figure(
             "cell_temperatures",
-            plot_cell_temperatures(levels),
+            partial(plot_cell_temperatures, levels),
             alt=" ".join(even),
             caption=words.CELLS_CAPTION,
         )
@@ -79,7 +83,10 @@ class TemperatureSections(StudyPage):
         sentences = words.survey_sentences(survey)
         caption = words.survey_caption(survey)
         self.figure(
-            "survey", plot_survey(survey), alt=" ".join(sentences), caption=caption
+            "survey",
+            partial(plot_survey, survey),
+            alt=" ".join(sentences),
+            caption=caption,
         )
         self.say_all(sentences)
         if survey.basis == "readings":

@@ -5,6 +5,8 @@ Only kept bakes are here. Planned and excluded bakes never enter a total.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +20,31 @@ if TYPE_CHECKING:
 NOT_RECORDED = "not recorded"
 
 
+def _kept_for_next(
+    compute: Callable[[Study], pd.DataFrame],
+) -> Callable[[Study], pd.DataFrame]:
+    """Remember the last result: the sections of a report ask for it dozens of times.
+
+    Studies are compared by content, which is quick, so that a table that was changed in
+    place is never answered from memory.
+    """
+    last: tuple[Study, pd.DataFrame] | None = None
+
+    @wraps(compute)
+    def ask(study: Study) -> pd.DataFrame:
+        nonlocal last
+        found = last
+        if found is None or found[0] != study:
+            # Pandas copies a shallow copy as soon as either side is written to.
+            tables = {name: t.copy(deep=False) for name, t in study.tables.items()}
+            snapshot = study.from_checked(study.settings, tables, ())
+            found = last = (snapshot, compute(study))
+        return found[1].copy(deep=False)
+
+    return ask
+
+
+@_kept_for_next
 def item_outcomes(study: Study) -> pd.DataFrame:
     """Outcome and place of every item of the kept bakes.
 
@@ -138,6 +165,7 @@ def _reasons(study: Study, items: pd.DataFrame, palest: np.ndarray) -> pd.Series
     return items["missing"].fillna(pd.Series(fallback, index=items.index, dtype="str"))
 
 
+@_kept_for_next
 def bake_totals(study: Study) -> pd.DataFrame:
     """Totals of every kept bake, whether items or only counts were recorded.
 

@@ -1,0 +1,243 @@
+"""The kernel of a report starts first, draws nothing, and is gone whatever happens."""
+
+import ast
+import gc
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import nbformat
+import pytest
+
+import pitstats as ps
+from pitstats import report
+from pitstats.report import drawing, kernel, render
+from pitstats.report.render import render_report
+from pitstats.study.demo import demo_folder
+from pitstats.study.shipped import shipped_folder
+
+STUDY = demo_folder("one_bake_each")
+EARLY = pytest.mark.skipif(sys.platform == "win32", reason="kernels start later there")
+
+
+@pytest.fixture
+def kernels(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Process ids of the kernels that were started early."""
+    found: list[int] = []
+    start = kernel.early_kernel
+
+    @contextmanager
+    def watched(notebook: Path, folder: Path) -> Iterator[object]:
+        with start(notebook, folder) as manager:
+            assert manager is not None
+            found.append(manager.provisioner.pid)
+            assert is_alive(found[-1])
+            yield manager
+
+    monkeypatch.setattr(render, "early_kernel", watched)
+    return found
+
+
+def is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def write_notebook(path: Path, *code: str, kernelspec: str = "python3") -> str:
+    parameters = nbformat.v4.new_code_cell(
+        'study_path: str = ""  # study\noutput_folder: str = ""  # where things go',
+        metadata={"tags": ["parameters"]},
+    )
+    cells = [parameters, *map(nbformat.v4.new_code_cell, code)]
+    spec = {"name": kernelspec, "language": "python", "display_name": "Python 3"}
+    nbformat.write(
+        nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": spec}), path
+    )
+    return str(path)
+
+
+@EARLY
+def test_the_notebook_runs_in_the_kernel_that_was_started_early(
+    tmp_path: Path, kernels: list[int]
+) -> None:
+    own = write_notebook(
+        tmp_path / "own.ipynb",
+        "import os, sys\nfrom pathlib import Path",
+        "print(os.getpid(), Path.cwd().parent == Path(output_folder).parent.parent)",
+        "print('matplotlib' in sys.modules, 'pandas' in sys.modules)",
+    )
+    html = render_report(None, notebook=own, out=tmp_path / "out", progress=False)
+    executed = nbformat.read(html.with_suffix(".ipynb"), as_version=4)
+    shown = [o["text"].strip() for c in executed.cells for o in c.get("outputs", [])]
+    assert shown == [f"{kernels[0]} True", "False True"]
+    assert not is_alive(kernels[0])
+
+
+@EARLY
+@pytest.mark.parametrize(
+    ("study", "parameters"),
+    [("not there", {}), (STUDY, {"margn": 1}), (STUDY, {"conf_level": "high"})],
+)
+def test_what_cannot_be_rendered_leaves_no_kernel_and_no_folder(
+    study: Path | str,
+    parameters: dict[str, object],
+    tmp_path: Path,
+    kernels: list[int],
+) -> None:
+    out = tmp_path / "new" / "deeper"
+    with pytest.raises(ps.errors.PitstatsError):
+        render_report(study, out=out, parameters=parameters, progress=False)
+    assert len(kernels) == 1
+    assert not is_alive(kernels[0])
+    assert list(tmp_path.iterdir()) == []
+
+
+@EARLY
+def test_an_interruption_leaves_no_kernel_and_no_folder(
+    tmp_path: Path, kernels: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(render, "_execute", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        render_report(STUDY, out=tmp_path / "out", progress=False)
+    assert not is_alive(kernels[0])
+    assert list(tmp_path.iterdir()) == []
+
+
+@EARLY
+def test_a_kernel_that_dies_is_told_and_nothing_stays(
+    tmp_path: Path, kernels: list[int]
+) -> None:
+    own = write_notebook(tmp_path / "own.ipynb", "import os\nos._exit(3)")
+    with pytest.raises(ps.RenderError, match="kernel of notebook own died"):
+        render_report(None, notebook=own, out=tmp_path / "out", progress=False)
+    assert not is_alive(kernels[0])
+    assert [p.name for p in tmp_path.iterdir()] == ["own.ipynb"]
+
+
+def test_garbage_is_looked_for_as_before_when_a_report_is_done(tmp_path: Path) -> None:
+    before = gc.get_threshold()
+    with pytest.raises(ps.RenderError):
+        render_report(STUDY, out=tmp_path, parameters={"margn": 1}, progress=False)
+    assert gc.get_threshold() == before
+
+
+def test_a_folder_that_was_there_stays_when_a_report_fails(tmp_path: Path) -> None:
+    out = tmp_path / "mine"
+    out.mkdir()
+    with pytest.raises(ps.RenderError):
+        render_report(STUDY, out=out, parameters={"margn": 1}, progress=False)
+    assert list(out.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["no JSON", "[]", "{}", '{"metadata": {"kernelspec": 3}}'],
+)
+def test_a_kernel_that_is_not_this_python_is_left_to_papermill(
+    text: str, tmp_path: Path
+) -> None:
+    odd = tmp_path / "odd.ipynb"
+    odd.write_text(text, "utf-8")
+    with kernel.early_kernel(odd, tmp_path) as manager:
+        assert manager is None
+
+
+def test_a_notebook_for_an_unknown_kernel_says_so(tmp_path: Path) -> None:
+    own = write_notebook(tmp_path / "own.ipynb", "1", kernelspec="no_such_kernel")
+    with pytest.raises(
+        ps.RenderError, match="'no_such_kernel', which is not installed"
+    ):
+        render_report(None, notebook=own, out=tmp_path / "out", progress=False)
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_is_no_notebook_says_so(tmp_path: Path) -> None:
+    own = tmp_path / "own.ipynb"
+    own.write_text("no notebook", "utf-8")
+    with pytest.raises(ps.RenderError, match="cannot be read as a notebook"):
+        render_report(None, notebook=str(own), out=tmp_path / "out", progress=False)
+    assert not (tmp_path / "out").exists()
+
+
+def test_without_an_early_kernel_the_report_is_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = render_report(STUDY, out=tmp_path / "early", progress=False)
+    monkeypatch.setattr(kernel, "_manager", lambda notebook: None)
+    second = render_report(STUDY, out=tmp_path / "late", progress=False)
+    made = [p.with_name(f"{p.stem}-files") for p in (first, second)]
+    names = [sorted(p.relative_to(f) for p in f.rglob("*.*")) for f in made]
+    assert names[0] == names[1]
+    kept = [name for name in names[0] if name.name != "stamp.json"]
+    assert any(name.suffix == ".svg" for name in kept)
+    for name in kept:
+        assert (made[0] / name).read_bytes() == (made[1] / name).read_bytes(), name
+    pages = [p.read_text("utf-8").split("<footer>")[0] for p in (first, second)]
+    assert pages[0] == pages[1]
+    notebook = first.with_suffix(".ipynb").read_text("utf-8")
+    ids = [nbformat.read(p.with_suffix(".ipynb"), 4).cells for p in (first, second)]
+    assert [c["id"] for c in ids[0]] == [c["id"] for c in ids[1]]
+    assert drawing.RECIPE not in notebook
+    assert notebook.count('"image/png": "iVBOR') == pages[0].count("<img ") >= 3
+
+
+@EARLY
+def test_a_figure_that_cannot_be_drawn_stops_the_report_at_its_cell(
+    tmp_path: Path,
+) -> None:
+    own = write_notebook(
+        tmp_path / "own.ipynb",
+        "from functools import partial\n"
+        "from pitstats.figures.rates import plot_rates\n"
+        "from pitstats.report.page import Page",
+        "Page(output_folder).figure('rates', partial(plot_rates, 3), alt='words')",
+    )
+    with pytest.raises(ps.RenderError, match=r"own stopped at its cell 4: Attribute"):
+        render_report(None, notebook=own, out=tmp_path / "out", progress=False)
+    assert not (tmp_path / "out").exists()
+
+
+@EARLY
+def test_what_only_the_notebook_knows_is_drawn_there(tmp_path: Path) -> None:
+    own = write_notebook(
+        tmp_path / "own.ipynb",
+        "from functools import partial\n"
+        "from matplotlib.figure import Figure\n"
+        "from pitstats.report.page import Page\n"
+        "page = Page(output_folder)\n"
+        "plot = lambda size: Figure(figsize=(size, size))",
+        "page.figure('a', partial(plot, 1), alt='one')",
+        "page.figure('b', plot(2), alt='two')",
+        "page.figure('c', lambda: plot(3), alt='three')",
+    )
+    html = render_report(None, notebook=own, out=tmp_path / "out", progress=False)
+    assert html.read_text("utf-8").count("data:image/png;base64,iVBOR") == 3
+    figures = tmp_path / "out" / "own-files" / "figures"
+    assert len(list(figures.iterdir())) == 6
+
+
+def test_shipped_notebooks_name_the_kernel_that_is_started_early() -> None:
+    for path in shipped_folder("notebooks").glob("*.ipynb"):
+        assert (kernel._manager(path) is None) == (sys.platform == "win32")
+
+
+def test_every_section_leaves_its_drawing_to_the_renderer() -> None:
+    """``figure(name, plot(result))`` would draw in the kernel, which is to compute."""
+    for path in Path(report.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and is_figure_call(node):
+                given = ast.unparse(node.args[1])
+                assert not given.startswith("plot_"), f"{path.name}: {given}"
+
+
+def is_figure_call(call: ast.Call) -> bool:
+    name = call.func.attr if isinstance(call.func, ast.Attribute) else ""
+    return name == "figure" and len(call.args) > 1
