@@ -46,6 +46,8 @@ from .sensors import sensor_uncertainty as sensor_uncertainty
 from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
 from .simultaneous import simultaneous_t as simultaneous_t
+from .ranks import rank_chances as rank_chances
+from .ranks import rank_intervals as rank_intervals
 from .standardized import standardize_probabilities as standardize_probabilities
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates
