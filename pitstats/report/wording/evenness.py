@@ -10,7 +10,15 @@ import pandas as pd
 
 from pitstats.analysis.results import Evenness
 from pitstats.report.tables import signed_points, span, span_points
-from pitstats.report.wording import level_text, listed, one_line, percent
+from pitstats.report.wording.guard import sentence
+from pitstats.report.wording.numbers import (
+    count,
+    level_text,
+    listed,
+    one_line,
+    percent,
+    points,
+)
 
 
 def evenness_sentences(evenness: Evenness) -> list[str]:
@@ -24,13 +32,14 @@ def evenness_sentences(evenness: Evenness) -> list[str]:
     Returns
     -------
     list of str
-        One sentence per pit.
+        One sentence per pit; where the interval of the fall spans 0, the smallest fall
+        or rise that the data exclude.
 
     Examples
     --------
     >>> import pitstats as ps
     >>> evenness = ps.compare_evenness(ps.demo_study("four_pits"))
-    >>> evenness_sentences(evenness)[0].startswith("Quarry burns more at its firebox")
+    >>> evenness_sentences(evenness)[0].startswith("Quarry burned more at its firebox")
     True
     """
     return [_of_pit(row, evenness) for row in evenness.table.to_dict("records")]
@@ -48,13 +57,21 @@ def _of_pit(row: dict[Hashable, Any], evenness: Evenness) -> str:
     low, high = float(row["conf_low"]), float(row["conf_high"])
     ends = f"{level} interval {span_points(low, high)} points"
     fall = f"near minus far {signed_points(row['near_minus_far'])} points, {ends}"
-    if evenness.n_bakes[row["pit"]] == 1:
-        return f"From its one bake {name} is estimated to burn {numbers} ({fall})."
-    if low > 0:
-        return f"{name} burns more at its firebox end: {numbers} ({fall})."
-    if high < 0:
-        return f"{name} burns more at its far end: {numbers} ({fall})."
-    return f"{name}: no fall from near to far is shown: {numbers} ({fall})."
+    n_bakes = int(evenness.n_bakes[row["pit"]])
+    if n_bakes == 1:
+        return sentence(f"{name}, estimated from this bake: {numbers} ({fall}).")
+    basis = f"averaged over {count(n_bakes, 'bake')}; {fall}"
+    if low > 0 or high < 0:
+        end = "firebox" if low > 0 else "far"
+        return sentence(
+            f"{name} burned more at its {end} end in these conditions: {numbers} "
+            f"({basis})."
+        )
+    return sentence(
+        f"{name}: this test cannot tell whether it burns more near or far in these "
+        f"conditions: {numbers} ({basis}). A fall or rise larger than "
+        f"{points(max(-low, high))} is excluded."
+    )
 
 
 def evenness_pairs_sentence(evenness: Evenness) -> str:
@@ -68,7 +85,8 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
     Returns
     -------
     str
-        One sentence.
+        One or two sentences; where no pair is separated, the smallest difference that
+        the data exclude.
 
     Examples
     --------
@@ -81,12 +99,17 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
     if table.empty:
         return "There is no pair of pits to compare in evenness."
     if (table["verdict"] == "one bake each").all():
-        return "Whether the pits differ in evenness cannot be told from one bake each."
+        return sentence(
+            "Whether the pits differ in evenness cannot be told from one bake each."
+        )
     differs = table[table["verdict"].str.startswith("differs")]
     if differs.empty:
-        return (
+        ends = table[["simultaneous_low", "simultaneous_high"]].abs().to_numpy()
+        return sentence(
             "This test cannot tell whether the pits differ in how their burning falls "
-            "from the firebox to the far end."
+            "from the firebox to the far end in these conditions. Differences in that "
+            f"fall larger than {points(float(ends.max()))} are excluded, averaged over "
+            "bakes."
         )
     pairs = [_steeper(row) for row in differs.to_dict("records")]
     level = level_text(evenness.conf_level)
@@ -95,7 +118,10 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
         if len(table) > 1
         else f" ({level} interval)"
     )
-    return f"Burning falls from near to far {listed(pairs)}{allowed}."
+    return sentence(
+        f"In these conditions, averaged over bakes, burning fell from near to far "
+        f"{listed(pairs)}{allowed}."
+    )
 
 
 def _steeper(row: dict[Hashable, Any]) -> str:
