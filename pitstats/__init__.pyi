@@ -97,6 +97,7 @@ from .planning.questions import smallest_difference as smallest_difference
 from .planning.sheets import write_sheets as write_sheets
 from .planning.shopping import ShoppingList as ShoppingList
 from .planning.shopping import shopping_list as shopping_list
+from .report.checklist import reporting_checklist as reporting_checklist
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.noise_page import NoisePage as NoisePage
 from .report.plan_page import PlanPage as PlanPage

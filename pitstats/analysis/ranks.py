@@ -186,7 +186,7 @@ def _draws(
     )
     index = [fitted.pits.index(pit) for pit in pits]
     draws = fitted.result.draws
-    return draws.rates[index].T, draws.weights
+    return np.asarray(draws.rates[index].T), np.asarray(draws.weights)
 
 
 def _long(chance: NDArray[np.float64], pits: list[str]) -> pd.DataFrame:

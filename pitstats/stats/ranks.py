@@ -62,7 +62,7 @@ def rank_intervals(
     if not first.shape == second.shape == lo.shape == hi.shape or first.ndim != 1:
         raise ValueError("a, b, low and high must have one entry per pair.")
     codes = np.concatenate([first, second])
-    if codes.size and not (0 <= codes.min() and codes.max() < n):
+    if codes.size and (codes.min() < 0 or codes.max() >= n):
         raise ValueError(f"a and b must hold codes from 0 to {n - 1}.")
     above, below = lo > 0, hi < 0
     n_smaller = np.bincount(first[above], minlength=n)

@@ -110,14 +110,13 @@ def limits(
     >>> any("could be up to" in sentence for sentence in sentences)
     True
     """
-    audit = [
-        finding.message for finding in findings if finding.severity in _LIMITING
-    ]
+    audit = [finding.message for finding in findings if finding.severity in _LIMITING]
     found = list(dict.fromkeys([*audit, *comparison.caveats, *rates.caveats]))
     table = rates.table
     extreme = (table["n_burned"] == 0) | (table["n_burned"] == table["n_items"])
     found += [
-        rate_sentence(rates, pit) for pit in table["pit"][extreme & (table["n_items"] > 0)]
+        rate_sentence(rates, pit)
+        for pit in table["pit"][extreme & (table["n_items"] > 0)]
     ]
     if comparison.margin is None and not comparison.one_bake_each:
         found.append(

@@ -293,13 +293,18 @@ def _has_single(comparison: PitComparison, pits: Sequence[str]) -> bool:
     return min(int(comparison.n_bakes.get(pit, 0)) for pit in pits) <= 1
 
 
-def headline_number(comparison: PitComparison) -> tuple[str, str]:
+def headline_number(
+    comparison: PitComparison, findings: Sequence[Finding] = ()
+) -> tuple[str, str]:
     """Give the one number with its range for the first screen.
 
     Parameters
     ----------
     comparison : PitComparison
         As returned by `compare_pits`.
+    findings : sequence of Finding, default ()
+        From `audit_fairness`; where one spoils the comparison, the number is one of
+        these bakes.
 
     Returns
     -------
@@ -325,7 +330,8 @@ def headline_number(comparison: PitComparison) -> tuple[str, str]:
     allowed = "" if len(table) == 1 else f", allowing for all {len(table)} pairs"
     text = (
         f"{what} in long-run burn rate, {more} minus {less}, "
-        f"{averaged_over(comparison)}, {conditions(comparison, pits)}; {level} interval"
+        f"{averaged_over(comparison)}, "
+        f"{_where(comparison, pits, False, doubts(findings))}; {level} interval"
         f"{allowed}: {_signed_range(low, high, more)}. It rests on "
         f"{bakes_behind(comparison, pits)}."
     )
@@ -346,7 +352,12 @@ PICKED_AFTER_LOOKING = (
 )
 
 
-def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
+def pair_sentence(
+    comparison: PitComparison,
+    pit_a: str,
+    pit_b: str,
+    findings: Sequence[Finding] = (),
+) -> str:
     """Say what is known about one pair of pits.
 
     Parameters
@@ -355,6 +366,9 @@ def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
         As returned by `compare_pits`.
     pit_a, pit_b : str
         The pair, in either order.
+    findings : sequence of Finding, default ()
+        From `audit_fairness`; where one spoils the comparison, the sentence is about
+        these bakes.
 
     Returns
     -------
@@ -386,7 +400,7 @@ def pair_sentence(comparison: PitComparison, pit_a: str, pit_b: str) -> str:
             f"difference, {averaged_over(comparison)}, may run {span}; that width is "
             "set by assumption."
         )
-    where = conditions(comparison, pits)
+    where = _where(comparison, pits, False, doubts(findings))
     p = p_text(float(pair["p_adjusted"]), adjusted=len(table) > 1)
     basis = f"{p}; {averaged_over(comparison)}; {bakes_behind(comparison, pits)}"
     basis += f"; {_BORROWED}" if _has_single(comparison, pits) else ""
@@ -554,8 +568,8 @@ def cuts_sentence(cuts: pd.DataFrame) -> str:
         found = listed(pairs) if pairs else "cannot tell the pits apart"
         parts.append(f"'{one_line(cut)}' or darker{stated}: {found}")
     return sentence(
-        f"With burned taken to mean {'; '.join(parts)} ({IN_BAKES}, as baked; bakes as "
-        "the unit)."
+        f"With burned taken to mean {'; '.join(parts)} ({IN_BAKES}, as baked, so "
+        "without regard to where the items lay; bakes as the unit)."
     )
 
 

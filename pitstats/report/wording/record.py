@@ -39,14 +39,25 @@ def rules_sentence(settings: Settings) -> str:
     rule = meaning.get(settings.temperature_rule, one_line(settings.temperature_rule))
     stop = one_line(settings.stop_rule) or "not stated"
     margin = "not stated" if settings.margin is None else f"{points(settings.margin)}"
+    return (
+        f"Temperature rule: {rule}. Stop rule: {stop}. {burned_means(settings)}. "
+        f"Smallest difference that would change advice: {margin}."
+    )
+
+
+def burned_means(settings: Settings) -> str:
+    """Say what counts as burned.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> burned_means(ps.demo_study("four_pits").settings)
+    "Burned means 'burned' on the darkest face"
+    """
     face = "the darkest face" if settings.face == "worst" else f"the {settings.face}"
     last = settings.burned_from == settings.grades[-1]
     darker = "" if last else " or darker"
-    return (
-        f"Temperature rule: {rule}. Stop rule: {stop}. Burned means "
-        f"'{one_line(settings.burned_from)}'{darker} on {face}. Smallest difference "
-        f"that would change advice: {margin}."
-    )
+    return f"Burned means '{one_line(settings.burned_from)}'{darker} on {face}"
 
 
 def fairness_sentence(severities: Sequence[str]) -> str:

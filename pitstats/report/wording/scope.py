@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording.numbers import count, listed, one_line
 
@@ -117,7 +119,7 @@ def bakes_behind(comparison: PitComparison, pits: Sequence[str]) -> str:
     return listed([f"{count(n, 'bake')} of {one_line(p)}" for p, n in n_bakes.items()])
 
 
-def both_pits(pair: Mapping[Any, Any]) -> list[str]:
+def both_pits(pair: pd.Series | Mapping[Any, Any]) -> list[str]:
     """Pits of a row of the table of pairs."""
     return [str(pair["pit_a"]), str(pair["pit_b"])]
 
