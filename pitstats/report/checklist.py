@@ -27,9 +27,10 @@ CONSORT = "CONSORT cluster"
 SAMPL = "SAMPL"
 
 SOURCES = (
-    "Items after the CONSORT extension to cluster randomised trials (Campbell, Piaggio, "
-    "Elbourne and Altman 2012, BMJ 345:e5661) and the SAMPL guidelines (Lang and Altman "
-    "2015, Int J Nurs Stud 52:5), as far as they apply to bakes; our own words."
+    "Items after the CONSORT extension to cluster randomised trials (Campbell, "
+    "Piaggio, Elbourne and Altman 2012, BMJ 345:e5661) and the SAMPL guidelines (Lang "
+    "and Altman 2015, Int J Nurs Stud 52:5), as far as they apply to bakes; in words "
+    "of our own."
 )
 
 
@@ -158,10 +159,19 @@ def _design_rows(case: _Case) -> list[Row]:
 
 
 def _planned(case: _Case) -> str:
-    waiting = int((case.study.bakes["status"] == "planned").sum())
-    if not waiting:
-        return ""
-    return f"{count(waiting, 'planned bake')} not done yet; reasons not recorded"
+    bakes = case.study.bakes
+    waiting = int((bakes["status"] == "planned").sum())
+    undone = f"; {waiting} of them not done" if waiting else ""
+    if "layout_seed" in case.study.settings.extra or waiting:
+        return f"{count(len(bakes), 'bake')} in the plan{undone}"
+    return ""
+
+
+def _randomization(study: Study) -> str:
+    extra = study.settings.extra
+    if "layout_seed" in extra:
+        return f"order and places drawn by lot beforehand, seed {extra['layout_seed']}"
+    return one_line(extra.get("randomization", ""))
 
 
 def _conduct_rows(case: _Case) -> list[Row]:
@@ -177,7 +187,7 @@ def _conduct_rows(case: _Case) -> list[Row]:
             "Randomization",
             "Whether the order was drawn by lot, and how (study.toml: randomization)",
             CONSORT,
-            _extra(case, ("randomization", "seed")),
+            _randomization(case.study),
         ),
         ("Blinding", "Whether graders knew the pits", CONSORT, _blinding(bakes)),
         ("Graders", "Who graded, and whether alike", SAMPL, _values(bakes, "grader")),
@@ -208,11 +218,12 @@ def _allocation(bakes: pd.DataFrame) -> str:
     )
 
 
-def _extra(case: _Case, names: tuple[str, ...]) -> str:
-    """Say what the study states beyond the keys of its settings."""
-    extra = case.study.settings.extra
-    found = [f"{name}: {one_line(extra[name])}" for name in names if name in extra]
-    return "; ".join(found)
+def _protocol(study: Study) -> str:
+    extra = study.settings.extra
+    rules = extra.get("layout_rules")
+    if "protocol" not in extra and isinstance(rules, list) and rules:
+        return f"{count(len(rules), 'rule')} written down with the layout"
+    return one_line(extra.get("protocol", ""))
 
 
 def _blinding(bakes: pd.DataFrame) -> str:
@@ -320,7 +331,8 @@ def _analysis_rows(case: _Case) -> list[Row]:
             SAMPL,
             "one pair of pits, none needed"
             if n_pairs == 1
-            else f"simultaneous intervals and adjusted p-values for all {n_pairs} pairs",
+            else "simultaneous intervals and adjusted p-values for all "
+            f"{n_pairs} pairs",
         ),
         (
             "Sensitivity",
@@ -334,13 +346,13 @@ def _analysis_rows(case: _Case) -> list[Row]:
             "Registration and protocol",
             "Whether the plan was laid down beforehand (study.toml: protocol)",
             CONSORT,
-            _extra(case, ("protocol",)),
+            _protocol(case.study),
         ),
         (
             "Interests",
             "Who lent or paid for the pits (study.toml: interests)",
             CONSORT,
-            _extra(case, ("interests",)),
+            one_line(case.study.settings.extra.get("interests", "")),
         ),
     ]
 

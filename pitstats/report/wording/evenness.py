@@ -74,6 +74,59 @@ def _of_pit(row: dict[Hashable, Any], evenness: Evenness) -> str:
     )
 
 
+def zone_sentences(evenness: Evenness, ends: pd.DataFrame) -> list[str]:
+    """Name the end of a grate that burned more in every bake.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        As returned by `compare_evenness`.
+    ends : pandas.DataFrame
+        As returned by `count_ends`, of the same study.
+
+    Returns
+    -------
+    list of str
+        One sentence for each pit that was baked twice or more, of which one end burned
+        a larger share in every bake and the interval of the fall excludes 0. A zone
+        seen in one bake is not named.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> from pitstats.analysis.end_counts import count_ends
+    >>> study = ps.demo_study("unequal_layouts")
+    >>> zones = zone_sentences(ps.compare_evenness(study), count_ends(study))
+    >>> zones[0].startswith("Quarry: repeatably hotter near the firebox")
+    True
+    """
+    found = []
+    for row in evenness.table.to_dict("records"):
+        own = ends[ends["pit"] == row["pit"]]
+        own = own[(own["near_items"] > 0) & (own["far_items"] > 0)]
+        near = own["near_burned"] / own["near_items"]
+        far = own["far_burned"] / own["far_items"]
+        if len(own) < 2 or len(own) < int(evenness.n_bakes[row["pit"]]):
+            continue
+        for end, more in (
+            ("firebox", row["conf_low"] > 0 and (near > far).all()),
+            ("far end", row["conf_high"] < 0 and (far > near).all()),
+        ):
+            if more:
+                found.append(_zone(one_line(row["pit"]), end, len(own)))
+    return found
+
+
+def _zone(name: str, end: str, n_bakes: int) -> str:
+    other = "far" if end == "firebox" else "near"
+    this = "near" if end == "firebox" else "far"
+    return sentence(
+        f"{name}: repeatably hotter near the {end} in these conditions, as far as "
+        f"burning shows it: in each of {count(n_bakes, 'bake')} a larger share of the "
+        f"items in the {this} third burned than in the {other} third."
+    )
+
+
 def evenness_pairs_sentence(evenness: Evenness) -> str:
     """Say which pits differ in how their burning falls along the grate.
 

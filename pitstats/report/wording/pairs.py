@@ -70,10 +70,15 @@ def title(
     where = conditions(comparison, pits, as_set_up)
     if doubts(findings):
         where = IN_BAKES + (AS_SET_UP if as_set_up else "")
-    return sentence(
-        f"{_short_verdict(comparison, where)} ({bakes_behind(comparison, pits)})"
-        f"{': open whether that belongs to the pits' * bool(doubts(findings))}"
-    )
+    text = f"{_short_verdict(comparison, where)} ({bakes_behind(comparison, pits)})"
+    if not doubts(findings):
+        return sentence(text)
+    verdicts = comparison.table["verdict"]
+    if verdicts.str.startswith("differs").any():
+        return sentence(f"{text}: open whether that belongs to the pits")
+    if (verdicts == "no difference beyond the margin").all():
+        return sentence(f"{text}: what went with the pits may hide one")
+    return sentence(text)
 
 
 def _short_verdict(comparison: PitComparison, where: str) -> str:
@@ -455,20 +460,22 @@ def naive_sentence(comparison: PitComparison) -> str:
         f"If every item counted as independent, the interval for {more} minus {less} "
         f"{IN_BAKES} would run {_signed_range(ends[0], ends[1], more)}."
     )
+    picked = (
+        " The pair was picked after looking; neither interval allows for that."
+        if len(comparison.table) > 1
+        else ""
+    )
     if naive_width and width < 1.05 * naive_width:
         return sentence(
             f"{start} With bakes as the unit the interval is no wider here: the bakes "
             "hardly differed, or the model uses the places of the items as well."
+            f"{picked}"
         )
     wider = f"{width / naive_width:.1f} times as wide" if naive_width else "wider"
-    alone = (
-        " for this pair alone (picked after looking, and not allowing for that)"
-        if len(comparison.table) > 1
-        else ""
-    )
+    alone = " for this pair alone" if len(comparison.table) > 1 else ""
     return sentence(
         f"{start} Items of one bake share one fire, so that is too sure of itself; "
-        f"with bakes as the unit the interval{alone} is {wider}."
+        f"with bakes as the unit the interval{alone} is {wider}.{picked}"
     )
 
 

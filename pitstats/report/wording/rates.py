@@ -90,11 +90,11 @@ def _none_or_all(rates: BurnRates, row: Mapping[Hashable, Any], name: str) -> st
     )
     assumed = "; width set by assumption, not by these data"
     assumed *= int(rates.table["n_bakes"].max() == 1)
+    reach = "" if row["n_bakes"] == 1 else " in these conditions"
     return (
         f"{name} {_OUTCOME_VERB[rates.outcome]} {seen} items in {where}; its true "
-        f"share could be {open_end} in these conditions "
-        f"({level_text(rates.conf_level)} interval, {rates_averaged_over(rates)}"
-        f"{assumed})."
+        f"share could be {open_end}{reach} ({level_text(rates.conf_level)} interval, "
+        f"{rates_averaged_over(rates)}{assumed})."
     )
 
 
