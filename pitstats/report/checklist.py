@@ -343,7 +343,7 @@ def _analysis_rows(case: _Case) -> list[Row]:
         ("Fairness", "Rival explanations found", CONSORT, _fairness(case.findings)),
         ("Software", "What computed this, with its version", SAMPL, _software()),
         (
-            "Registration and protocol",
+            "Protocol",
             "Whether the plan was laid down beforehand (study.toml: protocol)",
             CONSORT,
             _protocol(case.study),

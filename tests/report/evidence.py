@@ -32,7 +32,7 @@ _OTHER = {
     ("all", "unclear"): 1.0,
     ("all", "equivalent"): 1.0,
 }
-#: One item that came out otherwise, so that nothing is quite none and nothing quite all.
+#: One item that came out otherwise: nothing is quite none, nothing quite all.
 _ODD_ONE = {("none", "unclear"): 1, ("all", "unclear"): -1}
 
 

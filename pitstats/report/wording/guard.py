@@ -19,7 +19,7 @@ OVERCLAIMS: dict[str, str] = {
     "identical": r"identical\w*",
     "prove": r"(?:dis)?prov(?:e|es|ed|en|ing|ably)|proofs?",
     "the same, as a claim": (
-        r"(?:is|are|was|were|be|stay|burn|burns|burned|bake|bakes|baked)"
+        r"(?:is|are|was|were|be|burn|burns|burned|bake|bakes|baked)"
         r"(?: all| about| exactly| just| equally| much)* the same|"
         r"equally (?:good|even|hot)|no difference at all|no difference between"
     ),
