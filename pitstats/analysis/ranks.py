@@ -110,8 +110,9 @@ def rank_pits(
     --------
     >>> import pitstats as ps
     >>> ranks = ps.rank_pits(ps.demo_study("four_pits"))
-    >>> ranks.table[["pit", "rank_low", "rank_high"]].iloc[0].tolist()
-    ['Ferry', 1, 3]
+    >>> print(ranks.table[["pit", "rank_low", "rank_high"]].head(1).to_string())
+         pit  rank_low  rank_high
+    0  Ferry         1          3
     """
     if comparison is None:
         comparison = compare_pits(study, conf_level=conf_level)

@@ -70,7 +70,7 @@ def plot_ranks(ranks: PitRanks) -> Figure:
         for row in shown.to_dict("records"):
             fits = row["chance"] >= 0.4
             axes.annotate(
-                f"{100 * row['chance']:.0f}%",
+                f"{100 * row['chance']:.0f}%" if row["chance"] < 0.995 else ">99%",
                 (row["rank"], place[row["pit"]]),
                 # Beside a dot too small to write on.
                 xytext=(0, 0) if fits else (0, -21),

@@ -86,7 +86,8 @@ def test_figure_holds_the_ranks_and_their_chances() -> None:
     shown = ranks.chances[ranks.chances["chance"] >= 0.005]
     assert len(dots.get_offsets()) == len(shown)
     assert {t.get_text() for t in axes.texts} == {
-        f"{100 * chance:.0f}%" for chance in shown["chance"]
+        f"{100 * chance:.0f}%" if chance < 0.995 else ">99%"
+        for chance in shown["chance"]
     }
     labels = [label.get_text() for label in axes.get_yticklabels()]
     assert labels == ranks.table["pit"].tolist()

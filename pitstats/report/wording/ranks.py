@@ -53,8 +53,9 @@ def rank_sentences(ranks: PitRanks, findings: Sequence[Finding] = ()) -> list[st
 
 def _how_firm(ranks: PitRanks) -> str:
     level = level_text(ranks.conf_level)
+    shown = ranks.n_separated or "none"
     text = (
-        f"These bakes show the order of {ranks.n_separated} of {ranks.n_pairs} pairs "
+        f"These bakes show the order of {shown} of {ranks.n_pairs} pairs "
         f"of pits (rates averaged over bakes, {_places(ranks)}; {level} intervals that "
         "allow for all pairs)"
     )
@@ -77,9 +78,17 @@ def _of_pit(row: dict[object, object], ranks: PitRanks, where: str) -> str:
     return sentence(
         f"{one_line(row['pit'])}: {places} of {n_pits} {where} (1 burned least; "
         f"{bakes} {'bake' if bakes == 1 else 'bakes'}); chance that its long-run rate "
-        f"is the lowest {percent(float(str(row['chance_lowest'])))}, the highest "
-        f"{percent(float(str(row['chance_highest'])))}."
+        f"is the lowest {_chance(row['chance_lowest'])}, the highest "
+        f"{_chance(row['chance_highest'])}."
     )
+
+
+def _chance(chance: object) -> str:
+    """A chance from draws, which cannot tell little from nothing."""
+    value = float(str(chance))
+    if value < 0.01:
+        return "under 1%"
+    return "over 99%" if value > 0.99 else percent(value)
 
 
 def ranks_table(ranks: PitRanks) -> pd.DataFrame:
@@ -120,8 +129,8 @@ def ranks_table(ranks: PitRanks) -> pd.DataFrame:
                 for low, high in zip(table["rank_low"], table["rank_high"], strict=True)
             ],
             "Mean rank": [f"{value:.1f}" for value in table["mean_rank"]],
-            "Chance lowest": table["chance_lowest"].map(percent),
-            "Chance highest": table["chance_highest"].map(percent),
+            "Chance lowest": table["chance_lowest"].map(_chance),
+            "Chance highest": table["chance_highest"].map(_chance),
         }
     )
 
