@@ -369,7 +369,7 @@ def _sensitivity(case: _Case) -> str:
 
 
 def _fairness(findings: Sequence[Finding]) -> str:
-    asked = [f for f in findings if not f.id.startswith("ask_")]
+    asked = [f for f in findings if not f.is_question]
     n = {s: sum(f.severity == s for f in asked) for s in ("spoils", "weakens", "note")}
     return (
         f"audited from the record: {n['spoils']} may spoil the comparison, "

@@ -38,6 +38,8 @@ from .mixed_linear import fit_mixed_linear as fit_mixed_linear
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
+from .ranks import rank_chances as rank_chances
+from .ranks import rank_intervals as rank_intervals
 from .sensors import SensorBudget as SensorBudget
 from .sensors import browning_factor as browning_factor
 from .sensors import equivalent_minutes as equivalent_minutes
@@ -46,8 +48,6 @@ from .sensors import sensor_uncertainty as sensor_uncertainty
 from .series import LagCorrection as LagCorrection
 from .series import correct_lag as correct_lag
 from .simultaneous import simultaneous_t as simultaneous_t
-from .ranks import rank_chances as rank_chances
-from .ranks import rank_intervals as rank_intervals
 from .standardized import standardize_probabilities as standardize_probabilities
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates

@@ -100,4 +100,5 @@ def finding(name: str, severity: str) -> ps.Finding:
         why="It matters.",
         wording="Say so.",
         touches=("difference", "rates"),
+        short=f"what {name} found",
     )

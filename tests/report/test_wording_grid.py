@@ -164,12 +164,13 @@ def test_each_finding_has_its_effect_on_the_words(name: str) -> None:
                 _, comparison, rates = evidence(n_bakes, "some", relation)
                 lines = result_sentences(comparison, rates, found)
                 for text in lines:
-                    own = frozenset({f"What {name} found, in 3 of 9 bakes"})
+                    own = frozenset({f"what {name} found"})
                     assert guard.overclaims(text, own) == []
                     assert UNIT.search(text)
                 _check_temper(comparison, found[0], n_bakes)
                 limits = wording.limits(comparison, rates, found)
-                assert (found[0].message in limits) == (severity != "note")
+                counts = severity != "note" and not found[0].is_question
+                assert (found[0].message in limits) == counts
 
 
 def _check_temper(
@@ -177,10 +178,10 @@ def _check_temper(
 ) -> None:
     plain = wording.answer(comparison)
     text = wording.answer(comparison, findings=[found])
-    if found.severity != "spoils" or n_bakes == 1:
+    if found.is_question or found.severity != "spoils" or n_bakes == 1:
         assert text == plain
         return
-    assert found.message.rstrip(".") in text
+    assert found.short in text
     assert "in these conditions" not in text
     if "burned more than" in plain:
         assert "in these bakes" in text
@@ -188,6 +189,20 @@ def _check_temper(
         assert "open whether" in wording.title(comparison, findings=[found])
     else:
         assert "may hide a difference" in text
+
+
+def test_a_finding_without_few_words_is_told_in_full() -> None:
+    _, comparison, _ = evidence(4, "some", "clear")
+    long = ps.Finding("order_fixed", "spoils", "The order was fixed.", "Turn it.")
+    text = wording.answer(comparison, findings=[long])
+    assert text.endswith("whether that belongs to the pits: The order was fixed.")
+
+
+def test_questions_are_no_findings_about_the_pits() -> None:
+    _, comparison, rates = evidence(4, "some", "clear")
+    asked = finding("ask_cut", "spoils")
+    assert wording.answer(comparison, findings=[asked]) == wording.answer(comparison)
+    assert asked.message not in wording.limits(comparison, rates, [asked])
 
 
 def test_a_finding_about_other_numbers_leaves_the_lead_alone() -> None:

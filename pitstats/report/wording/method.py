@@ -110,7 +110,9 @@ def limits(
     >>> any("could be up to" in sentence for sentence in sentences)
     True
     """
-    audit = [finding.message for finding in findings if finding.severity in _LIMITING]
+    audit = [
+        f.message for f in findings if f.severity in _LIMITING and not f.is_question
+    ]
     found = list(dict.fromkeys([*audit, *comparison.caveats, *rates.caveats]))
     table = rates.table
     extreme = (table["n_burned"] == 0) | (table["n_burned"] == table["n_items"])

@@ -144,14 +144,10 @@ def doubts(findings: Sequence[Finding]) -> str:
     >>> doubts(ps.audit_fairness(ps.demo_study("four_pits")))
     ''
     """
-    spoiling = [
-        finding
+    return "; ".join(
+        one_line(finding.short or finding.message).rstrip(".")
         for finding in findings
-        if finding.severity == "spoils" and "difference" in finding.touches
-    ]
-    return "; ".join(_in_few_words(finding) for finding in spoiling)
-
-
-def _in_few_words(finding: Finding) -> str:
-    short = str(getattr(finding, "short", ""))
-    return one_line(short or finding.message).rstrip(".")
+        if finding.severity == "spoils"
+        and "difference" in finding.touches
+        and not finding.is_question
+    )
