@@ -141,7 +141,7 @@ def test_every_sentence_stays_inside_its_evidence(
 
 
 @pytest.mark.parametrize("relation", RELATION)
-@pytest.mark.parametrize("n_bakes", [2, 4, 6])
+@pytest.mark.parametrize("n_bakes", [2, 4])
 def test_no_equivalence_without_a_margin_stated_before(
     n_bakes: int, relation: str
 ) -> None:
@@ -162,7 +162,11 @@ def test_each_finding_has_its_effect_on_the_words(name: str) -> None:
         for n_bakes in (1, 4):
             for relation in RELATION:
                 _, comparison, rates = evidence(n_bakes, "some", relation)
-                lines = result_sentences(comparison, rates, found)
+                lines = [
+                    wording.title(comparison, findings=found),
+                    wording.answer(comparison, findings=found),
+                    wording.pair_sentence(comparison, *PITS, found),
+                ]
                 for text in lines:
                     own = frozenset({f"what {name} found"})
                     assert guard.overclaims(text, own) == []

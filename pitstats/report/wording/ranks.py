@@ -78,7 +78,7 @@ def _of_pit(row: dict[object, object], ranks: PitRanks, where: str) -> str:
     return sentence(
         f"{one_line(row['pit'])}: {places} of {n_pits} {where} (1 burned least; "
         f"{bakes} {'bake' if bakes == 1 else 'bakes'}); chance that its long-run rate "
-        f"is the lowest {_chance(row['chance_lowest'])}, the highest "
+        f"is the lowest of all: {_chance(row['chance_lowest'])}; the highest: "
         f"{_chance(row['chance_highest'])}."
     )
 
