@@ -33,6 +33,8 @@ from .analysis.probe_checks import probe_offsets as probe_offsets
 from .analysis.probe_series import ProbeRules as ProbeRules
 from .analysis.probe_series import ProbeSummary as ProbeSummary
 from .analysis.probe_series import summarize_probes as summarize_probes
+from .analysis.ranks import PitRanks as PitRanks
+from .analysis.ranks import rank_pits as rank_pits
 from .analysis.rates import estimate_burn_rates as estimate_burn_rates
 from .analysis.rates import estimate_shares as estimate_shares
 from .analysis.results import BurnRates as BurnRates
@@ -78,6 +80,7 @@ from .figures.plans import plot_power as plot_power
 from .figures.probes import plot_gauge_agreement as plot_gauge_agreement
 from .figures.probes import plot_gauges as plot_gauges
 from .figures.probes import plot_series as plot_series
+from .figures.ranks import plot_ranks as plot_ranks
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
 from .figures.rise import plot_rise as plot_rise
@@ -102,6 +105,7 @@ from .planning.questions import smallest_difference as smallest_difference
 from .planning.sheets import write_sheets as write_sheets
 from .planning.shopping import ShoppingList as ShoppingList
 from .planning.shopping import shopping_list as shopping_list
+from .report.checklist import reporting_checklist as reporting_checklist
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.noise_page import NoisePage as NoisePage
 from .report.plan_page import PlanPage as PlanPage

@@ -41,6 +41,8 @@ from .paired import paired_differences as paired_differences
 from .paired import tango_paired_difference as tango_paired_difference
 from .posterior import model_rates as model_rates
 from .posterior import predict_rates as predict_rates
+from .ranks import rank_chances as rank_chances
+from .ranks import rank_intervals as rank_intervals
 from .sensors import SensorBudget as SensorBudget
 from .sensors import browning_factor as browning_factor
 from .sensors import equivalent_minutes as equivalent_minutes

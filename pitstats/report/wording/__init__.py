@@ -1,7 +1,9 @@
 """Results in, sentences out. Every sentence about a result is made in here.
 
 The evidence chooses the words: one bake per pit never says "burns more", a wide
-interval never says "the same", and none burned never says "never".
+interval never says "the same", and none burned never says "never". A sentence about a
+result names the unit of replication, what was averaged over and the conditions; it
+passes the gate in `guard`, which the tests close against words that claim too much.
 """
 
 from pitstats.report.wording.method import SAFETY as SAFETY
@@ -23,6 +25,7 @@ from pitstats.report.wording.pairs import methods_caption as methods_caption
 from pitstats.report.wording.pairs import naive_sentence as naive_sentence
 from pitstats.report.wording.pairs import pair_sentence as pair_sentence
 from pitstats.report.wording.pairs import pairs_caption as pairs_caption
+from pitstats.report.wording.pairs import title as title
 from pitstats.report.wording.pairs import ways_sentence as ways_sentence
 from pitstats.report.wording.rates import ASSUMED_SPREAD as ASSUMED_SPREAD
 from pitstats.report.wording.rates import SEPARATED_ALREADY as SEPARATED_ALREADY

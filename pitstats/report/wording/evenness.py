@@ -10,7 +10,15 @@ import pandas as pd
 
 from pitstats.analysis.results import Evenness
 from pitstats.report.tables import signed_points, span, span_points
-from pitstats.report.wording import level_text, listed, one_line, percent
+from pitstats.report.wording.guard import sentence
+from pitstats.report.wording.numbers import (
+    count,
+    level_text,
+    listed,
+    one_line,
+    percent,
+    points,
+)
 
 
 def evenness_sentences(evenness: Evenness) -> list[str]:
@@ -24,13 +32,14 @@ def evenness_sentences(evenness: Evenness) -> list[str]:
     Returns
     -------
     list of str
-        One sentence per pit.
+        One sentence per pit; where the interval of the fall spans 0, the smallest fall
+        or rise that the data exclude.
 
     Examples
     --------
     >>> import pitstats as ps
     >>> evenness = ps.compare_evenness(ps.demo_study("four_pits"))
-    >>> evenness_sentences(evenness)[0].startswith("Quarry burns more at its firebox")
+    >>> evenness_sentences(evenness)[0].startswith("Quarry burned more at its firebox")
     True
     """
     return [_of_pit(row, evenness) for row in evenness.table.to_dict("records")]
@@ -48,13 +57,74 @@ def _of_pit(row: dict[Hashable, Any], evenness: Evenness) -> str:
     low, high = float(row["conf_low"]), float(row["conf_high"])
     ends = f"{level} interval {span_points(low, high)} points"
     fall = f"near minus far {signed_points(row['near_minus_far'])} points, {ends}"
-    if evenness.n_bakes[row["pit"]] == 1:
-        return f"From its one bake {name} is estimated to burn {numbers} ({fall})."
-    if low > 0:
-        return f"{name} burns more at its firebox end: {numbers} ({fall})."
-    if high < 0:
-        return f"{name} burns more at its far end: {numbers} ({fall})."
-    return f"{name}: no fall from near to far is shown: {numbers} ({fall})."
+    n_bakes = int(evenness.n_bakes[row["pit"]])
+    if n_bakes == 1:
+        return sentence(f"{name}, estimated from this bake: {numbers} ({fall}).")
+    basis = f"averaged over {count(n_bakes, 'bake')}; {fall}"
+    if low > 0 or high < 0:
+        end = "firebox" if low > 0 else "far"
+        return sentence(
+            f"{name} burned more at its {end} end in these conditions: {numbers} "
+            f"({basis})."
+        )
+    return sentence(
+        f"{name}: this test cannot tell whether it burns more near or far in these "
+        f"conditions: {numbers} ({basis}). A fall or rise larger than "
+        f"{points(max(-low, high))} is excluded."
+    )
+
+
+def zone_sentences(evenness: Evenness, ends: pd.DataFrame) -> list[str]:
+    """Name the end of a grate that burned more in every bake.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        As returned by `compare_evenness`.
+    ends : pandas.DataFrame
+        As returned by `count_ends`, of the same study.
+
+    Returns
+    -------
+    list of str
+        One sentence for each pit that was baked twice or more, of which one end burned
+        a larger share in every bake and the interval of the fall excludes 0. A zone
+        seen in one bake is not named.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> from pitstats.analysis.end_counts import count_ends
+    >>> study = ps.demo_study("unequal_layouts")
+    >>> zones = zone_sentences(ps.compare_evenness(study), count_ends(study))
+    >>> zones[0].startswith("Quarry: repeatably hotter near the firebox")
+    True
+    """
+    found = []
+    for row in evenness.table.to_dict("records"):
+        own = ends[ends["pit"] == row["pit"]]
+        own = own[(own["near_items"] > 0) & (own["far_items"] > 0)]
+        near = own["near_burned"] / own["near_items"]
+        far = own["far_burned"] / own["far_items"]
+        if len(own) < 2 or len(own) < int(evenness.n_bakes[row["pit"]]):
+            continue
+        for end, more in (
+            ("firebox", row["conf_low"] > 0 and (near > far).all()),
+            ("far end", row["conf_high"] < 0 and (far > near).all()),
+        ):
+            if more:
+                found.append(_zone(one_line(row["pit"]), end, len(own)))
+    return found
+
+
+def _zone(name: str, end: str, n_bakes: int) -> str:
+    other = "far" if end == "firebox" else "near"
+    this = "near" if end == "firebox" else "far"
+    return sentence(
+        f"{name}: repeatably hotter near the {end} in these conditions, as far as "
+        f"burning shows it: in each of {count(n_bakes, 'bake')} a larger share of the "
+        f"items in the {this} third burned than in the {other} third."
+    )
 
 
 def evenness_pairs_sentence(evenness: Evenness) -> str:
@@ -68,7 +138,8 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
     Returns
     -------
     str
-        One sentence.
+        One or two sentences; where no pair is separated, the smallest difference that
+        the data exclude.
 
     Examples
     --------
@@ -81,12 +152,17 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
     if table.empty:
         return "There is no pair of pits to compare in evenness."
     if (table["verdict"] == "one bake each").all():
-        return "Whether the pits differ in evenness cannot be told from one bake each."
+        return sentence(
+            "Whether the pits differ in evenness cannot be told from one bake each."
+        )
     differs = table[table["verdict"].str.startswith("differs")]
     if differs.empty:
-        return (
+        ends = table[["simultaneous_low", "simultaneous_high"]].abs().to_numpy()
+        return sentence(
             "This test cannot tell whether the pits differ in how their burning falls "
-            "from the firebox to the far end."
+            "from the firebox to the far end in these conditions. Differences in that "
+            f"fall larger than {points(float(ends.max()))} are excluded, averaged over "
+            "bakes."
         )
     pairs = [_steeper(row) for row in differs.to_dict("records")]
     level = level_text(evenness.conf_level)
@@ -95,7 +171,10 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
         if len(table) > 1
         else f" ({level} interval)"
     )
-    return f"Burning falls from near to far {listed(pairs)}{allowed}."
+    return sentence(
+        f"In these conditions, averaged over bakes, burning fell from near to far "
+        f"{listed(pairs)}{allowed}."
+    )
 
 
 def _steeper(row: dict[Hashable, Any]) -> str:

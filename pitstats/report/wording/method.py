@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording.numbers import level_text
 from pitstats.report.wording.rates import rate_sentence
+
+if TYPE_CHECKING:
+    from pitstats.analysis.fairness import Finding
+
+
+_LIMITING = ("spoils", "weakens")
 
 
 def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
@@ -73,7 +82,9 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
     return lines
 
 
-def limits(comparison: PitComparison, rates: BurnRates) -> list[str]:
+def limits(
+    comparison: PitComparison, rates: BurnRates, findings: Sequence[Finding] = ()
+) -> list[str]:
     """List what this test cannot say.
 
     Parameters
@@ -82,24 +93,39 @@ def limits(comparison: PitComparison, rates: BurnRates) -> list[str]:
         As returned by `compare_pits`.
     rates : BurnRates
         Rates of the same study.
+    findings : sequence of Finding, default ()
+        From `audit_fairness`; what spoils or weakens the comparison is a limit.
 
     Returns
     -------
     list of str
-        Sentences; the caveats of both results first, each once.
+        Sentences, each once: what the audit found, the caveats of both results, what
+        was seen as none or all, and what holds for every test of this kind.
 
     Examples
     --------
     >>> import pitstats as ps
     >>> study = ps.demo_study("nothing_burned")
     >>> sentences = limits(ps.compare_pits(study), ps.estimate_burn_rates(study))
-    >>> any("could still be up to" in sentence for sentence in sentences)
+    >>> any("could be up to" in sentence for sentence in sentences)
     True
     """
-    found = list(dict.fromkeys([*comparison.caveats, *rates.caveats]))
+    audit = [
+        f.message for f in findings if f.severity in _LIMITING and not f.is_question
+    ]
+    found = list(dict.fromkeys([*audit, *comparison.caveats, *rates.caveats]))
     table = rates.table
-    none_burned = table[(table["n_burned"] == 0) & (table["n_items"] > 0)]
-    found += [rate_sentence(rates, pit) for pit in none_burned["pit"]]
+    extreme = (table["n_burned"] == 0) | (table["n_burned"] == table["n_items"])
+    found += [
+        rate_sentence(rates, pit)
+        for pit in table["pit"][extreme & (table["n_items"] > 0)]
+    ]
+    if comparison.margin is None and not comparison.one_bake_each:
+        found.append(
+            "No margin was stated before the bakes, so 'no difference larger than' is "
+            "not concluded for any pair; the smallest difference that the data exclude "
+            "is given instead."
+        )
     if (comparison.table["verdict"] == "cannot tell").any():
         found.append(
             "'Cannot tell' is not 'the same': these bakes are compatible with a "

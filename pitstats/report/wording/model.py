@@ -10,7 +10,8 @@ import pandas as pd
 
 from pitstats.analysis.results import SettingEffect
 from pitstats.report.tables import signed_points, span_points
-from pitstats.report.wording import level_text, one_line, percent
+from pitstats.report.wording.guard import sentence
+from pitstats.report.wording.numbers import level_text, one_line, percent, points
 
 CURVES_NOTE = (
     "Line and hump per pit: a smooth guide for the eye. The thirds above are the "
@@ -46,7 +47,7 @@ def curves_in_words(curves: pd.DataFrame) -> str:
             f"{one_line(pit)}: {percent(rate[0])} at the firebox wall, "
             f"{percent(middle)} in the middle, {percent(rate[-1])} at the far wall."
         )
-    return " ".join(parts)
+    return sentence(" ".join(parts))
 
 
 def setting_sentences(effect: SettingEffect) -> list[str]:
@@ -97,9 +98,10 @@ def _step_sentence(row: dict[Hashable, Any], effect: SettingEffect) -> str:
     ends = span_points(row["conf_low"], row["conf_high"])
     change = (
         f"{signed_points(row['estimate'])} points ({level_text(effect.conf_level)} "
-        f"interval {ends}; {row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
+        f"interval {ends}; averaged over bakes and the pit's own places; "
+        f"{row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
     )
-    name = effect.column
+    name = one_line(effect.column)
     verdict = str(row["verdict"])
     if verdict.startswith("differs"):
         looks = int(effect.table["estimate"].notna().sum())
@@ -108,17 +110,26 @@ def _step_sentence(row: dict[Hashable, Any], effect: SettingEffect) -> str:
             if looks > 1
             else ""
         )
-        return (
+        small = ", inside the margin stated before the bakes" * (verdict != "differs")
+        return sentence(
             f"In {where}, bakes with {name} at {_shown(row['to_value'])} burned "
-            f"differently from bakes at {_shown(row['from_value'])}{adjusted}: "
+            f"{'more' if row['estimate'] > 0 else 'less'} than bakes at "
+            f"{_shown(row['from_value'])} in these conditions{adjusted}{small}: "
             f"{change}.{several}"
         )
-    return (
-        f"In {where}, this test cannot tell what {name} from {step} does to the burn "
-        f"rate{adjusted}: {change}."
-        if verdict == "cannot tell"
-        else f"In {where}, {name} from {step}{adjusted}: {change}; {verdict}."
-    )
+    if verdict == "no difference beyond the margin":
+        return sentence(
+            f"In {where}, {name} from {step}{adjusted} made no difference larger than "
+            f"the margin stated before the bakes, in these conditions: {change}."
+        )
+    if verdict == "cannot tell":
+        largest = points(max(abs(row["conf_low"]), abs(row["conf_high"])))
+        return sentence(
+            f"In {where}, this test cannot tell what {name} from {step} does to the "
+            f"burn rate in these conditions{adjusted}: {change}. A change larger than "
+            f"{largest} is excluded."
+        )
+    return sentence(f"In {where}, {name} from {step}{adjusted}: {change}; {verdict}.")
 
 
 def _shown(value: object) -> str:

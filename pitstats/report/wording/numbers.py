@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from pitstats.report.wording.guard import typed_by_user
+
 _NUMBER_WORDS = (
     "none",
     "one",
@@ -82,21 +84,29 @@ def count(n: int, noun: str) -> str:
 
 
 def listed(names: Sequence[str]) -> str:
-    """Join names the way a sentence does.
+    """Join names or phrases the way a sentence does.
 
     Examples
     --------
     >>> listed(["Quarry", "Ferry", "Mill"])
     'Quarry, Ferry and Mill'
     """
-    names = [one_line(name) for name in names]
+    names = [_flat(name) for name in names]
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def one_line(text: object) -> str:
-    """Return a user's text on one line, otherwise as typed."""
+    """Return a user's text on one line, otherwise as typed.
+
+    Every text that a user typed enters a sentence by this way, so that the words of
+    a sentence can be told from the names in it.
+    """
+    return typed_by_user(_flat(text))
+
+
+def _flat(text: object) -> str:
     return " ".join(str(text).split())
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from pitstats.analysis.more_bakes import MoreBakes
 from pitstats.analysis.results import BurnRates
+from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import (
     count,
     level_text,
@@ -16,12 +17,14 @@ from pitstats.report.wording.numbers import (
     percent,
     points,
 )
+from pitstats.report.wording.scope import rates_averaged_over
 
 _OUTCOME_VERB = {
     "burned": "burned",
     "underbaked": "left under-baked",
     "good": "baked well",
 }
+_BORROWED = "spread between bakes borrowed from the other pits"
 
 
 def rate_sentence(rates: BurnRates, pit: str) -> str:
@@ -37,7 +40,9 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     Returns
     -------
     str
-        One or two sentences.
+        One or two sentences. None, or all, of the items is said as a count, with how
+        high (how low) the true share could be; a pit baked once is spoken of in this
+        bake.
 
     Examples
     --------
@@ -52,22 +57,44 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     verb = _OUTCOME_VERB[rates.outcome]
     ends = f"{percent(row['conf_low'])} to {percent(row['conf_high'])}"
     level = level_text(rates.conf_level)
-    basis = f"{count(row['n_bakes'], 'bake')}, {row['n_items']} items"
-    if row["n_bakes"] == 1 and rates.table["n_bakes"].max() == 1:
-        return (
-            f"In this one bake {name} {verb} {row['n_burned']} of {row['n_items']} "
-            f"items. Its long-run share may be anywhere from {ends} ({level} interval; "
-            "width set by assumption, not by these data)."
+    average = rates_averaged_over(rates)
+    if row["n_bakes"] == 1 and row["n_burned"] > 0:
+        width = (
+            "width set by assumption, not by these data"
+            if rates.table["n_bakes"].max() == 1
+            else _BORROWED
         )
-    if row["n_burned"] == 0:
-        return (
-            f"{name} {verb} none of {row['n_items']} items in "
-            f"{count(row['n_bakes'], 'bake')}; its true share could still be up to "
-            f"{percent(row['conf_high'])} ({level} interval)."
+        return sentence(
+            f"{name} {verb} {row['n_burned']} of {row['n_items']} items in this bake; "
+            f"its long-run share, {average}, may be anywhere from {ends} ({level} "
+            f"interval; {width})."
         )
+    if row["n_burned"] in (0, row["n_items"]):
+        return sentence(_none_or_all(rates, row, name))
+    return sentence(
+        f"{name} {verb} an estimated {percent(row['estimate'])} of items in the long "
+        f"run in these conditions, {average} ({level} interval {ends}; "
+        f"{count(row['n_bakes'], 'bake')}, {row['n_items']} items)."
+    )
+
+
+def _none_or_all(rates: BurnRates, row: Mapping[Hashable, Any], name: str) -> str:
+    """None of n is not 0, and n of n is not 100%: say what is left open."""
+    none = row["n_burned"] == 0
+    seen = f"{'none of' if none else 'all'} {row['n_items']}"
+    where = "this bake" if row["n_bakes"] == 1 else count(row["n_bakes"], "bake")
+    open_end = (
+        f"up to {percent(row['conf_high'])}"
+        if none
+        else f"as low as {percent(row['conf_low'])}"
+    )
+    assumed = "; width set by assumption, not by these data"
+    assumed *= int(rates.table["n_bakes"].max() == 1)
+    reach = "" if row["n_bakes"] == 1 else " in these conditions"
     return (
-        f"{name} {verb} {percent(row['estimate'])} of items in the long run ({level} "
-        f"interval {ends}; {basis})."
+        f"{name} {_OUTCOME_VERB[rates.outcome]} {seen} items in {where}; its true "
+        f"share could be {open_end}{reach} ({level_text(rates.conf_level)} interval, "
+        f"{rates_averaged_over(rates)}{assumed})."
     )
 
 
@@ -91,18 +118,20 @@ def effective_sentence(rates: BurnRates, pit: str) -> str:
     >>> import pitstats as ps
     >>> rates = ps.estimate_burn_rates(ps.demo_study("one_bake_each"))
     >>> print(effective_sentence(rates, "Ferry"))
-    Ferry: 16 items from one fire; how many independent items they are worth is
+    Ferry: 16 items from one bake; how many independent items they are worth is
     unknown.
     """
     row, name = _rate_of(rates, pit), one_line(pit)
     items = row["n_items"]
     if items == 0:
         return f"{name}: no graded items."
-    start = f"{name}: {items} items from {count(row['n_bakes'], 'fire')}"
+    start = f"{name}: {items} items from {count(row['n_bakes'], 'bake')}"
     if math.isnan(row["effective_items"]):
-        return f"{start}; how many independent items they are worth is unknown."
+        return sentence(
+            f"{start}; how many independent items they are worth is unknown."
+        )
     effective = max(round(row["effective_items"]), 1)
-    return f"{start} carry as much as about {effective} independent ones."
+    return sentence(f"{start} carry as much as about {effective} independent ones.")
 
 
 def bake_spread_sentence(rates: BurnRates) -> str:
@@ -127,7 +156,7 @@ def bake_spread_sentence(rates: BurnRates) -> str:
     """
     estimate, low, high = rates.bake_sd
     if rates.table["n_bakes"].max() <= 1:
-        return (
+        return sentence(
             "With one bake per pit the data say almost nothing about how much bakes of "
             "one pit differ."
         )
@@ -139,7 +168,7 @@ def bake_spread_sentence(rates: BurnRates) -> str:
         mood = "differed about as much as is usual"
     else:
         mood = "differed a lot"
-    return (
+    return sentence(
         f"Bakes of one pit {mood}: SD between bakes {estimate:.2f} on the logit scale "
         f"({level_text(rates.conf_level)} interval {low:.2f} to {high:.2f})."
     )
@@ -176,9 +205,10 @@ def missing_sentence(rates: BurnRates) -> str:
         f"{percent(row['observed'])} with them left out)"
         for row in affected.to_dict("records")
     ]
-    return (
-        "Missing items are left out, never counted as unburned. Had none or all of "
-        f"them burned, the shares seen would have been: {listed(parts)}."
+    return sentence(
+        "Missing items are left out, not counted as unburned. Had none or all of "
+        "them burned, the shares seen in these bakes would have been: "
+        f"{listed(parts)}."
     )
 
 
@@ -229,7 +259,7 @@ def more_bakes_sentences(more: MoreBakes) -> list[str]:
     pair = f"{one_line(more.pit_a)} and {one_line(more.pit_b)}"
     lines = []
     for row in later.to_dict("records"):
-        lines.append(
+        line = (
             f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
             f"interval for {pair}, as baked, would be about "
             f"{points(row['width'])} wide (now {points(now['width'])}), and the chance "
@@ -237,6 +267,7 @@ def more_bakes_sentences(more: MoreBakes) -> list[str]:
             "error "
             f"{points(row['separated_error'])})."
         )
+        lines.append(sentence(line))
     return lines
 
 

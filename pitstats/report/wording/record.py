@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import count, listed, one_line, points
 from pitstats.study.settings import Settings
 
@@ -38,14 +39,25 @@ def rules_sentence(settings: Settings) -> str:
     rule = meaning.get(settings.temperature_rule, one_line(settings.temperature_rule))
     stop = one_line(settings.stop_rule) or "not stated"
     margin = "not stated" if settings.margin is None else f"{points(settings.margin)}"
+    return (
+        f"Temperature rule: {rule}. Stop rule: {stop}. {burned_means(settings)}. "
+        f"Smallest difference that would change advice: {margin}."
+    )
+
+
+def burned_means(settings: Settings) -> str:
+    """Say what counts as burned.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> burned_means(ps.demo_study("four_pits").settings)
+    "Burned means 'burned' on the darkest face"
+    """
     face = "the darkest face" if settings.face == "worst" else f"the {settings.face}"
     last = settings.burned_from == settings.grades[-1]
     darker = "" if last else " or darker"
-    return (
-        f"Temperature rule: {rule}. Stop rule: {stop}. Burned means "
-        f"'{one_line(settings.burned_from)}'{darker} on {face}. Smallest difference "
-        f"that would change advice: {margin}."
-    )
+    return f"Burned means '{one_line(settings.burned_from)}'{darker} on {face}"
 
 
 def fairness_sentence(severities: Sequence[str]) -> str:
@@ -88,10 +100,12 @@ def fairness_sentence(severities: Sequence[str]) -> str:
 
 
 def regrades_sentence(n_graded: int) -> str:
-    """Say that second gradings are kept but not used here."""
+    """Say where second gradings are used, and that they change no other number."""
+    verb = "is" if n_graded == 1 else "are"
     return (
-        f"{count(n_graded, 'second grading').capitalize()} on record: kept with the "
-        "study, not used in any number of this report."
+        f"{count(n_graded, 'second grading').capitalize()} {verb} on record and held "
+        "against the first where agreement is shown; every other number of this report "
+        "comes from the first gradings."
     )
 
 
@@ -114,7 +128,7 @@ def map_in_words(cells: pd.DataFrame) -> str:
             f"{near['n_burned'].sum()} of {near['n_items'].sum()} burned, far half "
             f"{far['n_burned'].sum()} of {far['n_items'].sum()}."
         )
-    return " ".join(parts)
+    return sentence(f"Summed over these bakes. {' '.join(parts)}" if parts else "")
 
 
 def grades_caption(settings: Settings) -> str:

@@ -1,0 +1,186 @@
+"""No sentence about a result can claim more than bakes can show."""
+
+import ast
+import inspect
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import pitstats as ps
+from pitstats.report import wording
+from pitstats.report.wording import guard
+from tests.analysis.test_rates import counts_study
+
+FOLDER = Path(inspect.getfile(wording)).parent
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Ferry burned significantly more.",
+        "a significant difference",
+        "Insignificant.",
+        "Ferry never burns.",
+        "Quarry always burns",
+        "The pits are identical.",
+        "This proves that",
+        "which was proven",
+        "Both pits are the same.",
+        "They burn about the same.",
+        "no difference between Ferry and Mill",
+        "certainly hotter",
+        "Mill is the worse pit.",
+        "the best pit",
+        "because of the pit",
+    ],
+)
+def test_overclaims_are_seen(text: str) -> None:
+    assert guard.overclaims(text)
+    with pytest.raises(guard.OverclaimError):
+        guard.sentence(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Quarry burned more than Ferry in these conditions.",
+        "No difference larger than 15 points between Quarry and Ferry.",
+        "This test cannot tell.",
+        "none of 20 items; its true share could be up to 14%",
+        "Items lay at about the same places in all pits.",
+        "improved, approved, nevertheless",
+    ],
+)
+def test_fair_words_pass(text: str) -> None:
+    assert guard.sentence(text) == text
+
+
+def test_the_gate_is_open_in_a_report() -> None:
+    typed, guard._typed = guard._typed, None
+    try:
+        assert guard.sentence("Ferry never burns.") == "Ferry never burns."
+        assert guard.typed_by_user("never") == "never"
+        assert guard._typed is None
+    finally:
+        guard._typed = typed
+
+
+def test_a_gate_inside_a_gate_and_errors_leave_it_as_it_was() -> None:
+    outer = guard._typed
+    with pytest.raises(RuntimeError), guard.strict():
+        raise RuntimeError
+    assert guard._typed is outer
+
+
+NAMES = ["never", "Identical twin", "Always\nproves", "significant $^&", "ever", "pit"]
+
+
+@pytest.mark.parametrize("n_bakes", [1, 3])
+def test_names_of_pits_are_exempt(n_bakes: int) -> None:
+    frame = pd.DataFrame(
+        {
+            "bake": [f"b{i}" for i in range(n_bakes * len(NAMES))],
+            "pit": [name for name in NAMES for _ in range(n_bakes)],
+            "n_items": 20,
+            "n_burned": [3 * (i // n_bakes) for i in range(n_bakes * len(NAMES))],
+        }
+    )
+    study = counts_study(frame, margin=0.3)
+    comparison, rates = ps.compare_pits(study), ps.estimate_burn_rates(study)
+    text = wording.answer(comparison, as_set_up=True)
+    assert "Identical twin" in text
+    assert wording.title(comparison)
+    assert wording.headline_number(comparison)
+    assert wording.naive_sentence(comparison)
+    for a, b in zip(comparison.table["pit_a"], comparison.table["pit_b"], strict=True):
+        assert wording.pair_sentence(comparison, a, b)
+    for pit in NAMES:
+        assert wording.rate_sentence(rates, pit)
+
+
+def test_a_name_does_not_cover_up_for_our_own_words() -> None:
+    guard.typed_by_user("ever")
+    with pytest.raises(guard.OverclaimError):
+        guard.sentence("It never burns.")
+
+
+# --- every text in the package, whatever evidence it takes to reach it ----------------
+
+#: Cautions, definitions and descriptions of methods: exempt.
+EXEMPT = {
+    "'Cannot tell' is not 'the same': these bakes are compatible with a ",
+    "tools and gloves, never leave a burning pit.",
+    "Carbon monoxide: burn outdoors only, never in a garage",
+}
+
+
+def _texts(tree: ast.Module) -> list[str]:
+    """Texts of a module that can reach a reader: no docstrings, no patterns."""
+    documents = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef)
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and id(node) not in documents
+    ]
+
+
+MODULES = sorted(p for p in FOLDER.glob("*.py") if p.stem != "guard")
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: path.stem)
+def test_no_text_in_the_wording_package_overclaims(module: Path) -> None:
+    found = [
+        text
+        for text in _texts(ast.parse(module.read_text("utf-8")))
+        if guard.overclaims(text) and not any(part in text for part in EXEMPT)
+    ]
+    assert found == []
+
+
+def test_the_texts_of_a_module_are_really_read() -> None:
+    tree = ast.parse('"""never"""\ndef f():\n    """never"""\n    return f"never {1}"')
+    assert _texts(tree) == ["never "]
+
+
+#: Captions, definitions, cautions and helpers: nothing about a result is claimed.
+NO_RESULT = re.compile(
+    r"_caption$|_method$|_table$|_text$|^(method|limits|methods_caption|evenness_method"
+    r"|rules_sentence|burned_means|fairness_sentence|regrades_sentence|grades_in_words"
+    r"|more_bakes_note|never_varied|largest_difference|contrast_table|unit_text"
+    r"|ranks_in_words)$"
+)
+
+
+@pytest.mark.parametrize(
+    "stem", ["pairs", "rates", "record", "evenness", "model", "ranks"]
+)
+def test_what_speaks_of_results_passes_the_gate(stem: str) -> None:
+    tree = ast.parse((FOLDER / f"{stem}.py").read_text("utf-8"))
+    functions = {n.name: n for n in tree.body if isinstance(n, ast.FunctionDef)}
+
+    def calls(name: str) -> set[str]:
+        return {
+            node.func.id
+            for node in ast.walk(functions[name])
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        }
+
+    def guarded(name: str, seen: frozenset[str] = frozenset()) -> bool:
+        if "sentence" in calls(name):
+            return True
+        inner = (calls(name) & functions.keys()) - seen
+        return any(guarded(other, seen | {name}) for other in inner)
+
+    public = [n for n in functions if not n.startswith("_") and not NO_RESULT.search(n)]
+    assert public
+    assert [name for name in public if not guarded(name)] == []
