@@ -159,8 +159,10 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     elif style == "json":
         click.echo(comparison.table.to_json(orient="records", indent=2))
     else:
-        click.echo(answer(comparison, as_set_up=settings_differ(found)))
-        for finding in audit_fairness(found):
+        findings = audit_fairness(found)
+        as_set_up = settings_differ(found)
+        click.echo(answer(comparison, as_set_up=as_set_up, findings=findings))
+        for finding in findings:
             if finding.severity == "spoils":
                 click.echo(f"But: {finding.message} {finding.fix}")
         click.echo(f"\n{pairs_caption(comparison)}")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -606,13 +606,52 @@ def plot_maps(
     >>> len(plot_maps(rows, value="share", scale=share_scale(BURNED_LABEL)))
     1
     """
+    drawings = map_drawings(
+        panels,
+        value=value,
+        scale=scale,
+        largest_cell=largest_cell,
+        no_value=no_value,
+    )
+    return [drawing() for drawing in drawings]
+
+
+def map_drawings(
+    panels: Sequence[Sequence[MapPanel]],
+    *,
+    value: str,
+    scale: MapScale,
+    largest_cell: float = 0.5,
+    no_value: str = "no graded item",
+) -> list[Callable[[], Figure]]:
+    """Share out rows of maps over figures that are drawn when called.
+
+    Parameters
+    ----------
+    panels, value, scale, largest_cell, no_value
+        As for `plot_maps`.
+
+    Returns
+    -------
+    list of callable
+        Without arguments; each returns one figure of `plot_maps`.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> cells = ps.map_cells(ps.demo_study("four_pits"))
+    >>> rows = pairs_of(grate_panels(cells))
+    >>> len(map_drawings(rows, value="share", scale=share_scale(BURNED_LABEL)))
+    1
+    """
     rows = [
         [MapPanel(p.title, _labeled(p.cells, value, scale)) for p in row]
         for row in panels
         if row
     ]
     return [
-        plot_cell_maps(
+        partial(
+            plot_cell_maps,
             own,
             value=value,
             scale=scale,

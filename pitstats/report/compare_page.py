@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.both_ways import BothWays
+from pitstats.analysis.end_counts import count_ends
 from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.fairness import Finding, settings_differ
 from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
-from pitstats.analysis.grate_map import map_cells
 from pitstats.analysis.model import distance_curves
 from pitstats.analysis.more_bakes import expect_more_bakes, undecided
 from pitstats.analysis.other_methods import compare_methods
@@ -21,26 +21,30 @@ from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.analysis.settings_effect import estimate_setting_effect
 from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
-from pitstats.figures.grates import plot_grades, plot_grates
+from pitstats.figures.grates import plot_grades
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
 from pitstats.report.area_sections import AreaSections
 from pitstats.report.design_sections import DesignSections
 from pitstats.report.grading_sections import GradingSections
+from pitstats.report.map_sections import MapSections
 from pitstats.report.rise_sections import RiseSections
 from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
+from pitstats.report.write_up_sections import WriteUpSections
 
 
 class ComparisonPage(
     DesignSections,
     SensitivitySections,
+    MapSections,
     AreaSections,
     RiseSections,
     TemperatureSections,
     GradingSections,
+    WriteUpSections,
 ):
     """A page that compares the pits of one study.
 
@@ -65,7 +69,8 @@ class ComparisonPage(
         self._keep_findings(findings)
         self.title(self._study.settings.title, self._study.settings.question)
         as_set_up = settings_differ(self._study)
-        self.say(wording.answer(comparison, as_set_up=as_set_up), "answer")
+        answer = wording.answer(comparison, as_set_up=as_set_up, findings=findings)
+        self.say(answer, "answer")
         # An unfair test must not have a first screen that reads like a fair one.
         self.findings([f for f in findings if f.severity == "spoils"], brief=True)
         self.figure(
@@ -74,7 +79,7 @@ class ComparisonPage(
             alt=_in_words(rates),
             caption=wording.rates_caption(rates),
         )
-        self.number(*wording.headline_number(comparison))
+        self.number(*wording.headline_number(comparison, findings))
         self._beside("difference", notes=False)
 
     def show_assumptions(self) -> None:
@@ -106,9 +111,9 @@ class ComparisonPage(
         self.figure(
             "differences",
             partial(plot_differences, comparison),
-            alt=" ".join(_pair_sentences(comparison)),
+            alt=" ".join(_pair_sentences(comparison, self._findings)),
         )
-        self.say_all(_pair_sentences(comparison))
+        self.say_all(_pair_sentences(comparison, self._findings))
         self.table(
             "pairs",
             tables.pair_table(comparison),
@@ -191,6 +196,8 @@ class ComparisonPage(
             "evenness", partial(plot_evenness, evenness), alt=" ".join(sentences)
         )
         self.say_all(sentences)
+        ends = count_ends(self._study)
+        self.say_all(evenness_wording.zone_sentences(evenness, ends))
         self.say(evenness_wording.evenness_pairs_sentence(evenness))
         self.table(
             "evenness",
@@ -273,20 +280,6 @@ class ComparisonPage(
                 values=rates.missing_range,
             )
 
-    def show_maps(self) -> None:
-        """The grates, cell by cell."""
-        cells = map_cells(self._study)
-        if cells.empty:
-            self.say("No places were recorded, so there is no map.")
-            return
-        self._beside("map")
-        self.figure(
-            "grates",
-            partial(plot_grates, cells),
-            alt=wording.map_in_words(cells),
-            caption=wording.MAP_CAPTION,
-        )
-
     def show_grades(self, conf_level: float | None = None) -> None:
         """The grade scale: shares of all grades and other cuts for "burned"."""
         counts = count_grades(self._study)
@@ -329,7 +322,7 @@ class ComparisonPage(
 
     def show_limits(self, comparison: PitComparison, rates: BurnRates) -> None:
         """What cannot be said."""
-        self.say_all(wording.limits(comparison, rates))
+        self.say_all(wording.limits(comparison, rates, self._findings))
 
     def show_method(self, comparison: PitComparison, rates: BurnRates) -> None:
         """How the numbers were made, with sources."""
@@ -355,9 +348,11 @@ def _in_words(rates: BurnRates) -> str:
     return " ".join(wording.rate_sentence(rates, pit) for pit in rates.table["pit"])
 
 
-def _pair_sentences(comparison: PitComparison) -> list[str]:
+def _pair_sentences(
+    comparison: PitComparison, findings: Sequence[Finding]
+) -> list[str]:
     table = comparison.table
     return [
-        wording.pair_sentence(comparison, a, b)
+        wording.pair_sentence(comparison, a, b, findings)
         for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
     ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import pandas as pd
@@ -107,7 +107,7 @@ class MapSections(StudyPage):
     ) -> None:
         """Maps of all pits on one scale, in as many figures as fit a page."""
         rows = draw.pairs_of(draw.grate_panels(cells))
-        figures = draw.plot_maps(rows, value=value, scale=scale, no_value=no_value)
+        figures = draw.map_drawings(rows, value=value, scale=scale, no_value=no_value)
         self._figures(name, figures, wording.map_alt(cells, value), caption)
         self.keep_table(name, cells)
 
@@ -184,7 +184,7 @@ class MapSections(StudyPage):
             for row in _bake_rows(str(bake), {"burned": own}, [])
             for panel in row
         ]
-        figures = draw.plot_maps(
+        figures = draw.map_drawings(
             draw.pairs_of(panels),
             value=value,
             scale=scale,
@@ -228,7 +228,7 @@ class MapSections(StudyPage):
         else:
             rows = draw.pairs_of([panel for row in rows for panel in row])
             scale, value = draw.share_scale("burned / graded items"), "share"
-        figures = draw.plot_maps(
+        figures = draw.map_drawings(
             rows,
             value=value,
             scale=scale,
@@ -259,7 +259,9 @@ class MapSections(StudyPage):
             self.say(patterns, "note")
             return
         sentences = wording.pattern_sentences(patterns)
-        self.figure("pattern", plot_patterns(patterns), alt=" ".join(sentences))
+        self.figure(
+            "pattern", partial(plot_patterns, patterns), alt=" ".join(sentences)
+        )
         self.say_all(sentences)
         self.table(
             "pattern",
@@ -302,7 +304,7 @@ class MapSections(StudyPage):
             return
         self._show_face_maps()
         sentences = wording.face_sentences(faces)
-        self.figure("faces", plot_faces(faces), alt=" ".join(sentences))
+        self.figure("faces", partial(plot_faces, faces), alt=" ".join(sentences))
         self.say_all(sentences)
         self.table(
             "faces",
@@ -332,7 +334,7 @@ class MapSections(StudyPage):
                 {f: panel.cells for f, panel in zip(panels, own, strict=True)},
             )
         ]
-        figures = draw.plot_maps(
+        figures = draw.map_drawings(
             rows,
             value="share",
             scale=draw.share_scale("burned / graded items, by face"),

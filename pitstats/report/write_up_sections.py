@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from pitstats.analysis.fairness import Finding
 from pitstats.analysis.ranks import rank_pits
@@ -39,7 +40,7 @@ class WriteUpSections(StudyPage):
         self.say(sentences[0])
         self.figure(
             "ranks",
-            plot_ranks(ranks),
+            partial(plot_ranks, ranks),
             alt=words.ranks_in_words(ranks),
             caption=words.FIGURE_CAPTION,
         )
