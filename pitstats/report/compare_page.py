@@ -205,25 +205,18 @@ class ComparisonPage(
             evenness_wording.evenness_caption(evenness),
             values=evenness.table,
         )
-        for name, frame, parts, caption in (
-            (
-                "grates",
-                evenness.grates,
-                ("lower", "upper", "upper_minus_lower"),
+        if len(evenness.grates):
+            parts = ("lower", "upper", "upper_minus_lower")
+            self.table(
+                "evenness_grates",
+                evenness_wording.contrast_table(evenness.grates, *parts),
                 "Upper against lower grate, over the same distances: long-run burn "
-                "rates",
-            ),
-            (
-                "faces",
-                evenness.faces,
-                ("top", "bottom", "bottom_minus_top"),
-                "Bottom against top: long-run share of items burned on that face",
-            ),
-        ):
-            if len(frame):
-                shown = evenness_wording.contrast_table(frame, *parts)
-                unit = evenness_wording.unit_text(evenness)
-                self.table(f"evenness_{name}", shown, f"{caption} {unit}", values=frame)
+                f"rates {evenness_wording.unit_text(evenness)}",
+                values=evenness.grates,
+            )
+        if len(evenness.faces):
+            # Shown item by item, which is sharper, by `show_faces`.
+            self.keep_table("evenness_faces", evenness.faces)
         self.say_all(evenness.caveats)
         self.say(evenness_wording.evenness_method(evenness), "note")
 
