@@ -190,6 +190,7 @@ class ComparisonPage(
         except DesignError as reason:
             self.say(str(reason), "note")
             return
+        self._evenness = evenness
         self._beside("evenness")
         sentences = evenness_wording.evenness_sentences(evenness)
         self.figure(

@@ -259,3 +259,14 @@ def test_causes_are_common_practice_and_one_change(
     shown.clear()
     MapSections(PATTERNS["none shown"]).show_reading()
     assert "nothing to trace" in words(shown)
+
+
+def test_a_fall_along_the_grate_is_read_where_no_pattern_was_shown() -> None:
+    study = ps.demo_study("four_pits")
+    evenness = ps.compare_evenness(study)
+    said = wording.reading_sentences(study, None, None, evenness)
+    fallen = evenness.table.loc[evenness.table["conf_low"] > 0, "pit"]
+    assert len(fallen)
+    assert [sentence.split(":")[0] for sentence in said] == list(fallen)
+    assert all("more burning in the firebox third" in s for s in said)
+    assert wording.reading_sentences(study, None, None) == []

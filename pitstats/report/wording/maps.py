@@ -14,6 +14,7 @@ import pandas as pd
 
 from pitstats.analysis.faces import FaceComparison
 from pitstats.analysis.pattern import GratePatterns
+from pitstats.analysis.results import Evenness
 from pitstats.report.tables import signed_points, span_points
 from pitstats.report.wording.numbers import (
     count,
@@ -508,8 +509,9 @@ COMMON_PRACTICE = (
     "pit: several causes can draw the same picture."
 )
 NOTHING_TO_READ = (
-    "No pattern on the grates and no difference between faces is shown, so there is "
-    "nothing to trace to a cause here and no reason in these maps to change a setting."
+    "No pattern, no fall along the grates and no difference of faces is shown, so "
+    "there is nothing to trace to a cause here and no reason in these maps to change a "
+    "setting."
 )
 RETEST = (
     "Change that one thing and nothing else, bake as often with it as without, in "
@@ -563,7 +565,10 @@ _READINGS = {
 
 
 def reading_sentences(
-    study: Study, patterns: GratePatterns | None, faces: FaceComparison | None
+    study: Study,
+    patterns: GratePatterns | None,
+    faces: FaceComparison | None,
+    evenness: Evenness | None = None,
 ) -> list[str]:
     """Say what the patterns shown can come from, and the one change to try next.
 
@@ -575,6 +580,8 @@ def reading_sentences(
         None where there was nothing to test.
     faces : FaceComparison or None
         None where no two faces were graded.
+    evenness : Evenness, optional
+        Its fall from near to far counts where no pattern was shown before it.
 
     Returns
     -------
@@ -591,7 +598,8 @@ def reading_sentences(
     """
     found: list[str] = []
     for pit in study.pits["pit"]:
-        keys = [*_pattern_keys(pit, patterns), *_face_keys(pit, faces)]
+        places = _pattern_keys(pit, patterns) or _fall_keys(pit, evenness)
+        keys = [*places, *_face_keys(pit, faces)]
         if keys:
             found.append(_reading(study, str(pit), keys))
     return found
@@ -613,6 +621,19 @@ def _pattern_keys(pit: str, patterns: GratePatterns | None) -> list[tuple[str, s
             what = _STANDS_OUT[patterns.value]
             found.append((key, f"a pattern of {what} {where}{once}"))
     return found
+
+
+def _fall_keys(pit: str, evenness: Evenness | None) -> list[tuple[str, str]]:
+    if evenness is None:
+        return []
+    table = evenness.table
+    for row in table[table["pit"] == pit].to_dict("records"):
+        end = "near" if row["conf_low"] > 0 else "far" if row["conf_high"] < 0 else None
+        if end is not None:
+            once = "this bake" if evenness.n_bakes[pit] == 1 else "these bakes"
+            more = "the firebox third" if end == "near" else "the far third"
+            return [(end, f"more burning in {more} than at the other end in {once}")]
+    return []
 
 
 def _face_keys(pit: str, faces: FaceComparison | None) -> list[tuple[str, str]]:
