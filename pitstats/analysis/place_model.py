@@ -7,7 +7,7 @@ is over stated places.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, Literal
@@ -435,6 +435,102 @@ def _keys(frame: pd.DataFrame, by: list[str]) -> pd.Index:
     return (
         pd.Index(frame[by[0]]) if len(by) == 1 else pd.MultiIndex.from_frame(frame[by])
     )
+
+
+def contrasts_over_bakes(
+    model: PlaceModel,
+    sides: Mapping[str, tuple[pd.DataFrame, pd.DataFrame]],
+    conf_level: float,
+) -> pd.DataFrame:
+    """Differences between two groups of cells, bakes as the unit.
+
+    Heat need not lie alike in every bake, and the cells of one bake cannot show how far
+    its pattern strays from the next one's. So every bake has one difference (cells
+    that it lacks are allowed for by the model), and Student's t over bakes gives the
+    interval, with the variance between bakes pooled over pits.
+
+    Parameters
+    ----------
+    model : PlaceModel
+        The fit of all pits.
+    sides : mapping of str to two frames
+        For each pit both groups of cells, with ``cell_weight``.
+    conf_level : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by pit: ``estimate, conf_low, conf_high, p_value, df``. Where no pit has
+        two bakes with both groups, the interval is the model's and is about those
+        bakes only.
+    """
+    from scipy.stats import t as student
+
+    own = {pit: _bake_contrasts(model, pit, *two) for pit, two in sides.items()}
+    several = [values for values in own.values() if len(values) > 1]
+    df = sum(len(values) - 1 for values in several)
+    if not df:
+        return pd.DataFrame(
+            {
+                pit: _contrast_of_model(model, pit, *two, conf_level)
+                for pit, two in sides.items()
+            }
+        ).T
+    pooled = sum(float(values.var()) * len(values) for values in several) / df
+    reach = float(student.ppf((1 + conf_level) / 2, df))
+    rows = {}
+    for pit, values in own.items():
+        if not len(values):
+            rows[pit] = _contrast_of_model(model, pit, *sides[pit], conf_level)
+            continue
+        middle, error = float(values.mean()), np.sqrt(pooled / len(values))
+        size = abs(middle) / error if error > 0 else np.inf if middle else 0.0
+        rows[pit] = {
+            "estimate": middle,
+            "conf_low": middle - reach * error,
+            "conf_high": middle + reach * error,
+            "p_value": float(2 * student.sf(size, df)),
+            "df": float(df),
+        }
+    return pd.DataFrame(rows).T
+
+
+def _bake_contrasts(
+    model: PlaceModel, pit: str, first: pd.DataFrame, second: pd.DataFrame
+) -> Floats:
+    """Difference of the two groups in every bake that has readings in both."""
+    fitted = model.mean_row(pit, first) - model.mean_row(pit, second)
+    middle = float(fitted @ model.fit.coef)
+    own = model.frame[model.frame["pit"] == pit]
+    left = own["y"] - model.rows(pit, own) @ model.fit.coef
+    means = []
+    for part in (first, second):
+        weight = part.set_index(_KEY)["cell_weight"]
+        here = weight.reindex(pd.MultiIndex.from_frame(own[_KEY])).to_numpy(float)
+        there = ~np.isnan(here)
+        bake = own.loc[there, "bake"]
+        sums = (left[there] * here[there]).groupby(bake).sum()
+        means.append(sums / pd.Series(here[there], bake.index).groupby(bake).sum())
+    return np.asarray(middle + (means[0] - means[1]).dropna().to_numpy(dtype=float))
+
+
+def _contrast_of_model(
+    model: PlaceModel,
+    pit: str,
+    first: pd.DataFrame,
+    second: pd.DataFrame,
+    conf_level: float,
+) -> dict[str, float]:
+    found = model.contrast([model.mean_row(pit, first) - model.mean_row(pit, second)])
+    low, high = found.interval(conf_level)
+    return {
+        "estimate": float(found.estimate[0]),
+        "conf_low": float(low[0]),
+        "conf_high": float(high[0]),
+        "p_value": float(found.p_value()[0]),
+        "df": float(found.df[0]),
+    }
 
 
 # --- all pairs of pits --------------------------------------------------------------

@@ -14,6 +14,7 @@ from pitstats.analysis.pairs import PAIR_COLUMNS
 from pitstats.analysis.place_model import (
     PlaceModel,
     common_places,
+    contrasts_over_bakes,
     fit_places,
     matched_places,
     pair_table,
@@ -30,7 +31,8 @@ METHOD = (
     "linear model of the rise of single items with bakes (and shared sessions) as "
     "random effects, by restricted maximum likelihood; Kenward-Roger standard errors "
     "and degrees of freedom; pairs together by the multivariate t distribution with "
-    "the smallest degrees of freedom among them"
+    "the smallest degrees of freedom among them; what places differ by within a pit "
+    "from one difference a bake, Student's t with the variance pooled over pits"
 )
 
 ONE_BAKE_EACH = (
@@ -242,17 +244,26 @@ def _parts(model: PlaceModel, level: float) -> pd.DataFrame:
 
 
 def _effects(study: Study, model: PlaceModel, level: float) -> pd.DataFrame:
-    rows = []
+    sides: dict[str, dict[str, tuple[pd.DataFrame, pd.DataFrame]]] = {}
     for pit in model.pits:
         for effect, first, second in _contrasts(study, pit, model.cells(pit)):
-            found = model.contrast(
-                [model.mean_row(pit, first) - model.mean_row(pit, second)]
-            )
-            low, high = found.interval(level)
-            values = (found.estimate[0], low[0], high[0], found.p_value()[0])
-            rows.append((pit, effect, *map(float, values)))
+            sides.setdefault(effect, {})[pit] = (first, second)
     names = ["pit", "effect", "estimate", "conf_low", "conf_high", "p_value"]
-    return pd.DataFrame(rows, columns=names)
+    if not sides:
+        return pd.DataFrame(columns=names)
+    frames = [
+        contrasts_over_bakes(model, own, level)
+        .rename_axis("pit")
+        .reset_index()
+        .assign(effect=effect)
+        for effect, own in sides.items()
+    ]
+    table = pd.concat(frames, ignore_index=True)[names]
+    at = {pit: k for k, pit in enumerate(model.pits)}
+    ordered: pd.DataFrame = table.sort_values(
+        "pit", key=lambda pits: pits.map(at), kind="stable", ignore_index=True
+    )
+    return ordered
 
 
 def _contrasts(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import combinations
 from typing import Any
 
@@ -14,6 +15,7 @@ from pitstats.analysis.pairs import PAIR_COLUMNS
 from pitstats.analysis.place_model import (
     PlaceModel,
     common_places,
+    contrasts_over_bakes,
     end_places,
     fit_places,
     pair_table,
@@ -41,7 +43,8 @@ METHOD = (
     "linear model of cell means with bakes (and shared sessions) as random effects, by "
     "restricted maximum likelihood; Kenward-Roger standard errors and degrees of "
     "freedom; pairs together by the multivariate t distribution with the smallest "
-    "degrees of freedom among them"
+    "degrees of freedom among them; near less far third from one difference a bake, "
+    "Student's t with the variance pooled over pits"
 )
 
 ONE_BAKE_EACH = (
@@ -55,8 +58,9 @@ ONE_BAKE = (
 NO_CELLS = "{pit} has no usable probe reading at a known place, so no level is given."
 ONE_CELL = "{pit} was measured at a single place; nothing is known about its evenness."
 COMMON_SCATTER = (
-    "The intervals of the levels take bakes of all pits to scatter alike; the column "
-    "on repeatability shows each pit by itself."
+    "The intervals take the bakes of all pits, and the cells within them, to scatter "
+    "alike; the column on repeatability shows each pit by itself. Those of the SD and "
+    "the range over cells take the pattern to be the same in every bake."
 )
 ON_A_CURVE = (
     "The probes did not sit at the same places in all pits, so levels rest on a smooth "
@@ -385,7 +389,7 @@ class _Estimates:
         every = (
             self.spread(pit, self.level),
             apart,
-            self._near_minus_far(pit, own),
+            self._near_minus_far(pit),
             self.bake_sd(pit)[0],
         )
         for name, value in zip(_SPREADS, every, strict=True):
@@ -425,14 +429,21 @@ class _Estimates:
         cells = [_cell_name(*place) for place in names]
         return found.range, cells[found.highest], cells[found.lowest]
 
-    def _near_minus_far(self, pit: str, own: pd.DataFrame) -> Spread:
-        ends = end_places(own)
-        if ends is None:
+    @cached_property
+    def _falls(self) -> pd.DataFrame:
+        """Near less far third of every pit that has cells in both."""
+        ends = {pit: end_places(self.model.cells(pit)) for pit in self.pits}
+        sides = {pit: two for pit, two in ends.items() if two is not None}
+        if not sides:
+            return pd.DataFrame()
+        return contrasts_over_bakes(self.model, sides, self.level)
+
+    def _near_minus_far(self, pit: str) -> Spread:
+        if pit not in self._falls.index:
             return UNKNOWN
-        near, far = (self.model.mean_row(pit, places) for places in ends)
-        found = self.model.contrast([near - far])
-        low, high = found.interval(self.level)
-        return Spread(float(found.estimate[0]), float(low[0]), float(high[0]))
+        names = ["estimate", "conf_low", "conf_high"]
+        middle, low, high = self._falls.loc[pit, names].to_numpy(dtype=float)
+        return Spread(float(middle), float(low), float(high))
 
     def bake_sd(self, pit: str) -> tuple[Spread, float]:
         """SD of a bake's average over the pit's cells, and its degrees of freedom."""
