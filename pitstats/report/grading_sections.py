@@ -31,6 +31,7 @@ class GradingSections(StudyPage):
         except DesignError as reason:
             self.say(str(reason), "note")
             return
+        self._beside("grades")
         self.say_all(words.agreement_sentences(found))
         if len(found.confusion):
             self.figure(

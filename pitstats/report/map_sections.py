@@ -54,6 +54,7 @@ class MapSections(StudyPage):
         if cells.empty:
             self.say(wording.NO_PLACES)
             return
+        self._beside("map")
         note = wording.rotated_note(self._study)
         if note:
             self.say(note, "note")

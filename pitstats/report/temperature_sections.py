@@ -37,6 +37,7 @@ class TemperatureSections(StudyPage):
         except DesignError as reason:
             self.say(str(reason), "note")
             return
+        self._beside("temperature")
         levels = comparison.levels
         sentences = words.level_sentences(levels)
         self.figure(

@@ -545,7 +545,7 @@ _READINGS = {
         "lay the fire in the center of its grate",
     ),
     "grate": _Reading(
-        "hot gas that keeps to one height of the chamber, not always the upper one",
+        "hot gas that keeps to one height of the chamber, upper or lower",
         "bake on one grate alone",
     ),
     "top": _Reading(
