@@ -193,7 +193,7 @@ def is_plan(study: Study) -> bool:
     False
     """
     status = study.bakes["status"]
-    return bool(len(status) and not status.eq("kept").any())
+    return bool(status.eq("planned").any() and not status.eq("kept").any())
 
 
 def read_factors(study: Study) -> Factors:

@@ -324,6 +324,10 @@ def _pit_table(
             ends = np.quantile(drawn, [tail, 1 - tail])
             row = table["pit"] == pit
             table.loc[row, list(_AREA_OF)] = [float(drawn.mean()), *map(float, ends)]
+            # As for the share: none good may mean none, all good may mean all.
+            table.loc[row & (table["n_good"] == 0), "area_low"] = 0.0
+            all_good = row & (table["n_good"] == table["n_items"])
+            table.loc[all_good, "area_high"] = table["area_tested"]
     return table
 
 

@@ -64,13 +64,10 @@ def house_style() -> Iterator[None]:
 
 def browning_steps(n: int) -> list[tuple[float, float, float]]:
     """Colors for ``n`` ordered grades, palest first."""
-    import numpy as np
-    from matplotlib.colors import LinearSegmentedColormap
+    import seaborn as sns
 
-    blend = LinearSegmentedColormap.from_list("browning", BROWNING)
-    return [
-        (float(r), float(g), float(b)) for r, g, b, _ in blend(np.linspace(0, 1, n))
-    ]
+    palette = sns.blend_palette(BROWNING, n_colors=n)
+    return [(float(r), float(g), float(b)) for r, g, b in palette]
 
 
 def ink_on(color: tuple[float, float, float]) -> str:

@@ -33,10 +33,10 @@ class RiseSections(StudyPage):
             return
         try:
             rise = compare_rise(self._study, conf_level=conf_level)
-            evenness = evenness or compare_evenness(self._study, conf_level)
         except DesignError as reason:
             self.say(str(reason), "note")
             return
+        evenness = evenness or self._burned_by_thirds(conf_level)
         sentences = [*words.rise_sentences(rise), *words.place_sentences(rise)]
         self.say(words.BESIDE_BROWNING)
         self.figure(
@@ -52,3 +52,11 @@ class RiseSections(StudyPage):
         self.keep_table("rise_places", rise.effects)
         self.keep_table("rise_differences", rise.table)
         self.say_all(rise.caveats)
+
+    def _burned_by_thirds(self, conf_level: float | None) -> Evenness | None:
+        """Burned shares to stand beside the rises, where there are any."""
+        try:
+            return compare_evenness(self._study, conf_level)
+        except DesignError as reason:
+            self.say(str(reason), "note")
+            return None

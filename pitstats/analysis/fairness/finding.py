@@ -91,10 +91,12 @@ class Record:
         """Items of `bakes` with pit, place and outcome (no outcome in a plan)."""
         if not self.is_plan:
             return item_outcomes(self.study)
-        with_items = self.study.bakes["bake"].isin(self.study.items["bake"])
-        if not with_items.any():
+        bakes = self.study.bakes
+        laid_out = bakes["bake"].isin(self.study.items["bake"])
+        if not (laid_out & bakes["status"].eq("planned")).any():
             return item_outcomes(self.study)
-        as_if = self.study.bakes[with_items].assign(status="kept")
+        status = bakes["status"].replace("planned", "kept")
+        as_if = bakes.assign(status=status)[laid_out]
         return item_outcomes(replace(self.study, bakes=as_if))
 
     @cached_property

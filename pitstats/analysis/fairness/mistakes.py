@@ -138,8 +138,8 @@ MISTAKES: tuple[Mistake, ...] = (
     Mistake(
         name="a hot spot seen in a smoothed picture of few items",
         detectors=("map_thin",),
-        prevented="Maps show plain counts, nothing is smoothed, and cells without "
-        "items stay empty.",
+        prevented="Maps show plain counts, which stand beside every smoothed surface, "
+        "and cells without items stay empty.",
         question="Was a spot named in the write-up chosen before these bakes, or "
         "because it is dark in this map?",
     ),

@@ -136,12 +136,17 @@ def _of_pit(row: _Row, area: UsableArea) -> str:
     ends = span(row["conf_low"], row["conf_high"])
     basis = f"{count(int(row['n_bakes']), 'bake')}, {row['n_items']} items"
     tested = count(int(row["cells_tested"]), "tested cell")
-    if area.one_bake_each:
+    if area.one_bake_each or row["n_bakes"] == 1:
+        assumed = (
+            "width set by assumption, not by these data"
+            if area.one_bake_each
+            else "bake-to-bake spread borrowed from other pits"
+        )
         were = "was" if row["n_good"] == 1 else "were"
         text = (
             f"{name}: in this one bake {row['n_good']} of {row['n_items']} graded "
             f"items {were} good. The long-run share may be anywhere from {ends} "
-            f"({level} interval; width set by assumption, not by these data)."
+            f"({level} interval; {assumed})."
         )
     elif row["n_good"] == 0:
         text = (

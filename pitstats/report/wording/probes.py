@@ -328,6 +328,8 @@ def _gauge_sentence(
     where = "lower" if bias < 0 else "higher"
     size = degrees(abs(bias), gauges.unit)
     if row["n_bakes"] == 1:
+        if size == degrees(0.0, gauges.unit):
+            return f"In its one bake {name} read as the grate did."
         return f"In its one bake {name} read {size} {where} than the grate."
     low, high = float(row["conf_low"]), float(row["conf_high"])
     level, bakes = level_text(gauges.conf_level), count(int(row["n_bakes"]), "bake")
@@ -395,9 +397,10 @@ def factor_sentences(gauges: GaugeComparison) -> list[str]:
         chosen = own[own["z"] == gauges.z].iloc[0]
         flip = bool(chosen["factor"] < 1)
         faster, slower = (b, a) if flip else (a, b)
-        main = _factor(chosen, flip=flip)
+        level = level_text(gauges.conf_level)
+        main = _factor(chosen, flip=flip, level=level)
         others = [
-            f"{_factor(row, flip=flip)} with z {row['z']:g} K"
+            f"{_factor(row, flip=flip, level=level)} with z {row['z']:g} K"
             for _, row in own.iterrows()
             if row["z"] != gauges.z
         ]
@@ -407,19 +410,27 @@ def factor_sentences(gauges: GaugeComparison) -> list[str]:
             if math.isnan(chosen["conf_low"])
             else ""
         )
+        # The offsets of two pits that cannot be told apart give no faster pit either.
+        undecided = chosen["conf_low"] <= 1 <= chosen["conf_high"]
+        told = "may" if undecided else "would"
+        doubt = " These bakes cannot tell which is faster." if undecided else ""
         sentences.append(
-            f"With both gauges at one reading, faces in {one_line(faster)} would brown "
-            f"{main} as fast as in {one_line(slower)} with z {gauges.z:g} K; "
-            f"{listed(others)}.{open_end}"
+            f"With both gauges at one reading, faces in {one_line(faster)} {told} "
+            f"brown {main} as fast as in {one_line(slower)} with z {gauges.z:g} K; "
+            f"{listed(others)}.{doubt}{open_end}"
         )
     return sentences
 
 
-def _factor(row: pd.Series[Any], *, flip: bool) -> str:
+def _factor(row: pd.Series[Any], *, flip: bool, level: str) -> str:
     factor, low, high = (float(row[k]) for k in ("factor", "conf_low", "conf_high"))
     if flip:
         factor, low, high = 1 / factor, 1 / high, 1 / low
-    ends = "" if math.isnan(low) else f" (interval {_times(low)} to {_times(high)})"
+    ends = (
+        ""
+        if math.isnan(low)
+        else f" ({level} interval {_times(low)} to {_times(high)})"
+    )
     return f"{_times(factor)} times{ends}"
 
 
