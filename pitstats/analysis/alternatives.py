@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.both_ways import BothWays
-from pitstats.analysis.dose import Z_VALUES, browning_factor, compare_at_equal_dose
+from pitstats.analysis.dose import compare_at_equal_dose
+from pitstats.analysis.gauge import Z_SHOWN, probed_levels
 from pitstats.analysis.grading_agreement import other_gradings
 from pitstats.analysis.model_data import column_levels
 from pitstats.analysis.model_fit import default_formula, difference_table, fit_model
+from pitstats.analysis.probe_series import summarize_probes
 from pitstats.analysis.recount import (
     SHARED_PLACES,
     Recount,
@@ -25,6 +27,7 @@ from pitstats.analysis.recount import (
 )
 from pitstats.analysis.regrading import join_regrades
 from pitstats.errors import DesignError
+from pitstats.stats.sensors import browning_factor
 from pitstats.study.grading import deciding_code
 from pitstats.study.schema import FACES
 from pitstats.study.study import Study
@@ -166,7 +169,7 @@ def _load_in_model(recount: Recount) -> Iterator[Alternative]:
 
 def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
     """All grates at one temperature, by what the difference is worth in browning."""
-    temperature = pit_means(recount, "grate_temp")
+    temperature = grate_means(recount)
     pits = _graded_pits(recount)
     without = [pit for pit in pits if pit not in temperature]
     if without:
@@ -177,11 +180,14 @@ def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
     kelvin = 1 / 1.8 if recount.study.settings.temperature_unit == "F" else 1.0
     middle = float(np.mean([temperature[pit] for pit in pits]))
     excess = [
-        {pit: browning_factor((temperature[pit] - middle) * kelvin, z) for pit in pits}
-        for z in Z_VALUES
+        {
+            pit: float(browning_factor((temperature[pit] - middle) * kelvin, z))
+            for pit in pits
+        }
+        for z in Z_SHOWN
     ]
     tables = _at_dose(recount, pits, excess)
-    for z, table in zip(Z_VALUES, tables, strict=True):
+    for z, table in zip(Z_SHOWN, tables, strict=True):
         yield Alternative(
             about=GRATE_HEAT, alternative=f"all grates alike, z {z:.0f} K", table=table
         )
@@ -225,6 +231,31 @@ def pit_means(recount: Recount, column: str) -> dict[str, float]:
     bakes = recount.study.bakes
     own = bakes[bakes["bake"].isin(counted) & bakes[column].notna()]
     means = own.groupby("pit")[column].mean()
+    return {str(pit): float(value) for pit, value in means.items()}
+
+
+def grate_means(recount: Recount) -> dict[str, float]:
+    """Mean grate temperature of each pit over its bakes that are counted.
+
+    Parameters
+    ----------
+    recount : Recount
+        The way of counting.
+
+    Returns
+    -------
+    dict of str to float
+        From ``grate_temp``, and where a bake has none from its probes. Only pits with
+        a bake that has either.
+    """
+    counted = set(recount.bakes()["bake"])
+    study = recount.study
+    own = study.bakes[study.bakes["bake"].isin(counted)]
+    level = own["grate_temp"].astype(float)
+    if level.isna().any() and len(study.probes):
+        probed = probed_levels(summarize_probes(study))
+        level = level.fillna(own["bake"].map(probed))
+    means = level.groupby(own["pit"]).mean().dropna()
     return {str(pit): float(value) for pit, value in means.items()}
 
 

@@ -11,34 +11,6 @@ from pitstats.analysis.pairs import pair_rows, verdicts
 from pitstats.analysis.posterior import bake_posterior
 from pitstats.stats.weighted_draws import summarize_pairs
 
-#: Kelvin for a tenfold browning speed: steep and middling model systems, bread crust.
-Z_VALUES = (25.0, 35.0, 60.0)
-
-
-def browning_factor(difference: float, z: float) -> float:
-    """Ratio of browning speeds for a difference of temperature.
-
-    Parameters
-    ----------
-    difference : float
-        Kelvin.
-    z : float
-        Kelvin for a factor of ten.
-
-    Returns
-    -------
-    float
-        ``10 ** (difference / z)``.
-
-    Examples
-    --------
-    25 degrees Fahrenheit are 13.9 K:
-
-    >>> round(browning_factor(25 / 1.8, 25.0), 2)
-    3.59
-    """
-    return float(10.0 ** (difference / z))
-
 
 def compare_at_equal_dose(
     bakes: pd.DataFrame,

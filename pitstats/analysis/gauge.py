@@ -348,7 +348,7 @@ def _bake_values(
     by_lid = readings.groupby(["bake", "gauge"], sort=False)
     means = by_lid[["indicated", "grate"]].mean()
     means["n_readings"] = by_lid.size()
-    probed = _probed_levels(summary)
+    probed = probed_levels(summary)
     single = readings.groupby("pit")["gauge"].agg(["nunique", "first"])
     rows = []
     kept = study.bakes[study.bakes["status"].eq("kept")]
@@ -372,8 +372,19 @@ def _bake_values(
     return frame
 
 
-def _probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
-    """Mean of the probed cells of each bake, lost cells bridged."""
+def probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
+    """Mean of the probed cells of each bake, lost cells bridged.
+
+    Parameters
+    ----------
+    summary : ProbeSummary or None
+        As returned by `summarize_probes`.
+
+    Returns
+    -------
+    dict of str to float
+        By bake; empty without probes.
+    """
     if summary is None:
         return {}
     deviation = cell_deviations(summary)

@@ -14,7 +14,7 @@ from pitstats.analysis.alternatives import (
     pit_means,
 )
 from pitstats.analysis.both_ways import BothWays, compare_both_ways
-from pitstats.analysis.dose import Z_VALUES
+from pitstats.analysis.gauge import Z_SHOWN
 from pitstats.analysis.recount import (
     SHARED_PLACES,
     Recount,
@@ -279,7 +279,7 @@ def _beside_bases(
 def _method(recount: Recount, table: pd.DataFrame) -> str:
     text = METHOD.format(counted=recount.counted)
     if (table["about"] == GRATE_HEAT).any():
-        z = ", ".join(f"{value:.0f}" for value in Z_VALUES)
+        z = ", ".join(f"{value:.0f}" for value in Z_SHOWN)
         unit = recount.study.settings.temperature_unit
         means = ", ".join(
             f"{pit} {value:.0f} \N{DEGREE SIGN}{unit}"

@@ -11,7 +11,8 @@ from numpy.testing import assert_allclose
 
 import pitstats as ps
 from pitstats.analysis import alternatives as families
-from pitstats.analysis.dose import browning_factor, compare_at_equal_dose
+from pitstats.analysis.dose import compare_at_equal_dose
+from pitstats.stats.sensors import browning_factor
 from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import both, found, rich
 
@@ -382,3 +383,16 @@ def test_grates_of_other_names_are_counted_on_the_shared_places_too() -> None:
     )
     assert own["n_items"].item() == other["n_items"].item() > 0
     assert_allclose(own["estimate"], other["estimate"])
+
+
+def test_probes_stand_in_for_a_grate_temperature_that_was_not_noted() -> None:
+    study = ps.demo_study("probed_pits")
+    bare = replace(study, bakes=study.bakes.assign(grate_temp=np.nan))
+    noted, probed = (
+        ps.check_sensitivity(s).table.query("about == 'grate temperature'")
+        for s in (study, bare)
+    )
+    assert len(probed) == len(noted) == 3
+    assert probed["estimate"].to_numpy() == pytest.approx(
+        noted["estimate"].to_numpy(), abs=0.02
+    )
