@@ -58,7 +58,11 @@ _TABLE_COLUMNS = (
     "upper_low",
     "upper_high",
     "reading_lower",
+    "reading_lower_low",
+    "reading_lower_high",
     "reading_upper",
+    "reading_upper_low",
+    "reading_upper_high",
 )
 
 
@@ -73,7 +77,8 @@ class GaugeComparison:
         conf_high`` (gauge less grate; NaN interval for one bake), ``sd`` (of a bake's
         difference), ``lower, lower_low, lower_high, upper, upper_low, upper_high``
         (limits of agreement of a bake's mean, with exact intervals), ``reading_lower,
-        reading_upper`` (limits of a single reading; NaN without readings).
+        reading_lower_low, reading_lower_high, reading_upper, reading_upper_low,
+        reading_upper_high`` (of a single reading; NaN without readings).
     differences : pandas.DataFrame
         All pairs of pits: ``pit_a, pit_b, estimate`` (bias of ``pit_a`` less bias of
         ``pit_b``), ``conf_low, conf_high, simultaneous_low, simultaneous_high,
@@ -402,12 +407,14 @@ def _table(
     rows = []
     for (pit, gauge), agreed in agreements.items():
         mine = readings[(readings["pit"] == pit) & (readings["gauge"] == gauge)]
-        single = (np.nan, np.nan)
+        single: tuple[float, ...] = (np.nan,) * 6
         if len(mine) and mine["bake"].nunique() > 1:
             per_reading = limits_of_agreement(
                 mine["indicated"], mine["grate"], mine["bake"], conf_level=level
             )
-            single = per_reading.lower, per_reading.upper
+            lower, upper = per_reading.lower_interval, per_reading.upper_interval
+            ends = (per_reading.lower, *lower, per_reading.upper, *upper)
+            single = tuple(map(float, ends))
         rows.append(
             (
                 pit,

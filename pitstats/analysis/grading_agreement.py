@@ -39,8 +39,8 @@ ESTIMAND = "agreement of two gradings of the same items beyond chance"
 METHOD = (
     "Cohen's kappa, plain and with weights by the number of grades apart; intervals by "
     "leaving out one bake at a time (Student's t), with fewer than three bakes the "
-    "large-sample interval of Fleiss, Cohen and Everitt, which takes items as "
-    "independent"
+    "large-sample interval of Fleiss, Cohen and Everitt, and after full agreement a "
+    "bound; both take items as independent"
 )
 DARKEST = "the darker grade of each item"
 PALEST = "the paler grade of each item"

@@ -535,7 +535,7 @@ def _bound(n: int, loss_ratio: float, conf_level: float) -> _Interval:
         np.nan,
         "bound",
         "All gradings agree; the lower end allows for the disagreement that could have "
-        f"been missed in {n} items.",
+        f"been missed in {n} items, taken as independent.",
     )
 
 

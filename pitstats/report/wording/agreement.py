@@ -109,7 +109,8 @@ def _agreement(found: GradingAgreement, grader: str) -> str:
     unit = {
         "jackknife over bakes": ", bakes as the unit",
         "large sample": ", items taken as independent",
-        "bound": "; their low ends allow for what could have been missed in so few",
+        "bound": "; their low ends allow for what so few could have missed, taken as "
+        "independent",
     }[row["interval"]]
     return (
         f"{text} Kappa (1 full agreement, 0 that of chance) is {plain}, weighted by "

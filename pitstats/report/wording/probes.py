@@ -465,7 +465,8 @@ def gauge_table(gauges: GaugeComparison) -> pd.DataFrame:
             "Interval": _spans(table, "conf_low", "conf_high"),
             "Lower limit (interval)": limit("lower"),
             "Upper limit (interval)": limit("upper"),
-            "Limits, single readings": _spans(table, "reading_lower", "reading_upper"),
+            "Single readings, lower limit": limit("reading_lower"),
+            "Single readings, upper limit": limit("reading_upper"),
         }
     )
 
@@ -476,7 +477,7 @@ def gauge_table_caption(gauges: GaugeComparison) -> str:
     return (
         f"Gauge less grate in °{gauges.unit}: mean over bakes with its {level} "
         "interval, 95% limits of agreement of a bake's mean with their exact "
-        "intervals, and of single readings (unit of replication: the bake)"
+        "intervals, and of single readings with theirs (unit of replication: the bake)"
     )
 
 
