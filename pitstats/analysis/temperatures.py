@@ -21,6 +21,7 @@ from pitstats.analysis.place_model import (
     pair_table,
     place_frame,
 )
+from pitstats.analysis.probe_checks import applied_offsets, probe_offsets
 from pitstats.analysis.rates import checked_level
 from pitstats.analysis.results import frame_with_caveats
 from pitstats.analysis.spread import (
@@ -561,6 +562,10 @@ def same_probe(study: Study) -> list[str]:
     placed = series.merge(kept, on="bake").dropna(subset=["row", "column"])
     cells = placed.groupby(["pit", "grate", "row", "column"])
     if placed.empty or (cells["probe"].nunique() > 1).any():
+        return []
+    checked = set(applied_offsets(probe_offsets(study)))
+    if set(placed["probe"]) <= checked:
+        # What they read too high or too low was measured and taken off.
         return []
     if (cells["bake"].nunique() == 1).all():
         # One bake: nothing could have been swapped.

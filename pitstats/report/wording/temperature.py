@@ -50,13 +50,14 @@ def number(value: float) -> str:
     Examples
     --------
     >>> number(352.4), number(-6.26), number(-0.04)
-    ('352', '-6.3', '0')
+    ('352', '\u22126.3', '0')
     """
     if not math.isfinite(value):
         return "unknown"
     if abs(value) < 0.05:
         return "0"
-    return f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
+    text = f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def between(low: float, high: float, unit: str) -> str:
@@ -65,7 +66,7 @@ def between(low: float, high: float, unit: str) -> str:
     Examples
     --------
     >>> between(-3.04, 12.9, "°F"), between(352.31, 353.04, "°F")
-    ('-3.0 to 13 °F', '352.3 to 353.0 °F')
+    ('\u22123.0 to 13 °F', '352.3 to 353.0 °F')
     """
     write = tenths if abs(high - low) < 3 else number
     return f"{write(low)} to {write(high)} {unit}"
@@ -116,6 +117,8 @@ def _level(row: dict[Hashable, Any], levels: CellTemperatures) -> str:
         )
     bakes = count(int(row["n_bakes"]), "bake")
     ends = between(row["conf_low"], row["conf_high"], f"°{unit}")
+    if len(levels.places) != row["n_cells"]:
+        cells = f"over the places that the pits share, from {cells}"
     return (
         f"{name} averaged {level} over {bakes} ({level_text(levels.conf_level)} "
         f"interval {ends}; {cells})."
