@@ -11,7 +11,7 @@ from pitstats.analysis.alternatives import (
     MOST_LEFT_OUT,
     Alternative,
     all_alternatives,
-    pit_means,
+    grate_means,
 )
 from pitstats.analysis.both_ways import BothWays, compare_both_ways
 from pitstats.analysis.gauge import Z_SHOWN
@@ -283,7 +283,7 @@ def _method(recount: Recount, table: pd.DataFrame) -> str:
         unit = recount.study.settings.temperature_unit
         means = ", ".join(
             f"{pit} {value:.0f} \N{DEGREE SIGN}{unit}"
-            for pit, value in pit_means(recount, "grate_temp").items()
+            for pit, value in grate_means(recount).items()
         )
         text = f"{text}. {HEAT_METHOD.format(z=z, means=means)}"
     return text
