@@ -41,8 +41,18 @@ ONE_BAKE_EACH = (
     "interval."
 )
 ONE_BAKE = (
-    "{pit} has rises from one bake: how far its bakes scatter is taken from the other "
-    "pits."
+    "{pit} has rises from one bake: how far its bakes scatter, and items within a "
+    "bake, is taken from the other pits."
+)
+COMMON_SCATTER = (
+    "The intervals take the bakes of all pits, and the items within them, to scatter "
+    "alike, and what places differ by to change alike from bake to bake; the SD "
+    "between bakes is each pit's own."
+)
+SAME_PATTERN = (
+    "Intervals of the thirds take the shape of the heat to be the same in every bake; "
+    "where it changes they are too short. The differences between places do not rest "
+    "on that."
 )
 NO_RISE = "{pit} has no item with a rise at a known place, so nothing is given for it."
 NOT_MEASURED = (
@@ -318,4 +328,7 @@ def _caveats(study: Study, model: PlaceModel) -> list[str]:
         found.append(NOT_MEASURED.format(n=n_lost, total=total))
     if model.shape == "curve":
         found.append(ON_A_CURVE)
+    if n_bakes.max() > 1:
+        found += [COMMON_SCATTER] if len(model.pits) > 1 else []
+        found.append(SAME_PATTERN)
     return found

@@ -14,6 +14,7 @@ import pandas as pd
 from pitstats.analysis.pairs import PAIR_COLUMNS
 from pitstats.analysis.place_model import (
     PlaceModel,
+    Shape,
     common_places,
     contrasts_over_bakes,
     end_places,
@@ -53,15 +54,19 @@ ONE_BAKE_EACH = (
     "a pit differ, so levels are given without intervals and hold for these bakes only."
 )
 ONE_BAKE = (
-    "{pit} was measured in one bake: how far its bakes scatter is taken from the other "
-    "pits, and nothing is known about its repeatability."
+    "{pit} was measured in one bake: how far its bakes scatter, and cells within a "
+    "bake, is taken from the other pits, and nothing is known about its repeatability."
 )
 NO_CELLS = "{pit} has no usable probe reading at a known place, so no level is given."
 ONE_CELL = "{pit} was measured at a single place; nothing is known about its evenness."
 COMMON_SCATTER = (
     "The intervals take the bakes of all pits, and the cells within them, to scatter "
-    "alike; the column on repeatability shows each pit by itself. Those of the SD and "
-    "the range over cells take the pattern to be the same in every bake."
+    "alike, and the fall along the grate to change alike from bake to bake; the column "
+    "on repeatability shows each pit by itself."
+)
+SAME_PATTERN = (
+    "Intervals of the SD and the range over cells, and of single cells, take the shape "
+    "of the heat to be the same in every bake; where it changes they are too short."
 )
 ON_A_CURVE = (
     "The probes did not sit at the same places in all pits, so levels rest on a smooth "
@@ -113,6 +118,8 @@ class CellTemperatures:
         ``grate, distance, across, cell_weight``: the common places.
     layout_note : str
         What the levels are averaged over, in a sentence.
+    shape : {"cells", "curve"}
+        Whether the levels are averages of cells or of a curve fitted to each pit.
     sessions : bool
         Whether sessions shared by the pits are a random effect.
     unit : str
@@ -124,6 +131,7 @@ class CellTemperatures:
     bakes: pd.DataFrame
     places: pd.DataFrame = field(repr=False)
     layout_note: str
+    shape: Shape
     sessions: bool
     unit: str
     estimand: str
@@ -362,6 +370,7 @@ class _Estimates:
             bakes=self._bakes(),
             places=self.layout.places,
             layout_note=self.layout.note,
+            shape=self.layout.shape,
             sessions=self.model.sessions,
             unit=self.study.settings.temperature_unit or "F",
             estimand=ESTIMAND,
@@ -521,6 +530,9 @@ class _Estimates:
             found.append(self.layout.note)
         if len(self.pits) > 1 and self.model.n_bakes.max() > 1:
             found.append(COMMON_SCATTER)
+        if self.model.shape == "cells" and self.model.n_bakes.max() > 1:
+            several = any(len(self.model.cells(pit)) > 1 for pit in self.pits)
+            found += [SAME_PATTERN] if several else []
         return found
 
     def _about_bakes(self) -> list[str]:

@@ -108,6 +108,18 @@ def test_one_bake_each_and_one_rise(unrendered: list[str]) -> None:
     assert any("(one item)" in text for text in unrendered)
 
 
+def test_rise_is_shown_where_nothing_tells_how_evenly_items_burned(
+    unrendered: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: object) -> None:
+        raise ps.DesignError("No item has a grade.")
+
+    monkeypatch.setattr("pitstats.report.rise_sections.compare_evenness", none)
+    _Page(ps.demo_study("probed_pits")).show_rise()
+    assert "No item has a grade." in unrendered
+    assert any("Items in Quarry rose" in text for text in unrendered)
+
+
 def test_no_kept_bake(unrendered: list[str]) -> None:
     study = ps.demo_study("probed_pits")
     bakes = study.bakes.assign(status="excluded", reason="rain")

@@ -1,6 +1,7 @@
 """Temperatures and rises in words, chosen by the evidence."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -137,3 +138,31 @@ def test_names_with_braces_are_left_alone() -> None:
         table, 0.95, words.HOTTER, unit="°F", margin=None
     )
     assert line.startswith("{first} is hotter at the grate than B {x} by 3.0 °F")
+
+
+def test_a_level_names_what_it_was_averaged_over() -> None:
+    rng = np.random.default_rng(4)
+    study = bakes_study({"Quarry": 3, "Ferry": 3})
+    cells = cell_frame(study, rng, level=LEVEL)
+    at_end = (cells["pit"] == "Ferry") & (cells["column"] == 6)
+    levels = ps.estimate_cell_temperatures(study, cells=cells[~at_end])
+    quarry, ferry = words.level_sentences(levels)
+    assert "10 of its 12 probed cells, those that all pits share" in quarry
+    assert "; ten probed cells)" in ferry
+    # Grates of unlike length share no cell: as many steps on the curve as cells.
+    study = bakes_study({"Quarry": 3, "Ferry": 3}, {"Quarry": (2, 6), "Ferry": (2, 5)})
+    levels = ps.estimate_cell_temperatures(
+        study, cells=cell_frame(study, rng, level=LEVEL)
+    )
+    assert len(levels.places) == levels.table["n_cells"].iloc[0] == 12
+    for said_of, n in zip(words.level_sentences(levels), ("12", "ten"), strict=True):
+        assert f"a curve along the stretch that all pits used, fitted to {n}" in said_of
+
+
+def test_several_places_are_said_to_be_unadjusted_once() -> None:
+    rise = ps.compare_rise(rise_study(np.random.default_rng(5), 3))
+    lines = rise_words.place_sentences(rise)
+    assert sum("no adjustment for their number" in line for line in lines) == 1
+    assert lines[-1].startswith("Four differences")
+    one = replace(rise, effects=rise.effects.iloc[:1])
+    assert len(rise_words.place_sentences(one)) == 1

@@ -13,6 +13,7 @@ from pitstats.report.wording.numbers import count, level_text, one_line
 from pitstats.report.wording.temperature import (
     MoreThan,
     difference_sentences,
+    tenths,
     with_interval,
 )
 
@@ -23,7 +24,9 @@ BESIDE_BROWNING = (
 )
 FIGURE_CAPTION = (
     "Left: mean rise in each third of the pit's own grates; right: long-run share "
-    "burned there. Bars are intervals with the bake as the unit of replication."
+    "burned there. Bars are intervals; those of the rise take the shape of the heat to "
+    "be the same in every bake, those of the shares have the bake as the unit of "
+    "replication."
 )
 NO_RISE = "No rise was recorded, so nothing is said about it."
 
@@ -83,7 +86,7 @@ def _level(row: dict[Hashable, Any], rise: RiseComparison) -> str:
 
 
 def _mm(low: float, high: float) -> str:
-    return f"{low:.1f} to {high:.1f} mm"
+    return f"{tenths(low)} to {tenths(high)} mm"
 
 
 def rise_pair_sentences(rise: RiseComparison) -> list[str]:
@@ -125,7 +128,8 @@ def place_sentences(rise: RiseComparison) -> list[str]:
     Returns
     -------
     list of str
-        One sentence per pit and contrast of which the interval is known.
+        One sentence per pit and contrast of which the interval is known and, with
+        several, one that says that nothing was adjusted for their number.
 
     Examples
     --------
@@ -134,7 +138,13 @@ def place_sentences(rise: RiseComparison) -> list[str]:
     'In Quarry items rose 2.7 mm more on the firebox third than on the far third ...'
     """
     rows = rise.effects.dropna(subset=["conf_low"]).to_dict("records")
-    return [_place(row, rise) for row in rows]
+    said = [_place(row, rise) for row in rows]
+    if len(said) > 1:
+        said.append(
+            f"{count(len(said), 'difference').capitalize()} between places were looked "
+            "at; each interval stands for itself, with no adjustment for their number."
+        )
+    return said
 
 
 def _place(row: dict[Hashable, Any], rise: RiseComparison) -> str:
@@ -196,8 +206,15 @@ def rise_table(rise: RiseComparison) -> pd.DataFrame:
 
 def rise_caption(rise: RiseComparison) -> str:
     """Say what the table of rises shows."""
+    thirds = (
+        ", but those of the thirds take the shape of the heat to be the same in every "
+        "bake"
+        if rise.parts["conf_low"].notna().any()
+        else ""
+    )
     return (
         "Mean rise of items in mm, by pit and by thirds of the pit's own grates "
-        f"({level_text(rise.conf_level)} intervals; unit of replication: the bake). "
+        f"({level_text(rise.conf_level)} intervals; unit of replication: the "
+        f"bake{thirds}). "
         f"{rise.layout_note}"
     )

@@ -24,8 +24,8 @@ SESSIONS = "Sessions in which several pits were baked have an effect of their ow
 CELLS_CAPTION = (
     "Every mark is a probed cell, averaged over the bakes of its pit, with its "
     "interval; bakes shift all cells of a pit together, so the pattern within a pit is "
-    "surer than the bars suggest. The dashed line is the pit's level over the places "
-    "compared."
+    "surer than the bars suggest if the heat lies alike in every bake. The dashed line "
+    "is the pit's level over the places compared."
 )
 UNEQUAL_SWING = (
     "A cell passes only if its lowest and its highest reading in the bake window stay "
@@ -73,10 +73,15 @@ def between(low: float, high: float, unit: str) -> str:
 
 
 def tenths(value: float) -> str:
-    """Write a number with one digit behind the point; never minus zero."""
-    return (
-        f"{value:.1f}".replace("-0.0", "0.0") if abs(value) < 0.05 else f"{value:.1f}"
-    )
+    """Write a number with one digit behind the point; never minus zero.
+
+    Examples
+    --------
+    >>> tenths(-2.31), tenths(-0.04)
+    ('\u22122.3', '0.0')
+    """
+    text = "0.0" if abs(value) < 0.05 else f"{value:.1f}"
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def level_sentences(levels: CellTemperatures) -> list[str]:
@@ -106,9 +111,10 @@ def _level(row: dict[Hashable, Any], levels: CellTemperatures) -> str:
     name, unit = one_line(row["pit"]), levels.unit
     if row["n_bakes"] == 0:
         return f"{name}: no usable probe reading at a known place."
-    cells = count(int(row["n_cells"]), "probed cell")
     if math.isnan(row["estimate"]):
+        cells = count(int(row["n_cells"]), "probed cell")
         return f"{name}: its {cells} share no place with the other pits."
+    cells = _averaged_over(int(row["n_cells"]), levels)
     level = degrees(row["estimate"], unit)
     if math.isnan(row["conf_low"]):
         return (
@@ -117,12 +123,22 @@ def _level(row: dict[Hashable, Any], levels: CellTemperatures) -> str:
         )
     bakes = count(int(row["n_bakes"]), "bake")
     ends = between(row["conf_low"], row["conf_high"], f"°{unit}")
-    if len(levels.places) != row["n_cells"]:
-        cells = f"over the places that the pits share, from {cells}"
     return (
         f"{name} averaged {level} over {bakes} ({level_text(levels.conf_level)} "
         f"interval {ends}; {cells})."
     )
+
+
+def _averaged_over(n_cells: int, levels: CellTemperatures) -> str:
+    """Name the base of a level: cells, or a curve along a stretch."""
+    probed = count(n_cells, "probed cell")
+    if levels.shape == "curve":
+        several = (levels.table["n_bakes"] > 0).sum() > 1
+        shared = "all pits used" if several else "was used"
+        return f"a curve along the stretch that {shared}, fitted to {probed}"
+    if len(levels.places) != n_cells:
+        return f"{len(levels.places)} of its {probed}, those that all pits share"
+    return probed
 
 
 def evenness_sentences(levels: CellTemperatures) -> list[str]:
@@ -479,9 +495,16 @@ def with_interval(
 
 def temperature_caption(levels: CellTemperatures) -> str:
     """Say what the table of temperatures shows."""
+    cells = (
+        ", but those of the SD and the range over cells take the shape of the heat to "
+        "be the same in every bake"
+        if levels.table[["spread_low", "range_low"]].notna().any(axis=None)
+        else ""
+    )
     return (
         "Temperature at the grate: level, evenness and repeatability of each pit "
-        f"({level_text(levels.conf_level)} intervals; unit of replication: the bake). "
+        f"({level_text(levels.conf_level)} intervals; unit of replication: the "
+        f"bake{cells}). "
         f"{levels.layout_note}" + (f" {SESSIONS}" if levels.sessions else "")
     )
 
@@ -571,7 +594,9 @@ def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
                 for low, high in zip(table["lowest"], table["highest"], strict=True)
             ],
             f"Farthest from set point, {unit}": [
-                NO_VALUE if pd.isna(worst) else f"{worst:+.0f}"
+                NO_VALUE
+                if pd.isna(worst)
+                else f"{worst:+.0f}".replace("-", "\N{MINUS SIGN}")
                 for worst in table["worst"]
             ],
             "Narrowest class kept": table["class_met"],
