@@ -14,6 +14,7 @@ from pitstats.analysis.spread import (
     extremes_of_means,
     spread_of_means,
 )
+from pitstats.analysis.temperatures import same_probe
 from pitstats.errors import DesignError
 from pitstats.stats import fit_mixed_linear
 from pitstats.study.demo import simulate_demo_probes
@@ -332,6 +333,20 @@ def test_the_truth_of_the_demo_is_recovered():
     assert any("same probe" in text for text in found.caveats) == (
         made.study.probes.groupby("probe")[["row", "column"]].nunique().max().max() == 1
     )
+
+
+def test_probes_that_kept_their_cells_are_warned_of_unless_all_were_checked():
+    demo = ps.demo_study("probed_pits")
+    # One probe to a cell, in every bake.
+    placed = demo.probes.dropna(subset=["row", "column"])
+    pit = placed["bake"].map(demo.bakes.set_index("bake")["pit"]).astype("str")
+    place = placed["row"].astype("str") + "-" + placed["column"].astype("str")
+    probes = placed.assign(probe=pit + " " + place)
+    check = demo.probe_checks.iloc[[0]]
+    checks = pd.concat([check.assign(probe=name) for name in probes["probe"].unique()])
+    study = replace(demo, probes=probes, probe_checks=checks)
+    assert same_probe(study) == []
+    assert len(same_probe(replace(study, probe_checks=checks.iloc[1:]))) == 1
 
 
 # --- the uniformity survey ----------------------------------------------------------
