@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pitstats.analysis import caveats as notes
 from pitstats.analysis.coverage import third_of_grate
 from pitstats.analysis.rates import checked_level
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.paired import paired_differences
 from pitstats.study.grading import face_codes
@@ -44,7 +44,7 @@ NO_PAIRS = "{pit} has no item with {first} and {second} both graded."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class FaceComparison:
+class FaceComparison(FrameResult):
     """Two faces of the same items compared, pit by pit and third by third.
 
     Attributes
@@ -67,13 +67,6 @@ class FaceComparison:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def compare_faces(study: Study, conf_level: float | None = None) -> FaceComparison:

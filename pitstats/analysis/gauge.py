@@ -16,7 +16,7 @@ from pitstats.analysis.probe_series import (
     summarize_probes,
 )
 from pitstats.analysis.rates import checked_level
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.agreement import Agreement, limits_of_agreement
 from pitstats.stats.sensors import browning_factor
@@ -67,7 +67,7 @@ _TABLE_COLUMNS = (
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class GaugeComparison:
+class GaugeComparison(FrameResult):
     """Gauges against the grate, pit by pit.
 
     Attributes
@@ -115,13 +115,6 @@ class GaugeComparison:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def compare_gauges(

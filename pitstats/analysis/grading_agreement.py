@@ -25,7 +25,7 @@ from pitstats.analysis.regrading import (
     join_regrades,
     merged_codes,
 )
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.intervals import wilson_interval
 from pitstats.stats.kappa import Kappa, cohen_kappa, fleiss_kappa
@@ -71,7 +71,7 @@ NAMES_UNKNOWN = (
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class GradingAgreement:
+class GradingAgreement(FrameResult):
     """How well second gradings agree with the first, and what that does to the answer.
 
     Attributes
@@ -120,13 +120,6 @@ class GradingAgreement:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def compare_gradings(

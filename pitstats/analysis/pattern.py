@@ -12,7 +12,7 @@ import pandas as pd
 from pitstats.analysis.coverage import third_of_grate
 from pitstats.analysis.faces import graded_faces
 from pitstats.analysis.rates import checked_level
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.grate_graph import Adjacency
 from pitstats.stats.spatial import (
@@ -62,7 +62,7 @@ LOST_CELLS = "{n} items have no place or nothing to compare; their cells are lef
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class GratePatterns:
+class GratePatterns(FrameResult):
     """Whether each pit shows a pattern on its grates, bake by bake and over bakes.
 
     Attributes
@@ -101,13 +101,6 @@ class GratePatterns:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def map_patterns(

@@ -12,7 +12,7 @@ from pitstats.analysis.caveats import ONE_BAKE_EACH, borrowed_spread
 from pitstats.analysis.compare import compare_pits
 from pitstats.analysis.model_fit import fit_model
 from pitstats.analysis.posterior import bake_posterior
-from pitstats.analysis.results import PitComparison, frame_with_caveats
+from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.errors import DesignError
 from pitstats.stats.ranks import rank_chances, rank_intervals
 from pitstats.study.outcomes import bake_totals
@@ -27,7 +27,7 @@ _MODEL_DRAWS = 2048
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class PitRanks:
+class PitRanks(FrameResult):
     """Ranks of three or more pits by their long-run burn rates; 1 burned least.
 
     Attributes
@@ -53,13 +53,6 @@ class PitRanks:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def rank_pits(

@@ -7,8 +7,33 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 
+class FrameResult:
+    """A result around one tidy frame, shown with what it estimates and its caveats.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per group, term or contrast.
+    estimand : str
+        What the numbers estimate.
+    caveats : tuple of str
+        To be shown wherever the result is.
+    """
+
+    table: pd.DataFrame
+    estimand: str
+    caveats: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a copy of the table."""
+        return self.table.copy()
+
+    def _repr_html_(self) -> str:
+        return frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
-class BurnRates:
+class BurnRates(FrameResult):
     """Long-run share of items with an outcome, pit by pit, and what it rests on.
 
     Attributes
@@ -45,16 +70,9 @@ class BurnRates:
     conf_level: float
     caveats: tuple[str, ...]
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class PitComparison:
+class PitComparison(FrameResult):
     """All pairs of pits: difference of long-run burn rates, and the verdict.
 
     Attributes
@@ -109,16 +127,9 @@ class PitComparison:
         """Whether no pit was baked more than once, so that no verdict is given."""
         return bool((self.table["verdict"] == "one bake each").any())
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Evenness:
+class Evenness(FrameResult):
     """How evenly each pit burns: along its grates, between grates and between faces.
 
     Attributes
@@ -161,16 +172,9 @@ class Evenness:
     conf_level: float
     caveats: tuple[str, ...]
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class SettingEffect:
+class SettingEffect(FrameResult):
     """What a setting does within the pits in which it was varied.
 
     Attributes
@@ -193,13 +197,6 @@ class SettingEffect:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def frame_with_caveats(

@@ -21,7 +21,7 @@ from pitstats.analysis.place_model import (
     place_frame,
 )
 from pitstats.analysis.rates import checked_level
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.linear_contrast import spread_interval
 from pitstats.study.study import Study
@@ -68,7 +68,7 @@ _PARTS = ("near", "middle", "far")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RiseComparison:
+class RiseComparison(FrameResult):
     """Rise of the items of every pit, by place, and all pairs of pits.
 
     Attributes
@@ -105,13 +105,6 @@ class RiseComparison:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def compare_rise(

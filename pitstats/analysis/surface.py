@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pitstats.analysis import caveats as notes
 from pitstats.analysis.grate_map import map_cells
 from pitstats.analysis.rates import Outcome, checked_level
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.surface import SurfaceRates, surface_rates
@@ -66,7 +66,7 @@ GRADES_UNKNOWN = (
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class SurfaceMap:
+class SurfaceMap(FrameResult):
     """Smoothed chance of every cell, with its uncertainty and its counts.
 
     Attributes
@@ -94,13 +94,6 @@ class SurfaceMap:
     conf_level: float
     caveats: tuple[str, ...]
     draws: NDArray[np.float64] = field(repr=False)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def map_surface(

@@ -24,7 +24,7 @@ from pitstats.analysis.place_model import (
 )
 from pitstats.analysis.probe_checks import applied_offsets, probe_offsets
 from pitstats.analysis.rates import checked_level
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.analysis.spread import (
     UNKNOWN,
     Spread,
@@ -96,7 +96,7 @@ _SPREADS = ("spread", "range", "near_minus_far", "bake_sd")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CellTemperatures:
+class CellTemperatures(FrameResult):
     """Level, evenness and repeatability of every pit.
 
     Attributes
@@ -139,16 +139,9 @@ class CellTemperatures:
     conf_level: float
     caveats: tuple[str, ...]
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class TemperatureComparison:
+class TemperatureComparison(FrameResult):
     """All pairs of pits: level, evenness and repeatability.
 
     Attributes
@@ -175,13 +168,6 @@ class TemperatureComparison:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def estimate_cell_temperatures(

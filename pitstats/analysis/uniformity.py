@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.results import frame_with_caveats
+from pitstats.analysis.results import FrameResult
 from pitstats.analysis.temperatures import cell_means, lost_bakes
 from pitstats.errors import DesignError
 from pitstats.study.study import Study
@@ -81,7 +81,7 @@ _NONE = "none"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class UniformitySurvey:
+class UniformitySurvey(FrameResult):
     """Cells within and outside the tolerance, bake by bake.
 
     Attributes
@@ -118,13 +118,6 @@ class UniformitySurvey:
     estimand: str
     method: str
     caveats: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def survey_uniformity(

@@ -13,7 +13,7 @@ from pitstats.analysis.compare import pair_table
 from pitstats.analysis.pairs import PAIR_COLUMNS, pair_rows, verdicts
 from pitstats.analysis.posterior import bake_posterior
 from pitstats.analysis.rates import METHOD, checked_level, estimate_shares
-from pitstats.analysis.results import BurnRates, frame_with_caveats
+from pitstats.analysis.results import BurnRates, FrameResult
 from pitstats.analysis.surface import (
     KEYS,
     CountedCells,
@@ -62,7 +62,7 @@ MORE_BAKES_FEWER = (
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class UsableArea:
+class UsableArea(FrameResult):
     """Cells in the target grade: shares, areas, cell by cell, and pit against pit.
 
     Attributes
@@ -124,13 +124,6 @@ class UsableArea:
     def one_bake_each(self) -> bool:
         """Whether no pit was baked more than once, so that no verdict is given."""
         return bool(self.table["n_bakes"].max() <= 1)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-    def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
 
 
 def estimate_usable_area(
