@@ -22,8 +22,11 @@ from pitstats.figures.style import (
     INK,
     LINE,
     SOFT,
+    bake_mark,
+    estimate_mark,
     house_style,
     ink_on,
+    interval_mark,
     shorten,
 )
 
@@ -282,19 +285,10 @@ def _draw_rows(
 def _legend(figure: Figure, area: UsableArea, with_area: bool) -> None:
     from matplotlib.lines import Line2D
 
-    level = f"{100 * area.conf_level:g}%"
     handles = [
-        Line2D([], [], color=EMBER, marker="D", linestyle="", label="long run"),
-        Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=f"{level} interval"),
-        Line2D(
-            [],
-            [],
-            color=SOFT,
-            marker="o",
-            markerfacecolor="white",
-            linestyle="",
-            label="one bake",
-        ),
+        estimate_mark("long run"),
+        interval_mark(area.conf_level),
+        bake_mark(),
     ]
     if area.table["n_bakes"].max() > 1:
         handles.append(

@@ -16,8 +16,11 @@ from pitstats.figures.style import (
     INK,
     LINE,
     SOFT,
+    bake_mark,
     browning_steps,
+    estimate_mark,
     house_style,
+    interval_mark,
     shorten,
 )
 
@@ -291,21 +294,13 @@ def _gauge_legend(figure: Figure, gauges: GaugeComparison) -> None:
 
     level = f"{100 * gauges.conf_level:g}%"
     handles = [
-        Line2D([], [], color=EMBER, marker="D", linestyle="", label="mean over bakes"),
-        Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=f"{level} interval"),
+        estimate_mark("mean over bakes"),
+        interval_mark(gauges.conf_level),
         Line2D(
             [], [], color=INK, linewidth=1.2, marker="|", label="limits of agreement"
         ),
         Line2D([], [], color=SOFT, lw=1.2, ls=":", label=f"their outer {level} ends"),
-        Line2D(
-            [],
-            [],
-            color=SOFT,
-            marker="o",
-            markerfacecolor="white",
-            linestyle="",
-            label="one bake",
-        ),
+        bake_mark(),
     ]
     figure.legend(
         handles=handles,

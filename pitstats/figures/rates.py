@@ -10,7 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import (
+    EMBER,
+    INK,
+    LINE,
+    SOFT,
+    bake_mark,
+    estimate_mark,
+    house_style,
+    interval_mark,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -143,22 +153,11 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
-    level = f"{100 * rates.conf_level:g}%"
     handles = [
-        Line2D(
-            [], [], color=EMBER, marker="D", linestyle="", label="long-run estimate"
-        ),
-        Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=f"{level} interval"),
+        estimate_mark("long-run estimate"),
+        interval_mark(rates.conf_level),
         Line2D([], [], color=INK, linewidth=1.2, label="if each item counted"),
-        Line2D(
-            [],
-            [],
-            color=SOFT,
-            marker="o",
-            markerfacecolor="white",
-            linestyle="",
-            label="one bake",
-        ),
+        bake_mark(),
     ]
     axes.figure.legend(
         handles=handles,

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _PARTS = ("near", "middle", "far")
-_COLUMNS = ("estimate", "conf_low", "conf_high")
 _ENDS = ("_low", "_high")
 
 

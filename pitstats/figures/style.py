@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.lines import Line2D
 
 INK = "#1f1b16"
 SOFT = "#6b6359"
@@ -84,4 +87,34 @@ def shorten(text: object, length: int = 26) -> str:
     flat = " ".join(str(text).split())
     return (
         flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
+    )
+
+
+def estimate_mark(label: str) -> Line2D:
+    """Entry of a legend for the diamond of an estimate."""
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], color=EMBER, marker="D", linestyle="", label=label)
+
+
+def interval_mark(conf_level: float) -> Line2D:
+    """Entry of a legend for the wide bar of an interval."""
+    from matplotlib.lines import Line2D
+
+    label = f"{100 * conf_level:g}% interval"
+    return Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=label)
+
+
+def bake_mark() -> Line2D:
+    """Entry of a legend for the open circle of a bake."""
+    from matplotlib.lines import Line2D
+
+    return Line2D(
+        [],
+        [],
+        color=SOFT,
+        marker="o",
+        markerfacecolor="white",
+        linestyle="",
+        label="one bake",
     )

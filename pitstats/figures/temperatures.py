@@ -10,7 +10,18 @@ import pandas as pd
 
 from pitstats.analysis.temperatures import CellTemperatures
 from pitstats.analysis.uniformity import UniformitySurvey
-from pitstats.figures.style import EMBER, HATCH, INK, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import (
+    EMBER,
+    HATCH,
+    INK,
+    LINE,
+    SOFT,
+    bake_mark,
+    estimate_mark,
+    house_style,
+    interval_mark,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -67,7 +78,7 @@ def plot_temperatures(levels: CellTemperatures) -> Figure:
         axes.set_axisbelow(True)
         axes.tick_params(axis="y", length=0)
         axes.margins(x=0.08)
-        _explain(figure, axes, f"{100 * levels.conf_level:g}% interval")
+        _explain(figure, levels.conf_level)
     return figure
 
 
@@ -116,22 +127,9 @@ def _draw_level(axes: Axes, y: int, row: dict[Any, Any], bakes: Any) -> None:
     )
 
 
-def _explain(figure: Figure, axes: Axes, interval: str) -> None:
-    from matplotlib.lines import Line2D
-
-    kinds: list[dict[str, Any]] = [
-        {"color": EMBER, "marker": "D", "linestyle": "", "label": "level"},
-        {"color": EMBER, "alpha": 0.35, "linewidth": 7, "label": interval},
-        {
-            "marker": "o",
-            "linestyle": "",
-            "markerfacecolor": "white",
-            "markeredgecolor": SOFT,
-            "label": "one bake",
-        },
-    ]
+def _explain(figure: Figure, conf_level: float) -> None:
     figure.legend(
-        handles=[Line2D([], [], **kind) for kind in kinds],
+        handles=[estimate_mark("level"), interval_mark(conf_level), bake_mark()],
         loc="outside lower left",
         ncols=3,
         frameon=False,

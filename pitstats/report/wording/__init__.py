@@ -38,7 +38,6 @@ from pitstats.report.wording.rates import more_bakes_sentences as more_bakes_sen
 from pitstats.report.wording.rates import rate_sentence as rate_sentence
 from pitstats.report.wording.rates import rates_caption as rates_caption
 from pitstats.report.wording.rates import rates_table_caption as rates_table_caption
-from pitstats.report.wording.record import MAP_CAPTION as MAP_CAPTION
 from pitstats.report.wording.record import fairness_sentence as fairness_sentence
 from pitstats.report.wording.record import grades_caption as grades_caption
 from pitstats.report.wording.record import grades_in_words as grades_in_words

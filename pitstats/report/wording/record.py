@@ -109,14 +109,6 @@ def regrades_sentence(n_graded: int) -> str:
     )
 
 
-MAP_CAPTION = (
-    "Each cell: burned / graded items over all bakes, on one scale for all pits. The "
-    "black bar is the firebox end; row 1 is nearest the door. A hatched cell has no "
-    "graded item; a hatched strip marks items lost. Nothing is smoothed: with a few "
-    "bakes per cell, single dark cells are weak evidence."
-)
-
-
 def map_in_words(cells: pd.DataFrame) -> str:
     """Describe the maps for those who cannot see them."""
     parts = []
