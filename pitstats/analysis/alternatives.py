@@ -195,7 +195,8 @@ def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
 
 def at_equal_time(recount: Recount) -> Iterator[Alternative]:
     """All bakes equally long, with the browning dose in proportion to the time."""
-    minutes = pit_means(recount, "minutes")
+    own = _counted_bakes(recount)
+    minutes = _pit_means(own["pit"], own["minutes"].astype(float))
     pits = _graded_pits(recount)
     without = [pit for pit in pits if pit not in minutes]
     if without:
@@ -212,28 +213,6 @@ def at_equal_time(recount: Recount) -> Iterator[Alternative]:
     )
 
 
-def pit_means(recount: Recount, column: str) -> dict[str, float]:
-    """Mean of a column over the bakes of each pit that are counted.
-
-    Parameters
-    ----------
-    recount : Recount
-        The way of counting.
-    column : str
-        A column of numbers of ``bakes``.
-
-    Returns
-    -------
-    dict of str to float
-        Only pits with a bake that has it recorded.
-    """
-    counted = set(recount.bakes()["bake"])
-    bakes = recount.study.bakes
-    own = bakes[bakes["bake"].isin(counted) & bakes[column].notna()]
-    means = own.groupby("pit")[column].mean()
-    return {str(pit): float(value) for pit, value in means.items()}
-
-
 def grate_means(recount: Recount) -> dict[str, float]:
     """Mean grate temperature of each pit over its bakes that are counted.
 
@@ -248,15 +227,23 @@ def grate_means(recount: Recount) -> dict[str, float]:
         From ``grate_temp``, and where a bake has none from its probes. Only pits with
         a bake that has either.
     """
-    counted = set(recount.bakes()["bake"])
-    study = recount.study
-    own = study.bakes[study.bakes["bake"].isin(counted)]
+    own, study = _counted_bakes(recount), recount.study
     level = own["grate_temp"].astype(float)
     if level.isna().any() and len(study.probes):
         probed = probed_levels(summarize_probes(study))
         level = level.fillna(own["bake"].map(probed))
-    means = level.groupby(own["pit"]).mean().dropna()
-    return {str(pit): float(value) for pit, value in means.items()}
+    return _pit_means(own["pit"], level)
+
+
+def _counted_bakes(recount: Recount) -> pd.DataFrame:
+    bakes = recount.study.bakes
+    return bakes[bakes["bake"].isin(recount.bakes()["bake"])]
+
+
+def _pit_means(pit: pd.Series, values: pd.Series) -> dict[str, float]:
+    """Mean by pit; pits without a value are left out."""
+    means = values.groupby(pit).mean().dropna()
+    return {str(name): float(value) for name, value in means.items()}
 
 
 def _graded_pits(recount: Recount) -> list[str]:
