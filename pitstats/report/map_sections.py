@@ -12,7 +12,6 @@ from pitstats.analysis.faces import FaceComparison, compare_faces
 from pitstats.analysis.grate_map import Face, map_cells, map_temperatures
 from pitstats.analysis.pattern import GratePatterns, map_patterns
 from pitstats.analysis.probe_series import summarize_probes
-from pitstats.analysis.results import Evenness
 from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.pattern import plot_faces, plot_patterns
@@ -38,8 +37,6 @@ class MapSections(StudyPage):
     folder : path-like or None
         Where figures and tables are kept; None or an empty text: show only.
     """
-
-    _evenness: Evenness | None = None
 
     def show_maps(self, temperatures: pd.DataFrame | None = None) -> None:
         """Cells over all bakes: burned, typical grade, rise and temperature.

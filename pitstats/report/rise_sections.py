@@ -36,7 +36,7 @@ class RiseSections(StudyPage):
         except DesignError as reason:
             self.say(str(reason), "note")
             return
-        evenness = evenness or self._burned_by_thirds(conf_level)
+        evenness = evenness or self._burned_by_thirds(rise.conf_level)
         sentences = [*words.rise_sentences(rise), *words.place_sentences(rise)]
         self.say(words.BESIDE_BROWNING)
         self.figure(
@@ -53,8 +53,11 @@ class RiseSections(StudyPage):
         self.keep_table("rise_differences", rise.table)
         self.say_all(rise.caveats)
 
-    def _burned_by_thirds(self, conf_level: float | None) -> Evenness | None:
+    def _burned_by_thirds(self, conf_level: float) -> Evenness | None:
         """Burned shares to stand beside the rises, where there are any."""
+        shown = self._evenness
+        if shown is not None and shown.conf_level == conf_level:
+            return shown
         try:
             return compare_evenness(self._study, conf_level)
         except DesignError as reason:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pitstats.analysis.fairness import Finding, Topic
+from pitstats.analysis.results import Evenness
 from pitstats.report.page import Page
 from pitstats.report.wording.findings import read_with
 from pitstats.study.study import Study
@@ -26,6 +27,8 @@ class StudyPage(Page):
         super().__init__(folder)
         self._study = study
         self._findings: tuple[Finding, ...] = ()
+        # Shown by one section, read by later ones.
+        self._evenness: Evenness | None = None
 
     def _beside(self, topic: Topic, *, notes: bool = True) -> None:
         """Name the findings that bear on the numbers that follow, in one line."""

@@ -9,9 +9,8 @@ import pandas as pd
 from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording import one_line, percent
+from pitstats.report.wording.numbers import MINUS, NO_VALUE, true_minus
 from pitstats.study.study import Study
-
-_NO_VALUE = "\N{EN DASH}"
 
 
 def signed_points(value: float) -> str:
@@ -23,19 +22,19 @@ def signed_points(value: float) -> str:
     ('+12', '\N{MINUS SIGN}5', '\N{MINUS SIGN}0.4')
     """
     if math.isnan(value):
-        return _NO_VALUE
+        return NO_VALUE
     exact = 100 * float(value)
     if abs(exact) < 0.05:
         # Smaller than the error of the draws it may come from.
         return "0"
     # An end close to 0 must not be rounded onto the other side of a verdict.
     text = f"{exact:+.1f}" if 0 < abs(exact) < 0.95 else f"{exact:+.0f}"
-    return text.replace("-", "\N{MINUS SIGN}")
+    return true_minus(text)
 
 
 def span(low: float, high: float) -> str:
     """Write an interval of shares in per cent."""
-    return _NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
+    return NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
 
 
 def _share_spans(low: pd.Series, high: pd.Series) -> list[str]:
@@ -45,7 +44,7 @@ def _share_spans(low: pd.Series, high: pd.Series) -> list[str]:
 def span_points(low: float, high: float) -> str:
     """Write an interval of differences in points."""
     return (
-        _NO_VALUE
+        NO_VALUE
         if math.isnan(low)
         else f"{signed_points(low)} to {signed_points(high)}"
     )
@@ -201,7 +200,7 @@ def pair_names(comparison: PitComparison) -> list[str]:
     """Name the pairs as they stand in a table: first pit minus second."""
     table = comparison.table
     return [
-        f"{one_line(a)} \N{MINUS SIGN} {one_line(b)}"
+        f"{one_line(a)} {MINUS} {one_line(b)}"
         for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
     ]
 
@@ -259,14 +258,14 @@ def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
         "Session": bakes["session"].map(_text),
         "Order": bakes["order"].map(_text),
         "Burned": [
-            f"{b:.0f} of {n:.0f}" if ok and pd.notna(b) else _NO_VALUE
+            f"{b:.0f} of {n:.0f}" if ok and pd.notna(b) else NO_VALUE
             for b, n, ok in zip(burned, items, known, strict=True)
         ],
         "Share": [
-            percent(s) if pd.notna(s) else _NO_VALUE for s in counted("share").tolist()
+            percent(s) if pd.notna(s) else NO_VALUE for s in counted("share").tolist()
         ],
         "Missing": [
-            _text(n) if pd.notna(n) else _NO_VALUE for n in counted("n_missing")
+            _text(n) if pd.notna(n) else NO_VALUE for n in counted("n_missing")
         ],
     }
     if bakes["indicated_temp"].notna().any():
@@ -282,7 +281,7 @@ def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
 
 def _text(value: object) -> str:
     if pd.isna(value):  # type: ignore[call-overload]
-        return _NO_VALUE
+        return NO_VALUE
     return f"{value:g}" if isinstance(value, int | float) else one_line(value)
 
 
@@ -320,7 +319,7 @@ def cut_table(cuts: pd.DataFrame) -> pd.DataFrame:
             )
         }
         rows.append(row)
-    return pd.DataFrame(rows).fillna(_NO_VALUE)
+    return pd.DataFrame(rows).fillna(NO_VALUE)
 
 
 def missing_table(rates: BurnRates) -> pd.DataFrame:

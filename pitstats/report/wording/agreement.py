@@ -12,11 +12,14 @@ from pitstats.analysis.grading_agreement import GradingAgreement
 from pitstats.analysis.recount import seen_from_the_other_pit
 from pitstats.analysis.regrading import UNNAMED
 from pitstats.report.wording.numbers import (
+    MINUS,
+    NO_VALUE,
     count,
     level_text,
     listed,
     one_line,
     percent,
+    true_minus,
 )
 from pitstats.report.wording.sensitivity import signed, span_in_points
 
@@ -25,8 +28,6 @@ NOTHING_GRADED_TWICE = (
     "same item agree. Grade a fifth of the items again, shuffled, without the first "
     "grades in sight."
 )
-_MINUS = "\N{MINUS SIGN}"
-_NO_VALUE = "\N{EN DASH}"
 _FACE = {"deciding": "deciding face", "burned": "burned or not"}
 Row = Mapping[Hashable, Any]
 
@@ -51,7 +52,7 @@ def kappa_text(value: float, low: float, high: float) -> str:
     text = f"{value:.2f}"
     if not np.isnan(low):
         text += f" ({low:.2f} to {high:.2f})"
-    return text.replace("-", _MINUS)
+    return true_minus(text)
 
 
 def agreement_sentences(found: GradingAgreement) -> list[str]:
@@ -192,7 +193,7 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
     if own.empty:
         return []
     first = own.iloc[0]
-    names = f"{one_line(first['pit_a'])} {_MINUS} {one_line(first['pit_b'])}"
+    names = f"{one_line(first['pit_a'])} {MINUS} {one_line(first['pit_b'])}"
     verdict = first["base_verdict"]
     given = "no verdict from one bake each"
     if verdict != "one bake each":
@@ -270,7 +271,7 @@ def agreement_table(found: GradingAgreement) -> pd.DataFrame:
                 "Bakes": row["n_bakes"],
                 "Same grade": percent(row["agree"]),
                 "Kappa": kappa_text(row["kappa"], row["kappa_low"], row["kappa_high"]),
-                "Weighted kappa": _NO_VALUE
+                "Weighted kappa": NO_VALUE
                 if two_steps
                 else kappa_text(
                     row["weighted_kappa"], row["weighted_low"], row["weighted_high"]

@@ -12,15 +12,16 @@ from pitstats.analysis.surface import SurfaceMap
 from pitstats.analysis.usable_area import UsableArea
 from pitstats.report.tables import signed_points, span, span_points
 from pitstats.report.wording.numbers import (
+    NO_VALUE,
     count,
     level_text,
     listed,
     one_line,
     percent,
+    true_minus,
 )
 
 _Row = Mapping[Hashable, Any]
-_NO_VALUE = "\N{EN DASH}"
 _DOING = {
     "burned": "burning",
     "underbaked": "staying under-baked",
@@ -341,7 +342,7 @@ def _signed_area(value: float) -> str:
     text = f"{value:+.1f}" if 0.05 <= abs(value) < 9.95 else f"{value:+.0f}"
     if abs(value) < 0.05:
         return "0"
-    return text.replace("-", "\N{MINUS SIGN}")
+    return true_minus(text)
 
 
 def area_table(area: UsableArea) -> pd.DataFrame:
@@ -376,7 +377,7 @@ def area_table(area: UsableArea) -> pd.DataFrame:
     columns["Good in every bake so far"] = [
         f"{row['n_every']:.0f} of {row['cells_complete']:.0f}"
         if row["n_bakes"] > 1
-        else _NO_VALUE
+        else NO_VALUE
         for row in every.to_dict("records")
     ]
     return pd.DataFrame(columns)
@@ -409,7 +410,7 @@ def _estimates(table: pd.DataFrame, unit: str) -> dict[str, list[str]]:
     }
     if unit:
         columns[f"Usable area, {unit}"] = [
-            _NO_VALUE
+            NO_VALUE
             if math.isnan(row["area"])
             else f"{row['area']:.0f} ({row['area_low']:.0f} to {row['area_high']:.0f}) "
             f"of {row['area_tested']:.0f}"
@@ -457,7 +458,7 @@ def area_pairs_table(area: UsableArea) -> pd.DataFrame:
         shown[f"{measure.capitalize()}, {unit}"] = [
             _difference(row, measure) for row in rows
         ]
-        shown[f"Verdict by {measure}"] = own["verdict"].fillna(_NO_VALUE)
+        shown[f"Verdict by {measure}"] = own["verdict"].fillna(NO_VALUE)
     return shown
 
 
@@ -465,7 +466,7 @@ def _difference(row: _Row, measure: str) -> str:
     """Write a difference with the interval that allows for all pairs."""
     value = float(row["estimate"])
     if math.isnan(value):
-        return _NO_VALUE
+        return NO_VALUE
     text = signed_points(value) if measure == "share" else _signed_area(value)
     ends = _range(row["simultaneous_low"], row["simultaneous_high"], measure)
     return f"{text} ({ends})"

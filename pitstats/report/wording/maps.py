@@ -23,6 +23,7 @@ from pitstats.report.wording.numbers import (
     one_line,
     p_text,
     percent,
+    true_minus,
 )
 from pitstats.study.study import Study
 
@@ -358,7 +359,7 @@ def bake_pattern_table(patterns: GratePatterns) -> pd.DataFrame:
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.2f}".replace("-", "\N{MINUS SIGN}")
+    return true_minus(f"{value:+.2f}")
 
 
 def _p_cell(p_value: float) -> str:

@@ -22,6 +22,23 @@ _NUMBER_WORDS = (
 )
 
 
+NO_VALUE = "\N{EN DASH}"
+"""What a table shows where nothing is known."""
+
+MINUS = "\N{MINUS SIGN}"
+
+
+def true_minus(text: str) -> str:
+    """Write a number's hyphen as the minus sign it means.
+
+    Examples
+    --------
+    >>> true_minus(f"{-2.5:.1f}") == "\N{MINUS SIGN}2.5"
+    True
+    """
+    return text.replace("-", MINUS)
+
+
 def percent(share: float) -> str:
     """Write a share as a whole per cent, with one digit where that would say 0 or 100.
 

@@ -11,6 +11,7 @@ from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.results import PitComparison
 from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import (
+    MINUS,
     count,
     level_text,
     listed,
@@ -583,7 +584,7 @@ def cuts_sentence(cuts: pd.DataFrame) -> str:
 def methods_caption(comparison: PitComparison, methods: pd.DataFrame) -> str:
     """Say which pair the table of methods is about."""
     first = methods.iloc[0]
-    names = f"{one_line(first['pit_a'])} \N{MINUS SIGN} {one_line(first['pit_b'])}"
+    names = f"{one_line(first['pit_a'])} {MINUS} {one_line(first['pit_b'])}"
     picked = (
         ", picked after looking, which they do not allow for"
         if len(comparison.table) > 1

@@ -16,11 +16,16 @@ from pitstats.analysis.gauge import (
 )
 from pitstats.analysis.probe_series import ProbeSummary, kelvin_in
 from pitstats.figures.probes import MOST_PANELS
-from pitstats.report.wording.numbers import count, level_text, listed, one_line
+from pitstats.report.wording.numbers import (
+    NO_VALUE,
+    count,
+    level_text,
+    listed,
+    one_line,
+    true_minus,
+)
 from pitstats.stats.sensors import SensorBudget
 
-_NO_VALUE = "\N{EN DASH}"
-_MINUS = "\N{MINUS SIGN}"
 _GRATE = ["pit", "grate", "row", "column"]
 
 _SOURCE_SHORT = {
@@ -83,15 +88,15 @@ def degrees(value: float, unit: str) -> str:
 
 def _number(value: float) -> str:
     if math.isnan(value):
-        return _NO_VALUE
+        return NO_VALUE
     text = f"{value:.1f}" if 0.05 <= abs(value) < 0.95 else f"{value:.0f}"
     # A minus before nothing but zeros would look like a direction.
-    return "0" if text == "-0" else text.replace("-", _MINUS)
+    return "0" if text == "-0" else true_minus(text)
 
 
 def _span(low: float, high: float, unit: str = "") -> str:
     if math.isnan(low):
-        return _NO_VALUE
+        return NO_VALUE
     return f"{_number(low)} to {_number(high)}" + (f" °{unit}" if unit else "")
 
 
@@ -179,7 +184,7 @@ def offsets_sentence(summary: ProbeSummary) -> str:
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.1f}".replace("-", _MINUS)
+    return true_minus(f"{value:+.1f}")
 
 
 def lag_sentence(summary: ProbeSummary) -> str:

@@ -13,6 +13,7 @@ from pitstats.analysis.alternatives import ONE_OUT, SESSION_OUT
 from pitstats.analysis.recount import SHARED_PLACES
 from pitstats.analysis.sensitivity import AS_REPORTED, Sensitivity
 from pitstats.report.wording.numbers import (
+    MINUS,
     count,
     level_text,
     listed,
@@ -23,7 +24,6 @@ from pitstats.report.wording.numbers import (
 #: Families in which data are taken away, so that intervals widen by that alone.
 FEWER_BAKES = (ONE_OUT, SESSION_OUT)
 _MOST_NAMED = 6
-_MINUS = "\N{MINUS SIGN}"
 
 
 def signed(difference: float) -> str:
@@ -36,7 +36,7 @@ def signed(difference: float) -> str:
     """
     if abs(difference) < 0.0005:
         return "0 points"
-    return f"{'+' if difference > 0 else _MINUS}{points(difference)}"
+    return f"{'+' if difference > 0 else MINUS}{points(difference)}"
 
 
 def _number(difference: float) -> str:
@@ -74,7 +74,7 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
     reported, tried = own.iloc[0], own.iloc[1:]
     if tried.empty:
         return ["The record allows no alternative to the comparison as reported."]
-    names = f"{one_line(pair[0])} {_MINUS} {one_line(pair[1])}"
+    names = f"{one_line(pair[0])} {MINUS} {one_line(pair[1])}"
     if reported["verdict"] == "one bake each":
         return [
             "With one bake of each pit no verdict was given, so none can change: "
@@ -244,7 +244,7 @@ def sensitivity_table_caption(found: Sensitivity) -> str:
     """Say what the table of alternatives shows."""
     first, second = map(one_line, found.leading_pair)
     return (
-        f"How much of the difference {first} {_MINUS} {second} each could account for "
+        f"How much of the difference {first} {MINUS} {second} each could account for "
         "(unit of replication: the bake)"
     )
 

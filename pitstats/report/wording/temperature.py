@@ -11,14 +11,15 @@ import pandas as pd
 from pitstats.analysis.temperatures import CellTemperatures, TemperatureComparison
 from pitstats.analysis.uniformity import UniformitySurvey
 from pitstats.report.wording.numbers import (
+    NO_VALUE,
     count,
     level_text,
     listed,
     one_line,
     p_text,
+    true_minus,
 )
 
-NO_VALUE = "\N{EN DASH}"
 NO_PROBES = "No probe readings are on record, so nothing is said about temperatures."
 SESSIONS = "Sessions in which several pits were baked have an effect of their own."
 CELLS_CAPTION = (
@@ -57,7 +58,7 @@ def number(value: float) -> str:
     if abs(value) < 0.05:
         return "0"
     text = f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
-    return text.replace("-", "\N{MINUS SIGN}")
+    return true_minus(text)
 
 
 def between(low: float, high: float, unit: str) -> str:
@@ -81,7 +82,7 @@ def tenths(value: float) -> str:
     ('\u22122.3', '0.0')
     """
     text = "0.0" if abs(value) < 0.05 else f"{value:.1f}"
-    return text.replace("-", "\N{MINUS SIGN}")
+    return true_minus(text)
 
 
 def level_sentences(levels: CellTemperatures) -> list[str]:
@@ -594,9 +595,7 @@ def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
                 for low, high in zip(table["lowest"], table["highest"], strict=True)
             ],
             f"Farthest from set point, {unit}": [
-                NO_VALUE
-                if pd.isna(worst)
-                else f"{worst:+.0f}".replace("-", "\N{MINUS SIGN}")
+                NO_VALUE if pd.isna(worst) else true_minus(f"{worst:+.0f}")
                 for worst in table["worst"]
             ],
             "Narrowest class kept": table["class_met"],
