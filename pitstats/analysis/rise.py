@@ -50,9 +50,8 @@ COMMON_SCATTER = (
     "between bakes is each pit's own."
 )
 SAME_PATTERN = (
-    "Intervals of the thirds take the shape of the heat to be the same in every bake; "
-    "where it changes they are too short. The differences between places do not rest "
-    "on that."
+    "Intervals of the thirds take the heat to lie alike in every bake; where it does "
+    "not they are too short. The differences between places do not rest on that."
 )
 NO_RISE = "{pit} has no item with a rise at a known place, so nothing is given for it."
 NOT_MEASURED = (

@@ -65,8 +65,8 @@ COMMON_SCATTER = (
     "on repeatability shows each pit by itself."
 )
 SAME_PATTERN = (
-    "Intervals of the SD and the range over cells, and of single cells, take the shape "
-    "of the heat to be the same in every bake; where it changes they are too short."
+    "Intervals of the SD and the range over cells, and of single cells, take the heat "
+    "to lie alike in every bake; where it does not they are too short."
 )
 ON_A_CURVE = (
     "The probes did not sit at the same places in all pits, so levels rest on a smooth "

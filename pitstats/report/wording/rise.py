@@ -24,9 +24,8 @@ BESIDE_BROWNING = (
 )
 FIGURE_CAPTION = (
     "Left: mean rise in each third of the pit's own grates; right: long-run share "
-    "burned there. Bars are intervals; those of the rise take the shape of the heat to "
-    "be the same in every bake, those of the shares have the bake as the unit of "
-    "replication."
+    "burned there. Bars are intervals; those of the rise take the heat to lie "
+    "alike in every bake, those of the shares have the bake as the unit of replication."
 )
 NO_RISE = "No rise was recorded, so nothing is said about it."
 
@@ -207,8 +206,7 @@ def rise_table(rise: RiseComparison) -> pd.DataFrame:
 def rise_caption(rise: RiseComparison) -> str:
     """Say what the table of rises shows."""
     thirds = (
-        ", but those of the thirds take the shape of the heat to be the same in every "
-        "bake"
+        ", but those of the thirds take the heat to lie alike in every bake"
         if rise.parts["conf_low"].notna().any()
         else ""
     )

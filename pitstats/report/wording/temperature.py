@@ -497,8 +497,8 @@ def with_interval(
 def temperature_caption(levels: CellTemperatures) -> str:
     """Say what the table of temperatures shows."""
     cells = (
-        ", but those of the SD and the range over cells take the shape of the heat to "
-        "be the same in every bake"
+        ", but those of the SD and the range over cells take the heat to lie alike in "
+        "every bake"
         if levels.table[["spread_low", "range_low"]].notna().any(axis=None)
         else ""
     )
