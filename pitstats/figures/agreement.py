@@ -9,7 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.grading_agreement import GradingAgreement
 from pitstats.analysis.regrading import UNNAMED
-from pitstats.figures.style import INK, LINE, SOFT, house_style, ink_on, shorten
+from pitstats.figures.style import INK, LINE, SOFT, house_style, shorten
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -94,42 +94,38 @@ def _name(grader: object) -> str:
 def _draw_panel(
     axes: Axes, own: pd.DataFrame, title: str, found: GradingAgreement
 ) -> None:
+    import seaborn as sns
     from matplotlib.colors import LinearSegmentedColormap
 
     grades = list(found.settings.grades)
-    counts = own["n_items"].to_numpy().reshape(len(grades), len(grades))
-    cmap = LinearSegmentedColormap.from_list("counts", ["#ffffff", "#b9b0a3", INK])
-    largest = max(int(counts.max()), 1)
-    # Square roots, so that single items off the diagonal are seen.
-    axes.imshow(np.sqrt(counts / largest), cmap=cmap, vmin=0, vmax=1, aspect="equal")
-    for i in range(len(grades)):
-        for j in range(len(grades)):
-            if counts[i, j] or i == j:
-                color = cmap(float(np.sqrt(counts[i, j] / largest)))
-                axes.text(
-                    j,
-                    i,
-                    str(counts[i, j]),
-                    ha="center",
-                    va="center",
-                    fontweight="bold" if i == j else "normal",
-                    color=ink_on(color[:3]),
-                    gid="count",
-                )
-    _frame_panel(axes, grades, title, found.settings.burned_code)
-
-
-def _frame_panel(axes: Axes, grades: list[str], title: str, burned_code: int) -> None:
-    n = len(grades)
     names = [shorten(grade, 9) for grade in grades]
-    axes.set_xticks(range(n), names, fontsize=10, rotation=45, ha="right")
-    axes.set_yticks(range(n), names, fontsize=10)
-    axes.set_xticks(np.arange(n + 1) - 0.5, minor=True)
-    axes.set_yticks(np.arange(n + 1) - 0.5, minor=True)
-    axes.grid(which="minor", color=LINE, linewidth=0.8)
-    axes.tick_params(which="both", length=0)
-    axes.axhline(burned_code - 0.5, color=INK, linewidth=2.4, gid="burned begins")
-    axes.axvline(burned_code - 0.5, color=INK, linewidth=2.4, gid="burned begins")
+    counts = own["n_items"].to_numpy().reshape(len(grades), len(grades))
+    shown = (counts > 0) | np.eye(len(grades), dtype=bool)
+    sns.heatmap(
+        # Square roots, so that single items off the diagonal are seen.
+        np.sqrt(counts / max(int(counts.max()), 1)),
+        vmin=0,
+        vmax=1,
+        cmap=LinearSegmentedColormap.from_list("counts", ["#ffffff", "#b9b0a3", INK]),
+        annot=np.where(shown, counts.astype(str), ""),
+        fmt="",
+        linewidths=0.8,
+        linecolor=LINE,
+        cbar=False,
+        square=True,
+        xticklabels=names,
+        yticklabels=names,
+        ax=axes,
+    )
+    for same in axes.texts[:: len(grades) + 1]:
+        same.set_fontweight("bold")
+    axes.tick_params(length=0, labelsize=10)
+    axes.tick_params(axis="y", labelrotation=0)
+    for label in axes.get_xticklabels():
+        label.set(rotation=45, ha="right")
+    begins = found.settings.burned_code
+    axes.axhline(begins, color=INK, linewidth=2.4, gid="burned begins")
+    axes.axvline(begins, color=INK, linewidth=2.4, gid="burned begins")
     for spine in axes.spines.values():
         spine.set_visible(True)
         spine.set_color(SOFT)

@@ -12,7 +12,6 @@ from pitstats.analysis.usable_area import UsableArea
 from pitstats.figures.grates import (
     WANTED,
     MapPanel,
-    MapScale,
     plot_cell_maps,
     share_scale,
 )
@@ -25,7 +24,6 @@ from pitstats.figures.style import (
     bake_mark,
     estimate_mark,
     house_style,
-    ink_on,
     interval_mark,
     shorten,
 )
@@ -36,8 +34,6 @@ if TYPE_CHECKING:
 
 # Wider grates get their two maps one below the other instead of side by side.
 _WIDEST_PAIR = 6
-# The bar of a cell: how high it lies, and its room on either side.
-_BAR_AT, _BAR_ROOM = 0.13, 0.06
 _NAME = {"burned": "burned", "underbaked": "under-baked", "good": "good"}
 
 
@@ -61,7 +57,7 @@ def plot_surface(surface: SurfaceMap) -> Figure:
     --------
     >>> import pitstats as ps
     >>> figure = ps.plot_surface(ps.map_surface(ps.demo_study("one_bake_each")))
-    >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
+    >>> [text.get_text() for text in figure.axes[0].texts][:2]
     ['Quarry: counted', 'this bake, %']
     """
     good = surface.outcome == "good"
@@ -90,7 +86,7 @@ def plot_chance_good(area: UsableArea) -> Figure:
     >>> import pitstats as ps
     >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
     >>> figure = ps.plot_chance_good(area)
-    >>> figure.axes[1].get_title(loc="left")
+    >>> figure.axes[0].texts[1].get_text()
     'chance next time, %'
     """
     cells = area.cells.rename(columns={"n_good": "n_burned"})
@@ -110,7 +106,6 @@ def _counted_and_smoothed(
     scale = share_scale(f"{label} (bar: {100 * conf_level:g}% interval)", palette)
     several = table.groupby("pit")["grate"].nunique()
     grid: list[list[MapPanel]] = []
-    smoothed: list[pd.DataFrame | None] = []
     for pit, grate in table[["pit", "grate"]].drop_duplicates().to_numpy().tolist():
         own = table[(table["pit"] == pit) & (table["grate"] == grate)]
         name = shorten(pit, 16)
@@ -122,14 +117,9 @@ def _counted_and_smoothed(
         counted = MapPanel(f"{name}: counted", _counted(own))
         beside = MapPanel(title if narrow else f"{name}: {title}", _smoothed(own))
         grid += [[counted, beside]] if narrow else [[counted], [beside]]
-        smoothed += [None, beside.cells]
-    figure = plot_cell_maps(
+    return plot_cell_maps(
         grid, value="value", scale=scale, label="text", largest_cell=0.5
     )
-    for axes, cells in zip(figure.axes, smoothed, strict=False):
-        if cells is not None:
-            _draw_intervals(axes, cells, scale)
-    return figure
 
 
 def _counted(cells: pd.DataFrame) -> pd.DataFrame:
@@ -146,24 +136,13 @@ def _smoothed(cells: pd.DataFrame) -> pd.DataFrame:
         number = "" if np.isnan(share) else f"{100 * share:.0f}"
         text.append(f"({number})" if number and not n_items else number)
     # A lost item is shown where items are counted.
-    return cells.assign(value=cells["estimate"], text=text, n_missing=0)
-
-
-def _draw_intervals(axes: Axes, cells: pd.DataFrame, scale: MapScale) -> None:
-    """Draw each cell's interval as a bar; its width stands for 0 to 100 %."""
-    known = cells[cells["value"].notna()]
-    ink = [ink_on(color) for color in scale.colors(known["value"])]
-    left = known["column"].to_numpy(dtype=float) - 1 + _BAR_ROOM
-    at = known["row"].to_numpy(dtype=float) - 1 + _BAR_AT
-    wide = 1 - 2 * _BAR_ROOM
-    axes.hlines(at, left, left + wide, colors=ink, linewidth=0.6, alpha=0.5)
-    low, high = known["conf_low"].to_numpy(), known["conf_high"].to_numpy()
-    bars = axes.hlines(
-        at, left + wide * low, left + wide * high, colors=ink, linewidth=3.2
+    return cells.assign(
+        value=cells["estimate"],
+        text=text,
+        n_missing=0,
+        bar_low=cells["conf_low"],
+        bar_high=cells["conf_high"],
     )
-    bars.set_gid("intervals")
-    axes.set_xlim(0, cells["column"].max())
-    axes.set_ylim(0, cells["row"].max())
 
 
 def plot_usable_area(area: UsableArea) -> Figure:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
+from itertools import compress
 from textwrap import fill
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from pitstats.figures.style import (
@@ -16,6 +18,7 @@ from pitstats.figures.style import (
     HATCH,
     INK,
     SOFT,
+    blend,
     browning_steps,
     house_style,
     ink_on,
@@ -37,6 +40,8 @@ WANTED = ("#f3f5ec", "#c3d9bd", "#7db08b", "#377862", "#10383a")
 # Inches. Left: room for "firebox end" and the numbers of the rows.
 _WIDTH, _LEFT, _RIGHT, _BESIDE = 5.6, 0.95, 0.08, 0.28
 _TITLE, _UNDER, _SCALE = 0.34, 0.28, 0.88
+# The legend stands this far above the lower edge.
+_FOOT = 0.3
 _LARGEST_CELL = 0.62
 
 
@@ -75,16 +80,7 @@ class MapScale:
         width = self.high - self.low
         place = (values - self.low) / width if width > 0 else np.full(len(values), 0.5)
         place = np.clip(np.nan_to_num(place, nan=0.0), 0.0, 1.0)
-        table = _palette(self.palette)
-        knots = np.linspace(0, 1, len(table))
-        parts = [np.interp(place, knots, channel) for channel in table.T]
-        return [(float(r), float(g), float(b)) for r, g, b in zip(*parts, strict=True)]
-
-
-def _palette(names: Sequence[str]) -> np.ndarray:
-    return np.array(
-        [[int(name[i : i + 2], 16) / 255 for i in (1, 3, 5)] for name in names]
-    )
+        return blend(self.palette, place)
 
 
 def share_scale(label: str, palette: tuple[str, ...] = BROWNING) -> MapScale:
@@ -115,6 +111,21 @@ class MapPanel(NamedTuple):
     cells: pd.DataFrame
 
 
+class Place(NamedTuple):
+    """Where a grate stands: its lower left corner and the side of a cell."""
+
+    left: float
+    bottom: float
+    side: float
+
+    def at(self, column: float, row: float) -> tuple[float, float]:
+        """Turn a place on the grate, counted in cells, into one of the axes."""
+        return self.left + self.side * column, self.bottom + self.side * row
+
+
+_AT_ORIGIN = Place(0.0, 0.0, 1.0)
+
+
 def draw_grate(
     axes: Axes,
     cells: pd.DataFrame,
@@ -124,19 +135,23 @@ def draw_grate(
     label: str | None = None,
     title: str = "",
     font_size: float = 11,
+    place: Place = _AT_ORIGIN,
+    leftmost: bool = True,
 ) -> None:
     """Draw one grate cell by cell: the firebox end on the left, row 1 at the bottom.
 
     Parameters
     ----------
     axes : matplotlib.axes.Axes
-        Where to draw. `plot_cell_maps` places axes so that cells are square and of one
-        size; axes of one's own need ``set_aspect("equal")``.
+        Where to draw, with its limits set; several grates may share it.
+        `plot_cell_maps` draws on a sheet whose unit is the inch.
     cells : pandas.DataFrame
         One row per cell of the grate: ``row``, ``column`` (1 = door side; 1 = nearest
-        the firebox), the value, and optionally the label and ``n_missing``. Cells
-        whose value is NaN are hatched; a cell with a value of which some items were
-        lost (``n_missing`` above 0) has a hatched strip.
+        the firebox), the value, and optionally the label, ``n_missing`` and
+        ``bar_low`` with ``bar_high``. Cells whose value is NaN are hatched; a cell
+        with a value of which some items were lost (``n_missing`` above 0) has a
+        hatched strip. A bar lies in its cell from low to high, the width of the cell
+        standing for 0 to 1.
     value : str
         Column with the value, in the units of the scale.
     scale : MapScale
@@ -147,6 +162,11 @@ def draw_grate(
         Text above the grate.
     font_size : float, default 11
         Size of the labels, in points.
+    place : Place, optional
+        Where the grate stands, in units of the axes.
+    leftmost : bool, default True
+        Number the rows and name the firebox end; the first grate of a row of them
+        does so for all.
 
     Examples
     --------
@@ -156,29 +176,42 @@ def draw_grate(
     >>> cells = pd.DataFrame({"row": 1, "column": [1, 2], "share": [0.5, None]})
     >>> axes = Figure().subplots()
     >>> draw_grate(axes, cells, value="share", scale=share_scale("burned"))
-    >>> [patch.get_hatch() for patch in axes.patches]
+    >>> [c.get_hatch() for c in axes.collections if c.get_gid() in ("cells", "unknown")]
     [None, '////']
     """
     n_rows, n_columns = int(cells["row"].max()), int(cells["column"].max())
-    # Set first: artists that are added later need not look for new limits.
-    axes.set_xlim(0, n_columns)
-    # As on the printed grids: the door side and row 1 at the bottom.
-    axes.set_ylim(0, n_rows)
-    axes.set_axis_off()
-    labels = _Labels(font_size)
+    known = cells[value].notna().to_numpy()
     colors = scale.colors(cells[value])
-    for cell, color in zip(cells.to_dict("records"), colors, strict=True):
-        known = not np.isnan(float(cell[value]))
-        _draw_cell(axes, cell, color if known else None)
-        text = str(cell[label]) if label and known else ""
-        labels.add(cell["column"] - 0.5, cell["row"] - 0.5, text, ink_on(color))
+    inks = [ink_on(color) for color in colors]
+    _draw_cells(axes, cells, known, colors, place)
+    labels = _Labels(font_size, place)
+    for row, column, text, ink, has_value in zip(
+        cells["row"], cells["column"], _texts(cells, label), inks, known, strict=True
+    ):
+        if has_value:
+            labels.add(column - 0.5, row - 0.5, text, ink)
     labels.draw(axes, "labels")
-    _number_cells(axes, n_rows, n_columns, max(9.0, font_size - 1))
-    # A height of its own spares the search for one among the tick labels.
-    axes.set_title(title, fontsize=min(13, font_size + 2), y=1.0)
+    if "bar_low" in cells:
+        _draw_bars(axes, cells[known], list(compress(inks, known)), place)
+    small = max(9.0, font_size - 1)
+    columns = _Labels(small, place, shift=(0.0, -5.0 - small / 2))
+    for column in range(1, n_columns + 1):
+        columns.add(column - 0.5, 0, str(column), SOFT)
+    columns.draw(axes, "columns")
+    if leftmost:
+        _number_rows(axes, n_rows, small, place)
+    axes.annotate(
+        title,
+        place.at(0, n_rows),
+        xytext=(0, 6),
+        textcoords="offset points",
+        fontsize=min(13, font_size + 2),
+        fontweight="bold",
+        annotation_clip=False,
+        gid="title",
+    )
     axes.plot(
-        [0, 0],
-        [0, n_rows],
+        *zip(place.at(0, 0), place.at(0, n_rows), strict=True),
         color=INK,
         linewidth=5,
         solid_capstyle="butt",
@@ -188,38 +221,20 @@ def draw_grate(
     )
 
 
-def _number_cells(axes: Axes, n_rows: int, n_columns: int, size: float) -> None:
-    """Write the numbers of rows and columns, and which end is the firebox."""
-    rows = _Labels(size, align="right", shift=(-6.0, 0.0))
+def _texts(cells: pd.DataFrame, label: str | None) -> list[str]:
+    return cells[label].astype(str).tolist() if label else [""] * len(cells)
+
+
+def _number_rows(axes: Axes, n_rows: int, size: float, place: Place) -> None:
+    """Write the numbers of the rows, and which end is the firebox."""
+    rows = _Labels(size, place, align="right", shift=(-6.0, 0.0))
     for row in range(1, n_rows + 1):
         rows.add(0, row - 0.5, "door 1" if row == 1 else str(row), SOFT)
     rows.draw(axes, "rows")
-    columns = _Labels(size, shift=(0.0, -5.0 - size / 2))
-    for column in range(1, n_columns + 1):
-        columns.add(column - 0.5, 0, str(column), SOFT)
-    columns.draw(axes, "columns")
-    axes.annotate(
-        "firebox\nend",
-        (0, n_rows / 2),
-        xytext=(-6 - 3.2 * size, 0),
-        textcoords="offset points",
-        rotation=90,
-        ha="right",
-        va="center",
-        fontsize=size,
-        annotation_clip=False,
-        gid="firebox",
-    )
-
-
-def cell_labels(axes: Axes) -> list[str]:
-    """Texts that `draw_grate` wrote into the cells, in the order of the cells."""
-    return [
-        text
-        for collection in axes.collections
-        if collection.get_gid() == "labels"
-        for text in str(collection.get_label()).split("\n")
-    ]
+    for line, away in (("firebox", 5.0), ("end", 3.8)):
+        name = _Labels(size, place, upright=True, shift=(-6 - away * size, 0.0))
+        name.add(0, n_rows / 2, line, INK)
+        name.draw(axes, "firebox")
 
 
 class _Labels:
@@ -231,19 +246,22 @@ class _Labels:
     def __init__(
         self,
         size: float,
+        place: Place,
         *,
         align: str = "center",
         shift: tuple[float, float] = (0.0, 0.0),
+        upright: bool = False,
     ) -> None:
-        self._style = (size, align, shift)
+        self._style = (size, align, shift, upright)
+        self._place = place
         self._at: list[tuple[float, float]] = []
         self._texts: list[str] = []
         self._inks: list[str] = []
 
-    def add(self, x: float, y: float, text: str, ink: str) -> None:
-        """Take up a text at a place in the coordinates of the axes."""
+    def add(self, column: float, row: float, text: str, ink: str) -> None:
+        """Take up a text at a place on the grate, counted in cells."""
         if text:
-            self._at.append((x, y))
+            self._at.append(self._place.at(column, row))
             self._texts.append(text)
             self._inks.append(ink)
 
@@ -270,7 +288,9 @@ class _Labels:
 
 
 @lru_cache(maxsize=2048)
-def _shape_of(text: str, size: float, align: str, shift: tuple[float, float]) -> Path:
+def _shape_of(
+    text: str, size: float, align: str, shift: tuple[float, float], upright: bool
+) -> Path:
     """Outline of a text around (0, 0), in points."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.path import Path
@@ -280,42 +300,78 @@ def _shape_of(text: str, size: float, align: str, shift: tuple[float, float]) ->
     ends = outline.get_extents()
     left = -ends.x1 if align == "right" else -(ends.x0 + ends.x1) / 2
     # Half the height of a capital, so that all labels stand on one line.
-    move = np.array([left + shift[0], shift[1] - 0.365 * size])
-    return Path(outline.vertices + move, outline.codes)
+    points = outline.vertices + np.array([left, -0.365 * size])
+    if upright:
+        points = np.column_stack([-points[:, 1], points[:, 0]])
+    return Path(points + np.array(shift), outline.codes)
 
 
-def _draw_cell(
+def _draw_cells(
     axes: Axes,
-    cell: Mapping[Hashable, Any],
-    color: tuple[float, float, float] | None,
+    cells: pd.DataFrame,
+    known: npt.NDArray[np.bool_],
+    colors: Sequence[tuple[float, float, float]],
+    place: Place,
 ) -> None:
-    from matplotlib.patches import Rectangle
+    """Draw the cells that have a value, those that have none, and what was lost."""
+    from matplotlib.collections import PolyCollection
 
-    corner = (cell["column"] - 1, cell["row"] - 1)
-    axes.add_artist(
-        Rectangle(
-            corner,
-            1,
-            1,
-            facecolor="white" if color is None else color,
-            edgecolor=HATCH if color is None else "white",
-            linewidth=1.5,
-            hatch="////" if color is None else None,
+    corners = np.stack([cells["column"] - 1.0, cells["row"] - 1.0], axis=1)
+    lost = np.zeros_like(known)
+    if "n_missing" in cells:
+        lost = known & (cells["n_missing"].to_numpy() > 0)
+    strip = np.array([[0, 0.84], [1, 0.84], [1, 1], [0, 1]])
+    for gid, of, shape, face, edge, wide, hatch in (
+        ("cells", known, _SQUARE, list(compress(colors, known)), "white", 1.5, None),
+        ("unknown", ~known, _SQUARE, "white", HATCH, 1.5, "////"),
+        ("lost", lost, strip, "white", HATCH, 0.8, "/////"),
+    ):
+        if not np.any(of):
+            continue
+        outlines = corners[of][:, None, :] + shape
+        boxes = PolyCollection(
+            [[place.at(x, y) for x, y in outline] for outline in outlines],
+            facecolors=face,
+            edgecolors=edge,
+            linewidths=wide,
+            hatch=hatch,
+            clip_on=False,
+            gid=gid,
         )
-    )
-    if color is not None and cell.get("n_missing", 0):
-        # A hatched strip: part of the items of this cell were lost.
-        axes.add_artist(
-            Rectangle(
-                (corner[0], corner[1] + 0.84),
-                1,
-                0.16,
-                facecolor="white",
-                edgecolor=HATCH,
-                linewidth=0.8,
-                hatch="/////",
-            )
+        axes.add_artist(boxes)
+
+
+_SQUARE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+# The bar of a cell: how high it lies, and its room on either side.
+_BAR_AT, _BAR_ROOM = 0.13, 0.06
+
+
+def _draw_bars(
+    axes: Axes, cells: pd.DataFrame, inks: Sequence[str], place: Place
+) -> None:
+    """Draw a bar into every cell; the width of the cell stands for 0 to 1."""
+    from matplotlib.collections import LineCollection
+
+    left = cells["column"].to_numpy(dtype=float) - 1 + _BAR_ROOM
+    at = cells["row"].to_numpy(dtype=float) - 1 + _BAR_AT
+    wide = 1 - 2 * _BAR_ROOM
+    low, high = cells["bar_low"].to_numpy(), cells["bar_high"].to_numpy()
+    for gid, start, end, width, alpha in (
+        ("range", left, left + wide, 0.6, 0.5),
+        ("intervals", left + wide * low, left + wide * high, 3.2, 1.0),
+    ):
+        lines = LineCollection(
+            [
+                [place.at(x, y), place.at(till, y)]
+                for x, till, y in zip(start, end, at, strict=True)
+            ],
+            colors=inks,
+            linewidths=width,
+            alpha=alpha,
+            clip_on=False,
+            gid=gid,
         )
+        axes.add_artist(lines)
 
 
 def plot_cell_maps(
@@ -344,7 +400,7 @@ def plot_cell_maps(
     -------
     matplotlib.figure.Figure
         5.6 inches wide: its text can be read on a phone, and it fits a printed page.
-        The last axes hold the scale.
+        All grates and the scale share one axes, whose unit is the inch.
 
     Raises
     ------
@@ -357,7 +413,8 @@ def plot_cell_maps(
     >>> cells = pd.DataFrame({"row": 1, "column": [1, 2, 3], "share": [1, 0.5, None]})
     >>> grid = [[MapPanel("Bake 1", cells)], [MapPanel("Bake 2", cells)]]
     >>> figure = plot_cell_maps(grid, value="share", scale=share_scale("burned"))
-    >>> [axes.get_title(loc="left") for axes in figure.axes[:-1]]
+    >>> titles = [t for t in figure.axes[0].texts if t.get_gid() == "title"]
+    >>> [title.get_text() for title in titles]
     ['Bake 1', 'Bake 2']
     """
     from matplotlib.figure import Figure
@@ -369,37 +426,33 @@ def plot_cell_maps(
     heights = [_row_height(row, cell) for row in rows]
     font_size = _font_size(rows, label, cell)
     with house_style():
-        figure = Figure(figsize=(_WIDTH, sum(heights) + _SCALE))
-        top = sum(heights) + _SCALE
+        high = sum(heights) + _SCALE
+        figure = Figure(figsize=(_WIDTH, high))
+        # Axes are dear: one sheet for all grates is drawn in half the time.
+        sheet = figure.add_axes((0, 0, 1, 1))
+        sheet.set_xlim(0, _WIDTH)
+        sheet.set_ylim(0, high)
+        sheet.set_axis_off()
+        top = high
         for row, height in zip(rows, heights, strict=True):
             left = _LEFT
             for j, panel in enumerate(row):
-                n_rows, n_columns = _size(panel)
-                high = n_rows * cell
-                box = (left, top - _TITLE - high, n_columns * cell, high)
-                axes = figure.add_axes(_share_of(figure, box))
+                bottom = top - _TITLE - _size(panel)[0] * cell
                 draw_grate(
-                    axes,
+                    sheet,
                     panel.cells,
                     value=value,
                     scale=scale,
                     label=label,
                     title=panel.title,
                     font_size=font_size,
+                    place=Place(left, bottom, cell),
+                    leftmost=j == 0,
                 )
-                if j:
-                    _leave_to_the_left(axes)
                 left += widest[j] * cell + _BESIDE
             top -= height
-        _draw_scale(figure, scale, no_value)
+        _draw_scale(sheet, scale, no_value)
     return figure
-
-
-def _leave_to_the_left(axes: Axes) -> None:
-    """Take away what the first map of a row says for all of them."""
-    for artist in [*axes.texts, *axes.collections]:
-        if artist.get_gid() in ("firebox", "rows"):
-            artist.remove()
 
 
 def _cell_side(
@@ -434,47 +487,39 @@ def _size(panel: MapPanel) -> tuple[int, int]:
     return int(panel.cells["row"].max()), int(panel.cells["column"].max())
 
 
-def _share_of(
-    figure: Figure, box: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
-    """Turn inches (left, bottom, width, height) into shares of the figure."""
-    wide, high = figure.get_size_inches()
-    return box[0] / wide, box[1] / high, box[2] / wide, box[3] / high
-
-
-def _draw_scale(figure: Figure, scale: MapScale, no_value: str) -> None:
+def _draw_scale(sheet: Axes, scale: MapScale, no_value: str) -> None:
     """Draw the legend: colors with their values, and what a hatched cell means."""
     from matplotlib.patches import Rectangle
 
-    box = (_LEFT, 0.3, _WIDTH - _LEFT - _RIGHT, 0.4)
-    axes = figure.add_axes(_share_of(figure, box))
-    axes.set_xlim(0, box[2])
-    axes.set_ylim(0, box[3])
-    axes.set_axis_off()
-    free = _draw_steps(axes, scale) if scale.steps else _draw_ramp(axes, scale)
-    axes.add_patch(
-        Rectangle(
-            (free, 0.22), 0.26, 0.17, facecolor="white", edgecolor=HATCH, hatch="/////"
-        )
+    free = _LEFT + (
+        _draw_steps(sheet, scale) if scale.steps else _draw_ramp(sheet, scale)
     )
-    meaning = fill(no_value, 11)
-    axes.text(free + 0.33, 0.305, meaning, va="center", fontsize=10, linespacing=1.0)
-    axes.text(0, -0.05, scale.label, va="top", fontsize=10.5)
+    box = (free, _FOOT + 0.22)
+    sheet.add_artist(
+        Rectangle(box, 0.26, 0.17, facecolor="white", edgecolor=HATCH, hatch="/////")
+    )
+    at = (free + 0.33, _FOOT + 0.305)
+    sheet.text(*at, fill(no_value, 11), va="center", fontsize=10, linespacing=1.0)
+    sheet.text(_LEFT, _FOOT - 0.05, scale.label, va="top", fontsize=10.5)
 
 
-def _draw_ramp(axes: Axes, scale: MapScale) -> float:
-    """Draw a ramp of numbers; returns where the next thing can stand, in inches."""
+def _draw_ramp(sheet: Axes, scale: MapScale) -> float:
+    """Draw a ramp of numbers; returns how far it reaches, in inches."""
+    from matplotlib.image import BboxImage
+    from matplotlib.transforms import Bbox, TransformedBbox
+
     long, n_colors = 2.9, 58
     at = np.linspace(scale.low, scale.high, n_colors)
-    image = np.array(scale.colors(at))[None, :, :]
-    axes.imshow(image, extent=(0, long, 0.22, 0.39), aspect="auto", zorder=0)
-    axes.set_xlim(0, _WIDTH - _LEFT - _RIGHT)
-    axes.set_ylim(0, 0.4)
+    corners = [[_LEFT, _FOOT + 0.22], [_LEFT + long, _FOOT + 0.39]]
+    ramp = BboxImage(TransformedBbox(Bbox(corners), sheet.transData), zorder=0)
+    ramp.set_data(np.array(scale.colors(at))[None, :, :])
+    sheet.add_artist(ramp)
     n_ticks = 5 if scale.percent else 4
     for share in np.linspace(0, 1, n_ticks):
         text = scale_text(scale, scale.low + share * (scale.high - scale.low))
         align = "left" if share == 0 else "right" if share == 1 else "center"
-        axes.text(share * long, 0.18, text, ha=align, va="top", fontsize=10)
+        place = (_LEFT + share * long, _FOOT + 0.18)
+        sheet.text(*place, text, ha=align, va="top", fontsize=10)
     return long + 0.2
 
 
@@ -485,8 +530,8 @@ def scale_text(scale: MapScale, value: float) -> str:
     return f"{value:.0f}" if scale.high - scale.low >= 8 else f"{value:.1f}"
 
 
-def _draw_steps(axes: Axes, scale: MapScale) -> float:
-    """Draw boxes with the names of steps; returns where the next thing can stand."""
+def _draw_steps(sheet: Axes, scale: MapScale) -> float:
+    """Draw boxes with the names of steps; returns how far they reach, in inches."""
     from matplotlib.patches import Rectangle
 
     wide = 3.3 / len(scale.steps)
@@ -495,15 +540,14 @@ def _draw_steps(axes: Axes, scale: MapScale) -> float:
     for i, (name, mark, color) in enumerate(
         zip(scale.steps, marks, colors, strict=True)
     ):
-        axes.add_patch(
-            Rectangle(
-                (i * wide, 0.17), wide, 0.22, facecolor=color, edgecolor=INK, lw=0.6
-            )
+        corner = (_LEFT + i * wide, _FOOT + 0.17)
+        sheet.add_artist(
+            Rectangle(corner, wide, 0.22, facecolor=color, edgecolor=INK, lw=0.6)
         )
-        middle = (i + 0.5) * wide
-        axes.text(
+        middle = _LEFT + (i + 0.5) * wide
+        sheet.text(
             middle,
-            0.28,
+            _FOOT + 0.28,
             mark,
             ha="center",
             va="center",
@@ -511,8 +555,9 @@ def _draw_steps(axes: Axes, scale: MapScale) -> float:
             color=ink_on(color),
         )
         fits = max(3, int(13 * wide))
-        axes.text(
-            middle, 0.14, shorten(name, fits), ha="center", va="top", fontsize=9.5
+        below = _FOOT + 0.14
+        sheet.text(
+            middle, below, shorten(name, fits), ha="center", va="top", fontsize=9.5
         )
     return 3.45
 
@@ -557,7 +602,7 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
     --------
     >>> import pitstats as ps
     >>> figure = ps.plot_grates(ps.map_cells(ps.demo_study("one_bake_each")))
-    >>> [axes.get_title(loc="left") for axes in figure.axes[:2]]
+    >>> [text.get_text() for text in figure.axes[0].texts][:2]
     ['Quarry', 'Ferry']
     """
     return plot_cell_maps(

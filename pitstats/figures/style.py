@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     from matplotlib.lines import Line2D
@@ -29,6 +32,8 @@ _SETTINGS: dict[Any, Any] = {
     "axes.titlesize": 13,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    # Given a height, matplotlib need not look for one among the tick labels.
+    "axes.titley": 1.0,
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,
     "axes.axisbelow": True,
@@ -65,12 +70,38 @@ def house_style() -> Iterator[None]:
         yield
 
 
+def blend(
+    names: Sequence[str], places: npt.ArrayLike
+) -> list[tuple[float, float, float]]:
+    """Colors between evenly spaced ones.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Colors as ``#rrggbb``, from first to last.
+    places : array_like of float, shape (n,)
+        0 is the first color, 1 the last.
+
+    Returns
+    -------
+    list of tuple of float
+        Red, green and blue between 0 and 1 for each place.
+
+    Examples
+    --------
+    >>> blend(("#000000", "#ffffff"), [0.0, 0.5])
+    [(0.0, 0.0, 0.0), (0.5, 0.5, 0.5)]
+    """
+    table = np.array([[int(n[i : i + 2], 16) / 255 for i in (1, 3, 5)] for n in names])
+    knots = np.linspace(0, 1, len(table))
+    at = np.asarray(places, dtype=float)
+    parts = [np.interp(at, knots, channel) for channel in table.T]
+    return [(float(r), float(g), float(b)) for r, g, b in zip(*parts, strict=True)]
+
+
 def browning_steps(n: int) -> list[tuple[float, float, float]]:
     """Colors for ``n`` ordered grades, palest first."""
-    import seaborn as sns
-
-    palette = sns.blend_palette(BROWNING, n_colors=n)
-    return [(float(r), float(g), float(b)) for r, g, b in palette]
+    return blend(BROWNING, np.linspace(0, 1, n))
 
 
 def ink_on(color: tuple[float, float, float]) -> str:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 RECIPE = "application/vnd.pitstats.drawing"
+#: The same for a figure whose place on the page is still to come.
+AHEAD = "application/vnd.pitstats.drawing-ahead"
 
 
 class Shown(NamedTuple):
@@ -61,10 +63,15 @@ class Drawing:
             {"image/png": {"alt": self.alt, "caption": self.caption}},
         )
 
-    def recipe(self) -> Shown | None:
+    def recipe(self, *, ahead: bool = False) -> Shown | None:
         """Return the output that asks the renderer to draw, or None if it could not.
 
         The renderer knows the functions of pitstats, not those that a notebook defines.
+
+        Parameters
+        ----------
+        ahead : bool, default False
+            Whether the place of the figure is still to come.
         """
         if not isinstance(self.draw, partial):
             return None
@@ -74,10 +81,10 @@ class Drawing:
             packed = b64encode(pickle.dumps(self)).decode("ascii")
         except (pickle.PicklingError, AttributeError, TypeError):
             return None
-        return Shown({RECIPE: packed, "text/plain": self.alt}, {})
+        return Shown({AHEAD if ahead else RECIPE: packed, "text/plain": self.alt}, {})
 
 
-def asked_for(data: Mapping[str, Any]) -> Drawing | None:
+def asked_for(data: Mapping[str, Any], kind: str = RECIPE) -> Drawing | None:
     """Return the drawing that an output asks for, or None if it asks for none.
 
     Parameters
@@ -85,8 +92,10 @@ def asked_for(data: Mapping[str, Any]) -> Drawing | None:
     data : mapping
         Content of a cell's output by MIME type. It comes from the kernel that this
         process started, which is trusted with the same rights.
+    kind : str
+        `RECIPE` for its place on the page, `AHEAD` for a figure to begin with.
     """
-    packed = data.get(RECIPE)
+    packed = data.get(kind)
     if packed is None:
         return None
     drawing = pickle.loads(b64decode(packed))

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from importlib import import_module
 from types import TracebackType
 from typing import Any, Generic, NamedTuple, Self, TypeVar
 
 from pitstats.errors import RenderError
-from pitstats.report.drawing import Shown, asked_for
+from pitstats.report.drawing import AHEAD, Shown, asked_for
 
 Made = TypeVar("Made")
 
@@ -22,6 +21,12 @@ class _Order(NamedTuple):
     picture: Future[Shown]
 
 
+def _prepare() -> None:
+    from pitstats.figures.printing import get_ready
+
+    get_ready()
+
+
 class DrawingOffice(Generic[Made]):
     """One thread that draws while this process waits for the kernel.
 
@@ -31,19 +36,22 @@ class DrawingOffice(Generic[Made]):
         Name for error messages.
     ahead : callable
         Without arguments; makes something that is wanted after the last cell.
+
+    Notes
+    -----
+    Nothing starts before `get_ready`.
     """
 
     def __init__(self, notebook: str, ahead: Callable[[], Made]) -> None:
         self._notebook = notebook
         self._ahead = ahead
         self._orders: list[_Order] = []
+        # Figures drawn before the page comes to them, by the file they are kept as.
+        self._begun: dict[str, Future[Shown]] = {}
         self._thread = ThreadPoolExecutor(max_workers=1)
         self._is_open = True
 
     def __enter__(self) -> Self:
-        for name in ("pitstats.figures.printing", "matplotlib.figure"):
-            self._thread.submit(import_module, name)
-        self._made = self._thread.submit(self._ahead)
         return self
 
     def __exit__(
@@ -54,6 +62,11 @@ class DrawingOffice(Generic[Made]):
     ) -> None:
         self._is_open = False
         self._thread.shutdown(cancel_futures=True)
+
+    def get_ready(self) -> None:
+        """Load what drawing needs, and make what is wanted after the last cell."""
+        self._thread.submit(_prepare)
+        self._made = self._thread.submit(self._ahead)
 
     def take(self, *, cell: Any, cell_index: int, execute_reply: object) -> None:
         """Take the orders of a cell that has just run; nbclient calls this.
@@ -68,11 +81,23 @@ class DrawingOffice(Generic[Made]):
             Not used.
         """
         # After an interruption the event loop may still finish a cell.
-        for output in cell.get("outputs", []) if self._is_open else []:
+        if not self._is_open or not cell.get("outputs"):
+            return
+        cell.outputs = [own for own in cell.outputs if not self._begin(own)]
+        for output in cell.outputs:
             drawing = asked_for(output.get("data", {}))
             if drawing is not None:
-                picture = self._thread.submit(drawing.shown)
+                picture = self._begun.pop(str(drawing.path), None)
+                picture = picture or self._thread.submit(drawing.shown)
                 self._orders.append(_Order(output, cell.execution_count, picture))
+
+    def _begin(self, output: Any) -> bool:
+        """Begin with a figure whose place is still to come, if that is the order."""
+        drawing = asked_for(output.get("data", {}), AHEAD)
+        if drawing is None:
+            return False
+        self._begun[str(drawing.path)] = self._thread.submit(drawing.shown)
+        return True
 
     def deliver(self) -> Made:
         """Put every picture into its place, and hand out what was made ahead.

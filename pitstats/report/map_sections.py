@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cached_property, partial
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -16,9 +17,14 @@ from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.pattern import plot_faces, plot_patterns
 from pitstats.figures.style import shorten
+from pitstats.report.page import Picture
 from pitstats.report.photos import Photo, bake_photos, photo_html
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import maps as wording
+from pitstats.study.study import Study
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 _FACES: tuple[Face, ...] = ("top", "bottom", "side")
 # Inches, and cells in a row of maps: small, but a letter in a cell can be read.
@@ -38,6 +44,12 @@ class MapSections(StudyPage):
         Where figures and tables are kept; None or an empty text: show only.
     """
 
+    def __init__(self, study: Study, folder: str | Path | None = None) -> None:
+        super().__init__(study, folder)
+        # These need no estimate: a renderer can draw them while the kernel computes.
+        if self._renderer_keeps:
+            self._order_maps()
+
     def show_maps(self, temperatures: pd.DataFrame | None = None) -> None:
         """Cells over all bakes: burned, typical grade, rise and temperature.
 
@@ -47,7 +59,7 @@ class MapSections(StudyPage):
             ``bake, pit, grate, row, column, temp``; by default the cells of
             `summarize_probes`.
         """
-        cells = map_cells(self._study)
+        cells, pictures = self._burned_maps
         if cells.empty:
             self.say(wording.NO_PLACES)
             return
@@ -55,9 +67,12 @@ class MapSections(StudyPage):
         note = wording.rotated_note(self._study)
         if note:
             self.say(note, "note")
-        scale = draw.share_scale(draw.BURNED_LABEL)
-        self._maps("grates", cells, "share", scale, wording.BURNED_CAPTION)
-        self._show_grade_maps()
+        self.pictures(pictures)
+        self.keep_table("grates", cells)
+        cells, pictures = self._grade_maps
+        if pictures:
+            self.pictures(pictures)
+            self.keep_table("grade_maps", cells)
         rise = map_cells(self._study, "rise")
         if rise["rise_mm"].notna().any():
             scale = draw.number_scale(rise["rise_mm"], _RISE_LABEL, draw.WANTED)
@@ -78,11 +93,27 @@ class MapSections(StudyPage):
             # The section about probes says why; here there is no map of them.
             return None
 
-    def _show_grade_maps(self) -> None:
-        grades = map_cells(self._study, "grade")
-        if grades["code"].notna().any():
-            scale = draw.step_scale(self._study.settings.grades, "typical grade")
-            self._maps("grade_maps", grades, "code", scale, wording.GRADE_CAPTION)
+    def _order_maps(self) -> None:
+        self.order(self._burned_maps[1])
+        self.order(self._grade_maps[1])
+        for pictures in self._bake_maps.values():
+            self.order(pictures)
+
+    @cached_property
+    def _burned_maps(self) -> tuple[pd.DataFrame, list[Picture]]:
+        cells = map_cells(self._study)
+        scale = draw.share_scale(draw.BURNED_LABEL)
+        caption = wording.BURNED_CAPTION
+        return cells, _map_pictures("grates", cells, "share", scale, caption)
+
+    @cached_property
+    def _grade_maps(self) -> tuple[pd.DataFrame, list[Picture]]:
+        cells = map_cells(self._study, "grade")
+        if not cells["code"].notna().any():
+            return cells, []
+        scale = draw.step_scale(self._study.settings.grades, "typical grade")
+        caption = wording.GRADE_CAPTION
+        return cells, _map_pictures("grade_maps", cells, "code", scale, caption)
 
     def _show_temperatures(self, readings: pd.DataFrame) -> None:
         cells = map_temperatures(self._study, readings)
@@ -106,55 +137,46 @@ class MapSections(StudyPage):
         caption: str,
         no_value: str = "no graded item",
     ) -> None:
-        """Maps of all pits on one scale, in as many figures as fit a page."""
-        rows = draw.pairs_of(draw.grate_panels(cells))
-        figures = draw.map_drawings(rows, value=value, scale=scale, no_value=no_value)
-        self._figures(name, figures, wording.map_alt(cells, value), caption)
+        self.pictures(_map_pictures(name, cells, value, scale, caption, no_value))
         self.keep_table(name, cells)
-
-    def _figures(
-        self,
-        name: str,
-        figures: Sequence[Any],
-        alt: str,
-        caption: str,
-        beside: str = "",
-    ) -> None:
-        """Show figures that belong together; the words stand with the first."""
-        for i, figure in enumerate(figures):
-            own = name if i == 0 else f"{name}_{i + 1}"
-            continued = f"{caption.split('.')[0]}, continued."
-            self.figure(
-                own,
-                figure,
-                alt=alt if i == 0 else continued,
-                caption=caption if i == 0 else continued,
-                beside=beside if i == 0 else "",
-            )
 
     def show_bake_maps(self) -> None:
         """Every bake by itself, grate by grate and face by face, with photographs."""
-        faces, cells = self._bake_cells
-        photos = bake_photos(self._study)
-        if all(own.empty for own in cells.values()):
+        photos = self._photos
+        if not self._bake_maps:
             self.say(wording.NO_BAKE_MAPS)
-            self._show_photos(photos, list(photos))
+            self._show_photos(list(photos))
             return
-        shown: set[str] = set()
+        for pictures in self._bake_maps.values():
+            self.pictures(pictures)
+        self._show_photos([bake for bake in photos if bake not in self._bake_maps])
+        self._show_rise_by_bake()
+        self._show_temperatures_by_bake()
+
+    @cached_property
+    def _photos(self) -> dict[str, Photo]:
+        return bake_photos(self._study)
+
+    @cached_property
+    def _bake_maps(self) -> dict[str, list[Picture]]:
+        """Maps of single bakes by the first bake of a picture, pit after pit."""
+        faces, cells = self._bake_cells
+        if all(own.empty for own in cells.values()):
+            return {}
+        made: dict[str, list[Picture]] = {}
         first = next(iter(cells.values()))
         for i, pit in enumerate(first["pit"].unique()):
             bakes = first.loc[first["pit"] == pit, "bake"].unique().tolist()
-            for k, group in enumerate(_groups(bakes, photos)):
-                photo = photos.get(group[0])
+            for k, group in enumerate(_groups(bakes, self._photos)):
+                photo = self._photos.get(group[0])
                 beside = ""
                 if photo is not None and not photo.problem:
                     beside = photo_html(photo, wording.photo_caption(group[0], pit))
-                    shown.add(group[0])
                 name = f"bakes_{i + 1}_{k + 1}"
-                self._bake_figure(name, pit, group, faces, cells, beside)
-        self._show_photos(photos, [bake for bake in photos if bake not in shown])
-        self._show_rise_by_bake()
-        self._show_temperatures_by_bake()
+                made[group[0]] = self._bake_pictures(
+                    name, pit, group, faces, cells, beside
+                )
+        return made
 
     def _show_rise_by_bake(self) -> None:
         cells = map_cells(self._study, "rise", by_bake=True)
@@ -193,7 +215,8 @@ class MapSections(StudyPage):
             no_value=no_value,
         )
         caption = wording.bake_numbers_caption(scale.label)
-        self._figures(name, figures, wording.map_alt(cells, value), caption)
+        alt = wording.map_alt(cells, value)
+        self.pictures(_belonging(name, figures, alt, caption))
 
     @cached_property
     def _bake_cells(self) -> tuple[list[Face], dict[str, pd.DataFrame]]:
@@ -207,7 +230,7 @@ class MapSections(StudyPage):
             return faces, {face: by_face[face] for face in faces}
         return [], {"burned": map_cells(self._study, by_bake=True)}
 
-    def _bake_figure(
+    def _bake_pictures(
         self,
         name: str,
         pit: str,
@@ -215,7 +238,7 @@ class MapSections(StudyPage):
         faces: Sequence[Face],
         cells: dict[str, pd.DataFrame],
         beside: str,
-    ) -> None:
+    ) -> list[Picture]:
         rows = [
             row
             for bake in bakes
@@ -239,14 +262,13 @@ class MapSections(StudyPage):
         first = next(iter(cells.values()))
         own = first[first["bake"].isin(bakes)]
         caption = wording.bake_maps_caption(pit, list(faces))
-        self._figures(name, figures, wording.map_alt(own, value), caption, beside)
+        alt = wording.map_alt(own, value)
+        return _belonging(name, figures, alt, caption, beside)
 
-    def _show_photos(self, photos: dict[str, Photo], bakes: Sequence[str]) -> None:
+    def _show_photos(self, bakes: Sequence[str]) -> None:
         pits = self._study.bakes.set_index("bake")["pit"]
         for bake in bakes:
-            photo = photos.get(bake)
-            if photo is None:
-                continue
+            photo = self._photos[bake]
             if photo.problem:
                 self.say(photo.problem, "note")
             else:
@@ -347,7 +369,7 @@ class MapSections(StudyPage):
             + wording.map_alt(map_cells(self._study, face=face), "share")
             for face in panels
         )
-        self._figures("face_maps", figures, alt, wording.FACE_MAP_CAPTION)
+        self.pictures(_belonging("face_maps", figures, alt, wording.FACE_MAP_CAPTION))
 
     def show_reading(self, seed: int = 1, conf_level: float | None = None) -> None:
         """What the patterns shown can come from, and the one change to try next."""
@@ -364,6 +386,36 @@ class MapSections(StudyPage):
         self.say(wording.COMMON_PRACTICE, "note")
         self.say_all(said)
         self.say(wording.RETEST)
+
+
+def _map_pictures(
+    name: str,
+    cells: pd.DataFrame,
+    value: str,
+    scale: draw.MapScale,
+    caption: str,
+    no_value: str = "no graded item",
+) -> list[Picture]:
+    """Maps of all pits on one scale, in as many figures as fit a page."""
+    rows = draw.pairs_of(draw.grate_panels(cells))
+    figures = draw.map_drawings(rows, value=value, scale=scale, no_value=no_value)
+    return _belonging(name, figures, wording.map_alt(cells, value), caption)
+
+
+def _belonging(
+    name: str,
+    figures: Sequence[Callable[[], Figure]],
+    alt: str,
+    caption: str,
+    beside: str = "",
+) -> list[Picture]:
+    """Figures that belong together; the words stand with the first."""
+    continued = f"{caption.split('.')[0]}, continued."
+    first = [Picture(name, figure, alt, caption, beside) for figure in figures[:1]]
+    return first + [
+        Picture(f"{name}_{i}", figure, continued, continued)
+        for i, figure in enumerate(figures[1:], 2)
+    ]
 
 
 def _groups(bakes: Sequence[str], photos: dict[str, Photo]) -> list[list[str]]:

@@ -10,12 +10,12 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple
 
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding
-from pitstats.report.drawing import Drawing
+from pitstats.report.drawing import Drawing, Shown
 from pitstats.report.wording.findings import (
     HEADINGS,
     findings_by_weight,
@@ -34,6 +34,16 @@ _TAG: dict[str, tuple[str, str]] = {
     "note": ('<p class="note">', "</p>"),
     "kicker": ('<p class="kicker">', "</p>"),
 }
+
+
+class Picture(NamedTuple):
+    """A figure that is not drawn yet, and what is said about it; see `Page.figure`."""
+
+    name: str
+    draw: Callable[[], Figure]
+    alt: str
+    caption: str = ""
+    beside: str = ""
 
 
 class Page:
@@ -167,21 +177,43 @@ class Page:
         beside : str, default ""
             HTML, safe already, to stand beside the figure where there is room.
         """
-        from IPython.display import display
-
-        drawing = Drawing(
-            draw=figure if callable(figure) else lambda: figure,
-            alt=alt,
-            caption=caption,
-            path=self._place("figures") / name if self._folder is not None else None,
-        )
+        draw = figure if callable(figure) else lambda: figure
+        drawing = self._drawing(Picture(name, draw, alt, caption))
         if beside:
             picture = drawing.shown().data["image/png"]
             self.html(_side_by_side(picture, alt, caption, beside), alt)
             return
         recipe = drawing.recipe() if self.hands_over else None
-        data, metadata = recipe or drawing.shown()
-        display(data, raw=True, metadata=metadata)  # type: ignore[no-untyped-call]
+        _display(recipe or drawing.shown())
+
+    def pictures(self, pictures: Iterable[Picture]) -> None:
+        """Show pictures one after the other, each as `figure` does."""
+        for name, draw, alt, caption, beside in pictures:
+            self.figure(name, draw, alt=alt, caption=caption, beside=beside)
+
+    def order(self, pictures: Iterable[Picture]) -> None:
+        """Let the renderer draw pictures now that the page comes to later.
+
+        Only where a renderer draws and keeps them; else they are drawn when shown.
+        """
+        for picture in pictures if self._renderer_keeps else ():
+            recipe = self._drawing(picture).recipe(ahead=True)
+            if recipe is not None and not picture.beside:
+                _display(recipe)
+
+    @property
+    def _renderer_keeps(self) -> bool:
+        """Whether a renderer draws, and has a place for what it draws."""
+        return self.hands_over and self._folder is not None
+
+    def _drawing(self, picture: Picture) -> Drawing:
+        folder = None if self._folder is None else self._place("figures")
+        return Drawing(
+            draw=picture.draw,
+            alt=picture.alt,
+            caption=picture.caption,
+            path=None if folder is None else folder / picture.name,
+        )
 
     def _place(self, kind: str) -> Path:
         assert self._folder is not None
@@ -256,7 +288,11 @@ def _table_template() -> object:
     return environment.get_template("table.html.j2")
 
 
-def _display_html(html: str, plain: str) -> None:
+def _display(shown: Shown) -> None:
     from IPython.display import display
 
-    display({"text/html": html, "text/plain": plain}, raw=True)  # type: ignore[no-untyped-call]
+    display(shown.data, raw=True, metadata=shown.metadata)  # type: ignore[no-untyped-call]
+
+
+def _display_html(html: str, plain: str) -> None:
+    _display(Shown({"text/html": html, "text/plain": plain}, {}))

@@ -127,18 +127,20 @@ def render_report(
     with (
         rare_collections(),
         _working_folder(target) as work,
-        early_kernel(source, work) as kernel,
+        DrawingOffice(source.stem, _page_exporter) as office,
     ):
-        title = source.stem if study is None else _title_of(study)
-        declared = _declared_parameters(source)
-        values = _checked_parameters(given, declared, source.stem)
         files = work / target.parts[2]
         files.mkdir()
-        if "output_folder" in declared:
-            values["output_folder"] = str(files.resolve())
-        with DrawingOffice(source.stem, _page_exporter) as office:
+        with early_kernel(source, work) as kernel:
+            title = source.stem if study is None else _title_of(study)
+            declared = _declared_parameters(source)
+            values = _checked_parameters(given, declared, source.stem)
+            if "output_folder" in declared:
+                values["output_folder"] = str(files.resolve())
+            office.get_ready()
             finished = _execute(source, values, work, kernel, office, progress)
-            exporter = office.deliver()
+        # The kernel ends while the last figures are drawn.
+        exporter = office.deliver()
         stamp = _stamp(source, study, values, declared)
         _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import pitstats as ps
-from pitstats.figures.grates import cell_labels
 from tests.analysis.test_area import FOUR, near_burns, placed, study_of
+from tests.figures.drawn_maps import boxes_of, drawn, labels_of, titles_of
 
 
 @pytest.fixture(scope="module")
@@ -21,42 +21,45 @@ def area() -> ps.UsableArea:
 
 
 def test_counts_and_estimates_stand_side_by_side(surface: ps.SurfaceMap) -> None:
-    panels = ps.plot_surface(surface).axes[:-1]
-    titles = [axes.get_title(loc="left") for axes in panels]
+    figure = ps.plot_surface(surface)
+    titles = titles_of(figure)
     assert titles[:2] == ["Quarry: counted", "smoothed, %"]
     # A grate of more than six columns has its maps one below the other.
     assert titles[4:6] == ["Orchard: counted", "Orchard: smoothed, %"]
-    texts = cell_labels(panels[0])
+    counts, chances = labels_of(figure)[:2]
     own = surface.table[surface.table["pit"] == "Quarry"]
-    assert texts[0] == f"{own['n_burned'].iloc[0]}/{own['n_items'].iloc[0]}"
-    assert cell_labels(panels[1]) == [f"{100 * share:.0f}" for share in own["estimate"]]
+    assert counts[0] == f"{own['n_burned'].iloc[0]}/{own['n_items'].iloc[0]}"
+    assert chances == [f"{100 * share:.0f}" for share in own["estimate"]]
 
 
 def test_bars_show_the_intervals(surface: ps.SurfaceMap) -> None:
-    axes = ps.plot_surface(surface).axes[1]
-    (bars,) = [c for c in axes.collections if c.get_gid() == "intervals"]
+    figure = ps.plot_surface(surface)
+    bars = drawn(figure, "intervals")
+    assert len(bars) == len(titles_of(figure)) / 2
     own = surface.table[surface.table["pit"] == "Quarry"].reset_index(drop=True)
-    ends = np.array([segment[:, 0] for segment in bars.get_segments()])
-    offset = own["column"].to_numpy()[:, None] - 1 + 0.06
-    found = (ends - offset) / 0.88
+    ends = np.array([segment[:, 0] for segment in bars[0].get_segments()])
+    # The bar of a cell has the cell to itself but for a little room on either side.
+    boxes = boxes_of(figure)[1]
+    left, side = boxes[:, 0, 0], np.ptp(boxes[:, :, 0], axis=1)
+    found = ((ends - left[:, None]) / side[:, None] - 0.06) / 0.88
     np.testing.assert_allclose(found, own[["conf_low", "conf_high"]], atol=1e-12)
 
 
 def test_cells_without_items_are_in_brackets() -> None:
     surface = ps.map_surface(ps.demo_study("unequal_layouts"))
-    counted, smoothed = ps.plot_surface(surface).axes[:2]
+    figure = ps.plot_surface(surface)
     own = surface.table[surface.table["pit"] == "Quarry"]
-    bare = [text.startswith("(") for text in cell_labels(smoothed)]
+    bare = [text.startswith("(") for text in labels_of(figure)[1]]
     assert bare == (own["n_items"] == 0).tolist()
-    assert sum(patch.get_hatch() == "////" for patch in counted.patches) == sum(bare)
+    assert len(boxes_of(figure, "unknown")[0]) == sum(bare)
 
 
 def test_this_bake_is_named_on_the_map() -> None:
     surface = ps.map_surface(ps.demo_study("one_bake_each"))
-    titles = [axes.get_title(loc="left") for axes in ps.plot_surface(surface).axes]
+    titles = titles_of(ps.plot_surface(surface))
     assert titles[1] == "this bake, %"
     area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
-    titles = [axes.get_title(loc="left") for axes in ps.plot_chance_good(area).axes]
+    titles = titles_of(ps.plot_chance_good(area))
     assert not any("next time" in title for title in titles)
 
 

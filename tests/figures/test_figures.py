@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 import pitstats as ps
-from pitstats.figures.grates import cell_labels
 from pitstats.study.demo import simulate_demo
+from tests.figures.drawn_maps import boxes_of, drawn, labels_of, titles_of
 
 
 def four() -> ps.Study:
@@ -49,29 +49,32 @@ def test_differences_show_both_intervals_and_the_margin() -> None:
 def test_maps_name_the_firebox_end_and_show_every_cell_on_one_scale() -> None:
     cells = ps.map_cells(four())
     figure = ps.plot_grates(cells)
-    panels = figure.axes[:-1]
-    assert len(panels) == 5
-    assert all("firebox" in axes.texts[0].get_text() for axes in panels)
-    labels = [cell_labels(axes) for axes in panels]
-    assert sum(map(len, labels)) == int((cells["n_items"] > 0).sum())
-    widths = {
-        round(
-            float(axes.get_position().width * figure.get_size_inches()[0])
-            / axes.get_xlim()[1],
-            6,
-        )
-        for axes in panels
-    }
-    assert len(widths) == 1
+    assert len(titles_of(figure)) == 5
+    names = [artist.get_label() for artist in drawn(figure, "firebox")]
+    assert names == ["firebox", "end"] * 5
+    assert sum(map(len, labels_of(figure))) == int((cells["n_items"] > 0).sum())
+    sides = np.concatenate([np.ptp(boxes, axis=1) for boxes in boxes_of(figure)])
+    np.testing.assert_allclose(sides, sides[0, 0])
 
 
 def test_cells_without_a_graded_item_are_hatched() -> None:
     cells = ps.map_cells(four())
+    whole = boxes_of(ps.plot_grates(cells))[0]
     cells.loc[0, ["n_items", "n_burned", "n_missing"]] = [0, 0, 4]
     cells.loc[0, "share"] = np.nan
-    axes = ps.plot_grates(cells).axes[0]
-    assert axes.patches[0].get_hatch() is not None
-    assert axes.patches[1].get_hatch() is None
+    figure = ps.plot_grates(cells)
+    hatched = drawn(figure, "unknown")
+    assert [boxes.get_hatch() for boxes in hatched] == ["////"]
+    np.testing.assert_allclose(boxes_of(figure, "unknown")[0][0], whole[0])
+    np.testing.assert_allclose(boxes_of(figure)[0], whole[1:])
+
+
+def test_cells_that_lost_items_have_a_hatched_strip() -> None:
+    cells = ps.map_cells(four())
+    figure = ps.plot_grates(cells)
+    strips = np.concatenate(boxes_of(figure, "lost"))
+    some_lost = (cells["n_missing"] > 0) & (cells["n_items"] > 0)
+    assert len(strips) == int(some_lost.sum()) > 0
 
 
 def test_grades_bars_add_up_to_the_whole() -> None:

@@ -10,7 +10,6 @@ from pitstats.figures.grates import (
     HEAT,
     WANTED,
     MapPanel,
-    cell_labels,
     grate_panels,
     number_scale,
     pairs_of,
@@ -21,6 +20,7 @@ from pitstats.figures.grates import (
     step_scale,
 )
 from pitstats.figures.style import BROWNING
+from tests.figures.drawn_maps import boxes_of, drawn, labels_of, titles_of
 
 
 def grate(rows: int, columns: int, share: float = 0.5) -> pd.DataFrame:
@@ -63,15 +63,13 @@ def test_marks_tell_grades_apart() -> None:
 def test_figures_fit_a_phone_and_a_page() -> None:
     panels = [[MapPanel(f"Bake {k}", grate(4, 6))] for k in range(9)]
     figures = plot_maps(panels, value="share", scale=share_scale(BURNED_LABEL))
-    titles = [
-        axes.get_title(loc="left") for figure in figures for axes in figure.axes[:-1]
-    ]
+    titles = [title for figure in figures for title in titles_of(figure)]
     assert titles == [f"Bake {k}" for k in range(9)]
     heights = [figure.get_size_inches()[1] for figure in figures]
     assert len(figures) > 1
     assert max(heights) <= 7.4
     assert all(figure.get_size_inches()[0] <= 6 for figure in figures)
-    n_maps = [len(figure.axes) - 1 for figure in figures]
+    n_maps = [len(titles_of(figure)) for figure in figures]
     assert max(n_maps) - min(n_maps) <= 1
     assert plot_maps([], value="share", scale=share_scale("x")) == []
 
@@ -81,32 +79,46 @@ def test_every_size_of_grate_has_square_cells(rows: int, columns: int) -> None:
     figure = plot_cell_maps(
         [[MapPanel("G", grate(rows, columns))]], value="share", scale=share_scale("x")
     )
-    box = figure.axes[0].get_position()
-    wide, high = figure.get_size_inches()
-    assert box.width * wide / columns == pytest.approx(box.height * high / rows)
-    assert box.x1 <= 1
-    assert len(figure.axes[0].patches) == rows * columns
+    (boxes,) = boxes_of(figure)
+    assert len(boxes) == rows * columns
+    sides = np.ptp(boxes, axis=1)
+    np.testing.assert_allclose(sides, sides[0, 0])
+    high = figure.get_size_inches()[1]
+    assert boxes.min() > 0
+    assert boxes[..., 0].max() < 5.6
+    assert boxes[..., 1].max() < high
+    corners = {tuple(corner) for corner in np.round(boxes[:, 0] / sides[0, 0], 6)}
+    assert len(corners) == rows * columns
 
 
 def test_rows_of_maps_share_a_cell_size_and_say_the_firebox_end_once() -> None:
     row = [MapPanel("A", grate(3, 6)), MapPanel("B", grate(2, 5))]
     figure = plot_cell_maps([row], value="share", scale=share_scale("x"))
-    left, right = figure.axes[:2]
-    assert [text.get_text() for text in left.texts] == ["firebox\nend"]
-    assert not right.texts
-    sides = {
-        round(axes.get_position().width * figure.get_size_inches()[0] / columns, 6)
-        for axes, columns in ((left, 6), (right, 5))
-    }
-    assert len(sides) == 1
+    left, right = boxes_of(figure)
+    names = [artist.get_label() for artist in drawn(figure, "firebox")]
+    assert names == ["firebox", "end"]
+    assert [artist.get_label() for artist in drawn(figure, "rows")] == ["door 1\n2\n3"]
+    assert np.ptp(left[0], axis=0) == pytest.approx(np.ptp(right[0], axis=0))
+    assert left[..., 0].max() < right[..., 0].min()
+
+
+def test_grates_of_one_figure_do_not_touch() -> None:
+    panels = [MapPanel(str(n), grate(2, n)) for n in (6, 5, 8, 5, 12, 9)]
+    figure = plot_cell_maps(pairs_of(panels), value="share", scale=share_scale("x"))
+    ends = [(own.min(axis=(0, 1)), own.max(axis=(0, 1))) for own in boxes_of(figure)]
+    assert len(ends) == 6
+    for i, (low, high) in enumerate(ends):
+        for other_low, other_high in ends[:i]:
+            assert (high < other_low).any() or (low > other_high).any()
 
 
 def test_grades_are_marked_and_named_in_the_legend() -> None:
     cells = grate(1, 3).assign(code=[0.0, 4.0, np.nan])
     scale = step_scale(["raw", "light", "golden", "dark", "burned"], "grade")
     figure = plot_maps([[MapPanel("A", cells)]], value="code", scale=scale)[0]
-    assert cell_labels(figure.axes[0]) == ["R", "B"]
-    legend = [text.get_text() for text in figure.axes[-1].texts]
+    assert labels_of(figure) == [["R", "B"]]
+    assert [len(boxes) for boxes in boxes_of(figure, "unknown")] == [1]
+    legend = [text.get_text() for text in figure.axes[0].texts]
     assert {"raw", "burned", "grade", "R", "B"} <= set(legend)
 
 
