@@ -20,7 +20,7 @@ from pitstats.analysis.model_fit import (
 from pitstats.analysis.pairs import pair_rows, verdicts
 from pitstats.analysis.posterior import bake_posterior
 from pitstats.analysis.rates import METHOD, checked_level, estimate_burn_rates
-from pitstats.analysis.results import PitComparison
+from pitstats.analysis.results import PitComparison, RateDraws
 from pitstats.analysis.standardize import LayoutChoice
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.outcomes import bake_totals
@@ -135,6 +135,7 @@ def _as_counted(study: Study, level: float) -> PitComparison:
 def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
     """Compare rates over a layout, from the draws of the model."""
     rates, sd = rate_table(study, fitted), fitted.result.bake_sd
+    drawn = fitted.result.draws
     return PitComparison(
         table=difference_table(fitted),
         naive=naive_differences(rates, fitted.pits, level),
@@ -152,6 +153,7 @@ def _standardized(study: Study, fitted: FittedModel, level: float) -> PitCompari
         cells=fitted.layout.table,
         support=fitted.layout.support,
         bake_sd=(sd.estimate, sd.low, sd.high),
+        draws=RateDraws(tuple(fitted.pits), drawn.rates.T, drawn.weights),
     )
 
 

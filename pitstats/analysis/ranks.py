@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.caveats import ONE_BAKE_EACH, borrowed_spread
 from pitstats.analysis.compare import compare_pits
-from pitstats.analysis.model_fit import fit_model
 from pitstats.analysis.posterior import bake_posterior
 from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.errors import DesignError
@@ -22,8 +22,6 @@ METHOD = (
     "possible ranks from the simultaneous intervals for all pairs of pits; chances of "
     "ranks from joint posterior draws of the rates"
 )
-# Chances of ranks are read in whole per cents.
-_MODEL_DRAWS = 2048
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -162,25 +160,17 @@ def _ranked_pits(comparison: PitComparison) -> list[str]:
 
 def _draws(
     study: Study, comparison: PitComparison, pits: list[str]
-) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
+) -> tuple[NDArray[np.floating[Any]], NDArray[np.floating[Any]] | None]:
     """Joint draws of the rates behind a comparison, one column per pit."""
-    if comparison.formula is None:
+    if comparison.draws is None:
         totals = bake_totals(study)
         graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
         posterior = bake_posterior(graded, comparison.conf_level)
         index = [posterior.pits.index(pit) for pit in pits]
         return posterior.result.posterior.fixed_draws()[:, index], None
-    layout = comparison.cells if comparison.layout == "own" else comparison.layout
-    fitted = fit_model(
-        study,
-        comparison.formula,
-        layout,  # type: ignore[arg-type]
-        comparison.conf_level,
-        n_draws=_MODEL_DRAWS,
-    )
-    index = [fitted.pits.index(pit) for pit in pits]
-    draws = fitted.result.draws
-    return np.asarray(draws.rates[index].T), np.asarray(draws.weights)
+    drawn = comparison.draws
+    index = [drawn.pits.index(pit) for pit in pits]
+    return drawn.rates[:, index], drawn.weights
 
 
 def _long(chance: NDArray[np.float64], pits: list[str]) -> pd.DataFrame:

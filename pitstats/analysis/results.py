@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 
 class FrameResult:
@@ -71,6 +74,24 @@ class BurnRates(FrameResult):
     caveats: tuple[str, ...]
 
 
+class RateDraws(NamedTuple):
+    """Joint posterior draws of the rates of several pits.
+
+    Attributes
+    ----------
+    pits : tuple of str
+        Pits, in the order of the columns.
+    rates : ndarray, shape (draws, pits)
+        Long-run burn rates.
+    weights : ndarray, shape (draws,)
+        Weights of the draws; they sum to 1.
+    """
+
+    pits: tuple[str, ...]
+    rates: NDArray[np.floating[Any]]
+    weights: NDArray[np.floating[Any]]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PitComparison(FrameResult):
     """All pairs of pits: difference of long-run burn rates, and the verdict.
@@ -103,6 +124,8 @@ class PitComparison(FrameResult):
         at each place of the layout.
     bake_sd : tuple of float or None
         Estimate, low and high end of the between-bake SD in the model, logit scale.
+    draws : RateDraws or None
+        Joint posterior draws of the rates, where a model gave them.
     """
 
     table: pd.DataFrame
@@ -121,6 +144,7 @@ class PitComparison(FrameResult):
     cells: pd.DataFrame | None = field(default=None, repr=False)
     support: pd.DataFrame | None = field(default=None, repr=False)
     bake_sd: tuple[float, float, float] | None = None
+    draws: RateDraws | None = field(default=None, repr=False)
 
     @property
     def one_bake_each(self) -> bool:

@@ -98,6 +98,8 @@ class MapSections(StudyPage):
         self.order(self._grade_maps[1])
         for pictures in self._bake_maps.values():
             self.order(pictures)
+        if not isinstance(self._faces(None), str):
+            self.order(self._face_maps)
 
     @cached_property
     def _burned_maps(self) -> tuple[pd.DataFrame, list[Picture]]:
@@ -325,7 +327,7 @@ class MapSections(StudyPage):
         if isinstance(faces, str):
             self.say(faces, "note")
             return
-        self._show_face_maps()
+        self.pictures(self._face_maps)
         sentences = wording.face_sentences(faces)
         self.figure("faces", partial(plot_faces, faces), alt=" ".join(sentences))
         self.say_all(sentences)
@@ -339,16 +341,23 @@ class MapSections(StudyPage):
         self.say(f"Method: {faces.method}.", "note")
 
     def _faces(self, conf_level: float | None) -> FaceComparison | str:
-        try:
-            return compare_faces(self._study, conf_level)
-        except DesignError as reason:
-            return str(reason)
+        """Faces, compared once for all sections; or why they cannot be."""
+        if conf_level not in self._found_faces:
+            try:
+                found: FaceComparison | str = compare_faces(self._study, conf_level)
+            except DesignError as reason:
+                found = str(reason)
+            self._found_faces[conf_level] = found
+        return self._found_faces[conf_level]
 
-    def _show_face_maps(self) -> None:
-        panels = {
-            face: draw.grate_panels(map_cells(self._study, face=face))
-            for face in self._bake_cells[0]
-        }
+    @cached_property
+    def _found_faces(self) -> dict[float | None, FaceComparison | str]:
+        return {}
+
+    @cached_property
+    def _face_maps(self) -> list[Picture]:
+        maps = {face: map_cells(self._study, face=face) for face in self._bake_cells[0]}
+        panels = {face: draw.grate_panels(cells) for face, cells in maps.items()}
         rows = [
             wrapped
             for own in zip(*panels.values(), strict=True)
@@ -365,11 +374,10 @@ class MapSections(StudyPage):
             no_value="not graded",
         )
         alt = " ".join(
-            f"{face.capitalize()}: "
-            + wording.map_alt(map_cells(self._study, face=face), "share")
-            for face in panels
+            f"{face.capitalize()}: " + wording.map_alt(cells, "share")
+            for face, cells in maps.items()
         )
-        self.pictures(_belonging("face_maps", figures, alt, wording.FACE_MAP_CAPTION))
+        return _belonging("face_maps", figures, alt, wording.FACE_MAP_CAPTION)
 
     def show_reading(self, seed: int = 1, conf_level: float | None = None) -> None:
         """What the patterns shown can come from, and the one change to try next."""

@@ -184,8 +184,10 @@ def propose(
         session_sd, density, column, across = _draw_linear(
             grid.session_sd, local, uniform[:, 1]
         )
-        centre = _between_own(_between(grid.centre, row, mix), column, across)
-        factor = _between_own(_between(grid.factor, row, mix), column, across)
+        centre, factor = (
+            _between_corners(values, row, mix, column, across)
+            for values in (grid.centre, grid.factor)
+        )
     else:
         sd, density, row, mix = _draw_linear(grid.sd, height.T, uniform[:, 0])
         centre = _between(grid.centre[:, 0], row, mix)
@@ -250,11 +252,24 @@ def _between(
     return np.asarray(low + share * (values[segment + 1] - low))
 
 
-def _between_own(
-    values: FloatArray, segment: npt.NDArray[np.intp], place: FloatArray
+def _between_corners(
+    values: FloatArray,
+    row: npt.NDArray[np.intp],
+    mix: FloatArray,
+    column: npt.NDArray[np.intp],
+    across: FloatArray,
 ) -> FloatArray:
-    """Interpolation along the second axis, each draw in its own table."""
-    share = place.reshape(-1, *([1] * (values.ndim - 2)))
-    line = np.arange(len(segment))
-    low = values[line, segment]
-    return np.asarray(low + share * (values[line, segment + 1] - low))
+    """Interpolation along the first axis and then the second, one result per draw.
+
+    Only the four corners around each draw are looked up: whole rows of a large table,
+    one for each draw, would not fit the cache.
+    """
+    flat = values.reshape(-1, *values.shape[2:])
+    corner = row * values.shape[1] + column
+    single = [1] * (values.ndim - 2)
+    down, along = mix.reshape(-1, *single), across.reshape(-1, *single)
+    ends = []
+    for near in (corner, corner + 1):
+        low = flat[near]
+        ends.append(low + down * (flat[near + values.shape[1]] - low))
+    return np.asarray(ends[0] + along * (ends[1] - ends[0]))
