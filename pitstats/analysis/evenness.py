@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +16,7 @@ from pitstats.analysis.formula import find_aliases
 from pitstats.analysis.model_data import with_grates
 from pitstats.analysis.pairs import PAIR_COLUMNS, pair_rows, verdicts
 from pitstats.analysis.rates import checked_level
-from pitstats.analysis.results import Evenness
+from pitstats.analysis.results import Evenness, PartTables
 from pitstats.errors import DesignError
 from pitstats.stats.evenness import PartRates, part_rates
 from pitstats.study.grading import face_codes
@@ -86,15 +87,14 @@ def compare_evenness(study: Study, conf_level: float | None = None) -> Evenness:
         )
     thirds = _thirds(study, placed, level)
     grates, unknown = _grates(study, placed, level)
-    faces = _faces(study, graded, level)
+    both_faces = _with_both_faces(study, graded)
     n_bakes = placed.groupby("pit")["bake"].nunique()
     return Evenness(
         table=thirds.table,
         differences=thirds.differences,
         grates=grates.table,
         grate_differences=grates.differences,
-        faces=faces.table,
-        face_differences=faces.differences,
+        part_faces=partial(_faces, study, both_faces, level),
         n_bakes=n_bakes.reindex(study.pits["pit"], fill_value=0),
         estimand=ESTIMAND,
         method=METHOD,
@@ -105,19 +105,11 @@ def compare_evenness(study: Study, conf_level: float | None = None) -> Evenness:
                     *_data_caveats(study, graded, placed),
                     *thirds.caveats,
                     *(notes.LEVELS_UNKNOWN.format(pit=pit) for pit in unknown),
-                    *((notes.FACES_TOGETHER,) if len(faces.table) else ()),
+                    *((notes.FACES_TOGETHER,) if len(both_faces) else ()),
                 ]
             )
         ),
     )
-
-
-class _Parts(NamedTuple):
-    """Tables of one question of evenness, and what to say about them."""
-
-    table: pd.DataFrame
-    differences: pd.DataFrame
-    caveats: tuple[str, ...]
 
 
 class _Entries(NamedTuple):
@@ -172,7 +164,7 @@ def _entries(
 # --- thirds -------------------------------------------------------------------------
 
 
-def _thirds(study: Study, placed: pd.DataFrame, level: float) -> _Parts:
+def _thirds(study: Study, placed: pd.DataFrame, level: float) -> PartTables:
     third = third_of_grate(placed["distance"])
     part = third.map({name: i for i, name in enumerate(_THIRDS)})
     entries = _entries(study, placed, part, placed["burned"])
@@ -194,7 +186,7 @@ def _thirds(study: Study, placed: pd.DataFrame, level: float) -> _Parts:
             for name in _THIRDS
             if np.isnan(row[name])
         ]
-    return _Parts(
+    return PartTables(
         _all_pits(study, table),
         _pairs(found, entries.pits, entries.one_bake_each),
         (*caveats, *_partly_used(placed)),
@@ -258,7 +250,7 @@ def _pairs(found: PartRates, pits: Sequence[str], one_bake_each: bool) -> pd.Dat
 
 def _grates(
     study: Study, placed: pd.DataFrame, level: float
-) -> tuple[_Parts, list[str]]:
+) -> tuple[PartTables, list[str]]:
     """Highest against lowest grate, and the pits whose levels are not recorded."""
     ends, unknown = _highest_and_lowest(study, placed)
     columns = _part_columns("lower", "upper", ["lower_grate", "upper_grate"])
@@ -277,7 +269,9 @@ def _grates(
     for i, name in enumerate(("lower_grate", "upper_grate")):
         table[name] = [ends[pit][i] for pit in entries.pits]
     return (
-        _Parts(table[columns], _pairs(found, entries.pits, entries.one_bake_each), ()),
+        PartTables(
+            table[columns], _pairs(found, entries.pits, entries.one_bake_each), ()
+        ),
         unknown,
     )
 
@@ -321,15 +315,18 @@ def _distances(
 # --- top and bottom -----------------------------------------------------------------
 
 
-def _faces(study: Study, graded: pd.DataFrame, level: float) -> _Parts:
+def _with_both_faces(study: Study, graded: pd.DataFrame) -> pd.DataFrame:
+    """Items of which top and bottom were graded."""
+    both = ~np.isnan(face_codes(graded, study.settings)[:, :2]).any(axis=1)
+    return graded.iloc[np.flatnonzero(both)]
+
+
+def _faces(study: Study, own: pd.DataFrame, level: float) -> PartTables:
     """Bottoms against tops of items of which both were graded."""
-    codes = face_codes(graded, study.settings)[:, :2]
-    both = ~np.isnan(codes).any(axis=1)
     columns = _part_columns("top", "bottom", ["n_items"])
-    if not both.any():
+    if own.empty:
         return _no_parts(columns)
-    own = graded[both]
-    burned = codes[both] >= study.settings.burned_code
+    burned = face_codes(own, study.settings)[:, :2] >= study.settings.burned_code
     items = pd.concat([own, own])
     part = pd.Series(np.repeat([_LAST, _FIRST], len(own)), index=items.index)
     outcome = pd.Series(burned.T.reshape(-1), index=items.index)
@@ -338,7 +335,7 @@ def _faces(study: Study, graded: pd.DataFrame, level: float) -> _Parts:
     table = _two_parts(found, entries.pits, first="bottom", last="top")
     table["n_items"] = own.groupby("pit").size().reindex(entries.pits).to_numpy()
     pairs = _pairs(found, entries.pits, entries.one_bake_each)
-    return _Parts(table[columns], pairs, ())
+    return PartTables(table[columns], pairs, ())
 
 
 # --- shared -------------------------------------------------------------------------
@@ -350,8 +347,8 @@ def _part_columns(last: str, first: str, more: list[str]) -> list[str]:
     return ["pit", *more, last, first, fall, "conf_low", "conf_high", *ends]
 
 
-def _no_parts(columns: list[str]) -> _Parts:
-    return _Parts(
+def _no_parts(columns: list[str]) -> PartTables:
+    return PartTables(
         pd.DataFrame(columns=columns), pd.DataFrame(columns=list(PAIR_COLUMNS)), ()
     )
 

@@ -8,6 +8,7 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pitstats.analysis.coverage import third_of_grate
 from pitstats.analysis.faces import graded_faces
@@ -240,23 +241,40 @@ def _zone_masks(items: pd.DataFrame) -> Iterator[tuple[str, pd.Series]]:
 
 def _zone_table(study: Study, items: pd.DataFrame) -> pd.DataFrame:
     """Mean of the value inside and outside of each zone, bake by bake."""
-    rows = []
+    tables = []
     for pit, own in _by_pit(study, items):
+        code, bakes = pd.factorize(own["bake"])
+        number = own["number"].to_numpy(dtype=float)
         for zone, inside in _zone_masks(own):
-            for bake, cells in own.groupby("bake", sort=False):
-                within = inside[cells.index]
-                rows.append(
+            within = inside.to_numpy(dtype=bool)
+            n_inside, mean_inside = _count_and_mean(code[within], number[within], bakes)
+            n_outside, mean_outside = _count_and_mean(
+                code[~within], number[~within], bakes
+            )
+            tables.append(
+                pd.DataFrame(
                     {
-                        "bake": bake,
+                        "bake": bakes,
                         "pit": pit,
                         "zone": zone,
-                        "n_inside": int(within.sum()),
-                        "n_outside": int((~within).sum()),
-                        "inside": cells.loc[within, "number"].mean(),
-                        "outside": cells.loc[~within, "number"].mean(),
+                        "n_inside": n_inside,
+                        "n_outside": n_outside,
+                        "inside": mean_inside,
+                        "outside": mean_outside,
                     }
                 )
-    return pd.DataFrame(rows)
+            )
+    return pd.concat(tables, ignore_index=True)
+
+
+def _count_and_mean(
+    code: NDArray[np.intp], number: NDArray[np.float64], bakes: pd.Index
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """How many cells each bake has, and the mean of their numbers; NaN of none."""
+    count = np.bincount(code, minlength=len(bakes))
+    total = np.bincount(code, number, minlength=len(bakes))
+    mean = np.full(len(bakes), np.nan)
+    return count, np.divide(total, count, out=mean, where=count > 0)
 
 
 # --- one pit ------------------------------------------------------------------------

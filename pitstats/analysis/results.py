@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -152,6 +154,14 @@ class PitComparison(FrameResult):
         return bool((self.table["verdict"] == "one bake each").any())
 
 
+class PartTables(NamedTuple):
+    """Tables of one question of evenness, and what to say about them."""
+
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    caveats: tuple[str, ...]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Evenness(FrameResult):
     """How evenly each pit burns: along its grates, between grates and between faces.
@@ -179,6 +189,8 @@ class Evenness(FrameResult):
         bottom_high``.
     face_differences : pandas.DataFrame
         ``bottom_minus_top`` of ``pit_a`` less that of ``pit_b``.
+    part_faces : callable
+        Works out both tables of faces, when one of them is asked for.
     n_bakes : pandas.Series
         Bakes with graded items on known places, per pit; with a single one the
         numbers speak of that bake.
@@ -188,13 +200,27 @@ class Evenness(FrameResult):
     differences: pd.DataFrame
     grates: pd.DataFrame
     grate_differences: pd.DataFrame
-    faces: pd.DataFrame
-    face_differences: pd.DataFrame
+    part_faces: Callable[[], PartTables] = field(repr=False)
     n_bakes: pd.Series
     estimand: str
     method: str
     conf_level: float
     caveats: tuple[str, ...]
+
+    @property
+    def faces(self) -> pd.DataFrame:
+        """Bottom against top face, pit by pit."""
+        return self._face_tables.table
+
+    @property
+    def face_differences(self) -> pd.DataFrame:
+        """Bottom against top face, pit against pit."""
+        return self._face_tables.differences
+
+    @cached_property
+    def _face_tables(self) -> PartTables:
+        # Paired faces say the same more sharply: few ask for these.
+        return self.part_faces()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

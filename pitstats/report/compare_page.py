@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
+from functools import cached_property, partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -28,12 +29,14 @@ from pitstats.report.area_sections import AreaSections
 from pitstats.report.design_sections import DesignSections
 from pitstats.report.grading_sections import GradingSections
 from pitstats.report.map_sections import MapSections
+from pitstats.report.page import Picture
 from pitstats.report.rise_sections import RiseSections
 from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 from pitstats.report.write_up_sections import WriteUpSections
+from pitstats.study.study import Study
 
 
 class ComparisonPage(
@@ -55,6 +58,11 @@ class ComparisonPage(
     folder : path-like or None
         Where figures and tables are kept; None or an empty text: show only.
     """
+
+    def __init__(self, study: Study, folder: str | Path | None = None) -> None:
+        super().__init__(study, folder)
+        if self._renderer_keeps:
+            self.order(self._grades[1])
 
     def show_answer(
         self,
@@ -215,9 +223,6 @@ class ComparisonPage(
                 f"rates {evenness_wording.unit_text(evenness)}",
                 values=evenness.grates,
             )
-        if len(evenness.faces):
-            # Shown item by item, which is sharper, by `show_faces`.
-            self.keep_table("evenness_faces", evenness.faces)
         self.say_all(evenness.caveats)
         self.say(evenness_wording.evenness_method(evenness), "note")
 
@@ -276,17 +281,12 @@ class ComparisonPage(
 
     def show_grades(self, conf_level: float | None = None) -> None:
         """The grade scale: shares of all grades and other cuts for "burned"."""
-        counts = count_grades(self._study)
+        counts, pictures = self._grades
         if counts.empty:
             self.say("Only burned or not was recorded, so there is no grade scale.")
             return
         self._beside("grades")
-        self.figure(
-            "grades",
-            partial(plot_grades, counts),
-            alt=wording.grades_in_words(counts),
-            caption=wording.grades_caption(self._study.settings),
-        )
+        self.pictures(pictures)
         self._keep_grades(counts)
         cuts = compare_cuts(self._study, conf_level)
         self.table(
@@ -298,6 +298,20 @@ class ComparisonPage(
         )
         verdicts = compare_cut_verdicts(self._study, conf_level)
         self.say(wording.cuts_sentence(verdicts))
+
+    @cached_property
+    def _grades(self) -> tuple[pd.DataFrame, list[Picture]]:
+        """Grades of all pits, and their bars; no bars without grades."""
+        counts = count_grades(self._study)
+        if counts.empty:
+            return counts, []
+        bars = Picture(
+            "grades",
+            partial(plot_grades, counts),
+            wording.grades_in_words(counts),
+            wording.grades_caption(self._study.settings),
+        )
+        return counts, [bars]
 
     def show_other_outcomes(self, conf_level: float | None = None) -> None:
         """Under-baked and good shares, the same way as the burn rate."""

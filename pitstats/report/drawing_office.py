@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from importlib import import_module
 from types import TracebackType
 from typing import Any, Generic, NamedTuple, Self, TypeVar
 
@@ -22,9 +23,11 @@ class _Order(NamedTuple):
 
 
 def _prepare() -> None:
+    """Load what drawings consist of: to load it later would hold up the kernel."""
     from pitstats.figures.printing import get_ready
 
     get_ready()
+    import_module("pitstats.report.compare_page")
 
 
 class DrawingOffice(Generic[Made]):

@@ -149,9 +149,11 @@ class MapSections(StudyPage):
             self.say(wording.NO_BAKE_MAPS)
             self._show_photos(list(photos))
             return
-        for pictures in self._bake_maps.values():
+        beside = set()
+        for bake, pictures in self._bake_maps.items():
             self.pictures(pictures)
-        self._show_photos([bake for bake in photos if bake not in self._bake_maps])
+            beside |= {bake} if any(picture.beside for picture in pictures) else set()
+        self._show_photos([bake for bake in photos if bake not in beside])
         self._show_rise_by_bake()
         self._show_temperatures_by_bake()
 

@@ -119,8 +119,10 @@ class Study:
         """Compare settings and all tables; assumptions and source do not count."""
         if not isinstance(other, Study):
             return NotImplemented
+        if self is other:
+            return True
         return self.settings == other.settings and all(
-            table.equals(other.tables[name]) for name, table in self.tables.items()
+            getattr(self, name).equals(getattr(other, name)) for name in TABLE_NAMES
         )
 
     __hash__ = None  # type: ignore[assignment]

@@ -10,7 +10,9 @@ import math
 from collections.abc import Hashable
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pitstats.analysis.faces import FaceComparison
 from pitstats.analysis.pattern import GratePatterns
@@ -92,25 +94,34 @@ def map_alt(cells: pd.DataFrame, value: str) -> str:
     'Quarry, main grate: firebox half 5 of 9 burned, far half 4 of 9 burned'
     """
     keys = [name for name in ("bake", "pit", "grate") if name in cells.columns]
+    column = cells["column"].to_numpy()
+    grate = cells.groupby(keys, sort=False).ngroup().to_numpy()
+    names = cells[keys].to_numpy(dtype=object)
     parts = []
-    for names, own in cells.groupby(keys, sort=False):
-        half = own["column"] <= own["column"].max() / 2
-        near, far = _half_words(own[half], value), _half_words(own[~half], value)
-        title = ", ".join(map(one_line, names))
-        parts.append(f"{title} grate: firebox half {near}, far half {far}.")
+    for i in dict.fromkeys(grate):
+        own = np.flatnonzero(grate == i)
+        near = column[own] <= column[own].max() / 2
+        title = ", ".join(map(one_line, names[own[0]]))
+        parts.append(
+            f"{title} grate: firebox half {_half_words(cells, own[near], value)}, "
+            f"far half {_half_words(cells, own[~near], value)}."
+        )
     return " ".join(parts)
 
 
-def _half_words(cells: pd.DataFrame, value: str) -> str:
-    known = cells[cells[value].notna()]
-    if known.empty:
+def _half_words(cells: pd.DataFrame, own: NDArray[np.intp], value: str) -> str:
+    numbers = cells[value].to_numpy(dtype=float)
+    known = own[~np.isnan(numbers[own])]
+    if not len(known):
         return "nothing known"
     if value == "share":
-        return f"{known['n_burned'].sum()} of {known['n_items'].sum()} burned"
+        burned, graded = (cells[n].to_numpy() for n in ("n_burned", "n_items"))
+        return f"{burned[known].sum()} of {graded[known].sum()} burned"
     if value == "code":
-        grades = known.sort_values("code")["grade"]
-        return f"from {one_line(grades.iloc[0])} to {one_line(grades.iloc[-1])}"
-    return f"from {known[value].min():.0f} to {known[value].max():.0f}"
+        grades = cells["grade"].to_numpy()[known]
+        palest, darkest = numbers[known].argmin(), numbers[known].argmax()
+        return f"from {one_line(grades[palest])} to {one_line(grades[darkest])}"
+    return f"from {numbers[known].min():.0f} to {numbers[known].max():.0f}"
 
 
 def rotated_note(study: Study) -> str:
