@@ -9,12 +9,8 @@ import pandas as pd
 
 from pitstats.analysis.surface import SurfaceMap
 from pitstats.analysis.usable_area import UsableArea
-from pitstats.figures.grates import (
-    WANTED,
-    MapPanel,
-    plot_cell_maps,
-    share_scale,
-)
+from pitstats.figures.grates import MapPanel, plot_cell_maps
+from pitstats.figures.map_scale import WANTED, share_scale
 from pitstats.figures.style import (
     BROWNING,
     EMBER,

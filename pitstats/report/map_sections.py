@@ -15,6 +15,13 @@ from pitstats.analysis.pattern import GratePatterns, map_patterns
 from pitstats.analysis.probe_series import summarize_probes
 from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
+from pitstats.figures.map_scale import (
+    WANTED,
+    MapScale,
+    number_scale,
+    share_scale,
+    step_scale,
+)
 from pitstats.figures.pattern import plot_faces, plot_patterns
 from pitstats.figures.style import shorten
 from pitstats.report.page import Picture
@@ -75,7 +82,7 @@ class MapSections(StudyPage):
             self.keep_table("grade_maps", cells)
         rise = map_cells(self._study, "rise")
         if rise["rise_mm"].notna().any():
-            scale = draw.number_scale(rise["rise_mm"], _RISE_LABEL, draw.WANTED)
+            scale = number_scale(rise["rise_mm"], _RISE_LABEL, WANTED)
             caption = wording.RISE_CAPTION
             self._maps("rise", rise, "rise_mm", scale, caption, "not measured")
         readings = self._readings if temperatures is None else temperatures
@@ -104,7 +111,7 @@ class MapSections(StudyPage):
     @cached_property
     def _burned_maps(self) -> tuple[pd.DataFrame, list[Picture]]:
         cells = map_cells(self._study)
-        scale = draw.share_scale(draw.BURNED_LABEL)
+        scale = share_scale(draw.BURNED_LABEL)
         caption = wording.BURNED_CAPTION
         return cells, _map_pictures("grates", cells, "share", scale, caption)
 
@@ -113,7 +120,7 @@ class MapSections(StudyPage):
         cells = map_cells(self._study, "grade")
         if not cells["code"].notna().any():
             return cells, []
-        scale = draw.step_scale(self._study.settings.grades, "typical grade")
+        scale = step_scale(self._study.settings.grades, "typical grade")
         caption = wording.GRADE_CAPTION
         return cells, _map_pictures("grade_maps", cells, "code", scale, caption)
 
@@ -121,7 +128,7 @@ class MapSections(StudyPage):
         cells = map_temperatures(self._study, readings)
         if cells.empty or cells["temp"].isna().all():
             return
-        scale = draw.number_scale(cells["temp"], self._temperature_label)
+        scale = number_scale(cells["temp"], self._temperature_label)
         caption = wording.TEMPERATURE_CAPTION
         self._maps("temperature_maps", cells, "temp", scale, caption, "no probe")
 
@@ -135,7 +142,7 @@ class MapSections(StudyPage):
         name: str,
         cells: pd.DataFrame,
         value: str,
-        scale: draw.MapScale,
+        scale: MapScale,
         caption: str,
         no_value: str = "no graded item",
     ) -> None:
@@ -185,7 +192,7 @@ class MapSections(StudyPage):
     def _show_rise_by_bake(self) -> None:
         cells = map_cells(self._study, "rise", by_bake=True)
         if cells["rise_mm"].notna().any():
-            scale = draw.number_scale(cells["rise_mm"], _RISE_LABEL, draw.WANTED)
+            scale = number_scale(cells["rise_mm"], _RISE_LABEL, WANTED)
             self._number_maps("bake_rise", cells, "rise_mm", scale, "not measured")
 
     def _show_temperatures_by_bake(self) -> None:
@@ -193,7 +200,7 @@ class MapSections(StudyPage):
             return
         cells = map_temperatures(self._study, self._readings, by_bake=True)
         if not cells.empty and cells["temp"].notna().any():
-            scale = draw.number_scale(cells["temp"], self._temperature_label)
+            scale = number_scale(cells["temp"], self._temperature_label)
             self._number_maps("bake_temperatures", cells, "temp", scale, "no probe")
 
     def _number_maps(
@@ -201,7 +208,7 @@ class MapSections(StudyPage):
         name: str,
         cells: pd.DataFrame,
         value: str,
-        scale: draw.MapScale,
+        scale: MapScale,
         no_value: str,
     ) -> None:
         """Maps of numbers, bake by bake, on one scale for all bakes of all pits."""
@@ -251,11 +258,11 @@ class MapSections(StudyPage):
             )
         ]
         if faces:
-            scale = draw.step_scale(self._study.settings.grades, "grade of the face")
+            scale = step_scale(self._study.settings.grades, "grade of the face")
             value = "code"
         else:
             rows = draw.pairs_of([panel for row in rows for panel in row])
-            scale, value = draw.share_scale("burned / graded items"), "share"
+            scale, value = share_scale("burned / graded items"), "share"
         figures = draw.map_drawings(
             rows,
             value=value,
@@ -371,7 +378,7 @@ class MapSections(StudyPage):
         figures = draw.map_drawings(
             rows,
             value="share",
-            scale=draw.share_scale("burned / graded items, by face"),
+            scale=share_scale("burned / graded items, by face"),
             largest_cell=_SMALL_CELL,
             no_value="not graded",
         )
@@ -402,7 +409,7 @@ def _map_pictures(
     name: str,
     cells: pd.DataFrame,
     value: str,
-    scale: draw.MapScale,
+    scale: MapScale,
     caption: str,
     no_value: str = "no graded item",
 ) -> list[Picture]:

@@ -7,7 +7,7 @@ import pytest
 
 import pitstats as ps
 from tests.analysis.test_area import FOUR, near_burns, placed, study_of
-from tests.figures.drawn_maps import boxes_of, drawn, labels_of, titles_of
+from tests.figures.drawn_maps import boxes_of, drawn, texts_of, titles_of
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +26,7 @@ def test_counts_and_estimates_stand_side_by_side(surface: ps.SurfaceMap) -> None
     assert titles[:2] == ["Quarry: counted", "smoothed, %"]
     # A grate of more than six columns has its maps one below the other.
     assert titles[4:6] == ["Orchard: counted", "Orchard: smoothed, %"]
-    counts, chances = labels_of(figure)[:2]
+    counts, chances = texts_of(figure)[:2]
     own = surface.table[surface.table["pit"] == "Quarry"]
     assert counts[0] == f"{own['n_burned'].iloc[0]}/{own['n_items'].iloc[0]}"
     assert chances == [f"{100 * share:.0f}" for share in own["estimate"]]
@@ -34,10 +34,10 @@ def test_counts_and_estimates_stand_side_by_side(surface: ps.SurfaceMap) -> None
 
 def test_bars_show_the_intervals(surface: ps.SurfaceMap) -> None:
     figure = ps.plot_surface(surface)
-    bars = drawn(figure, "intervals")
-    assert len(bars) == len(titles_of(figure)) / 2
+    (bars,) = drawn(figure, "intervals")
+    assert len(bars.get_segments()) == len(surface.table)
     own = surface.table[surface.table["pit"] == "Quarry"].reset_index(drop=True)
-    ends = np.array([segment[:, 0] for segment in bars[0].get_segments()])
+    ends = np.array([segment[:, 0] for segment in bars.get_segments()])[: len(own)]
     # The bar of a cell has the cell to itself but for a little room on either side.
     boxes = boxes_of(figure)[1]
     left, side = boxes[:, 0, 0], np.ptp(boxes[:, :, 0], axis=1)
@@ -49,7 +49,7 @@ def test_cells_without_items_are_in_brackets() -> None:
     surface = ps.map_surface(ps.demo_study("unequal_layouts"))
     figure = ps.plot_surface(surface)
     own = surface.table[surface.table["pit"] == "Quarry"]
-    bare = [text.startswith("(") for text in labels_of(figure)[1]]
+    bare = [text.startswith("(") for text in texts_of(figure)[1]]
     assert bare == (own["n_items"] == 0).tolist()
     assert len(boxes_of(figure, "unknown")[0]) == sum(bare)
 

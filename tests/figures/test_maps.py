@@ -7,20 +7,22 @@ import pytest
 import pitstats as ps
 from pitstats.figures.grates import (
     BURNED_LABEL,
-    HEAT,
-    WANTED,
     MapPanel,
     grate_panels,
-    number_scale,
     pairs_of,
     plot_cell_maps,
     plot_maps,
+)
+from pitstats.figures.map_scale import (
+    HEAT,
+    WANTED,
+    number_scale,
     share_scale,
     step_marks,
     step_scale,
 )
 from pitstats.figures.style import BROWNING
-from tests.figures.drawn_maps import boxes_of, drawn, labels_of, titles_of
+from tests.figures.drawn_maps import boxes_of, texts_of, titles_of
 
 
 def grate(rows: int, columns: int, share: float = 0.5) -> pd.DataFrame:
@@ -95,9 +97,8 @@ def test_rows_of_maps_share_a_cell_size_and_say_the_firebox_end_once() -> None:
     row = [MapPanel("A", grate(3, 6)), MapPanel("B", grate(2, 5))]
     figure = plot_cell_maps([row], value="share", scale=share_scale("x"))
     left, right = boxes_of(figure)
-    names = [artist.get_label() for artist in drawn(figure, "firebox")]
-    assert names == ["firebox", "end"]
-    assert [artist.get_label() for artist in drawn(figure, "rows")] == ["door 1\n2\n3"]
+    assert texts_of(figure, "firebox") == [["firebox"], ["end"]]
+    assert texts_of(figure, "rows") == [["door 1", "2", "3"]]
     assert np.ptp(left[0], axis=0) == pytest.approx(np.ptp(right[0], axis=0))
     assert left[..., 0].max() < right[..., 0].min()
 
@@ -116,7 +117,7 @@ def test_grades_are_marked_and_named_in_the_legend() -> None:
     cells = grate(1, 3).assign(code=[0.0, 4.0, np.nan])
     scale = step_scale(["raw", "light", "golden", "dark", "burned"], "grade")
     figure = plot_maps([[MapPanel("A", cells)]], value="code", scale=scale)[0]
-    assert labels_of(figure) == [["R", "B"]]
+    assert texts_of(figure) == [["R", "B"]]
     assert [len(boxes) for boxes in boxes_of(figure, "unknown")] == [1]
     legend = [text.get_text() for text in figure.axes[0].texts]
     assert {"raw", "burned", "grade", "R", "B"} <= set(legend)
