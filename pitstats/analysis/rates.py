@@ -11,6 +11,7 @@ from pitstats.analysis import caveats as notes
 from pitstats.analysis.posterior import bake_posterior
 from pitstats.analysis.results import BurnRates
 from pitstats.errors import DesignError
+from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.intervals import wilson_interval
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -202,17 +203,16 @@ def _missing_range(
     frame["conf_low"] = table["conf_low"]
     frame["conf_high"] = table["conf_high"]
     if frame["n_missing"].any():
-        for column, added, end in (("conf_low", 0, "low"), ("conf_high", 1, "high")):
-            extreme = counted.assign(
-                n_items=counted["n_items"] + counted["n_missing"],
-                n_burned=counted["n_burned"] + added * counted["n_missing"],
-            )
-            posterior = bake_posterior(extreme, level)
-            ends = dict(
-                zip(posterior.pits, getattr(posterior.result.rates, end), strict=True)
-            )
-            affected = frame["n_missing"] > 0
-            frame.loc[affected, column] = frame.loc[affected, "pit"].map(ends)
+        pits = counted["pit"].drop_duplicates().tolist()
+        graded = counted["n_items"] + counted["n_missing"]
+        pit = counted["pit"].map({name: i for i, name in enumerate(pits)})
+        none = counted["n_burned"].astype(int)
+        extremes = np.array([none, none + counted["n_missing"]])
+        ends = BakeModel(graded.to_numpy(), pit.to_numpy(), level).rates(extremes)
+        affected = frame["n_missing"] > 0
+        for column, found in (("conf_low", ends.low[0]), ("conf_high", ends.high[1])):
+            of_pit = dict(zip(pits, found, strict=True))
+            frame.loc[affected, column] = frame.loc[affected, "pit"].map(of_pit)
     return frame
 
 
