@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from pitstats.analysis.aliasing import audit_design
-from pitstats.analysis.extra_bakes import suggest_bakes
+from functools import cached_property
+
+from pitstats.analysis.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import design as words
 
@@ -11,9 +12,13 @@ from pitstats.report.wording import design as words
 class DesignSections(StudyPage):
     """Sections about the design, for finished and for planned studies."""
 
+    @cached_property
+    def _suggested(self) -> ExtraBakes:
+        return suggest_bakes(self._study)
+
     def show_design(self) -> None:
         """What went with the pits, read off the design alone."""
-        design = audit_design(self._study)
+        design = self._suggested.before
         self.say_all(words.design_sentences(design))
         if len(design.contrasts):
             self.table(
@@ -26,7 +31,7 @@ class DesignSections(StudyPage):
 
     def show_extra_bakes(self) -> None:
         """The fewest bakes that would separate what cannot be separated now."""
-        more = suggest_bakes(self._study)
+        more = self._suggested
         self.say_all(words.extra_bakes_sentences(more))
         if len(more.table):
             self.table(

@@ -28,6 +28,7 @@ from pitstats.report.page import Picture
 from pitstats.report.photos import Photo, bake_photos, photo_html
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import maps as wording
+from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
 if TYPE_CHECKING:
@@ -80,14 +81,19 @@ class MapSections(StudyPage):
         if pictures:
             self.pictures(pictures)
             self.keep_table("grade_maps", cells)
-        rise = map_cells(self._study, "rise")
-        if rise["rise_mm"].notna().any():
+        if self._has_rise:
+            rise = map_cells(self._study, "rise")
             scale = number_scale(rise["rise_mm"], _RISE_LABEL, WANTED)
             caption = wording.RISE_CAPTION
             self._maps("rise", rise, "rise_mm", scale, caption, "not measured")
         readings = self._readings if temperatures is None else temperatures
         if readings is not None:
             self._show_temperatures(readings)
+
+    @property
+    def _has_rise(self) -> bool:
+        items = item_outcomes(self._study)
+        return bool(items.dropna(subset=["row", "column"])["rise_mm"].notna().any())
 
     @cached_property
     def _readings(self) -> pd.DataFrame | None:
@@ -190,8 +196,8 @@ class MapSections(StudyPage):
         return made
 
     def _show_rise_by_bake(self) -> None:
-        cells = map_cells(self._study, "rise", by_bake=True)
-        if cells["rise_mm"].notna().any():
+        if self._has_rise:
+            cells = map_cells(self._study, "rise", by_bake=True)
             scale = number_scale(cells["rise_mm"], _RISE_LABEL, WANTED)
             self._number_maps("bake_rise", cells, "rise_mm", scale, "not measured")
 
@@ -235,8 +241,9 @@ class MapSections(StudyPage):
         by_face = {
             face: map_cells(self._study, "grade", by_bake=True, face=face)
             for face in _FACES
+            if self._study.items[f"grade_{face}"].notna().any()
         }
-        faces = [f for f in _FACES if by_face[f]["code"].notna().any()]
+        faces = [f for f, cells in by_face.items() if cells["code"].notna().any()]
         if faces:
             return faces, {face: by_face[face] for face in faces}
         return [], {"burned": map_cells(self._study, by_bake=True)}

@@ -402,19 +402,38 @@ def _page_exporter() -> HTMLExporter:
     """Make what turns a notebook into a page, with its templates read."""
     import nbformat
     from nbconvert import HTMLExporter
+    from nbconvert.filters import Highlight2HTML
 
     exporter = HTMLExporter(
         template_name="template",
         extra_template_basedirs=[str(_TEMPLATES.parent)],
+        # Once, not after each of a dozen steps.
+        optimistic_validation=True,
         exclude_input=True,
         exclude_input_prompt=True,
         exclude_output_prompt=True,
     )
+    # Its templates name this filter, though code is not shown.
+    exporter.register_filter("highlight_code", Highlight2HTML(parent=exporter))
     # A page for nobody: templates are read and filters loaded at the first one.
     cells = [nbformat.v4.new_markdown_cell("Text"), nbformat.v4.new_code_cell("1")]
     blank = nbformat.v4.new_notebook(cells=cells)
-    exporter.from_notebook_node(blank, resources={"page": {"stamp": []}})
+    _page_of(exporter, blank, {"stamp": []})
     return exporter
+
+
+def _page_of(exporter: HTMLExporter, notebook: Any, page: Mapping[str, object]) -> str:
+    """Fill the template.
+
+    What is special about an `HTMLExporter` is left out: it would read the whole page
+    again, pictures and all, to find images without a text; ours have one each.
+    """
+    from nbconvert import TemplateExporter
+
+    body, _ = TemplateExporter.from_notebook_node(
+        exporter, notebook, resources={"page": page}
+    )
+    return str(body)
 
 
 def _write_html(
@@ -429,8 +448,7 @@ def _write_html(
         "stamp": stamp,
         "style": (_TEMPLATES / "page.css").read_text("utf-8"),
     }
-    body, _ = exporter.from_notebook_node(notebook, resources={"page": page})
-    html.write_text(body, "utf-8")
+    html.write_text(_page_of(exporter, notebook, page), "utf-8")
 
 
 def _publish(work: Path, target: _Target) -> None:
