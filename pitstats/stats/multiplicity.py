@@ -131,5 +131,5 @@ def adjusted_p_value(depth: Array, p_value: Array) -> Array:
     >>> adjusted_p_value(np.linspace(0.005, 0.5, 100), np.array([0.04, 1.0]))
     array([0.04, 1.  ])
     """
-    count = np.searchsorted(np.sort(depth), 0.5 * p_value, side="right")
+    count = np.array([np.count_nonzero(depth <= deep) for deep in 0.5 * p_value])
     return np.asarray(np.maximum(count / depth.size, p_value))

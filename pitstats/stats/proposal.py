@@ -180,20 +180,20 @@ def propose(
         widths = np.diff(grid.session_sd)
         marginal = (0.5 * (height[:, 1:] + height[:, :-1]) * widths).sum(axis=1)
         sd, _, row, mix = _draw_linear(grid.sd, marginal[None], uniform[:, 0])
-        local = _between(height, row, mix)
+        local = height[row]
+        local += mix[:, None] * (height[row + 1] - local)
         session_sd, density, column, across = _draw_linear(
             grid.session_sd, local, uniform[:, 1]
         )
-        centre, factor = (
-            _between_corners(values, row, mix, column, across)
-            for values in (grid.centre, grid.factor)
-        )
+        knots = _around(row, mix, column, across, len(grid.session_sd))
     else:
         sd, density, row, mix = _draw_linear(grid.sd, height.T, uniform[:, 0])
-        centre = _between(grid.centre[:, 0], row, mix)
-        factor = _between(grid.factor[:, 0], row, mix)
-    theta = centre + scale * np.einsum("nac,nc->na", factor, t)
-    spread = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        knots = _Knots(row, ((0, 1 - mix), (1, mix)))
+    factor = grid.factor.reshape(-1, size, size)
+    theta = _at_knots(grid.centre.reshape(-1, size), knots)
+    theta += scale * _transformed(factor, t, knots)
+    spread = _at_knots(np.diagonal(factor, axis1=1, axis2=2), knots)
+    spread = np.log(spread).sum(axis=1)
     tail = 0.5 * (df + size) * np.log1p((t**2).sum(axis=1) / df)
     log_density = np.log(density) - spread - tail
     return ProposedDraws(np.ascontiguousarray(theta.T), sd, session_sd, log_density)
@@ -243,33 +243,63 @@ def _draw_linear(
     return knots[segment] + inside, left + rise * inside, segment, inside / width
 
 
-def _between(
-    values: FloatArray, segment: npt.NDArray[np.intp], place: FloatArray
-) -> FloatArray:
-    """Linear interpolation of a table along its first axis, one result per draw."""
-    share = place.reshape(-1, *([1] * (values.ndim - 1)))
-    low = values[segment]
-    return np.asarray(low + share * (values[segment + 1] - low))
+class _Knots(NamedTuple):
+    """Where draws lie among knots: the first one of each, and those around it.
+
+    Attributes
+    ----------
+    first : ndarray of int, shape (draws,)
+        Row of the table of knots.
+    around : tuple of (int, ndarray)
+        How many rows further a knot is, and its share in each draw.
+    """
+
+    first: npt.NDArray[np.intp]
+    around: tuple[tuple[int, FloatArray], ...]
 
 
-def _between_corners(
-    values: FloatArray,
+def _around(
     row: npt.NDArray[np.intp],
     mix: FloatArray,
     column: npt.NDArray[np.intp],
     across: FloatArray,
-) -> FloatArray:
-    """Interpolation along the first axis and then the second, one result per draw.
+    n_columns: int,
+) -> _Knots:
+    """Four knots around each draw, of a grid whose rows are counted through."""
+    return _Knots(
+        row * n_columns + column,
+        (
+            (0, (1 - mix) * (1 - across)),
+            (n_columns, mix * (1 - across)),
+            (1, (1 - mix) * across),
+            (n_columns + 1, mix * across),
+        ),
+    )
 
-    Only the four corners around each draw are looked up: whole rows of a large table,
-    one for each draw, would not fit the cache.
+
+def _at_knots(values: FloatArray, knots: _Knots) -> FloatArray:
+    """Interpolate a table of shape (knots, size), one row per draw."""
+    return np.asarray(
+        sum(
+            share[:, None] * values[knots.first + further]
+            for further, share in knots.around
+        )
+    )
+
+
+def _transformed(factor: FloatArray, t: FloatArray, knots: _Knots) -> FloatArray:
+    """Multiply each draw by its own interpolated matrix.
+
+    Draws between the same knots go through the same few matrices together; a matrix
+    for each draw would have to be looked up and kept.
     """
-    flat = values.reshape(-1, *values.shape[2:])
-    corner = row * values.shape[1] + column
-    single = [1] * (values.ndim - 2)
-    down, along = mix.reshape(-1, *single), across.reshape(-1, *single)
-    ends = []
-    for near in (corner, corner + 1):
-        low = flat[near]
-        ends.append(low + down * (flat[near + values.shape[1]] - low))
-    return np.asarray(ends[0] + along * (ends[1] - ends[0]))
+    order = np.argsort(knots.first, kind="stable")
+    starts = np.flatnonzero(np.diff(knots.first[order], prepend=-1))
+    result = np.empty_like(t)
+    for own in np.split(order, starts[1:]):
+        first = knots.first[own[0]]
+        result[own] = sum(
+            share[own, None] * (t[own] @ factor[first + further].T)
+            for further, share in knots.around
+        )
+    return result
