@@ -4,6 +4,7 @@ import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from urllib.parse import unquote
 
 import nbformat
 import pandas as pd
@@ -26,6 +27,9 @@ class Audit(HTMLParser):
         self.remote: list[str] = []
         self.pictures = 0
         self.silent_pictures = 0
+        self.sections: list[str] = []
+        self.contents: list[str] = []
+        self._in_contents = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.add(tag)
@@ -37,6 +41,14 @@ class Audit(HTMLParser):
         if tag == "img":
             self.pictures += 1
             self.silent_pictures += not values.get("alt")
+        if tag == "h2" and "id" in values:
+            self.sections.append(values["id"] or "")
+        self._in_contents |= tag == "nav"
+        if tag == "a" and self._in_contents:
+            self.contents.append(unquote(values["href"] or "").removeprefix("#"))
+
+    def handle_endtag(self, tag: str) -> None:
+        self._in_contents &= tag != "nav"
 
 
 def audit(page: Path) -> Audit:
@@ -58,7 +70,10 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     assert not re.search(r"url\(\s*['\"]?https?:|@import", text)
     assert page.pictures >= 3
     assert page.silent_pictures == 0
+    assert page.contents == page.sections
+    assert len(page.contents) > 20
     files = tmp_path / f"{name}-compare_pits-files"
+    assert page.pictures == len(list((files / "figures").glob("*.png")))
     assert {p.suffix for p in (files / "figures").iterdir()} == {".png", ".svg"}
     kept = pd.read_csv(files / "tables" / "pairs.csv")
     expected = ps.compare_both_ways(ps.demo_study(name)).leading.table

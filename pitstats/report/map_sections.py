@@ -85,7 +85,7 @@ class MapSections(StudyPage):
             rise = map_cells(self._study, "rise")
             scale = number_scale(rise["rise_mm"], _RISE_LABEL, WANTED)
             caption = wording.RISE_CAPTION
-            self._maps("rise", rise, "rise_mm", scale, caption, "not measured")
+            self._maps("rise_maps", rise, "rise_mm", scale, caption, "not measured")
         readings = self._readings if temperatures is None else temperatures
         if readings is not None:
             self._show_temperatures(readings)

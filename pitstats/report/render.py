@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pitstats.errors import ExistsError, PitstatsError, RenderError, RenderUsageError
+from pitstats.report.contents import with_contents
 from pitstats.report.drawing_office import DrawingOffice
 from pitstats.report.kernel import (
     KERNEL_ARGUMENTS,
@@ -448,7 +449,7 @@ def _write_html(
         "stamp": stamp,
         "style": (_TEMPLATES / "page.css").read_text("utf-8"),
     }
-    html.write_text(_page_of(exporter, notebook, page), "utf-8")
+    html.write_text(with_contents(_page_of(exporter, notebook, page)), "utf-8")
 
 
 def _publish(work: Path, target: _Target) -> None:

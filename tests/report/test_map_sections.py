@@ -144,7 +144,7 @@ def test_rise_and_temperature_have_maps_where_recorded(
     assert kept == {
         "grates.png",
         "grade_maps.png",
-        "rise.png",
+        "rise_maps.png",
         "temperature_maps.png",
     }
 

@@ -13,8 +13,9 @@ import pytest
 
 import pitstats as ps
 from pitstats import report
-from pitstats.report import drawing, kernel, render
+from pitstats.report import drawing, kernel, render, wording
 from pitstats.report.render import render_report
+from pitstats.report.wording import maps
 from pitstats.study.demo import demo_folder
 from pitstats.study.shipped import shipped_folder
 
@@ -206,6 +207,35 @@ def test_a_figure_that_cannot_be_drawn_stops_the_report_at_its_cell(
 
 
 @EARLY
+def test_maps_are_drawn_before_the_page_comes_to_them_and_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[str] = []
+    shown = drawing.Drawing.shown
+
+    def noted(self: drawing.Drawing) -> drawing.Shown:
+        assert self.path is not None
+        drawn.append(self.path.name)
+        return shown(self)
+
+    monkeypatch.setattr(drawing.Drawing, "shown", noted)
+    html = render_report(STUDY, out=tmp_path, progress=False)
+    assert drawn[0] == "grates"
+    assert drawn.index("bakes_1_1") < drawn.index("rates")
+    assert len(drawn) == len(set(drawn))
+    kept = html.with_name(f"{html.stem}-files") / "figures"
+    assert set(drawn) == {path.stem for path in kept.glob("*.png")}
+    page = html.read_text("utf-8")
+    assert page.count("<img ") == len(drawn)
+    # On the page they stand where they belong, and the orders have left no trace.
+    rates = ps.compare_both_ways(ps.read_study(STUDY)).rates
+    caption = wording.rates_caption(rates)
+    assert page.index(caption[:40]) < page.index(maps.BURNED_CAPTION[:40])
+    executed = html.with_suffix(".ipynb").read_text("utf-8")
+    assert drawing.AHEAD not in executed
+
+
+@EARLY
 def test_what_only_the_notebook_knows_is_drawn_there(tmp_path: Path) -> None:
     own = write_notebook(
         tmp_path / "own.ipynb",
@@ -239,5 +269,5 @@ def test_every_section_leaves_its_drawing_to_the_renderer() -> None:
 
 
 def is_figure_call(call: ast.Call) -> bool:
-    name = call.func.attr if isinstance(call.func, ast.Attribute) else ""
-    return name == "figure" and len(call.args) > 1
+    name = ast.unparse(call.func).split(".")[-1]
+    return name in ("figure", "Picture") and len(call.args) > 1
