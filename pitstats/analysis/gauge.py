@@ -211,6 +211,32 @@ def compare_gauges(
     )
 
 
+def gauge_by_bake(study: Study) -> pd.DataFrame:
+    """Gauge and grate of every kept bake that has both, as `compare_gauges` pairs them.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``bake, pit, session, order, gauge, indicated, grate, difference, n_readings,
+        source``; ``difference`` is that of the gauge less the grate. No rows where no
+        bake has both.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = gauge_by_bake(ps.demo_study("probed_pits"))
+    >>> (found.groupby("pit", sort=False)["difference"].mean() < 0).tolist()
+    [True, False]
+    """
+    summary = _summary_if_any(study)
+    return _bake_values(study, summary, _readings(summary))
+
+
 def _summary_if_any(study: Study) -> ProbeSummary | None:
     """Summary of the probes, or None where no kept bake has readings."""
     try:

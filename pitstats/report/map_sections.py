@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import cached_property, partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import pandas as pd
 
@@ -30,9 +30,6 @@ from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import maps as wording
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 _FACES: tuple[Face, ...] = ("top", "bottom", "side")
 # Inches, and cells in a row of maps: small, but a letter in a cell can be read.
@@ -428,7 +425,7 @@ def _map_pictures(
 
 def _belonging(
     name: str,
-    figures: Sequence[Callable[[], Figure]],
+    figures: Sequence[Callable[[], Any]],
     alt: str,
     caption: str,
     beside: str = "",

@@ -150,6 +150,15 @@ def test_gauges_are_read_from_probes_where_bakes_have_no_means() -> None:
     )
 
 
+def test_the_audit_and_the_gauges_speak_of_one_gap() -> None:
+    study = ps.demo_study("probed_pits")
+    bias = ps.compare_gauges(study).table.set_index("pit")["bias"]
+    message = one("gauge_offset", study).message
+    assert f"by {bias.max() - bias.min():.0f} °F" in message
+    for pit, offset in bias.items():
+        assert f"{pit} {-offset:+.0f}" in message
+
+
 def test_loading_is_judged_within_bakes_and_beside_the_distance() -> None:
     fair = fair_study(bakes=5)
     assert not {"load_with_place", "load_with_grade"} & ids(fair)

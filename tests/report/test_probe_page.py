@@ -71,6 +71,20 @@ def test_the_words_of_one_bake_each(snapshot: SnapshotAssertion) -> None:
     assert any(text.startswith("In its one bake Quarry's") for text in said)
 
 
+def test_an_offset_of_nothing_has_no_direction() -> None:
+    study = ps.study_from_counts(["A"] * 3 + ["B"] * 3, [20] * 6, [2, 9, 3, 12, 8, 4])
+    bakes = study.bakes.assign(
+        indicated_temp=325.0, grate_temp=[320.0, 330.0, 325.0, 315.0, 319.0, 317.0]
+    )
+    settings = replace(study.settings, temperature_unit="F")
+    gauges = ps.compare_gauges(replace(study, settings=settings, bakes=bakes))
+    even, high = words.gauge_sentences(gauges)
+    assert "it read as the grate did on average" in even
+    assert "B's own gauge reads 8.0 °F higher than the grate" in high
+    # The record is audited with the same pairs of gauge and grate.
+    assert [row["bias"] for row in gauges.table.to_dict("records")] == [0.0, 8.0]
+
+
 def test_the_tables_of_the_demo(snapshot: SnapshotAssertion) -> None:
     study = ps.demo_study("probed_pits")
     gauges = ps.compare_gauges(study)

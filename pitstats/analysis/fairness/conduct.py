@@ -19,7 +19,7 @@ from pitstats.analysis.fairness.finding import (
     per_pit_text,
     plural,
 )
-from pitstats.analysis.gauge import Z_SHOWN
+from pitstats.analysis.gauge import Z_SHOWN, gauge_by_bake
 from pitstats.analysis.probe_series import kelvin_in
 from pitstats.stats.sensors import browning_factor
 from pitstats.study.grading import deciding_code, face_codes
@@ -141,12 +141,12 @@ def _placement(study: Study) -> str:
 def _gauges(record: Record) -> Iterator[Finding]:
     study, unit = record.study, record.study.settings.temperature_unit or "F"
     rule = study.settings.temperature_rule
-    gap = _gauge_gaps(record)
-    if gap.empty:
+    found = gauge_by_bake(study)
+    if found.empty:
         if rule == "same indicated" and record.n_pits > 1:
             yield _unchecked_gauges(record)
         return
-    mean = gap.groupby(record.bakes.loc[gap.index, "pit"], sort=False).mean()
+    mean = -found.groupby("pit", sort=False)["difference"].mean()
     spread = float(mean.max() - mean.min())
     if len(mean) < 2 or spread <= OFFSET_LIMIT[unit]:
         return
@@ -167,19 +167,6 @@ def _gauges(record: Record) -> Iterator[Finding]:
         touches=("difference", "temperature"),
         short=f"gauges off by up to {spread:.0f} °{unit} from each other",
     )
-
-
-def _gauge_gaps(record: Record) -> pd.Series:
-    """Grate minus indicated temperature of each bake, from probes where need be."""
-    bakes, probes = record.bakes, record.study.probes
-    indicated, grate = bakes["indicated_temp"], bakes["grate_temp"]
-    during = probes[probes["minute"] >= 0]
-    if len(during):
-        lid = during["probe"].str.lower().str.startswith("lid")
-        means = (during[which].groupby("bake")["temp"].mean() for which in (lid, ~lid))
-        of_lid, of_grate = (bakes["bake"].map(mean) for mean in means)
-        indicated, grate = indicated.fillna(of_lid), grate.fillna(of_grate)
-    return (grate - indicated).dropna()
 
 
 def _unchecked_gauges(record: Record) -> Finding:

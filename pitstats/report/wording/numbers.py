@@ -146,3 +146,30 @@ def p_text(p_value: float, *, adjusted: bool = True) -> str:
     if p_value > 0.99:
         return f"{name} > 0.99"
     return f"{name} = {p_value:.{2 if p_value >= 0.1 else 3}f}"
+
+
+def measured(value: float, unknown: str = "unknown") -> str:
+    """Write a number of degrees or mm, with one digit where a whole would hide it.
+
+    Examples
+    --------
+    >>> measured(352.4), measured(-6.26), measured(-0.04), measured(float("nan"))
+    ('352', '\u22126.3', '0', 'unknown')
+    """
+    if not math.isfinite(value):
+        return unknown
+    if abs(value) < 0.05:
+        return "0"
+    text = f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
+    return true_minus(text)
+
+
+def degrees(value: float, unit: str) -> str:
+    """Write a temperature or a difference of temperatures; nothing is converted.
+
+    Examples
+    --------
+    >>> degrees(352.4, "F"), degrees(0.43, "C"), degrees(float("nan"), "F")
+    ('352 °F', '0.4 °C', 'unknown')
+    """
+    return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"

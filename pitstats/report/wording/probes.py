@@ -19,8 +19,10 @@ from pitstats.figures.probes import MOST_PANELS
 from pitstats.report.wording.numbers import (
     NO_VALUE,
     count,
+    degrees,
     level_text,
     listed,
+    measured,
     one_line,
     true_minus,
 )
@@ -75,29 +77,15 @@ SERIES_METHOD = (
 )
 
 
-def degrees(value: float, unit: str) -> str:
-    """Write a temperature or the size of a difference.
-
-    Examples
-    --------
-    >>> degrees(351.6, "F"), degrees(0.42, "C"), degrees(float("nan"), "F")
-    ('352 °F', '0.4 °C', 'unknown')
-    """
-    return "unknown" if math.isnan(value) else f"{_number(value)} °{unit}"
-
-
-def _number(value: float) -> str:
-    if math.isnan(value):
-        return NO_VALUE
-    text = f"{value:.1f}" if 0.05 <= abs(value) < 0.95 else f"{value:.0f}"
-    # A minus before nothing but zeros would look like a direction.
-    return "0" if text == "-0" else true_minus(text)
+def _entry(value: float) -> str:
+    """Write a number into a table."""
+    return measured(value, NO_VALUE)
 
 
 def _span(low: float, high: float, unit: str = "") -> str:
     if math.isnan(low):
         return NO_VALUE
-    return f"{_number(low)} to {_number(high)}" + (f" °{unit}" if unit else "")
+    return f"{measured(low)} to {measured(high)}" + (f" °{unit}" if unit else "")
 
 
 # --- probe series -------------------------------------------------------------------
@@ -242,7 +230,7 @@ def cells_sentences(summary: ProbeSummary) -> list[str]:
         sentences.append(
             f"{one_line(pit)}: {count(len(means), 'probed cell')}, on average "
             f"{degrees(float(means.mean()), summary.unit)} {here}, from "
-            f"{_number(float(means.min()))} ({_cell(means.idxmin())}) to "
+            f"{measured(float(means.min()))} ({_cell(means.idxmin())}) to "
             f"{degrees(float(means.max()), summary.unit)} ({_cell(means.idxmax())})."
         )
     return sentences
@@ -283,12 +271,12 @@ def cells_table(summary: ProbeSummary) -> pd.DataFrame:
                 "Pit": one_line(pit),
                 "Cell": _cell((grate, row, column)),
                 "Bakes": len(seen),
-                f"Mean, °{summary.unit}": _number(float(seen.mean())),
+                f"Mean, °{summary.unit}": _entry(float(seen.mean())),
                 "Bakes from ... to": _span(float(seen.min()), float(seen.max())),
-                "Swing": _number(float(own["swing"].mean())),
-                "Drift in 10 min": _number(float(own["drift"].mean())),
-                "Minutes below": _number(float(own["minutes_below"].mean())),
-                "Minutes above": _number(float(own["minutes_above"].mean())),
+                "Swing": _entry(float(own["swing"].mean())),
+                "Drift in 10 min": _entry(float(own["drift"].mean())),
+                "Minutes below": _entry(float(own["minutes_below"].mean())),
+                "Minutes above": _entry(float(own["minutes_above"].mean())),
             }
         )
     frame = pd.DataFrame(rows).sort_values("_order", kind="stable")
@@ -332,17 +320,19 @@ def _gauge_sentence(
     name = f"{pit}'s gauge {one_line(row['gauge'])}" if named else f"{pit}'s own gauge"
     where = "lower" if bias < 0 else "higher"
     size = degrees(abs(bias), gauges.unit)
+    nothing = size == degrees(0.0, gauges.unit)
     if row["n_bakes"] == 1:
-        if size == degrees(0.0, gauges.unit):
+        if nothing:
             return f"In its one bake {name} read as the grate did."
         return f"In its one bake {name} read {size} {where} than the grate."
     low, high = float(row["conf_low"]), float(row["conf_high"])
     level, bakes = level_text(gauges.conf_level), count(int(row["n_bakes"]), "bake")
     if low < 0 < high:
         ends = _span(low, high, gauges.unit)
+        read = "as the grate did" if nothing else f"{size} {where}"
         return (
-            f"{name}: no offset from the grate is shown; it read {size} {where} on "
-            f"average ({level} interval {ends}; {bakes})."
+            f"{name}: no offset from the grate is shown; it read {read} on average "
+            f"({level} interval {ends}; {bakes})."
         )
     near, far = sorted((abs(low), abs(high)))
     return (
@@ -452,9 +442,9 @@ def gauge_table(gauges: GaugeComparison) -> pd.DataFrame:
 
     def limit(name: str) -> list[str]:
         return [
-            _number(value)
+            _entry(value)
             if math.isnan(low)
-            else f"{_number(value)} ({_span(low, high)})"
+            else f"{measured(value)} ({_span(low, high)})"
             for value, low, high in zip(
                 table[name], table[f"{name}_low"], table[f"{name}_high"], strict=True
             )
@@ -466,7 +456,7 @@ def gauge_table(gauges: GaugeComparison) -> pd.DataFrame:
             "Gauge": table["gauge"].map(one_line),
             "Bakes": table["n_bakes"],
             "Readings": table["n_readings"],
-            "Bias": table["bias"].map(_number),
+            "Bias": table["bias"].map(_entry),
             "Interval": _spans(table, "conf_low", "conf_high"),
             "Lower limit (interval)": limit("lower"),
             "Upper limit (interval)": limit("upper"),
@@ -512,9 +502,9 @@ def bakes_table(gauges: GaugeComparison) -> pd.DataFrame:
         {
             "Bake": bakes["bake"].map(one_line),
             "Pit": bakes["pit"].map(one_line),
-            f"Gauge, °{gauges.unit}": bakes["indicated"].map(_number),
-            f"Grate, °{gauges.unit}": bakes["grate"].map(_number),
-            "Gauge less grate": bakes["difference"].map(_number),
+            f"Gauge, °{gauges.unit}": bakes["indicated"].map(_entry),
+            f"Grate, °{gauges.unit}": bakes["grate"].map(_entry),
+            "Gauge less grate": bakes["difference"].map(_entry),
             "From": bakes["source"].map(_SOURCE_SHORT),
         }
     )

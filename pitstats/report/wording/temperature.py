@@ -13,8 +13,10 @@ from pitstats.analysis.uniformity import UniformitySurvey
 from pitstats.report.wording.numbers import (
     NO_VALUE,
     count,
+    degrees,
     level_text,
     listed,
+    measured,
     one_line,
     p_text,
     true_minus,
@@ -34,33 +36,6 @@ UNEQUAL_SWING = (
 )
 
 
-def degrees(value: float, unit: str) -> str:
-    """Write a temperature or a difference of temperatures; nothing is converted.
-
-    Examples
-    --------
-    >>> degrees(352.4, "F"), degrees(0.43, "C")
-    ('352 °F', '0.4 °C')
-    """
-    return f"{number(value)} °{unit}"
-
-
-def number(value: float) -> str:
-    """Write a number of degrees or mm, with one digit where a whole would hide it.
-
-    Examples
-    --------
-    >>> number(352.4), number(-6.26), number(-0.04)
-    ('352', '\u22126.3', '0')
-    """
-    if not math.isfinite(value):
-        return "unknown"
-    if abs(value) < 0.05:
-        return "0"
-    text = f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
-    return true_minus(text)
-
-
 def between(low: float, high: float, unit: str) -> str:
     """Write an interval, with digits enough to tell its ends apart.
 
@@ -69,7 +44,7 @@ def between(low: float, high: float, unit: str) -> str:
     >>> between(-3.04, 12.9, "°F"), between(352.31, 353.04, "°F")
     ('\u22123.0 to 13 °F', '352.3 to 353.0 °F')
     """
-    write = tenths if abs(high - low) < 3 else number
+    write = tenths if abs(high - low) < 3 else measured
     return f"{write(low)} to {write(high)} {unit}"
 
 
@@ -175,13 +150,13 @@ def _even(row: dict[Hashable, Any], levels: CellTemperatures) -> str:
     if math.isnan(row["range_low"]):
         bakes = "its one bake" if row["n_bakes"] == 1 else "these bakes"
         return (
-            f"In {bakes} the probed cells of {name} lay {number(row['range'])} {unit} "
-            f"apart, probe errors included ({where}){_fall(row, unit)}."
+            f"In {bakes} the probed cells of {name} lay {measured(row['range'])} "
+            f"{unit} apart, probe errors included ({where}){_fall(row, unit)}."
         )
     ends = between(row["range_low"], row["range_high"], unit)
     text = (
-        f"The probed cells of {name} lie up to {number(row['range'])} {unit} apart "
-        f"({level} interval {ends}; {where}); their SD is {number(row['spread'])} "
+        f"The probed cells of {name} lie up to {measured(row['range'])} {unit} apart "
+        f"({level} interval {ends}; {where}); their SD is {measured(row['spread'])} "
         f"{unit} ({between(row['spread_low'], row['spread_high'], unit)})"
     )
     return text + _fall(row, unit) + "."
@@ -197,8 +172,8 @@ def _fall(row: dict[Hashable, Any], unit: str) -> str:
         if high < 0:
             low, high = -high, -low
         return (
-            f"; its {hot} third is {number(size)} {unit} hotter than its {cold} third "
-            f"({between(low, high, unit)})"
+            f"; its {hot} third is {measured(size)} {unit} hotter than its {cold} "
+            f"third ({between(low, high, unit)})"
         )
     return (
         "; which end of the grate is hotter is not shown (firebox third less far third "
@@ -235,8 +210,8 @@ def repeatability_sentences(levels: CellTemperatures) -> list[str]:
         bakes = count(int(row["n_bakes"]), "bake")
         said.append(
             f"From bake to bake the average of {one_line(row['pit'])} scattered with "
-            f"an SD of {number(row['bake_sd'])} {unit} ({level} interval {ends}, from "
-            f"{bakes})."
+            f"an SD of {measured(row['bake_sd'])} {unit} ({level} interval {ends}, "
+            f"from {bakes})."
         )
     return said
 
@@ -338,7 +313,7 @@ def _difference(
 ) -> str:
     first, second = one_line(row["pit_a"]), one_line(row["pit_b"])
     low, high = row["simultaneous_low"], row["simultaneous_high"]
-    size = f"{number(abs(row['estimate']))} {unit}"
+    size = f"{measured(abs(row['estimate']))} {unit}"
     if row["estimate"] < 0:
         first, second, low, high = second, first, -high, -low
     shown, question, apart = (
@@ -354,7 +329,7 @@ def _difference(
     allow = f", allowing for all {n_pairs} pairs" if n_pairs > 1 else ""
     ends = f"{level} interval {between(low, high, unit)}{allow}; "
     ends += p_text(row["p_adjusted"], adjusted=n_pairs > 1)
-    limit = f"the stated margin of {number(margin or 0.0)} {unit}"
+    limit = f"the stated margin of {measured(margin or 0.0)} {unit}"
     if row["verdict"] == "differs":
         return f"{shown} by {size} ({ends})."
     if row["verdict"] == "differs, within the margin":
@@ -484,7 +459,7 @@ def with_interval(
     for value, low, high in zip(
         table[name], table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True
     ):
-        text = tenths if fine or high - low < 3 else number
+        text = tenths if fine or high - low < 3 else measured
         said.append(
             NO_VALUE
             if pd.isna(value)
@@ -538,7 +513,7 @@ def _surveyed(row: dict[Hashable, Any], survey: UniformitySurvey) -> str:
     n, within = int(row["n_bakes"]), int(row["n_bakes_within"])
     if n == 0:
         return f"{name}: no bake could be surveyed."
-    band = f"within {number(survey.tolerance)} °{unit} of the set point"
+    band = f"within {measured(survey.tolerance)} °{unit} of the set point"
     every = "every probed cell"
     if n == 1:
         every = every if within else "not every probed cell"
@@ -585,13 +560,13 @@ def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
         {
             "Pit": table["pit"].map(one_line),
             "Bake": table["bake"].map(one_line),
-            f"Set point, {unit}": table["set_point"].map(number),
+            f"Set point, {unit}": table["set_point"].map(measured),
             "Cells within": [
                 f"{n} of {m} probed"
                 for n, m in zip(table["n_within"], table["n_probed"], strict=True)
             ],
             f"Lowest to highest, {unit}": [
-                NO_VALUE if pd.isna(low) else f"{number(low)} to {number(high)}"
+                NO_VALUE if pd.isna(low) else f"{measured(low)} to {measured(high)}"
                 for low, high in zip(table["lowest"], table["highest"], strict=True)
             ],
             f"Farthest from set point, {unit}": [
@@ -608,7 +583,7 @@ def survey_caption(survey: UniformitySurvey) -> str:
     name = "" if survey.tolerance_name == "own" else f" ({survey.tolerance_name})"
     what = "readings" if survey.basis == "readings" else "means over the bake"
     return (
-        f"Cells within {number(survey.tolerance)} °{survey.unit}{name} of the set "
+        f"Cells within {measured(survey.tolerance)} °{survey.unit}{name} of the set "
         f"point, by their {what}; measured after the pattern of published uniformity "
         "surveys for furnaces, as a description of these bakes"
     )
