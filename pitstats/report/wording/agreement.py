@@ -11,6 +11,7 @@ import pandas as pd
 from pitstats.analysis.grading_agreement import GradingAgreement
 from pitstats.analysis.recount import seen_from_the_other_pit
 from pitstats.analysis.regrading import UNNAMED
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     MINUS,
     NO_VALUE,
@@ -55,6 +56,7 @@ def kappa_text(value: float, low: float, high: float) -> str:
     return true_minus(text)
 
 
+@passes
 def agreement_sentences(found: GradingAgreement) -> list[str]:
     """Say how well second gradings agree with the first, and where they do not.
 
@@ -176,6 +178,7 @@ def _several(found: GradingAgreement) -> str:
     )
 
 
+@passes
 def conclusion_sentences(found: GradingAgreement) -> list[str]:
     """Say what the comparison would have been with the second gradings.
 
@@ -322,6 +325,7 @@ CONFUSION_CAPTION = (
 )
 
 
+@passes
 def confusion_in_words(found: GradingAgreement) -> str:
     """Describe the tables of grades for those who cannot see them."""
     counted = found.confusion[found.confusion["n_items"] > 0]

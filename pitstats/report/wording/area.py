@@ -11,6 +11,7 @@ import pandas as pd
 from pitstats.analysis.surface import SurfaceMap
 from pitstats.analysis.usable_area import UsableArea
 from pitstats.report.tables import signed_points, span, span_points
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     NO_VALUE,
     count,
@@ -46,6 +47,7 @@ CHANCE_CAPTION = (
 )
 
 
+@passes
 def surface_sentences(surface: SurfaceMap) -> list[str]:
     """Say for each grate how far the smoothed chance runs, and how well it is known.
 
@@ -106,6 +108,7 @@ def _place(cell: _Row) -> str:
     return f"column {int(cell['column'])}, row {int(cell['row'])}"
 
 
+@passes
 def area_sentences(area: UsableArea) -> list[str]:
     """Say for each pit how much of its tested grate is good.
 
@@ -185,6 +188,7 @@ def _up_to(row: _Row, unit: str) -> str:
     return f", or {row['area_high']:.0f} of {row['area_tested']:.0f} {unit}"
 
 
+@passes
 def every_sentences(area: UsableArea) -> list[str]:
     """Say how many cells were good every time, and how many will stay so.
 
@@ -259,6 +263,7 @@ def _next(row: _Row, area: UsableArea) -> str:
     )
 
 
+@passes
 def area_pairs_sentences(area: UsableArea) -> list[str]:
     """Say which pits differ in usable share and in usable area.
 

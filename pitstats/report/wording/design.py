@@ -7,6 +7,7 @@ import pandas as pd
 
 from pitstats.analysis.aliasing import DesignAudit, hidden_pairs
 from pitstats.analysis.extra_bakes import ExtraBakes
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import count, listed, one_line
 
 _HIDES = {
@@ -31,6 +32,7 @@ _HEADERS = {
 }
 
 
+@passes
 def design_sentences(design: DesignAudit) -> list[str]:
     """Say what hides a difference of pits, and what was not looked at.
 
@@ -144,6 +146,7 @@ DESIGN_CAPTION = (
 )
 
 
+@passes
 def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
     """Say which bakes would separate what cannot be separated now.
 

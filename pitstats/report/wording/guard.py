@@ -9,8 +9,10 @@ of a pit, is exempt; cautions, definitions and descriptions of methods do not pa
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
+from typing import ParamSpec, TypeVar
 
 OVERCLAIMS: dict[str, str] = {
     "significant": r"(?:in)?significan\w*",
@@ -96,6 +98,45 @@ def sentence(text: str) -> str:
         if found:
             raise OverclaimError(f"{', '.join(found)}: {text}")
     return text
+
+
+Arguments = ParamSpec("Arguments")
+Words = TypeVar("Words", bound=str | list[str])
+
+
+def passes(words: Callable[Arguments, Words]) -> Callable[Arguments, Words]:
+    """Let everything that a function says about a result pass; for use as a decorator.
+
+    Parameters
+    ----------
+    words : callable
+        Returns a sentence, or a list of them.
+
+    Returns
+    -------
+    callable
+        Returns the same.
+
+    Examples
+    --------
+    >>> @passes
+    ... def order(pits: list[str]) -> str:
+    ...     return f"{pits[0]} always burns most."
+    >>> with strict():
+    ...     order(["Q"])
+    Traceback (most recent call last):
+    ...
+    pitstats.report.wording.guard.OverclaimError: always: Q always burns most.
+    """
+
+    @wraps(words)
+    def say(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Words:
+        said = words(*args, **kwargs)
+        for text in [said] if isinstance(said, str) else said:
+            sentence(text)
+        return said
+
+    return say
 
 
 def typed_by_user(text: str) -> str:

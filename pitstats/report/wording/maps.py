@@ -18,6 +18,7 @@ from pitstats.analysis.faces import FaceComparison
 from pitstats.analysis.pattern import GratePatterns
 from pitstats.analysis.results import Evenness
 from pitstats.report.tables import signed_points, span_points
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     count,
     level_text,
@@ -71,6 +72,7 @@ _FACE_WORDS = {"top": "top", "bottom": "bottom", "side": "fire side"}
 # --- maps ---------------------------------------------------------------------------
 
 
+@passes
 def map_alt(cells: pd.DataFrame, value: str) -> str:
     """Describe maps for those who cannot see them, half by half.
 
@@ -124,6 +126,7 @@ def _half_words(cells: pd.DataFrame, own: NDArray[np.intp], value: str) -> str:
     return f"from {numbers[known].min():.0f} to {numbers[known].max():.0f}"
 
 
+@passes
 def rotated_note(study: Study) -> str:
     """Say which bakes on the maps were rotated; empty if none was."""
     kept = study.bakes[study.bakes["status"].eq("kept")]
@@ -165,6 +168,7 @@ def bake_numbers_caption(label: str) -> str:
 # --- is there a pattern -------------------------------------------------------------
 
 
+@passes
 def pattern_sentences(patterns: GratePatterns) -> list[str]:
     """Say for each pit whether a pattern is shown, and whether it comes back.
 
@@ -400,6 +404,7 @@ def bake_pattern_caption(patterns: GratePatterns) -> str:
 # --- faces --------------------------------------------------------------------------
 
 
+@passes
 def face_sentences(faces: FaceComparison) -> list[str]:
     """Say for each pit which face is darker and which burns more.
 
@@ -576,6 +581,7 @@ _READINGS = {
 }
 
 
+@passes
 def reading_sentences(
     study: Study,
     patterns: GratePatterns | None,

@@ -16,6 +16,7 @@ from pitstats.analysis.gauge import (
 )
 from pitstats.analysis.probe_series import ProbeSummary, kelvin_in
 from pitstats.figures.probes import MOST_PANELS
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     NO_VALUE,
     count,
@@ -91,6 +92,7 @@ def _span(low: float, high: float, unit: str = "") -> str:
 # --- probe series -------------------------------------------------------------------
 
 
+@passes
 def window_sentence(summary: ProbeSummary) -> str:
     """Say which minutes count, and by which settings.
 
@@ -133,6 +135,7 @@ def window_sentence(summary: ProbeSummary) -> str:
     )
 
 
+@passes
 def limits_sentence(summary: ProbeSummary) -> str:
     """Say which limits the minutes above and below belong to."""
     bakes, unit = summary.bakes, summary.unit
@@ -155,6 +158,7 @@ def limits_sentence(summary: ProbeSummary) -> str:
     )
 
 
+@passes
 def offsets_sentence(summary: ProbeSummary) -> str:
     """Say what the probe check found and what was done with it."""
     offsets, unit = summary.offsets, summary.unit
@@ -175,6 +179,7 @@ def _signed(value: float) -> str:
     return true_minus(f"{value:+.1f}")
 
 
+@passes
 def lag_sentence(summary: ProbeSummary) -> str:
     """Say whether the lag was undone and what that costs, or would."""
     if not summary.lag_corrected:
@@ -191,6 +196,7 @@ def lag_sentence(summary: ProbeSummary) -> str:
     )
 
 
+@passes
 def panels_sentence(summary: ProbeSummary) -> str:
     """Say how many bakes the picture leaves out; empty if none."""
     more = len(summary.bakes) - MOST_PANELS
@@ -200,6 +206,7 @@ def panels_sentence(summary: ProbeSummary) -> str:
     )
 
 
+@passes
 def series_in_words(summary: ProbeSummary) -> str:
     """Describe the picture of the series for those who cannot see it."""
     parts = []
@@ -216,6 +223,7 @@ def series_in_words(summary: ProbeSummary) -> str:
     return " ".join(parts)
 
 
+@passes
 def cells_sentences(summary: ProbeSummary) -> list[str]:
     """Say for each pit how hot its probed cells were."""
     sentences = []
@@ -286,6 +294,7 @@ def cells_table(summary: ProbeSummary) -> pd.DataFrame:
 # --- gauges -------------------------------------------------------------------------
 
 
+@passes
 def gauge_sentences(gauges: GaugeComparison) -> list[str]:
     """Say for each pit how far its gauge was from the grate.
 
@@ -341,6 +350,7 @@ def _gauge_sentence(
     )
 
 
+@passes
 def gauge_pair_sentences(gauges: GaugeComparison) -> list[str]:
     """Say for each pair how much hotter one grate is when both gauges read the same."""
     return [
@@ -377,6 +387,7 @@ def _pair_sentence(row: Mapping[Hashable, Any], gauges: GaugeComparison) -> str:
     )
 
 
+@passes
 def factor_sentences(gauges: GaugeComparison) -> list[str]:
     """Say what the offsets mean in browning rate, for every z shown.
 
@@ -521,6 +532,7 @@ NO_BUDGET = (
 )
 
 
+@passes
 def budget_sentence(budget: SensorBudget, unit: str) -> str:
     """Say how far off a single probe may be, and why.
 

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from pitstats.analysis.rise import RiseComparison
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import count, level_text, one_line
 from pitstats.report.wording.temperature import (
     MoreThan,
@@ -42,6 +43,7 @@ _EFFECTS = {
 }
 
 
+@passes
 def rise_sentences(rise: RiseComparison) -> list[str]:
     """Say how far the items of each pit rose.
 
@@ -88,6 +90,7 @@ def _mm(low: float, high: float) -> str:
     return f"{tenths(low)} to {tenths(high)} mm"
 
 
+@passes
 def rise_pair_sentences(rise: RiseComparison) -> list[str]:
     """Say for each pair of pits in which items rose farther.
 
@@ -116,6 +119,7 @@ def rise_pair_sentences(rise: RiseComparison) -> list[str]:
     )
 
 
+@passes
 def place_sentences(rise: RiseComparison) -> list[str]:
     """Say where on the grate of each pit items rose farther.
 

@@ -12,6 +12,7 @@ import pandas as pd
 from pitstats.analysis.alternatives import ONE_OUT, SESSION_OUT
 from pitstats.analysis.recount import SHARED_PLACES
 from pitstats.analysis.sensitivity import AS_REPORTED, Sensitivity
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     MINUS,
     count,
@@ -49,6 +50,7 @@ def _from_to(values: pd.Series) -> str:
     return f"from {_number(low)} to {signed(high)}"
 
 
+@passes
 def sensitivity_sentences(found: Sensitivity) -> list[str]:
     """Say whether the answer stands, and what would change it.
 
@@ -267,6 +269,7 @@ def sensitivity_caption(found: Sensitivity) -> str:
     )
 
 
+@passes
 def sensitivity_in_words(found: Sensitivity) -> str:
     """Describe the figure for those who cannot see it."""
     own = found.of_pair(*found.leading_pair)
@@ -277,6 +280,7 @@ def sensitivity_in_words(found: Sensitivity) -> str:
     return f"{'; '.join(parts)}."
 
 
+@passes
 def not_tried_sentence(found: Sensitivity) -> str:
     """Say what could not be tried, and why; empty if nothing was left."""
     parts = []

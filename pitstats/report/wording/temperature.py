@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.analysis.temperatures import CellTemperatures, TemperatureComparison
 from pitstats.analysis.uniformity import UniformitySurvey
+from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     NO_VALUE,
     count,
@@ -60,6 +61,7 @@ def tenths(value: float) -> str:
     return true_minus(text)
 
 
+@passes
 def level_sentences(levels: CellTemperatures) -> list[str]:
     """Say how hot each pit was, over which bakes, and how sure that is.
 
@@ -117,6 +119,7 @@ def _averaged_over(n_cells: int, levels: CellTemperatures) -> str:
     return probed
 
 
+@passes
 def evenness_sentences(levels: CellTemperatures) -> list[str]:
     """Say how far apart the cells of each pit are.
 
@@ -181,6 +184,7 @@ def _fall(row: dict[Hashable, Any], unit: str) -> str:
     )
 
 
+@passes
 def repeatability_sentences(levels: CellTemperatures) -> list[str]:
     """Say how far the average of each pit moves from bake to bake.
 
@@ -216,6 +220,7 @@ def repeatability_sentences(levels: CellTemperatures) -> list[str]:
     return said
 
 
+@passes
 def pair_sentences(comparison: TemperatureComparison) -> list[str]:
     """Say for each pair of pits which is hotter, as far as the bakes show it.
 
@@ -270,6 +275,7 @@ HOTTER = MoreThan(
 )
 
 
+@passes
 def difference_sentences(
     table: pd.DataFrame,
     conf_level: float,
@@ -342,6 +348,7 @@ def _difference(
     return f"This test cannot tell {question} ({apart}: {size}; {ends})."
 
 
+@passes
 def spread_pair_sentences(comparison: TemperatureComparison) -> list[str]:
     """Say which pits differ in evenness or repeatability, as far as it is shown.
 
@@ -485,6 +492,7 @@ def temperature_caption(levels: CellTemperatures) -> str:
     )
 
 
+@passes
 def survey_sentences(survey: UniformitySurvey) -> list[str]:
     """Say how each pit came out of the uniformity survey.
 
