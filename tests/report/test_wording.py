@@ -6,6 +6,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report import wording
+from pitstats.report.wording.maps import map_alt
 from pitstats.study.demo import demo_names, simulate_demo
 from tests.analysis.test_rates import counts_study
 
@@ -73,7 +74,7 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
         *(f"{f.id} ({f.severity}): {f.message} {f.fix}" for f in findings),
         wording.missing_sentence(rates),
         wording.cuts_sentence(ps.compare_cut_verdicts(study)),
-        wording.map_in_words(ps.map_cells(study)),
+        map_alt(ps.map_cells(study), "share"),
         wording.grades_in_words(ps.count_grades(study)),
         *wording.method(comparison, rates),
     ]

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import count, listed, one_line, points
 from pitstats.study.settings import Settings
 
@@ -107,20 +106,6 @@ def regrades_sentence(n_graded: int) -> str:
         "against the first where agreement is shown; every other number of this report "
         "comes from the first gradings."
     )
-
-
-def map_in_words(cells: pd.DataFrame) -> str:
-    """Describe the maps for those who cannot see them."""
-    parts = []
-    for (pit, grate), own in cells.groupby(["pit", "grate"], sort=False):
-        half = own["column"] <= own["column"].max() / 2
-        near, far = own[half], own[~half]
-        parts.append(
-            f"{one_line(pit)}, {one_line(grate)} grate: firebox half "
-            f"{near['n_burned'].sum()} of {near['n_items'].sum()} burned, far half "
-            f"{far['n_burned'].sum()} of {far['n_items'].sum()}."
-        )
-    return sentence(f"Summed over these bakes. {' '.join(parts)}" if parts else "")
 
 
 def grades_caption(settings: Settings) -> str:
