@@ -33,6 +33,8 @@ _BOXES: dict[str, tuple[float, str | None]] = {
     "unknown": (1.5, "////"),
     "lost": (0.8, "/////"),
 }
+# Width of the mark of the firebox end, beside the cells: no label touches it.
+_EDGE = 0.1
 # The bar of a cell: how high it lies, and its room on either side.
 _BAR_AT, _BAR_ROOM = 0.13, 0.06
 
@@ -251,7 +253,8 @@ class MapSheet:
         if leftmost:
             self._number_rows(n_rows, place)
         self._titles.append((place.at(0, n_rows), title))
-        self._edges.append([place.at(0, 0), place.at(0, n_rows)])
+        beside = ((-_EDGE, 0.0), (0.0, 0.0), (0.0, n_rows), (-_EDGE, n_rows))
+        self._edges.append([place.at(x, y) for x, y in beside])
 
     def _add_bars(self, cells: pd.DataFrame, inks: Sequence[str], place: Place) -> None:
         wide = 1 - 2 * _BAR_ROOM
@@ -298,7 +301,7 @@ class MapSheet:
         axes : matplotlib.axes.Axes
             With its limits set.
         """
-        from matplotlib.collections import LineCollection
+        from matplotlib.collections import LineCollection, PolyCollection
 
         for kind, boxes in self._boxes.items():
             boxes.draw(axes, kind)
@@ -307,7 +310,6 @@ class MapSheet:
         lines = (
             ("range", self._bars["range"], self._bar_inks, 0.6, 0.5),
             ("intervals", self._bars["intervals"], self._bar_inks, 3.2, 1.0),
-            ("edges", self._edges, INK, 5.0, 1.0),
         )
         for kind, segments, colors, width, alpha in lines:
             if segments:
@@ -317,11 +319,14 @@ class MapSheet:
                         colors=colors,
                         linewidths=width,
                         alpha=alpha,
-                        capstyle="butt",
                         clip_on=False,
                         gid=kind,
                     )
                 )
+        edges = PolyCollection(
+            self._edges, facecolors=INK, linewidths=0, clip_on=False, gid="edges"
+        )
+        axes.add_artist(edges)
         for at, title in self._titles:
             axes.annotate(
                 title,
