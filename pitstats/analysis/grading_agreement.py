@@ -98,9 +98,9 @@ class GradingAgreement(FrameResult):
         kappa_high, interval, note``; otherwise no rows.
     conclusions : pandas.DataFrame
         ``alternative`` (whose grades count), ``n_replaced`` (items with a second
-        grade), ``n_kept_first`` (all others) and the columns of `Sensitivity.table`:
-        the comparison with the grades of the second grader put in. Empty when fewer
-        than two pits can be compared.
+        grade), ``n_kept_first`` (all others), ``counted`` (how), the columns of
+        `Sensitivity.table` and ``reported_verdict``: the comparison with the grades of
+        the second grader put in. Empty when fewer than two pits can be compared.
     n_regraded, n_graded : int
         Items graded again; graded items of kept bakes with a record by item.
     settings : Settings
@@ -501,6 +501,12 @@ def _conclusions(
     recount = start_recount(study, both)
     base = recount.compare(recount.bakes())
     total = int(recount.bakes()["n_items"].sum())
+    reported = {
+        (a, b): verdict
+        for a, b, verdict in both.leading.table[
+            ["pit_a", "pit_b", "verdict"]
+        ].itertuples(index=False)
+    }
     frames = []
     for name, n, calls in other_gradings(recount, regrading):
         table = recount.compare(recount.bakes(calls))
@@ -509,6 +515,9 @@ def _conclusions(
             frame.insert(0, "alternative", name)
             frame.insert(1, "n_replaced", n)
             frame.insert(2, "n_kept_first", total - n)
+            frame.insert(3, "counted", recount.counted)
+            pairs = zip(frame["pit_a"], frame["pit_b"], strict=True)
+            frame["reported_verdict"] = [reported[pair] for pair in pairs]
             frames.append(frame)
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 

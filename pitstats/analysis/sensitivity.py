@@ -43,7 +43,7 @@ HEAT_METHOD = (
     "worth more."
 )
 NOT_ADJUSTED = (
-    "Many alternatives were tried, with no allowance for their number: this is a check "
+    "The alternatives were tried with no allowance for their number: this is a check "
     "of how firm the answer is, not new evidence."
 )
 ENDS_OF_PITS_ONLY = (
@@ -74,6 +74,7 @@ COLUMNS = (
     "base_verdict",
     "shift",
     "changes",
+    "stands",
 )
 
 
@@ -89,8 +90,9 @@ class Sensitivity:
         n_items`` (of the pair), ``estimate, conf_low, conf_high, simultaneous_low,
         simultaneous_high, verdict``; ``base_estimate, base_verdict`` of what it is set
         beside, ``shift`` (estimate less base estimate) and ``changes`` (another
-        verdict, or the pits change places). The first rows are the leading comparison
-        itself.
+        verdict, or the pits change places); ``stands``: whether the verdict of the
+        leading comparison is given, for the same pit. The first rows are the leading
+        comparison itself.
     not_tried : pandas.DataFrame
         ``about, alternative, reason``: what could not be computed, and why.
     leading : PitComparison
@@ -210,15 +212,16 @@ def check_sensitivity(
     }
     usable, not_tried = _sorted_out(alternatives, bases)
     table = _beside_bases([_as_reported(both), *usable], bases)
+    table["stands"] = _stands(table, both.leading.table)
     return Sensitivity(
-        table=table,
+        table=table[list(COLUMNS)],
         not_tried=pd.DataFrame(not_tried, columns=["about", "alternative", "reason"]),
         leading=both.leading,
         counted=recount.counted,
         estimand=ESTIMAND,
         method=_method(recount, table),
         conf_level=recount.level,
-        caveats=_caveats(recount),
+        caveats=_caveats(recount) if len(usable) else (),
     )
 
 
@@ -273,7 +276,25 @@ def _beside_bases(
         if len(base)
     ]
     joined = pd.concat(parts, ignore_index=True).sort_values("place", kind="stable")
-    return joined.reset_index(drop=True)[list(COLUMNS)]
+    return joined.reset_index(drop=True)
+
+
+def _stands(table: pd.DataFrame, reported: pd.DataFrame) -> list[bool]:
+    """Whether each row gives the verdict that was reported of its pair."""
+    of_pair = {
+        (a, b): (verdict, estimate)
+        for a, b, verdict, estimate in zip(
+            *(reported[n] for n in ("pit_a", "pit_b", "verdict", "estimate")),
+            strict=True,
+        )
+    }
+    stands = []
+    for row in table.to_dict("records"):
+        verdict, estimate = of_pair[row["pit_a"], row["pit_b"]]
+        turned = verdict.startswith("differs") and row["estimate"] * estimate < 0
+        none = "one bake each" in (verdict, row["verdict"])
+        stands.append(none or (row["verdict"] == verdict and not turned))
+    return stands
 
 
 def _method(recount: Recount, table: pd.DataFrame) -> str:

@@ -113,7 +113,7 @@ def _background(
 
 
 def _draw_row(axes: Axes, y: float, row: pd.Series) -> None:
-    changed = bool(row["changes"])
+    changed = not row["stands"]
     ends = [100 * row["simultaneous_low"], 100 * row["simultaneous_high"]]
     axes.plot(
         ends,
@@ -167,7 +167,7 @@ def _finish(
     low = min(float(row["simultaneous_low"]) for row in drawn)
     high = max(float(row["simultaneous_high"]) for row in drawn)
     # Room on the right for the name of another verdict.
-    room = 0.34 if any(bool(row["changes"]) for row in drawn) else 0.05
+    room = 0.05 if all(bool(row["stands"]) for row in drawn) else 0.34
     span = high - low
     axes.set_xlim(100 * (low - 0.05 * span), 100 * (high + room * span))
     axes.tick_params(axis="y", length=0)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from pitstats.analysis.both_ways import BothWays
-from pitstats.analysis.sensitivity import check_sensitivity
-from pitstats.errors import DesignError
+from pitstats.analysis.sensitivity import Sensitivity
 from pitstats.figures.sensitivity import plot_sensitivity
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import sensitivity as words
@@ -15,21 +13,14 @@ from pitstats.report.wording import sensitivity as words
 class SensitivitySections(StudyPage):
     """Sections that make the comparison again under alternatives."""
 
-    def show_sensitivity(self, both: BothWays, *, refit: bool = False) -> None:
+    def show_sensitivity(self, found: Sensitivity) -> None:
         """Say whether another way to make the comparison would change the answer.
 
         Parameters
         ----------
-        both : BothWays
-            As returned by `compare_both_ways`.
-        refit : bool, default False
-            Whether the model is fitted once more, with the load time in it.
+        found : Sensitivity
+            As returned by `check_sensitivity`.
         """
-        try:
-            found = check_sensitivity(self._study, both=both, refit=refit)
-        except DesignError as reason:
-            self.say(str(reason), "note")
-            return
         sentences = words.sensitivity_sentences(found)
         shown = words.sensitivity_table(found)
         self.say_all(sentences)

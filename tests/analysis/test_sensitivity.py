@@ -77,6 +77,19 @@ def test_shift_and_change_follow_from_the_columns() -> None:
     assert table["n_items"].gt(0).all()
 
 
+def test_what_stands_is_the_verdict_as_reported() -> None:
+    table = found().table
+    reported = both().leading.table.set_index(["pit_a", "pit_b"])
+    for row in table.to_dict("records"):
+        verdict, estimate = reported.loc[
+            (row["pit_a"], row["pit_b"]), ["verdict", "estimate"]
+        ]
+        same_side = row["estimate"] * estimate >= 0 or verdict == "cannot tell"
+        assert row["stands"] == (row["verdict"] == verdict and same_side)
+    assert table.loc[table["about"] == "as reported", "stands"].all()
+    assert not table["stands"].all()
+
+
 def test_another_cut_is_the_study_with_that_cut() -> None:
     for cut in ("golden", "dark"):
         settings = replace(rich().settings, burned_from=cut, target_grades=("light",))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -106,9 +107,32 @@ def test_no_forbidden_word_anywhere() -> None:
 def test_the_verdict_sentence_counts_what_the_table_holds() -> None:
     own = found().of_pair(*found().leading_pair)
     own = own[~own["about"].isin(["as reported", *sensitivity.FEWER_BAKES])]
-    stands = int((~own["changes"]).sum())
+    stands = int(own["stands"].sum())
     first = sensitivity.sensitivity_sentences(found())[0]
     assert f"stands under {stands} of {len(own)} alternatives" in first
+
+
+def test_a_count_that_says_otherwise_to_begin_with_is_named() -> None:
+    table = found().table.copy()
+    counted = table["against"] == "counted"
+    table.loc[counted, ["verdict", "base_verdict"]] = "cannot tell"
+    table.loc[counted, ["changes", "stands"]] = False
+    # One of them gives the verdict that was reported: another one than its count.
+    own = table.index[counted & (table["about"] == "burned cut")][:3]
+    table.loc[own, "verdict"] = "differs"
+    table.loc[own, ["changes", "stands"]] = True
+    odd = replace(found(), table=table)
+    told = " ".join(sensitivity.sensitivity_sentences(odd))
+    pair = odd.of_pair(*odd.leading_pair)
+    rows = pair[
+        (pair["about"] != "as reported") & ~pair["about"].isin(sensitivity.FEWER_BAKES)
+    ]
+    assert f"stands under {int(rows['stands'].sum())} of {len(rows)}" in told
+    assert "that count gives 'cannot tell' to begin with" in told
+    assert "beside it one of them gives another verdict" in told
+    assert "to begin with" not in " ".join(sensitivity.sensitivity_sentences(found()))
+    firm = sensitivity.firmness_sentence(odd)
+    assert f"stands under {int(rows['stands'].sum())} of {len(rows)} other ways" in firm
 
 
 def test_the_family_table_holds_the_largest_shift() -> None:
@@ -129,7 +153,8 @@ def test_kappa_that_is_not_defined_is_said() -> None:
 
 def test_sections_keep_figures_and_tables(tmp_path: Path) -> None:
     page = Sections(rich(), tmp_path)
-    page.show_sensitivity(both())
+    quick = ps.check_sensitivity(rich(), both=both(), refit=False)
+    page.show_sensitivity(quick)
     page.show_grading_agreement(both())
     kept = {path.name for path in (tmp_path / "tables").iterdir()}
     assert kept == {
@@ -143,8 +168,8 @@ def test_sections_keep_figures_and_tables(tmp_path: Path) -> None:
         "grading_where.csv",
     }
     csv = pd.read_csv(tmp_path / "tables" / "sensitivity.csv")
-    # The section leaves out the second fit of the model, three rows of three pits.
-    assert len(csv) == len(found().table) - 3
+    # Without the second fit of the model, three rows of three pits are left out.
+    assert len(csv) == len(quick.table) == len(found().table) - 3
     assert set(csv["pit_a"]) == {"North", "South"}
     figures = {path.name for path in (tmp_path / "figures").iterdir()}
     assert {"sensitivity.png", "grading_agreement.png"} <= figures
@@ -155,7 +180,7 @@ def test_thin_studies_are_shown_without_an_error(capsys) -> None:
     alone = ps.study_from_counts(["A", "B"], [20, 20], [9, 3])
     for study in (counts, alone, simulated(1, (0.0, 0.3))):
         page = Sections(study)
-        page.show_sensitivity(ps.compare_both_ways(study))
+        page.show_sensitivity(ps.check_sensitivity(study))
         page.show_grading_agreement()
     shown = capsys.readouterr().out
     assert "No item was graded twice" in shown

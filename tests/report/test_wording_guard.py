@@ -164,7 +164,7 @@ NO_RESULT = re.compile(
 @pytest.mark.parametrize(
     "stem",
     [
-        *("pairs", "rates", "record", "evenness", "model", "ranks", "sensitivity"),
+        *("pairs", "rates", "evenness", "model", "ranks", "sensitivity"),
         *("agreement", "area", "temperature", "probes", "rise", "maps", "design"),
     ],
 )

@@ -201,9 +201,12 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
     given = "no verdict from one bake each"
     if verdict != "one bake each":
         given = f"verdict '{verdict}'"
+    if verdict != first["reported_verdict"]:
+        given += f" (as reported, with the model: '{first['reported_verdict']}')"
     sentences = [
-        f"{names}, counted with the first grades: {signed(first['base_estimate'])}, "
-        f"{given}. Below only items graded again change."
+        f"{names}, {first['counted']} with the first grades: "
+        f"{signed(first['base_estimate'])}, {given}. Below only items graded again "
+        "change."
     ]
     for row in own.to_dict("records"):
         verdict = (

@@ -88,10 +88,61 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
     level = f"{level_text(found.conf_level)} interval" + (
         f" allowing for all {n_pairs} pairs," if n_pairs > 1 else ""
     )
-    sentences = [_stands(names, reported, whole, level), *_what_changes(whole)]
+    sentences = [
+        _stands(names, reported, whole, level),
+        *_what_changes(whole, reported),
+        _count_to_begin_with(found, reported, whole),
+    ]
     sentences += [_fewer_bakes(tried, about) for about in FEWER_BAKES]
     sentences.append(_other_pairs(found, pair))
     return [sentence for sentence in sentences if sentence]
+
+
+@passes
+def firmness_sentence(found: Sensitivity) -> str:
+    """Say in one line how firm the verdict of the first screen is.
+
+    Parameters
+    ----------
+    found : Sensitivity
+        As returned by `check_sensitivity`.
+
+    Returns
+    -------
+    str
+        Empty where no verdict was given or nothing else could be tried.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.check_sensitivity(ps.demo_study("nothing_burned"))
+    >>> firmness_sentence(found).startswith("How firm")
+    True
+    """
+    own = found.of_pair(*found.leading_pair)
+    reported, tried = own.iloc[0], own.iloc[1:]
+    if reported["verdict"] == "one bake each" or tried.empty:
+        return ""
+    parts = []
+    whole = tried[~tried["about"].isin(FEWER_BAKES)]
+    if len(whole):
+        parts.append(f"under {_of(whole['stands'], 'other way')} of counting")
+    left_out = tried[tried["about"] == ONE_OUT]
+    if len(left_out):
+        parts.append(f"in {_of(left_out['stands'], 'case')} with one bake left out")
+    if not parts:
+        return ""
+    return (
+        f"How firm: the verdict on {one_line(found.leading_pair[0])} and "
+        f"{one_line(found.leading_pair[1])}, '{reported['verdict']}', stands "
+        f"{' and '.join(parts)}; see 'Would the answer change?'."
+    )
+
+
+def _of(stands: pd.Series, noun: str) -> str:
+    """How many of them stand, such as "7 of 13 cases"."""
+    n = len(stands)
+    return f"{int(stands.sum())} of {n} {noun}{'' if n == 1 else 's'}"
 
 
 def span_in_points(rows: Mapping[Hashable, Any] | pd.Series | pd.DataFrame) -> str:
@@ -109,7 +160,7 @@ def _stands(names: str, reported: pd.Series, whole: pd.DataFrame, level: str) ->
     )
     if not n:
         return f"{start} No alternative that keeps every bake could be tried."
-    n_changed = int(whole["changes"].sum())
+    n_changed = int((~whole["stands"]).sum())
     runs = f"the difference runs {_from_to(whole['estimate'])}"
     if not n_changed:
         every = "the one alternative" if n == 1 else f"each of {n} alternatives"
@@ -126,9 +177,9 @@ def _stands(names: str, reported: pd.Series, whole: pd.DataFrame, level: str) ->
     )
 
 
-def _what_changes(whole: pd.DataFrame) -> list[str]:
+def _what_changes(whole: pd.DataFrame, reported: pd.Series) -> list[str]:
     """Name the alternatives that change the verdict, by the verdict they give."""
-    changed = whole[whole["changes"]]
+    changed = whole[~whole["stands"]]
     sentences = []
     for verdict, group in changed.groupby("verdict", sort=False):
         parts = [
@@ -137,12 +188,32 @@ def _what_changes(whole: pd.DataFrame) -> list[str]:
         ]
         more = len(parts) - _MOST_NAMED
         shown = parts[:_MOST_NAMED] + ([f"{more} more"] if more > 0 else [])
-        turned = group["estimate"] * group["base_estimate"] < 0
+        turned = group["estimate"] * reported["estimate"] < 0
         places = ""
         if str(verdict).startswith("differs") and turned.any():
             places = " (the pits change places)" if turned.all() else ""
         sentences.append(f"It would be '{verdict}'{places} with: {'; '.join(shown)}.")
     return sentences
+
+
+def _count_to_begin_with(
+    found: Sensitivity, reported: pd.Series, whole: pd.DataFrame
+) -> str:
+    """Tell what the count gives that most alternatives start from, if not the same."""
+    own = whole[whole["against"] == "counted"]
+    if own.empty or own["base_verdict"].iloc[0] == reported["verdict"]:
+        return ""
+    n, n_changed = len(own), int(own["changes"].sum())
+    return (
+        f"{_counted(n).capitalize()} of these alternatives {'is' if n == 1 else 'are'} "
+        f"{found.counted}, and that count gives '{own['base_verdict'].iloc[0]}' to "
+        f"begin with; beside it {_counted(n_changed)} of them "
+        f"{'gives' if n_changed == 1 else 'give'} another verdict."
+    )
+
+
+def _counted(n: int) -> str:
+    return count(n, "case").split()[0]
 
 
 def _fewer_bakes(tried: pd.DataFrame, about: str) -> str:
@@ -157,7 +228,7 @@ def _fewer_bakes(tried: pd.DataFrame, about: str) -> str:
         f"{_number(low['estimate'])} ({one_line(low['alternative'])}) to "
         f"{signed(high['estimate'])} ({one_line(high['alternative'])})"
     )
-    n_changed = int(own["changes"].sum())
+    n_changed = int((~own["stands"]).sum())
     if not n_changed:
         return f"{text}; the verdict stays."
     return (
@@ -169,7 +240,8 @@ def _fewer_bakes(tried: pd.DataFrame, about: str) -> str:
 def _other_pairs(found: Sensitivity, pair: tuple[str, str]) -> str:
     table = found.table
     table = table[(table["about"] != AS_REPORTED) & ~table["about"].isin(FEWER_BAKES)]
-    counts = table.groupby(["pit_a", "pit_b"], sort=False)["changes"].sum()
+    table = table.assign(other=~table["stands"])
+    counts = table.groupby(["pit_a", "pit_b"], sort=False)["other"].sum()
     counts = counts.drop(index=[pair, pair[::-1]], errors="ignore")
     if counts.empty:
         return ""
@@ -236,7 +308,7 @@ def _size(shift: float) -> str:
 
 
 def _other_verdicts(group: pd.DataFrame) -> str:
-    changed = group.loc[group["changes"], "verdict"].value_counts(sort=False)
+    changed = group.loc[~group["stands"], "verdict"].value_counts(sort=False)
     if changed.empty:
         return "none"
     return "; ".join(f"{verdict}: {n}" for verdict, n in changed.items())
