@@ -395,6 +395,9 @@ class MapSections(StudyPage):
     def show_reading(self, seed: int = 1, conf_level: float | None = None) -> None:
         """What the patterns shown can come from, and the one change to try next."""
         patterns, faces = self._patterns(seed, conf_level), self._faces(conf_level)
+        if isinstance(patterns, str) and isinstance(faces, str):
+            self.say(wording.NOT_ON_RECORD)
+            return
         said = wording.reading_sentences(
             self._study,
             None if isinstance(patterns, str) else patterns,

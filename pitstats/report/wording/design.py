@@ -61,7 +61,7 @@ def design_sentences(design: DesignAudit) -> list[str]:
         if _matters(design, str(names))
     ]
     pits = design.factors.pits
-    if sentences and len(design.factors.pit) == len(pits):
+    if len(design.factors.pit) == len(pits) > 1:
         sentences = [
             "With one bake of each pit, whatever varied from bake to bake went with "
             "the pit and cannot be told from it."

@@ -187,7 +187,8 @@ def pattern_sentences(patterns: GratePatterns) -> list[str]:
     >>> import pitstats as ps
     >>> patterns = ps.map_patterns(ps.demo_study("one_bake_each"))
     >>> pattern_sentences(patterns)[0].split(" (")[0]
-    'Quarry: no pattern of burned items is shown in this bake'
+    'Quarry: no pattern of burned items is shown in this bake by a test for any \
+pattern at all'
     """
     return [
         _SAY[row["verdict"]](row, patterns) for row in patterns.table.to_dict("records")
@@ -259,7 +260,8 @@ def _say_none(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
     where = "in this bake" if n == 1 else f"in these {count(n, 'bake')}"
     return (
         f"{one_line(row['pit'])}: no pattern of {_STANDS_OUT[patterns.value]} is shown "
-        f"{where} ({_p(row, 'p_pattern', patterns)}). "
+        f"{where} by a test for any pattern at all "
+        f"({_p(row, 'p_pattern', patterns)}). "
         f"{_could_show(row, patterns.value)}"
     )
 
@@ -529,6 +531,10 @@ NOTHING_TO_READ = (
     "No pattern, no fall along the grates and no difference of faces is shown, so "
     "there is nothing to trace to a cause here and no reason in these maps to change a "
     "setting."
+)
+NOT_ON_RECORD = (
+    "Neither places nor two faces of items are on record, so there is nothing here to "
+    "trace to a cause."
 )
 RETEST = (
     "Change that one thing and nothing else, bake as often with it as without, in "
