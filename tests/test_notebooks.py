@@ -173,6 +173,8 @@ def test_noise_check_reads_a_study_too(tmp_path: Path) -> None:
         progress=False,
     )
     assert "each pit was baked once" in html.read_text("utf-8")
+    figures = html.with_name(f"{html.stem}-files") / "figures"
+    assert audit(html).pictures == len(list(figures.glob("*.png")))
 
 
 def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:

@@ -105,7 +105,6 @@ def compare_evenness(study: Study, conf_level: float | None = None) -> Evenness:
                     *_data_caveats(study, graded, placed),
                     *thirds.caveats,
                     *(notes.LEVELS_UNKNOWN.format(pit=pit) for pit in unknown),
-                    *((notes.FACES_TOGETHER,) if len(both_faces) else ()),
                 ]
             )
         ),
@@ -335,7 +334,7 @@ def _faces(study: Study, own: pd.DataFrame, level: float) -> PartTables:
     table = _two_parts(found, entries.pits, first="bottom", last="top")
     table["n_items"] = own.groupby("pit").size().reindex(entries.pits).to_numpy()
     pairs = _pairs(found, entries.pits, entries.one_bake_each)
-    return PartTables(table[columns], pairs, ())
+    return PartTables(table[columns], pairs, (notes.FACES_TOGETHER,))
 
 
 # --- shared -------------------------------------------------------------------------

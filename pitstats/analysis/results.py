@@ -217,6 +217,11 @@ class Evenness(FrameResult):
         """Bottom against top face, pit against pit."""
         return self._face_tables.differences
 
+    @property
+    def face_caveats(self) -> tuple[str, ...]:
+        """What to say wherever a table of faces is shown."""
+        return self._face_tables.caveats
+
     @cached_property
     def _face_tables(self) -> PartTables:
         # Paired faces say the same more sharply: few ask for these.

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.grading_agreement import GradingAgreement
 from pitstats.analysis.regrading import UNNAMED
-from pitstats.figures.style import INK, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import INK, LINE, SOFT, house_style, ink_on, shorten
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -117,6 +117,9 @@ def _draw_panel(
         yticklabels=names,
         ax=axes,
     )
+    faces = np.asarray(axes.collections[0].get_facecolor(), dtype=float)
+    for text, (red, green, blue, _) in zip(axes.texts, faces, strict=True):
+        text.set_color(ink_on((red, green, blue)))
     for same in axes.texts[:: len(grades) + 1]:
         same.set_fontweight("bold")
     axes.tick_params(length=0, labelsize=10)

@@ -76,7 +76,11 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
         # The ground is white: without transparency the file is smaller and written in
         # half the time. The resolution as `print_png` notes it.
         pixels = np.asarray(raster.buffer_rgba())  # type: ignore[no-untyped-call]
-        Image.fromarray(pixels).convert("RGB").save(
+        image = Image.fromarray(pixels)
+        if pixels[..., 3].min() < 255:
+            ground = Image.new("RGBA", image.size, "white")
+            image = Image.alpha_composite(ground, image)
+        image.convert("RGB").save(
             picture, format="png", compress_level=3, dpi=(_DPI, _DPI)
         )
         if svg:

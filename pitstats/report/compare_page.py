@@ -63,7 +63,7 @@ class ComparisonPage(
 
     def __init__(self, study: Study, folder: str | Path | None = None) -> None:
         super().__init__(study, folder)
-        if self._renderer_keeps:
+        if self.begins_with_maps and self._renderer_keeps:
             self.order(self._grades[1])
 
     def show_answer(

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 from urllib.parse import quote
 
 # As nbconvert writes the headings of Markdown cells.
-_HEADING = re.compile(r'<h2 id="([^"]*)">(.*?)<a class="anchor-link"', re.DOTALL)
+_HEADING = re.compile(
+    r'<h2 id="([^"]*)">((?:(?!</h2>).)*?)<a class="anchor-link"', re.DOTALL
+)
 _FEWEST = 4
 
 
@@ -35,7 +38,8 @@ def with_contents(page: str) -> str:
     if len(found) < _FEWEST:
         return page
     items = "\n".join(
-        f'<li><a href="#{quote(heading[1])}">{heading[2]}</a></li>' for heading in found
+        f'<li><a href="#{quote(unescape(heading[1]))}">{heading[2]}</a></li>'
+        for heading in found
     )
     start = found[0].start()
     contents = (

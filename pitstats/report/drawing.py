@@ -16,7 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from matplotlib.figure import Figure
+
+    from pitstats.figures.printing import Print
 
 RECIPE = "application/vnd.pitstats.drawing"
 #: The same for a figure whose place on the page is still to come.
@@ -49,12 +53,23 @@ class Drawing:
     caption: str
     path: Path | None
 
-    def shown(self) -> Shown:
-        """Draw it, keep it as PNG and SVG if it has a place; return the output."""
+    def printed(self) -> Print:
+        """Draw it, and keep nothing yet."""
         from pitstats.figures.printing import print_figure
 
-        printed = print_figure(self.draw(), svg=self.path is not None)
+        return print_figure(self.draw(), svg=self.path is not None)
+
+    def shown(self, begun: Future[Print] | None = None) -> Shown:
+        """Draw it, keep it as PNG and SVG if it has a place; return the output.
+
+        Parameters
+        ----------
+        begun : Future, optional
+            The same figure where it is drawn already.
+        """
+        printed = self.printed() if begun is None else begun.result()
         if self.path is not None and printed.svg is not None:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
             self.path.with_name(f"{self.path.name}.png").write_bytes(printed.png)
             self.path.with_name(f"{self.path.name}.svg").write_bytes(printed.svg)
         picture = b64encode(printed.png).decode("ascii")

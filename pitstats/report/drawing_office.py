@@ -6,10 +6,13 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from importlib import import_module
 from types import TracebackType
-from typing import Any, Generic, NamedTuple, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, Self, TypeVar
 
 from pitstats.errors import RenderError
-from pitstats.report.drawing import AHEAD, Shown, asked_for
+from pitstats.report.drawing import AHEAD, RECIPE, Shown, asked_for
+
+if TYPE_CHECKING:
+    from pitstats.figures.printing import Print
 
 Made = TypeVar("Made")
 
@@ -49,10 +52,11 @@ class DrawingOffice(Generic[Made]):
         self._notebook = notebook
         self._ahead = ahead
         self._orders: list[_Order] = []
-        # Figures drawn before the page comes to them, by the file they are kept as.
-        self._begun: dict[str, Future[Shown]] = {}
+        self._cells: list[Any] = []
+        # Figures drawn before the page comes to them, by their recipe. They are kept
+        # when it does: a page may show others, or none.
+        self._begun: dict[str, Future[Print]] = {}
         self._thread = ThreadPoolExecutor(max_workers=1)
-        self._is_open = True
 
     def __enter__(self) -> Self:
         return self
@@ -63,7 +67,6 @@ class DrawingOffice(Generic[Made]):
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._is_open = False
         self._thread.shutdown(cancel_futures=True)
 
     def get_ready(self) -> None:
@@ -83,24 +86,18 @@ class DrawingOffice(Generic[Made]):
         execute_reply : object
             Not used.
         """
-        # After an interruption the event loop may still finish a cell.
-        if not self._is_open or not cell.get("outputs"):
-            return
-        cell.outputs = [own for own in cell.outputs if not self._begin(own)]
-        for output in cell.outputs:
-            drawing = asked_for(output.get("data", {}))
-            if drawing is not None:
-                picture = self._begun.pop(str(drawing.path), None)
-                picture = picture or self._thread.submit(drawing.shown)
+        # Orders stay among the outputs: later cells may update one by its place.
+        self._cells.append(cell)
+        for output in cell.get("outputs", []):
+            data = output.get("data", {})
+            first = asked_for(data, AHEAD)
+            drawing = asked_for(data)
+            if first is not None:
+                self._begun[data[AHEAD]] = self._thread.submit(first.printed)
+            elif drawing is not None:
+                begun = self._begun.pop(data[RECIPE], None)
+                picture = self._thread.submit(drawing.shown, begun)
                 self._orders.append(_Order(output, cell.execution_count, picture))
-
-    def _begin(self, output: Any) -> bool:
-        """Begin with a figure whose place is still to come, if that is the order."""
-        drawing = asked_for(output.get("data", {}), AHEAD)
-        if drawing is None:
-            return False
-        self._begun[str(drawing.path)] = self._thread.submit(drawing.shown)
-        return True
 
     def deliver(self) -> Made:
         """Put every picture into its place, and hand out what was made ahead.
@@ -118,4 +115,9 @@ class DrawingOffice(Generic[Made]):
                     f"Notebook {self._notebook} stopped at its cell {order.cell}: "
                     f"{type(error).__name__}: {error}"
                 ) from error
+        for cell in self._cells:
+            if cell.get("outputs"):
+                cell.outputs = [
+                    own for own in cell.outputs if AHEAD not in own.get("data", {})
+                ]
         return self._made.result()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pandas as pd
 
@@ -49,10 +49,12 @@ class MapSections(StudyPage):
         Where figures and tables are kept; None or an empty text: show only.
     """
 
+    #: Maps need no estimate, so a renderer can draw them while the kernel computes.
+    begins_with_maps: ClassVar[bool] = True
+
     def __init__(self, study: Study, folder: str | Path | None = None) -> None:
         super().__init__(study, folder)
-        # These need no estimate: a renderer can draw them while the kernel computes.
-        if self._renderer_keeps:
+        if self.begins_with_maps and self._renderer_keeps:
             self._order_maps()
 
     def show_maps(self, temperatures: pd.DataFrame | None = None) -> None:

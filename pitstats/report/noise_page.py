@@ -20,6 +20,8 @@ from pitstats.study.study import Study
 class NoisePage(ComparisonPage):
     """A page for somebody who has counts and a difference."""
 
+    begins_with_maps = False
+
     def show_noise_answer(self, comparison: PitComparison, rates: BurnRates) -> None:
         """The answer, the picture and the number."""
         self.title(self._study.settings.title, self._study.settings.question)

@@ -207,7 +207,7 @@ class Page:
         return self.hands_over and self._folder is not None
 
     def _drawing(self, picture: Picture) -> Drawing:
-        folder = None if self._folder is None else self._place("figures")
+        folder = None if self._folder is None else self._folder / "figures"
         return Drawing(
             draw=picture.draw,
             alt=picture.alt,

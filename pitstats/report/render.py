@@ -426,11 +426,14 @@ def _page_exporter() -> HTMLExporter:
 def _page_of(exporter: HTMLExporter, notebook: Any, page: Mapping[str, object]) -> str:
     """Fill the template.
 
-    What is special about an `HTMLExporter` is left out: it would read the whole page
-    again, pictures and all, to find images without a text; ours have one each.
+    `HTMLExporter` would then read the whole page again, pictures and all, to find
+    images without a text; the template gives each a text of its own.
     """
     from nbconvert import TemplateExporter
+    from nbconvert.filters.widgetsdatatypefilter import WidgetsDataTypeFilter
 
+    shown = WidgetsDataTypeFilter(notebook_metadata=notebook.metadata, parent=exporter)
+    exporter.register_filter("filter_data_type", shown)
     body, _ = TemplateExporter.from_notebook_node(
         exporter, notebook, resources={"page": page}
     )

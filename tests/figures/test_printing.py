@@ -1,7 +1,10 @@
 """Figures as files: the same figure gives the same bytes, whatever the user's style."""
 
+import io
+
 import matplotlib as mpl
 from matplotlib.figure import Figure
+from PIL import Image
 
 import pitstats as ps
 from pitstats.figures.printing import print_figure
@@ -55,3 +58,18 @@ def test_browning_steps_run_from_the_palest_to_the_darkest() -> None:
         assert ends == [BROWNING[0], BROWNING[-1]]
         lightness = [sum(step) for step in steps]
         assert lightness == sorted(lightness, reverse=True)
+
+
+def test_a_transparent_ground_is_printed_as_white_paper() -> None:
+    figure = Figure(figsize=(1, 1))
+    axes = figure.subplots()
+    figure.patch.set_alpha(0)
+    axes.patch.set_alpha(0)
+    axes.set_axis_off()
+    axes.set_position((0, 0, 1, 1))
+    axes.axvspan(0, 1, color="red", alpha=0.2, linewidth=0)
+    axes.set_xlim(0, 2)
+    image = Image.open(io.BytesIO(print_figure(figure).png))
+    assert image.mode == "RGB"
+    assert image.getpixel((20, 75)) == (255, 204, 204)
+    assert image.getpixel((130, 75)) == (255, 255, 255)

@@ -4,6 +4,7 @@ import ast
 import gc
 import os
 import sys
+from base64 import b64decode
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -211,14 +212,14 @@ def test_maps_are_drawn_before_the_page_comes_to_them_and_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     drawn: list[str] = []
-    shown = drawing.Drawing.shown
+    printed = drawing.Drawing.printed
 
-    def noted(self: drawing.Drawing) -> drawing.Shown:
+    def noted(self: drawing.Drawing) -> object:
         assert self.path is not None
         drawn.append(self.path.name)
-        return shown(self)
+        return printed(self)
 
-    monkeypatch.setattr(drawing.Drawing, "shown", noted)
+    monkeypatch.setattr(drawing.Drawing, "printed", noted)
     html = render_report(STUDY, out=tmp_path, progress=False)
     assert drawn[0] == "grates"
     assert drawn.index("bakes_1_1") < drawn.index("rates")
@@ -252,6 +253,38 @@ def test_what_only_the_notebook_knows_is_drawn_there(tmp_path: Path) -> None:
     assert html.read_text("utf-8").count("data:image/png;base64,iVBOR") == 3
     figures = tmp_path / "out" / "own-files" / "figures"
     assert len(list(figures.iterdir())) == 6
+
+
+@EARLY
+def test_figures_begun_ahead_are_the_ones_of_their_page(tmp_path: Path) -> None:
+    own = write_notebook(
+        tmp_path / "own.ipynb",
+        "import pitstats as ps\n"
+        "from functools import partial\n"
+        "from IPython.display import display\n"
+        "from pitstats.report.compare_page import ComparisonPage\n"
+        "one, two = ps.demo_study('one_bake_each'), ps.demo_study('nothing_burned')\n"
+        "a, b = (ComparisonPage(study, output_folder) for study in (one, two))\n"
+        "handle = display('first', display_id=True)",
+        "a.show_maps()",
+        "handle.update('second')\n"
+        "a.figure('grates', partial(ps.plot_grates, ps.map_cells(two)), alt='my own')",
+    )
+    html = render_report(None, notebook=own, out=tmp_path / "out", progress=False)
+    executed = nbformat.read(html.with_suffix(".ipynb"), as_version=4)
+    outputs = [o for c in executed.cells for o in c.get("outputs", [])]
+    alts = [o["data"]["text/plain"] for o in outputs if "image/png" in o["data"]]
+    expected = maps.map_alt(ps.map_cells(ps.demo_study("one_bake_each")), "share")
+    assert alts[0] == expected
+    assert alts[-1] == "my own"
+    texts = [o["data"]["text/plain"] for o in outputs if len(o["data"]) == 1]
+    assert texts == ["'second'"]
+    # Nothing is kept that the page never came to.
+    kept = html.with_name(f"{html.stem}-files") / "figures"
+    assert {path.stem for path in kept.iterdir()} == {"grates", "grade_maps"}
+    last = next(o for o in outputs[::-1] if "image/png" in o["data"])
+    picture = b64decode(last["data"]["image/png"])
+    assert (kept / "grates.png").read_bytes() == picture
 
 
 def test_shipped_notebooks_name_the_kernel_that_is_started_early() -> None:

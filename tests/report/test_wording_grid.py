@@ -315,7 +315,9 @@ def test_allowed_sentences_appear_and_others_do_not(case: str) -> None:
 def test_best_against_worst_is_flagged_as_picked_after_looking() -> None:
     comparison = ps.compare_pits(several({"A": 0.1, "B": 0.3, "C": 0.7, "D": 0.4}))
     number, text = wording.headline_number(comparison)
-    assert text.startswith("Largest difference in long-run burn rate, C minus A")
+    assert text.startswith(
+        "Largest difference in long-run burn rate, in percentage points, C minus A"
+    )
     assert "picked after looking" in text
     assert "picked after looking" in wording.naive_sentence(comparison)
     pair = comparison.table.iloc[wording.largest_difference(comparison)]

@@ -335,7 +335,7 @@ def headline_number(
     what = "Difference" if len(table) == 1 else "Largest difference"
     allowed = "" if len(table) == 1 else f", allowing for all {len(table)} pairs"
     text = (
-        f"{what} in long-run burn rate, {more} minus {less}, "
+        f"{what} in long-run burn rate, in percentage points, {more} minus {less}, "
         f"{averaged_over(comparison)}, "
         f"{_where(comparison, pits, False, doubts(findings))}; {level} interval"
         f"{allowed}: {_signed_range(low, high, more)}. It rests on "
