@@ -17,6 +17,7 @@ from pitstats.figures.map_scale import (
     step_marks,
 )
 from pitstats.figures.map_sheet import MapSheet, Place
+from pitstats.figures.map_titles import fit_titles
 from pitstats.figures.style import INK, browning_steps, house_style, ink_on, shorten
 
 if TYPE_CHECKING:
@@ -63,7 +64,9 @@ def plot_cell_maps(
     -------
     matplotlib.figure.Figure
         5.6 inches wide: its text can be read on a phone, and it fits a printed page.
-        All grates and the scale share one axes, whose unit is the inch.
+        All grates and the scale share one axes, whose unit is the inch. Columns of
+        grates stand as far apart as their titles need; where that is too far, all
+        titles are set smaller, and then the longest are shortened.
 
     Raises
     ------
@@ -85,7 +88,7 @@ def plot_cell_maps(
     rows = [row for row in grid if row]
     if not rows:
         raise ValueError("There is no grate to draw.")
-    cell, widest = _cell_side(rows, largest_cell)
+    cell = _cell_side(rows, largest_cell)
     heights = [_row_height(row, cell) for row in rows]
     font_size = _font_size(rows, label, cell)
     with house_style():
@@ -95,38 +98,42 @@ def plot_cell_maps(
         axes.set_xlim(0, _WIDTH)
         axes.set_ylim(0, high)
         axes.set_axis_off()
-        sheet = MapSheet(font_size)
+        fitted = fit_titles(
+            [[panel.title for panel in row] for row in rows],
+            [[_size(panel)[1] * cell for panel in row] for row in rows],
+            left=_LEFT,
+            right=_WIDTH - _RIGHT,
+            beside=_BESIDE,
+            size=min(13.0, font_size + 2),
+        )
+        sheet = MapSheet(font_size, title_size=fitted.size)
         top = high
-        for row, height in zip(rows, heights, strict=True):
-            left = _LEFT
-            for j, panel in enumerate(row):
+        for row, titles, height in zip(rows, fitted.titles, heights, strict=True):
+            for j, (panel, title) in enumerate(zip(row, titles, strict=True)):
                 bottom = top - _TITLE - _size(panel)[0] * cell
                 sheet.add(
-                    panel.title,
+                    title,
                     panel.cells,
-                    Place(left, bottom, cell),
+                    Place(fitted.lefts[j], bottom, cell),
                     value=value,
                     scale=scale,
                     label=label,
                     leftmost=j == 0,
                 )
-                left += widest[j] * cell + _BESIDE
             top -= height
         sheet.draw(axes)
         draw_legend(axes, scale, no_value, (_LEFT, _FOOT))
     return figure
 
 
-def _cell_side(
-    rows: Sequence[Sequence[MapPanel]], largest: float
-) -> tuple[float, list[int]]:
-    """Side of a cell in inches, and the most columns of each column of panels."""
+def _cell_side(rows: Sequence[Sequence[MapPanel]], largest: float) -> float:
+    """Side of a cell in inches."""
     across = max(map(len, rows))
     widest = [
         max(_size(row[j])[1] for row in rows if j < len(row)) for j in range(across)
     ]
     room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
-    return min(largest, room / sum(widest)), widest
+    return min(largest, room / sum(widest))
 
 
 def _row_height(row: Sequence[MapPanel], cell: float) -> float:
@@ -284,7 +291,7 @@ def _pages(
     """Share out rows over as few figures as they need, about alike."""
     if not rows:
         return []
-    cell = _cell_side(rows, largest_cell)[0]
+    cell = _cell_side(rows, largest_cell)
     ends = np.cumsum([_row_height(row, cell) for row in rows])
     middles = (np.concatenate([[0], ends[:-1]]) + ends) / 2 / ends[-1]
     high = np.diff(ends, prepend=0.0)

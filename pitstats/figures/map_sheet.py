@@ -169,6 +169,8 @@ class MapSheet:
     ----------
     font_size : float
         Size of the labels in the cells, in points.
+    title_size : float, default 13
+        Size of the titles above the grates, in points.
 
     Examples
     --------
@@ -184,8 +186,8 @@ class MapSheet:
     [None, '////']
     """
 
-    def __init__(self, font_size: float) -> None:
-        self._size = font_size
+    def __init__(self, font_size: float, *, title_size: float = 13.0) -> None:
+        self._size, self._title_size = font_size, title_size
         self._boxes = {kind: _Boxes() for kind in _BOXES}
         self._texts = {k: _Texts() for k in ("labels", "columns", "rows", "firebox")}
         self._titles: list[tuple[Point, str]] = []
@@ -333,7 +335,7 @@ class MapSheet:
                 at,
                 xytext=(0, 6),
                 textcoords="offset points",
-                fontsize=min(13, self._size + 2),
+                fontsize=self._title_size,
                 fontweight="bold",
                 annotation_clip=False,
                 gid="title",

@@ -3,6 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 import pitstats as ps
 from pitstats.figures.grates import (
@@ -22,7 +25,7 @@ from pitstats.figures.map_scale import (
     step_scale,
 )
 from pitstats.figures.style import BROWNING
-from tests.figures.drawn_maps import boxes_of, texts_of, titles_of
+from tests.figures.drawn_maps import boxes_of, drawn, texts_of, titles_of
 
 
 def grate(rows: int, columns: int, share: float = 0.5) -> pd.DataFrame:
@@ -111,6 +114,81 @@ def test_grates_of_one_figure_do_not_touch() -> None:
     for i, (low, high) in enumerate(ends):
         for other_low, other_high in ends[:i]:
             assert (high < other_low).any() or (low > other_high).any()
+
+
+def ends_of_titles(figure: Figure) -> list[tuple[str, float, float, float]]:
+    """Text, left and right edge and height of each title in inches, as drawn."""
+    canvas = FigureCanvasAgg(figure)
+    boxes = [
+        (title.get_text(), title.get_window_extent(canvas.get_renderer()))
+        for title in drawn(figure, "title")
+        if isinstance(title, Text)
+    ]
+    return [
+        (text, box.x0 / figure.dpi, box.x1 / figure.dpi, round(box.y0 / figure.dpi, 1))
+        for text, box in boxes
+    ]
+
+
+def sizes_of_titles(figure: Figure) -> set[float]:
+    """Font sizes of the titles, in points."""
+    titles = [title for title in drawn(figure, "title") if isinstance(title, Text)]
+    return {float(title.get_fontsize()) for title in titles}
+
+
+CROWDED: list[list[list[tuple[str, int]]]] = [
+    [[("B01, main, top", 4), ("bottom", 4)], [("B01, upper, top", 3), ("bottom", 3)]],
+    [[("Hearth, upper: counted", 3), ("smoothed, %", 3)]],
+    [[("Extraordinarily, long: counted", 6), ("chance next time, %", 6)]],
+    [[("B01, upper, top", 1), ("bottom", 1), ("left side", 1), ("right side", 1)]],
+    [[("A", 6), ("W" * 16 + ", " + "W" * 10, 6)], [("M" * 26, 12)]],
+    [[("W" * 16 + ", " + "W" * 10, 2), ("W" * 16 + ", " + "W" * 10, 2)]],
+    [[("$x^2$, upper, top", 2), ("bottom", 2)], [("alone " * 5, 3)]],
+]
+
+
+@pytest.mark.parametrize("grid", CROWDED)
+def test_titles_side_by_side_keep_apart(grid: list[list[tuple[str, int]]]) -> None:
+    panels = [[MapPanel(title, grate(2, n)) for title, n in row] for row in grid]
+    figure = plot_cell_maps(
+        panels, value="share", scale=share_scale("x"), largest_cell=0.32
+    )
+    titles = ends_of_titles(figure)
+    assert len(titles) == sum(map(len, grid))
+    for _, low, high, line in titles:
+        assert 0.9 < low < high < 5.6
+        beside = [start for _, start, _, other in titles if other == line]
+        assert all(start <= low or start > high + 0.1 for start in beside)
+    boxes = boxes_of(figure)
+    np.testing.assert_allclose(
+        [np.ptp(own[0], axis=0) for own in boxes], np.ptp(boxes[0][0], axis=0)[0]
+    )
+    assert max(own[..., 0].max() for own in boxes) < 5.6
+    # A title begins where its grate does.
+    starts = [own[..., 0].min() for own in boxes]
+    np.testing.assert_allclose([low for _, low, _, _ in titles], starts, atol=0.04)
+    (size,) = sizes_of_titles(figure)
+    assert 9 <= size <= 13
+
+
+def test_titles_are_set_smaller_before_they_are_shortened() -> None:
+    def titles(*words: str) -> tuple[list[str], float]:
+        row = [MapPanel(word, grate(2, 3)) for word in words]
+        figure = plot_cell_maps([row], value="share", scale=share_scale("x"))
+        (size,) = sizes_of_titles(figure)
+        return titles_of(figure), size
+
+    assert titles("Mill, upper", "bottom") == (["Mill, upper", "bottom"], 13)
+    whole = ["Old Brick Hearth, upper, top", "bottom, again"]
+    words, size = titles(*whole)
+    assert words == whole
+    assert 9 <= size < 13
+    (first, second), size = titles("Old Brick Hearth, " * 3 + "top", "bottom")
+    assert size == 9
+    assert first.startswith("Old")
+    assert first.endswith(", top")
+    assert "\N{HORIZONTAL ELLIPSIS}" in first
+    assert second == "bottom"
 
 
 def test_grades_are_marked_and_named_in_the_legend() -> None:
