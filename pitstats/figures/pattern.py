@@ -8,7 +8,15 @@ import numpy as np
 
 from pitstats.analysis.faces import FaceComparison
 from pitstats.analysis.pattern import GratePatterns
-from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import (
+    EMBER,
+    INK,
+    LINE,
+    SOFT,
+    house_style,
+    lowest_panels,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,7 +52,7 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
     --------
     >>> import pitstats as ps
     >>> figure = plot_patterns(ps.map_patterns(ps.demo_study("one_bake_each")))
-    >>> [axes.get_title(loc="left") for axes in figure.axes]
+    >>> [axes.get_title(loc="left").replace("\\n", " ") for axes in figure.axes]
     ['Quarry: no pattern shown', 'Ferry: no pattern shown']
     """
     from matplotlib.figure import Figure
@@ -53,7 +61,7 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
     zones = patterns.zones[patterns.zones["zone"].isin(_THIRDS)]
     with house_style():
         n_rows = -(-len(pits) // 2)
-        figure = Figure(figsize=(_WIDTH, 0.5 + 2.1 * n_rows), layout="constrained")
+        figure = Figure(figsize=(_WIDTH, 0.5 + 2.3 * n_rows), layout="constrained")
         grid = figure.subplots(
             n_rows, min(2, len(pits)), sharex=True, sharey=True, squeeze=False
         )
@@ -64,9 +72,11 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
                 index="bake", columns="zone", values="inside", sort=False
             )
             _draw_bakes(axes, own.reindex(columns=list(_THIRDS)).to_numpy(dtype=float))
-            axes.set_title(f"{shorten(pit, 12)}: {_SAID[verdict]}", fontsize=10.5)
+            axes.set_title(f"{shorten(pit, 18)}:\n{_SAID[verdict]}", fontsize=10.5)
         for axes in grid.flat[len(pits) :]:
             axes.remove()
+        for axes in lowest_panels(grid, len(pits)):
+            axes.tick_params(labelbottom=True)
         _label(figure, grid[0][0], patterns.value)
     return figure
 

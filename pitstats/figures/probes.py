@@ -21,6 +21,7 @@ from pitstats.figures.style import (
     estimate_mark,
     house_style,
     interval_mark,
+    lowest_panels,
     shorten,
 )
 
@@ -79,17 +80,11 @@ def plot_series(summary: ProbeSummary) -> Figure:
         for axes in grid.flat[len(bakes) :]:
             axes.remove()
         figure.supylabel(f"Temperature, °{summary.unit}", fontsize=12)
-        for axes in _lowest(grid, len(bakes)):
+        for axes in lowest_panels(grid, len(bakes)):
             axes.set_xlabel("Minutes since loading")
             axes.tick_params(labelbottom=True)
         _series_legend(figure, readings)
     return figure
-
-
-def _lowest(grid: Any, n_panels: int) -> list[Axes]:
-    """Panels with none below them."""
-    n_columns = grid.shape[1]
-    return [grid.flat[k] for k in range(max(n_panels - n_columns, 0), n_panels)]
 
 
 def _shade(axes: Axes, bake: dict[Any, Any], first: float, last: float) -> None:

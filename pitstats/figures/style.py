@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.lines import Line2D
 
 INK = "#1f1b16"
@@ -119,6 +120,30 @@ def shorten(text: object, length: int = 26) -> str:
     return (
         flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
     )
+
+
+def lowest_panels(grid: npt.NDArray[np.object_], n_panels: int) -> list[Axes]:
+    """Panels with none below them; the names of a shared axis belong there.
+
+    Parameters
+    ----------
+    grid : ndarray of matplotlib.axes.Axes, shape (rows, columns)
+        Filled row by row.
+    n_panels : int
+        How many of them are used.
+
+    Returns
+    -------
+    list of matplotlib.axes.Axes
+        One per used column.
+
+    Examples
+    --------
+    >>> lowest_panels(np.array([["a", "b"], ["c", None]]), 3)
+    ['b', 'c']
+    """
+    first = max(n_panels - grid.shape[1], 0)
+    return [grid.flat[k] for k in range(first, n_panels)]
 
 
 def estimate_mark(label: str) -> Line2D:

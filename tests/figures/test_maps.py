@@ -1,5 +1,7 @@
 """Maps, patterns and faces: what is drawn is what was found."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -223,7 +225,46 @@ def test_patterns_show_every_bake_and_their_mean() -> None:
     np.testing.assert_allclose(lines, own)
     mean = next(line for line in axes.lines if line.get_gid() == "mean")
     np.testing.assert_allclose(mean.get_ydata(), own.mean(axis=0))
-    assert axes.get_title(loc="left") == "Quarry: repeatable pattern"
+    assert axes.get_title(loc="left") == "Quarry:\nrepeatable pattern"
+
+
+@pytest.mark.parametrize("n_pits", [1, 2, 3, 4])
+def test_lowest_patterns_name_the_thirds(n_pits: int) -> None:
+    patterns = ps.map_patterns(ps.demo_study("four_pits"))
+    few = replace(patterns, table=patterns.table.head(n_pits))
+    figure = ps.plot_patterns(few)
+    figure.draw_without_rendering()
+    named = [
+        [
+            label.get_text()
+            for label in axes.get_xticklabels()
+            if axes.xaxis.get_tick_params()["labelbottom"] and label.get_visible()
+        ]
+        for axes in figure.axes
+    ]
+    thirds = ["near", "middle", "far"]
+    # Two in a row: the last two have none below them.
+    assert named == [[]] * (n_pits - 2) + [thirds] * min(n_pits, 2)
+
+
+def test_titles_of_patterns_keep_to_their_panel() -> None:
+    patterns = ps.map_patterns(ps.demo_study("four_pits"))
+    table = patterns.table.assign(
+        pit=["A pit with a long name", "Ferry", "Orchard", "Mill"],
+        verdict="in these bakes",
+    )
+    figure = ps.plot_patterns(replace(patterns, table=table))
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    for axes in figure.axes:
+        (title,) = (
+            child
+            for child in axes.get_children()
+            if isinstance(child, Text) and "pattern" in child.get_text()
+        )
+        panel = axes.get_window_extent()
+        extent = title.get_window_extent(canvas.get_renderer())
+        assert panel.x0 - 1 <= extent.x0 < extent.x1 <= panel.x1
 
 
 def test_faces_show_every_interval_in_points() -> None:
