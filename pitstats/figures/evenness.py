@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _PARTS = ("near", "middle", "far")
+# Above 100% the value of a bar that reaches it has room below the title.
+_TOP = 1.22
+# Half the height of a mark, as a share.
+_MARK = 0.06
 
 
 def plot_evenness(evenness: Evenness) -> Figure:
@@ -44,7 +48,7 @@ def plot_evenness(evenness: Evenness) -> Figure:
     rows = evenness.table.to_dict("records")
     n_rows = math.ceil(len(rows) / 2)
     with house_style():
-        figure = Figure(figsize=(7.2, 0.6 + 2.3 * n_rows), layout="constrained")
+        figure = Figure(figsize=(7.2, 0.6 + 2.5 * n_rows), layout="constrained")
         grid = figure.subplots(n_rows, 2, squeeze=False, sharey=True)
         for axes, row in zip(grid.flat, rows, strict=False):
             _draw_pit(axes, row)
@@ -63,16 +67,29 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
     at = np.arange(3)
     axes.plot(at, rates, color=SOFT, linewidth=0.8)
     axes.vlines(at, low, high, color=EMBER, alpha=0.35, linewidth=9)
-    axes.plot(at, rates, "D", color=EMBER, markersize=8, gid="rates")
+    # A mark at 0% or 100% is drawn whole.
+    axes.plot(
+        at, rates, "D", color=EMBER, markersize=8, gid="rates", clip_on=False, zorder=3
+    )
     for x, (rate, top) in enumerate(zip(rates, high, strict=True)):
         if math.isnan(rate):
             axes.text(x, 0.5, "no items", ha="center", color=SOFT, rotation=90)
         else:
-            axes.text(x, top + 0.02, f"{100 * rate:.0f}%", ha="center", va="bottom")
+            axes.annotate(
+                f"{100 * rate:.0f}%",
+                (x, top),
+                # Above the bar, and above the mark where the bar ends within it.
+                xytext=(0, 7 if top - rate < _MARK else 2),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                gid="value",
+            )
     axes.set_xticks(at, ["near\nfirebox", "middle", "far\nend"])
     axes.set_xlim(-0.5, 2.5)
-    axes.set_ylim(0, 1.09)
+    axes.set_ylim(0, _TOP)
     axes.set_yticks([0, 0.25, 0.5, 0.75, 1.0])
+    axes.spines["left"].set_bounds(0, 1)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)

@@ -1,7 +1,11 @@
 """Figures: the artists hold the numbers of the results, and the labels say so."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
 
 import pitstats as ps
 from pitstats.study.demo import simulate_demo
@@ -85,13 +89,36 @@ def test_grades_bars_add_up_to_the_whole() -> None:
     np.testing.assert_allclose(ends.groupby("y")["w"].sum(), 1.0)
 
 
+def test_values_of_evenness_keep_below_the_title() -> None:
+    evenness = ps.compare_evenness(four())
+    table = evenness.table.copy()
+    table.loc[0, ["near", "near_low", "near_high"]] = 1.0
+    table.loc[1, ["near", "near_low", "near_high"]] = [0.97, 0.8, 0.995]
+    table.loc[2, ["far", "far_low", "far_high"]] = 0.0
+    figure = ps.plot_evenness(dataclasses.replace(evenness, table=table))
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    for axes, row in zip(figure.axes, table.to_dict("records"), strict=True):
+        (title,) = (
+            child
+            for child in axes.get_children()
+            if isinstance(child, Text) and child.get_text() == row["pit"]
+        )
+        floor = title.get_window_extent(canvas.get_renderer()).y0
+        values = [text for text in axes.texts if text.get_gid() == "value"]
+        rates = [row[part] for part in ("near", "middle", "far")]
+        assert [v.get_text() for v in values] == [f"{100 * r:.0f}%" for r in rates]
+        marks = axes.transData.transform([(0, rate) for rate in rates])[:, 1]
+        for value, mark in zip(values, marks, strict=True):
+            extent = value.get_window_extent(canvas.get_renderer())
+            assert mark + 4 < extent.y0 < extent.y1 < floor - 2
+
+
 def test_dollar_signs_in_names_stay_text() -> None:
     study = four()
     pits = study.pits.copy()
     rates = ps.estimate_burn_rates(study)
     table = rates.table.assign(pit=["$x^2$", "a_b", "{", "<b>"])
-    import dataclasses
-
     odd = dataclasses.replace(
         rates,
         table=table,
