@@ -52,8 +52,8 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
     --------
     >>> import pitstats as ps
     >>> figure = plot_patterns(ps.map_patterns(ps.demo_study("one_bake_each")))
-    >>> [axes.get_title(loc="left").replace("\\n", " ") for axes in figure.axes]
-    ['Quarry: no pattern shown', 'Ferry: no pattern shown']
+    >>> [axes.get_title(loc="left").splitlines() for axes in figure.axes]
+    [['Quarry:', 'no pattern shown'], ['Ferry:', 'no pattern shown']]
     """
     from matplotlib.figure import Figure
 

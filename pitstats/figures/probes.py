@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from pitstats.figures.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
 Floats = NDArray[np.float64]
 
@@ -48,7 +50,8 @@ def plot_series(summary: ProbeSummary) -> Figure:
     -------
     matplotlib.figure.Figure
         One panel per bake (the first `MOST_PANELS`) on common scales. Lines: grate
-        probes, darkest nearest the firebox; dashed: lid gauges; crosses: readings in
+        probes, darkest nearest the firebox; dashed: lid gauges; readings without a
+        neighbor are dots on the grate and open squares at the lid; crosses: readings in
         the window that are left out; shaded: outside the window.
 
     Examples
@@ -83,7 +86,7 @@ def plot_series(summary: ProbeSummary) -> Figure:
         for axes in lowest_panels(grid, len(bakes)):
             axes.set_xlabel("Minutes since loading")
             axes.tick_params(labelbottom=True)
-        _series_legend(figure, readings)
+        _series_legend(figure, grid.flat[: len(bakes)].tolist(), readings)
     return figure
 
 
@@ -102,14 +105,19 @@ def _draw_bake(axes: Axes, own: pd.DataFrame, rules: ProbeRules) -> None:
     place = ["probe", "lid", "grate", "row", "column"]
     for (_, lid, _, _, column), series in own.groupby(place, dropna=False, sort=False):
         minute, temp = series["minute"].to_numpy(float), series["temp"].to_numpy(float)
-        axes.plot(
-            *_broken_at_gaps(minute, temp, rules),
-            marker="o" if len(series) == 1 else None,
+        at, shown = _broken_at_gaps(minute, temp, rules)
+        alone = _alone(shown)
+        (line,) = axes.plot(
+            at,
+            shown,
             linestyle="--" if lid else "-",
             linewidth=1.8 if lid else 1.2,
             color=INK if lid else _shade_of(column, last),
             gid="lid" if lid else "probe",
         )
+        if alone:
+            _mark(line, bool(lid))
+            line.set_markevery(alone)
         odd = series["in_window"] & ~series["used"]
         axes.plot(
             minute[odd],
@@ -134,6 +142,20 @@ def _broken_at_gaps(
     return np.insert(minute, after, np.nan), np.insert(temp, after, np.nan)
 
 
+def _mark(line: Line2D, lid: bool) -> None:
+    """Mark readings; shapes differ as the lines do, and a square hides no dot."""
+    line.set_marker("s" if lid else "o")
+    line.set_markersize(7.5 if lid else 5.5)
+    line.set_markerfacecolor("none" if lid else line.get_color())
+    line.set_markeredgewidth(1.4 if lid else 0.0)
+
+
+def _alone(values: Floats) -> list[int]:
+    """Places of readings that no line leads to."""
+    known = np.concatenate([[False], ~np.isnan(values), [False]])
+    return np.flatnonzero(known[1:-1] & ~known[:-2] & ~known[2:]).tolist()
+
+
 def _shade_of(column: object, last: float) -> tuple[float, float, float]:
     """Dark near the firebox, light at the far end; never too pale for white paper."""
     shades = browning_steps(9)[2:]
@@ -143,18 +165,19 @@ def _shade_of(column: object, last: float) -> tuple[float, float, float]:
     return shades[round((1 - share) * (len(shades) - 1))]
 
 
-def _series_legend(figure: Figure, readings: pd.DataFrame) -> None:
+def _series_legend(
+    figure: Figure, panels: Sequence[Axes], readings: pd.DataFrame
+) -> None:
     from matplotlib.lines import Line2D
 
-    handles = []
-    if (~readings["lid"]).any():
-        for name, share in zip(_THIRDS, (0.0, 0.5, 1.0), strict=True):
-            color = _shade_of(1 + share, 2.0)
-            handles.append(Line2D([], [], color=color, linewidth=2, label=name))
-    if readings["lid"].any():
-        handles.append(
-            Line2D([], [], color=INK, linestyle="--", linewidth=1.8, label="lid gauge")
-        )
+    grates = [
+        Line2D([], [], color=_shade_of(1 + share, 2.0), linewidth=2, label=name)
+        for name, share in zip(_THIRDS, (0.0, 0.5, 1.0), strict=True)
+    ]
+    gauge = Line2D([], [], color=INK, linestyle="--", linewidth=1.8, label="lid gauge")
+    handles = _as_drawn(panels, grates, lid=False) + _as_drawn(
+        panels, [gauge], lid=True
+    )
     if (readings["in_window"] & ~readings["used"]).any():
         handles.append(
             Line2D([], [], color=EMBER, marker="x", linestyle="", label="left out")
@@ -167,6 +190,31 @@ def _series_legend(figure: Figure, readings: pd.DataFrame) -> None:
         fontsize=11,
         handlelength=1.6,
     )
+
+
+def _as_drawn(
+    panels: Sequence[Axes], entries: Sequence[Line2D], *, lid: bool
+) -> list[Line2D]:
+    """Entries of a legend as lines, marks or both, whichever the panels show."""
+    from matplotlib.lines import Line2D
+
+    gid = "lid" if lid else "probe"
+    own = [line for axes in panels for line in axes.lines if line.get_gid() == gid]
+    n_alone = [len(_alone(np.asarray(line.get_ydata(), float))) for line in own]
+    n_known = [np.count_nonzero(~np.isnan(line.get_ydata())) for line in own]
+    if not any(n_known):
+        return []
+    if not any(n_alone):
+        return list(entries)
+    if n_alone == n_known:
+        for entry in entries:
+            _mark(entry, lid)
+            entry.set_linestyle("")
+        return list(entries)
+    single = Line2D([], [], linestyle="", color=INK if lid else _shade_of(1.0, 2.0))
+    single.set_label("single lid reading" if lid else "single grate reading")
+    _mark(single, lid)
+    return [*entries, single]
 
 
 def plot_gauges(gauges: GaugeComparison) -> Figure:

@@ -122,7 +122,7 @@ def shorten(text: object, length: int = 26) -> str:
     )
 
 
-def lowest_panels(grid: npt.NDArray[np.object_], n_panels: int) -> list[Axes]:
+def lowest_panels(grid: npt.NDArray[Any], n_panels: int) -> list[Axes]:
     """Panels with none below them; the names of a shared axis belong there.
 
     Parameters

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 import pitstats as ps
 from pitstats.figures.probes import MOST_PANELS
@@ -93,6 +95,63 @@ def test_one_bake_of_one_reading_can_be_drawn(summary: ps.ProbeSummary) -> None:
     figure = ps.plot_series(single)
     assert len(figure.axes) == 1
     assert figure.axes[0].lines[0].get_marker() == "o"
+
+
+def handles_of(figure: Figure) -> dict[str, tuple[object, object]]:
+    """Line and mark of each entry of the legend."""
+    (legend,) = figure.legends
+    return {
+        handle.get_label(): (handle.get_linestyle(), handle.get_marker())
+        for handle in legend.legend_handles
+        if isinstance(handle, Line2D)
+    }
+
+
+def few_readings(
+    summary: ps.ProbeSummary, few: dict[bool, list[int]]
+) -> ps.ProbeSummary:
+    """Only some readings of the first grate probe and the lid of the first bake."""
+    bake = summary.bakes["bake"].iloc[0]
+    readings = summary.readings[summary.readings["bake"] == bake]
+    kept = []
+    for lid, rows in few.items():
+        own = readings[readings["lid"] == lid]
+        own = own[own["probe"] == own["probe"].iloc[0]]
+        kept.append(own.iloc[rows])
+    return replace(summary, bakes=summary.bakes.head(1), readings=pd.concat(kept))
+
+
+def test_single_readings_of_lid_and_grate_differ_by_shape(
+    summary: ps.ProbeSummary,
+) -> None:
+    figure = ps.plot_series(few_readings(summary, {False: [5], True: [5]}))
+    marks = {
+        line.get_gid(): (line.get_marker(), line.get_markerfacecolor())
+        for line in figure.axes[0].lines
+        if line.get_gid() in ("lid", "probe")
+    }
+    assert marks["lid"] == ("s", "none")
+    assert marks["probe"][0] == "o"
+    handles = handles_of(figure)
+    assert handles["lid gauge"] == ("None", "s")
+    assert handles["near the firebox"] == ("None", "o")
+
+
+def test_readings_between_gaps_are_marked(summary: ps.ProbeSummary) -> None:
+    few = few_readings(summary, {False: [0, 1, 2, 3, 30, 50, 51], True: [1, 2, 3]})
+    figure = ps.plot_series(few)
+    probe, lid = (
+        next(line for line in figure.axes[0].lines if line.get_gid() == gid)
+        for gid in ("probe", "lid")
+    )
+    at = np.asarray(probe.get_xdata())[probe.get_markevery()]
+    assert at.tolist() == [few.readings["minute"].iloc[4]]
+    assert lid.get_marker() == "None"
+    handles = handles_of(figure)
+    assert handles["single grate reading"] == ("None", "o")
+    assert handles["near the firebox"] == ("-", "None")
+    assert handles["lid gauge"] == ("--", "None")
+    assert "single lid reading" not in handles
 
 
 def test_more_bakes_than_can_be_read_are_counted(summary: ps.ProbeSummary) -> None:
