@@ -30,6 +30,7 @@ from pitstats.analysis.standardize import (
     complete_cells,
     curve_cells,
     used_at,
+    used_stretch,
 )
 from pitstats.errors import DesignError
 from pitstats.study.study import Study
@@ -219,14 +220,16 @@ class BurnModel:
         grate : str, optional
             On this grate; by default over the mix of grates of the layout.
         n_points : int, default 25
-            Points from the firebox wall to the far wall.
+            Points of each curve.
 
         Returns
         -------
         pandas.DataFrame
-            ``pit, distance, estimate, conf_low, conf_high, n_items, supported``.
-            ``n_items`` is the number of graded items of the pit in the cells there,
-            ``supported`` whether the point lies within the stretch the pit used.
+            ``pit, distance, estimate, conf_low, conf_high, n_items``. ``distance`` runs
+            from the first to the last place at which the pit had graded items (on
+            these grates; a single row where that is one place): nearer the walls only
+            the assumed shape would speak. ``n_items`` is the number of graded items of
+            the pit in the cells there, 0 in a gap between its items.
 
         Raises
         ------
@@ -238,8 +241,9 @@ class BurnModel:
         >>> import pitstats as ps
         >>> model = ps.fit_burn_model(
         ...     ps.demo_study("unfair_order"), "pit * (distance + hump(distance))")
-        >>> model.distance_curve()["supported"].all().item()
-        True
+        >>> curve = model.distance_curve()
+        >>> curve.groupby("pit")["distance"].min().round(2).to_dict()
+        {'Mill': 0.08, 'Orchard': 0.08, 'Quarry': 0.08}
         """
         return _curve(self.fitted, grate, n_points)
 
@@ -347,13 +351,14 @@ def distance_curves(
     conf_level : float, optional
         Between 0 and 1; the study's own level when not given.
     n_points : int, default 13
-        Points from the firebox wall to the far wall.
+        Points of each curve.
 
     Returns
     -------
     curves : pandas.DataFrame
         As `BurnModel.distance_curve` gives it, for the formula ``pit * (distance +
-        hump(distance))`` over the common layout.
+        hump(distance))`` over the common layout: each curve only over the stretch of
+        places that the pit's own graded items lay on.
     caveats : tuple of str
         What to say beside it.
 
@@ -391,9 +396,15 @@ def _curve(fitted: FittedModel, grate: str | None, n_points: int) -> pd.DataFram
             f"The formula {fitted.parsed.text!r} does not use the distance; write for "
             "example 'pit * (distance + hump(distance))'."
         )
-    distance = np.linspace(0.0, 1.0, n_points)
     frames = []
     for pit, cells in zip(fitted.pits, fitted.layout.cells, strict=True):
+        if grate is not None:
+            grates: set[str] | None = {grate}
+        else:
+            grates = set(cells["grate"]) if "grate" in cells.columns else None
+        distance = np.linspace(*used_stretch(fitted.entries, pit, grates), n_points)
+        # Items at one place make one point.
+        distance = distance[:1] if distance[0] == distance[-1] else distance
         grid = curve_cells(
             cells, distance, fitted.entries, fitted.parsed.names, pit, grate
         )
@@ -401,15 +412,15 @@ def _curve(fitted: FittedModel, grate: str | None, n_points: int) -> pd.DataFram
             continue
         # One set of draws for all points, averaged over settings and grates.
         at = np.searchsorted(distance, grid["distance"])
-        share = np.zeros((n_points, len(grid)))
+        share = np.zeros((len(distance), len(grid)))
         share[at, np.arange(len(grid))] = grid["cell_weight"]
         share /= share.sum(axis=1, keepdims=True)
         draws = share @ cell_draws(fitted, pit, grid)
         frame = interval_frame(draws, fitted, pit)
         frame.insert(0, "pit", pit)
         frame.insert(1, "distance", distance)
-        grates = set(grid["grate"]) if "grate" in grid.columns else None
-        frames.append(frame.join(used_at(distance, fitted.entries, pit, grates)))
+        n_items = used_at(distance, fitted.entries, pit, grates)
+        frames.append(frame.assign(n_items=n_items))
     return pd.concat(frames, ignore_index=True)
 
 

@@ -416,10 +416,35 @@ def curve_cells(
     return _with_pit(_on_own_grate(grid, entries, pit, names), entries, pit)
 
 
+def used_stretch(
+    entries: Entries, pit: str, grates: set[str] | None
+) -> tuple[float, float]:
+    """First and last place along its grates at which a pit had graded items.
+
+    Parameters
+    ----------
+    entries : Entries
+        Rows of the model.
+    pit : str
+        Name of the pit.
+    grates : set of str or None
+        Grates that count; all if None, or if the pit had no graded item on them.
+
+    Returns
+    -------
+    first, last : float
+        Distances, 0 at the firebox wall and 1 at the far wall.
+    """
+    own = _items_on(entries, pit, grates)
+    if own.empty:
+        own = _items_on(entries, pit, None)
+    return float(own["distance"].min()), float(own["distance"].max())
+
+
 def used_at(
     distance: NDArray[np.float64], entries: Entries, pit: str, grates: set[str] | None
-) -> pd.DataFrame:
-    """Graded items of a pit at points along its grates.
+) -> NDArray[np.int64]:
+    """Count the graded items of a pit at points along its grates.
 
     Parameters
     ----------
@@ -434,20 +459,20 @@ def used_at(
 
     Returns
     -------
-    pandas.DataFrame
-        ``n_items``, and ``supported``: whether the point lies within the stretch that
-        the pit used.
+    ndarray of int
+        Items in the cells that each point lies in.
     """
-    own = entries.frame[entries.frame["pit"] == pit]
-    if grates is not None:
-        own = own[own["grate"].isin(grates)]
+    own = _items_on(entries, pit, grates)
     half = 0.5 / own["columns"].to_numpy() + _SLACK
     place = own["distance"].to_numpy()
     near = np.abs(place[:, None] - distance) <= half[:, None]
-    inside = np.zeros(len(distance), dtype=bool)
-    if len(own):
-        inside = (distance >= (place - half).min()) & (distance <= (place + half).max())
-    return pd.DataFrame({"n_items": near.sum(axis=0), "supported": inside})
+    n_items: NDArray[np.int64] = near.sum(axis=0)
+    return n_items
+
+
+def _items_on(entries: Entries, pit: str, grates: set[str] | None) -> pd.DataFrame:
+    own = entries.frame[entries.frame["pit"] == pit]
+    return own if grates is None else own[own["grate"].isin(grates)]
 
 
 # --- shared -------------------------------------------------------------------------

@@ -103,12 +103,14 @@ def plot_curves(curves: pd.DataFrame) -> Figure:
     ----------
     curves : pandas.DataFrame
         As returned by `BurnModel.distance_curve`: ``pit, distance, estimate, conf_low,
-        conf_high, supported``.
+        conf_high, n_items``.
 
     Returns
     -------
     matplotlib.figure.Figure
-        One panel per pit on one scale; dotted where the pit had no items.
+        One panel per pit on one scale, from wall to wall; the curve ends with the
+        places of the pit's items and is dotted where it had none between them. Items
+        at one place are a mark with its interval.
 
     Examples
     --------
@@ -138,18 +140,18 @@ def _draw_curve(axes: Axes, pit: str, curve: pd.DataFrame) -> None:
 
     at = curve["distance"].to_numpy(dtype=float)
     rate = curve["estimate"].to_numpy(dtype=float)
-    known = curve["supported"].to_numpy(dtype=bool)
-    axes.fill_between(
-        at,
-        curve["conf_low"].to_numpy(dtype=float),
-        curve["conf_high"].to_numpy(dtype=float),
-        color=EMBER,
-        alpha=0.2,
-        linewidth=0,
-        gid="band",
-    )
-    axes.plot(at, rate, color=EMBER, linestyle=":", linewidth=1.4)
-    axes.plot(at, np.where(known, rate, np.nan), color=EMBER, linewidth=2, gid="curve")
+    low, high = (curve[end].to_numpy(dtype=float) for end in ("conf_low", "conf_high"))
+    if len(at) == 1:
+        axes.vlines(at, low, high, color=EMBER, alpha=0.2, linewidth=9, gid="band")
+        axes.plot(at, rate, "D", color=EMBER, markersize=8, clip_on=False, gid="curve")
+    else:
+        known = curve["n_items"].to_numpy(dtype=int) > 0
+        axes.fill_between(
+            at, low, high, color=EMBER, alpha=0.2, linewidth=0, gid="band"
+        )
+        axes.plot(at, rate, color=EMBER, linestyle=":", linewidth=1.4)
+        own = np.where(known, rate, np.nan)
+        axes.plot(at, own, color=EMBER, linewidth=2, gid="curve")
     axes.set_xlim(0, 1)
     axes.set_xticks([0.0, 0.5, 1.0], ["firebox\nwall", "middle", "far\nwall"])
     axes.set_ylim(0, 1)

@@ -13,6 +13,7 @@ import pitstats as ps
 from pitstats.analysis.formula import find_aliases, parse_formula, plain_name
 from pitstats.analysis.model import BurnModel
 from pitstats.study.demo import SimulatedPit, simulate_demo, simulate_study
+from pitstats.study.outcomes import item_outcomes
 from tests.analysis.test_rates import house_example
 
 
@@ -224,7 +225,6 @@ class TestAnswers:
             "conf_low",
             "conf_high",
             "n_items",
-            "supported",
         ]
         assert curve.groupby("pit").size().tolist() == [9] * 4
         assert (curve["conf_low"] <= curve["estimate"]).all()
@@ -234,12 +234,38 @@ class TestAnswers:
         main = curve[curve["pit"] == "Mill"]["estimate"].to_numpy()
         assert (upper["estimate"].to_numpy() > main).all()
 
-    def test_the_curve_is_marked_where_nothing_lay(self) -> None:
-        model = ps.fit_burn_model(ps.demo_study("unequal_layouts"), "pit * distance")
-        curve = model.distance_curve(n_points=9).set_index(["pit", "distance"])
-        assert not curve.loc[("Quarry", 0.0), "supported"]
-        assert curve.loc[("Quarry", 0.0), "n_items"] == 0
-        assert curve.loc[("Quarry", 1.0), "supported"]
+    @pytest.mark.parametrize("name", ["unequal_layouts", "four_pits"])
+    def test_the_curve_ends_with_the_items_of_its_pit(self, name: str) -> None:
+        study = ps.demo_study(name)
+        curve, _ = ps.distance_curves(study, n_points=9)
+        items = item_outcomes(study)
+        graded = items[items["burned"].notna()]
+        for pit, own in curve.groupby("pit"):
+            places = graded.loc[graded["pit"] == pit, "distance"]
+            assert own["distance"].iloc[0] == pytest.approx(places.min())
+            assert own["distance"].iloc[-1] == pytest.approx(places.max())
+            assert own["n_items"].iloc[[0, -1]].min() > 0
+
+    def test_a_gap_between_items_counts_none(self) -> None:
+        study = ps.demo_study("unfair_order")
+        items = study.items[~study.items["column"].isin([3, 4])]
+        curve, _ = ps.distance_curves(changed(study, items=items))
+        empty = curve["n_items"] == 0
+        assert empty.any()
+        inside = curve["distance"].between(2 / 6, 4 / 6, inclusive="neither")
+        assert (empty == inside).all()
+
+    def test_items_at_one_distance_make_one_point(self) -> None:
+        study = ps.demo_study("unfair_order")
+        pit_of = study.bakes.set_index("bake")["pit"]
+        one_place = study.items["bake"].map(pit_of).ne("Mill")
+        items = study.items[one_place | study.items["column"].eq(2)]
+        curve, _ = ps.distance_curves(changed(study, items=items))
+        own = curve[curve["pit"] == "Mill"]
+        assert own["distance"].tolist() == [0.25]
+        assert own["n_items"].tolist() == [len(items) - one_place.sum()]
+        assert own[["estimate", "conf_low", "conf_high"]].notna().all(axis=None)
+        assert (curve["pit"] != "Mill").sum() == 26
 
     def test_curves_need_the_distance(self) -> None:
         model = ps.fit_burn_model(ps.demo_study("four_pits"), "pit + grate")

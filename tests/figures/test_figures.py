@@ -114,6 +114,33 @@ def test_values_of_evenness_keep_below_the_title() -> None:
             assert mark + 4 < extent.y0 < extent.y1 < floor - 2
 
 
+def test_curves_end_with_the_items_and_are_dotted_in_gaps() -> None:
+    at = [0.1, 0.3, 0.5, 0.7]
+    curves = pd.DataFrame(
+        {
+            "pit": ["Quarry"] * 4 + ["Mill"],
+            "distance": [*at, 0.25],
+            "estimate": [0.5, 0.4, 0.3, 0.2, 0.6],
+            "conf_low": 0.1,
+            "conf_high": 0.9,
+            "n_items": [3, 3, 0, 3, 9],
+        }
+    )
+    line, mark = ps.plot_curves(curves).axes
+    assert line.get_xlim() == (0, 1)
+    dotted, solid = line.lines
+    np.testing.assert_allclose(dotted.get_xdata(), at)
+    assert dotted.get_linestyle() == ":"
+    np.testing.assert_allclose(solid.get_ydata(), [0.5, 0.4, np.nan, 0.2])
+    (band,) = line.collections
+    reach = band.get_paths()[0].vertices[:, 0]
+    assert (reach.min(), reach.max()) == (0.1, 0.7)
+    (point,) = mark.lines
+    assert (list(point.get_xdata()), point.get_marker()) == ([0.25], "D")
+    ((low, high),) = mark.collections[0].get_segments()
+    np.testing.assert_allclose([low, high], [[0.25, 0.1], [0.25, 0.9]])
+
+
 def test_dollar_signs_in_names_stay_text() -> None:
     study = four()
     pits = study.pits.copy()

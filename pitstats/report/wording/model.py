@@ -30,22 +30,28 @@ def curves_in_words(curves: pd.DataFrame) -> str:
     Returns
     -------
     str
-        One sentence per pit: probability at the firebox wall, middle and far wall.
+        One sentence per pit: probability at the item places nearest the firebox and
+        farthest from it, and halfway between them.
 
     Examples
     --------
     >>> import pandas as pd
     >>> curves_in_words(pd.DataFrame(
-    ...     {"pit": "Mill", "distance": [0.0, 0.5, 1.0], "estimate": [0.5, 0.3, 0.2]}))
-    'Mill: 50% at the firebox wall, 30% in the middle, 20% at the far wall.'
+    ...     {"pit": "Mill", "distance": [0.1, 0.5, 0.9], "estimate": [0.5, 0.3, 0.2]}))
+    'Mill: 50% at its items nearest the firebox, 30% halfway, 20% at its farthest.'
     """
     parts = []
     for pit, own in curves.groupby("pit", sort=False):
         rate = own["estimate"].to_numpy(dtype=float)
-        middle = rate[len(rate) // 2]
+        if len(rate) == 1:
+            parts.append(
+                f"{one_line(pit)}: {percent(rate[0])} at the one distance of its items."
+            )
+            continue
         parts.append(
-            f"{one_line(pit)}: {percent(rate[0])} at the firebox wall, "
-            f"{percent(middle)} in the middle, {percent(rate[-1])} at the far wall."
+            f"{one_line(pit)}: {percent(rate[0])} at its items nearest the firebox, "
+            f"{percent(rate[len(rate) // 2])} halfway, "
+            f"{percent(rate[-1])} at its farthest."
         )
     return sentence(" ".join(parts))
 
