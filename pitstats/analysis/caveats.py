@@ -109,8 +109,8 @@ LITTLE_MEASURED = (
 )
 
 SMOOTH_GUIDE = (
-    "A curve along the grate is a smooth guide. Between and beyond the places that "
-    "had items it rests on the shape that was assumed."
+    "A curve along the grate is a smooth guide. Between the places that had items, and "
+    "wherever it is carried on beyond them, it rests on the shape that was assumed."
 )
 
 TEMPERATURE_ADJUSTED = (

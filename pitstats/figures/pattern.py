@@ -28,7 +28,7 @@ _SAID = {
     "repeatable": "repeatable pattern",
     "in these bakes": "pattern in these bakes",
     "in this bake": "pattern in this bake",
-    "none shown": "no pattern shown",
+    "none shown": "none shown by this test",
     "cannot be judged": "cannot be judged",
 }
 _MARKS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "*")
@@ -53,7 +53,7 @@ def plot_patterns(patterns: GratePatterns) -> Figure:
     >>> import pitstats as ps
     >>> figure = plot_patterns(ps.map_patterns(ps.demo_study("one_bake_each")))
     >>> [axes.get_title(loc="left").splitlines() for axes in figure.axes]
-    [['Quarry:', 'no pattern shown'], ['Ferry:', 'no pattern shown']]
+    [['Quarry:', 'none shown by this test'], ['Ferry:', 'none shown by this test']]
     """
     from matplotlib.figure import Figure
 

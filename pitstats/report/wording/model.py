@@ -15,7 +15,8 @@ from pitstats.report.wording.numbers import level_text, one_line, percent, point
 
 CURVES_NOTE = (
     "Line and hump per pit: a smooth guide for the eye. The thirds above are the "
-    "measured statement. Dotted: the pit had no items there."
+    "measured statement. Each curve ends with the pit's own items; dotted: the pit had "
+    "none there."
 )
 
 
