@@ -329,7 +329,8 @@ def _gauge_sentence(
     name = (
         f"{pit}'s gauge '{one_line(row['gauge'])}'" if named else f"{pit}'s own gauge"
     )
-    grate = f"the grate{_where(row, gauges)}"
+    place = _where(row, gauges)
+    grate = f"the grate{place}"
     where = "lower" if bias < 0 else "higher"
     size = degrees(abs(bias), gauges.unit)
     nothing = size == degrees(0.0, gauges.unit)
@@ -349,7 +350,8 @@ def _gauge_sentence(
         ends = _span(low, high, gauges.unit)
         read = "as the grate did" if nothing else f"{size} {where}"
         return (
-            f"{name}: no offset from {grate} is shown; it read {read} on average "
+            f"{name}: no offset from the grate is shown{place}; it read {read} on "
+            "average "
             f"({level} interval {ends}; {bakes})."
         )
     near, far = sorted((abs(low), abs(high)))
@@ -396,15 +398,15 @@ def _pair_sentence(row: Mapping[Hashable, Any], gauges: GaugeComparison) -> str:
         hotter, cooler, size, low, high = cooler, hotter, -size, -high, -low
     amount = degrees(size, gauges.unit)
     pits = gauges.bakes[gauges.bakes["pit"].isin([row["pit_a"], row["pit_b"]])]
-    shared = " at the cells that the bakes of each share"
+    shared = " at the probed cells that each pit's bakes share"
     places = shared if pits["n_left_out"].any() else ""
     if math.isnan(low):
         single = _one_bake_only([row["pit_a"], row["pit_b"]], gauges)
         return (
             f"At the same gauge reading {hotter}'s grate was {amount} hotter than "
-            f"{cooler}'s{places} in the bakes that were measured; with "
-            f"{'one bake' if single else 'bakes that all agree'} of a pit no interval "
-            "can be given."
+            f"{cooler}'s{places} in the bakes that were measured; "
+            f"{'with one bake of a pit' if single else 'where all bakes of a pit agree'}"
+            " no interval can be given."
         )
     level = level_text(gauges.conf_level)
     joint = ", allowing for all pairs" if len(gauges.differences) > 1 else ""
