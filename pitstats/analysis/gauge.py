@@ -24,6 +24,7 @@ from pitstats.stats.unequal_means import welch_differences
 from pitstats.study.study import Study
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 #: Kelvin for a tenfold change of the browning rate: always shown beside the chosen one.
 Z_SHOWN = (25.0, 35.0, 60.0)
@@ -39,9 +40,12 @@ METHOD = (
     "within bakes; unit of replication: the bake"
 )
 
+_PLACE = ["grate", "row", "column"]
 LID_AND_PROBES = "lid gauge and grate probes, minute by minute"
 INDICATED_AND_PROBES = "indicated_temp and grate probes"
 MEANS = "indicated_temp and grate_temp"
+# A spread below this many degrees is rounding of the arithmetic, so none at all.
+_NO_SPREAD = 1e-6
 _TABLE_COLUMNS = (
     "pit",
     "gauge",
@@ -66,6 +70,9 @@ _TABLE_COLUMNS = (
 )
 
 
+_FROM_SPREAD = ("conf_low", "conf_high", *_TABLE_COLUMNS[8:14])
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class GaugeComparison(FrameResult):
     """Gauges against the grate, pit by pit.
@@ -78,7 +85,8 @@ class GaugeComparison(FrameResult):
         difference), ``lower, lower_low, lower_high, upper, upper_low, upper_high``
         (limits of agreement of a bake's mean, with exact intervals), ``reading_lower,
         reading_lower_low, reading_lower_high, reading_upper, reading_upper_low,
-        reading_upper_high`` (of a single reading; NaN without readings).
+        reading_upper_high`` (of a single reading; NaN without readings). Where all
+        bakes gave one difference, ``sd`` is 0 and intervals and limits are NaN.
     differences : pandas.DataFrame
         All pairs of pits: ``pit_a, pit_b, estimate`` (bias of ``pit_a`` less bias of
         ``pit_b``), ``conf_low, conf_high, simultaneous_low, simultaneous_high,
@@ -91,7 +99,9 @@ class GaugeComparison(FrameResult):
         as a multiple of that in ``pit_b`` when both gauges read the same.
     bakes : pandas.DataFrame
         ``bake, pit, session, order, gauge, indicated, grate, difference, n_readings,
-        source``.
+        source``, then ``n_cells`` (that the grate level is a mean of), ``n_filled``
+        (of these, filled in from other bakes) and ``n_left_out`` (probed in this bake
+        alone), all 0 where the level is not from probes.
     readings : pandas.DataFrame
         ``bake, pit, gauge, minute, indicated, grate, difference``; may be empty.
     agreements : mapping of (str, str) to Agreement
@@ -156,8 +166,13 @@ def compare_gauges(
     of the grate probes at the same minutes; otherwise ``indicated_temp`` against the
     probes, or against ``grate_temp``. Cells that lack readings in part of a bake are
     bridged by how much each cell differs from the pit's mean (additive in bake and
-    cell), so that a lost probe does not move the mean. See `stats.limits_of_agreement`
-    and `stats.welch_differences` for the methods and their sources.
+    cell), so that a lost probe does not move the mean; which cells serve for that says
+    `cell_deviations`. See `stats.limits_of_agreement` and `stats.welch_differences`
+    for the methods and their sources.
+
+    Bakes that all gave the same difference have no spread to make an interval from:
+    readings in whole degrees can agree by chance, and an interval of no width would
+    claim that the next bake must agree, too. So none is given there.
 
     Examples
     --------
@@ -207,7 +222,7 @@ def compare_gauges(
         estimand=ESTIMAND,
         method=METHOD,
         conf_level=level,
-        caveats=notes.gauge_caveats(study, table, bakes, summary),
+        caveats=notes.gauge_caveats(study, table, bakes, summary, _sorted_out(summary)),
     )
 
 
@@ -222,9 +237,8 @@ def gauge_by_bake(study: Study) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``bake, pit, session, order, gauge, indicated, grate, difference, n_readings,
-        source``; ``difference`` is that of the gauge less the grate. No rows where no
-        bake has both.
+        As `GaugeComparison.bakes`; ``difference`` is that of the gauge less the
+        grate. No rows where no bake has both.
 
     Examples
     --------
@@ -273,7 +287,7 @@ def _readings(summary: ProbeSummary | None) -> pd.DataFrame:
 
 
 def cell_deviations(summary: ProbeSummary) -> pd.Series[float]:
-    """How much each cell of a pit differs from the mean of the pit's probed cells.
+    """How much each cell differs from the mean of the cells it is compared with.
 
     Parameters
     ----------
@@ -283,8 +297,22 @@ def cell_deviations(summary: ProbeSummary) -> pd.Series[float]:
     Returns
     -------
     pandas.Series
-        By series key ``(pit, cell)``; least squares, additive in bake and cell. 0
-        where the bakes of a pit share too few cells to tell the two apart.
+        By series key ``(pit, cell)``; least squares, additive in bake and cell.
+        Without the cells that are left out.
+
+    Notes
+    -----
+    What a bake differs by from another shows only in cells that were probed in both.
+    A cell probed in one bake alone would carry that bake's reading there into the
+    level of every other bake, as if it had been read in them. So such a cell is left
+    out wherever its bake has cells in common with others.
+
+    Bakes that are linked through cells in common, directly or by way of other bakes,
+    form one group, with deviations from the mean of the group's cells. A bake that
+    shares no cell with any other is a group to itself: all its cells serve, and its
+    level is their plain mean. Levels of different groups are levels of different
+    places, and part of what they differ by comes from the places; the caveats of
+    `compare_gauges` name them.
 
     Examples
     --------
@@ -293,22 +321,58 @@ def cell_deviations(summary: ProbeSummary) -> pd.Series[float]:
     >>> len(cell_deviations(summary))
     14
     """
+    sorted_out = _sorted_out(summary).dropna(subset=["deviation"])
+    once = sorted_out.drop_duplicates(["pit", "cell"])
+    return once.set_index(["pit", "cell"])["deviation"]
+
+
+def _sorted_out(summary: ProbeSummary | None) -> pd.DataFrame:
+    """Usable means of grate probes, with group and deviation; NaN if left out."""
+    names = ["bake", "pit", *_PLACE, "cell", "temp"]
+    if summary is None:
+        return pd.DataFrame(columns=[*names, "group", "deviation"])
     series = summary.table[~summary.table["lid"]].dropna(subset=["temp"])
-    series = series.assign(cell=_cell_names(series))
-    deviations: dict[tuple[str, str], float] = {}
-    for pit, own in series.groupby("pit", sort=False):
-        bakes, cells = own["bake"].unique(), own["cell"].unique()
-        design = np.zeros((len(own), len(bakes) + len(cells)))
-        rows = np.arange(len(own))
-        design[rows, pd.Index(bakes).get_indexer(own["bake"])] = 1
-        design[rows, len(bakes) + pd.Index(cells).get_indexer(own["cell"])] = 1
-        fit, _, rank, _ = np.linalg.lstsq(design, own["temp"].to_numpy(), rcond=None)
-        effects = fit[len(bakes) :]
-        if rank < design.shape[1] - 1:
-            effects = np.zeros(len(cells))
-        for cell, effect in zip(cells, effects - effects.mean(), strict=True):
-            deviations[str(pit), str(cell)] = float(effect)
-    return pd.Series(deviations, dtype=float)
+    series = series.assign(cell=_cell_names(series))[names].reset_index(drop=True)
+    # Cells of two pits are two cells, whatever they are called.
+    cells = series.groupby(["pit", "cell"], sort=False)
+    series["group"], series["deviation"] = -1, np.nan
+    shared = cells["bake"].transform("nunique") > 1
+    linked = shared.groupby(series["bake"]).transform("any")
+    used = (shared | ~linked).to_numpy(dtype=bool)
+    bake = pd.factorize(series["bake"])[0][used]
+    cell = cells.ngroup().to_numpy(dtype=np.intp)[used]
+    group = _linked_bakes(bake, cell)
+    deviation = np.empty(group.size)
+    temp = series["temp"].to_numpy(dtype=float)[used]
+    for own in (group == one for one in np.unique(group)):
+        deviation[own] = _deviations(bake[own], cell[own], temp[own])
+    series.loc[used, "group"], series.loc[used, "deviation"] = group, deviation
+    return series
+
+
+def _linked_bakes(bake: Ints, cell: Ints) -> Ints:
+    """Group of each reading: bakes are linked by the cells they have in common."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    if not bake.size:
+        return bake
+    start = int(bake.max()) + 1
+    size = start + int(cell.max()) + 1
+    links = coo_array((np.ones(bake.size), (bake, start + cell)), shape=(size, size))
+    return np.asarray(connected_components(links, directed=False)[1][bake], np.intp)
+
+
+def _deviations(bake: Ints, cell: Ints, temp: Floats) -> Floats:
+    """Cell effects of an additive fit to linked bakes, less their mean over cells."""
+    bakes, at_bake = np.unique(bake, return_inverse=True)
+    cells, at_cell = np.unique(cell, return_inverse=True)
+    design = np.zeros((temp.size, bakes.size + cells.size))
+    rows = np.arange(temp.size)
+    design[rows, at_bake] = 1
+    design[rows, bakes.size + at_cell] = 1
+    effects = np.linalg.lstsq(design, temp, rcond=None)[0][bakes.size :]
+    return np.asarray((effects - effects.mean())[at_cell])
 
 
 def _cell_names(series: pd.DataFrame) -> pd.Series[str]:
@@ -393,7 +457,26 @@ def _bake_values(
     columns = ["bake", "pit", "session", "order", "gauge", "indicated", "grate"]
     frame = pd.DataFrame(rows, columns=[*columns, "n_readings", "source"])
     frame.insert(7, "difference", frame["indicated"] - frame["grate"])
-    return frame
+    counted = _cells_counted(summary).reindex(frame["bake"]).fillna(0).astype(int)
+    counted = counted.reset_index(drop=True).mul(frame["source"] != MEANS, axis=0)
+    return pd.concat([frame, counted], axis=1)
+
+
+def _cells_counted(summary: ProbeSummary | None) -> pd.DataFrame:
+    """Cells of the level of each bake: all, filled in, and probed but left out."""
+    found = _sorted_out(summary)
+    used = found[found["group"] >= 0].groupby("bake")
+    n_used = used["cell"].nunique()
+    of_group = found.groupby("group")["cell"].nunique()
+    n_cells = used["group"].first().map(of_group).astype(int)
+    left_out = found[found["group"] < 0].groupby("bake")["cell"].nunique()
+    return pd.DataFrame(
+        {
+            "n_cells": n_cells,
+            "n_filled": n_cells - n_used,
+            "n_left_out": left_out.reindex(n_used.index, fill_value=0),
+        }
+    )
 
 
 def probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
@@ -407,16 +490,10 @@ def probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        By bake; empty without probes.
+        By bake, over the cells that `cell_deviations` tells of; empty without probes.
     """
-    if summary is None:
-        return {}
-    deviation = cell_deviations(summary)
-    series = summary.table[~summary.table["lid"]].dropna(subset=["temp"])
-    series = series.assign(cell=_cell_names(series))
-    keys = pd.MultiIndex.from_frame(series[["pit", "cell"]])
-    own = series["temp"].to_numpy() - deviation.reindex(keys).to_numpy()
-    means = series.assign(own=own).groupby("bake")["own"].mean()
+    found = _sorted_out(summary).dropna(subset=["deviation"])
+    means = (found["temp"] - found["deviation"]).groupby(found["bake"]).mean()
     return {str(bake): float(value) for bake, value in means.items()}
 
 
@@ -433,7 +510,8 @@ def _table(
             )
             lower, upper = per_reading.lower_interval, per_reading.upper_interval
             ends = (per_reading.lower, *lower, per_reading.upper, *upper)
-            single = tuple(map(float, ends))
+            if per_reading.upper - per_reading.lower > _NO_SPREAD:
+                single = tuple(map(float, ends))
         rows.append(
             (
                 pit,
@@ -450,20 +528,24 @@ def _table(
                 *single,
             )
         )
-    return pd.DataFrame(rows, columns=list(_TABLE_COLUMNS))
+    table = pd.DataFrame(rows, columns=list(_TABLE_COLUMNS))
+    alike = table["sd"] <= _NO_SPREAD
+    table.loc[alike, "sd"] = 0.0
+    table.loc[alike, list(_FROM_SPREAD)] = np.nan
+    return table
 
 
 def _differences(
-    bakes: pd.DataFrame, table: pd.DataFrame, level: float
+    bakes: pd.DataFrame, gauges: pd.DataFrame, level: float
 ) -> pd.DataFrame:
     """All pairs of pits, each by its gauge with the most bakes."""
-    order = table.sort_values("n_bakes", ascending=False, kind="stable")
+    order = gauges.sort_values("n_bakes", ascending=False, kind="stable")
     main = order.drop_duplicates("pit").sort_index()
     chosen = bakes.merge(main[["pit", "gauge"]], on=["pit", "gauge"])
     pits = main["pit"].tolist()
     codes = pd.Index(pits).get_indexer(chosen["pit"])
     found = welch_differences(chosen["difference"].to_numpy(), codes, level)
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "pit_a": pd.Series([pits[i] for i in found.a], dtype="str"),
             "pit_b": pd.Series([pits[i] for i in found.b], dtype="str"),
@@ -476,6 +558,11 @@ def _differences(
             "p_adjusted": found.p_adjusted,
         }
     )
+    # Welch's interval would take a spread of zero at its word.
+    alike = set(main.loc[main["sd"] == 0, "pit"])
+    unsure = table["pit_a"].isin(alike) | table["pit_b"].isin(alike)
+    table.loc[unsure, table.columns[3:]] = np.nan
+    return table
 
 
 def _factors(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple, TypeAlias
 
@@ -258,6 +258,17 @@ def kelvin_in(unit: str) -> float:
     (1.8, 1.0)
     """
     return 1.8 if unit == "F" else 1.0
+
+
+def cell_label(grate: Hashable, row: int, column: int) -> str:
+    """Name a cell in words.
+
+    Examples
+    --------
+    >>> cell_label("main", 2, 6)
+    'row 2, column 6 on main'
+    """
+    return f"row {row}, column {column} on {grate}"
 
 
 def _readings(study: Study, offsets: pd.DataFrame) -> pd.DataFrame:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
@@ -23,6 +22,7 @@ from pitstats.analysis.place_model import (
     place_frame,
 )
 from pitstats.analysis.probe_checks import applied_offsets, probe_offsets
+from pitstats.analysis.probe_series import cell_label, summarize_probes
 from pitstats.analysis.rates import checked_level
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.spread import (
@@ -299,8 +299,6 @@ def compare_temperatures(
 def cell_means(study: Study, cells: pd.DataFrame | None) -> pd.DataFrame:
     """Cell means of the kept bakes: those given, or those of the study's probes."""
     if cells is None:
-        from pitstats.analysis.probe_series import summarize_probes
-
         cells = summarize_probes(study).cells
     needed = ["bake", "grate", "row", "column", "temp"]
     lacking = [name for name in needed if name not in cells.columns]
@@ -418,11 +416,11 @@ class _Estimates:
             places = list(means.index)
             hot, cold = places[int(values.argmax())], places[int(values.argmin())]
             apart = apart if len(means) > 1 else UNKNOWN
-            return apart, _cell_name(*hot), _cell_name(*cold)
+            return apart, cell_label(*hot), cell_label(*cold)
         rows = self.model.rows(pit, own)
         found = extremes_of_means(self.model.fit, rows, self.level)
         names = own[["raw_grate", "row", "column"]].itertuples(index=False, name=None)
-        cells = [_cell_name(*place) for place in names]
+        cells = [cell_label(*place) for place in names]
         return found.range, cells[found.highest], cells[found.lowest]
 
     @cached_property
@@ -571,7 +569,3 @@ def same_probe(study: Study) -> list[str]:
     unit = study.settings.temperature_unit or "F"
     limit = "4 °F" if unit == "F" else "2.2 °C"
     return [SAME_PROBE.format(limit=limit)]
-
-
-def _cell_name(grate: Hashable, row: int, column: int) -> str:
-    return f"row {row}, column {column} on {grate}"

@@ -177,3 +177,16 @@ def test_settings_named_by_the_rule_are_no_unfairness() -> None:
         replace(study, bakes=study.bakes.assign(damper_open=damper)),
     )
     assert found.severity == "note"
+
+
+def test_a_grate_temperature_from_probes_is_recorded() -> None:
+    study = ps.demo_study("probed_pits")
+    without = replace(study, bakes=study.bakes.assign(grate_temp=float("nan")))
+    message = one("not_recorded", without).message
+    assert "grate temperature" not in message
+    # Lid gauges alone tell nothing about the grate, nor do probes of one pit.
+    lid = study.probes["probe"].eq("lid")
+    ferry = study.probes["bake"].str.startswith("Ferry")
+    for probes in (study.probes[lid], study.probes[lid | ferry]):
+        message = one("not_recorded", replace(without, probes=probes)).message
+        assert "grate temperature" in message

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats as sps
 
 import pitstats as ps
-from pitstats.analysis.gauge import cell_deviations
+from pitstats.analysis.gauge import cell_deviations, probed_levels
 from pitstats.stats import limits_of_agreement
 from pitstats.study.demo import SimulatedPit, simulate_demo_probes, simulate_study
 from pitstats.study.simulate_probes import ProbedPit, simulate_probes
@@ -112,13 +112,136 @@ def test_cell_deviations_follow_the_fall_of_the_grate(demo: ps.Study) -> None:
     assert quarry["main 1 1"] - quarry["main 1 6"] == pytest.approx(44 * 5 / 6, abs=1)
 
 
-def test_bakes_that_share_no_cell_are_not_bridged(demo: ps.Study) -> None:
+def test_a_bake_that_shares_no_cell_stays_out_of_the_bridging(demo: ps.Study) -> None:
     summary = ps.summarize_probes(demo)
+    before = cell_deviations(summary)["Quarry"]
     table = summary.table.copy()
     table["column"] = table["column"].where(table["bake"] != "Quarry-2", pd.NA)
     table["probe"] = table["probe"].where(table["bake"] != "Quarry-2", "q")
-    apart = cell_deviations(replace(summary, table=table))
-    assert (apart["Quarry"] == 0).all()
+    apart = cell_deviations(replace(summary, table=table))["Quarry"]
+    assert apart["probe q"] == 0
+    linked = apart.drop("probe q")
+    assert linked.sum() == pytest.approx(0)
+    assert (linked - before[linked.index]).abs().max() < 2
+    own = table[(table["bake"] == "Quarry-2") & ~table["lid"]]
+    level = probed_levels(replace(summary, table=table))["Quarry-2"]
+    assert level == pytest.approx(own["temp"].mean())
+
+
+def probed_by_hand(
+    grate: dict[str, dict[int, float]], lid: dict[str, float]
+) -> ps.Study:
+    """One pit, one reading of each probe; ``grate`` by bake and column."""
+    study = ps.study_from_counts(["A"] * len(lid), [20] * len(lid), [5] * len(lid))
+    bakes = study.bakes["bake"].tolist()
+    names = dict(zip(lid, bakes, strict=True))
+    rows = [
+        (names[bake], f"p{column}", "main", 2, column, 10.0, temp)
+        for bake, cells in grate.items()
+        for column, temp in cells.items()
+    ]
+    rows += [(names[b], "lid", None, None, None, 10.0, temp) for b, temp in lid.items()]
+    columns = ["bake", "probe", "grate", "row", "column", "minute", "temp"]
+    probes = pd.DataFrame(rows, columns=columns)
+    probes = probes.astype({"row": "Int64", "column": "Int64"})
+    grates = pd.DataFrame({"pit": ["A"], "grate": ["main"], "rows": 3, "columns": 6})
+    settings = replace(study.settings, temperature_unit="F")
+    return replace(study, settings=settings, grates=grates, probes=probes)
+
+
+def test_a_cell_probed_in_one_bake_only_stays_out_of_the_level() -> None:
+    study = probed_by_hand({"a": {1: 400, 6: 340}, "b": {1: 390}}, {"a": 355, "b": 349})
+    found = ps.compare_gauges(study)
+    # Both levels are readings of the one cell that both bakes have.
+    assert found.bakes["grate"].tolist() == pytest.approx([400, 390])
+    assert found.bakes["difference"].tolist() == pytest.approx([-45, -41])
+    assert found.bakes["n_cells"].tolist() == [1, 1]
+    assert found.bakes["n_filled"].tolist() == [0, 0]
+    assert found.bakes["n_left_out"].tolist() == [1, 0]
+    half = sps.t.ppf(0.975, 1) * 2
+    assert found.table["conf_high"].item() == pytest.approx(-43 + half)
+    (said,) = [text for text in found.caveats if "one bake only are left out" in text]
+    assert "the one cell at row 2, column 1 on main" in said
+    assert "row 2, column 6 on main" in said
+
+
+def test_a_cell_of_one_bake_moves_no_other_bake() -> None:
+    gauge = {"a": 355.0, "b": 345.0}
+    levels = [
+        ps.compare_gauges(
+            probed_by_hand({"a": {1: 400, 6: far}, "b": {1: 390}}, gauge)
+        ).bakes["grate"]
+        for far in (340.0, 300.0)
+    ]
+    # The reading at column 6 in the first bake says nothing about the second.
+    assert levels[0].tolist() == pytest.approx(levels[1].tolist())
+
+
+def test_bakes_that_all_agree_give_no_interval() -> None:
+    study = probed_by_hand({"a": {1: 400}, "b": {1: 390}}, {"a": 355, "b": 345})
+    found = ps.compare_gauges(study)
+    row = found.table.iloc[0]
+    assert row["bias"] == -45
+    assert row["sd"] == 0
+    ends = ["conf_low", "conf_high", "lower", "upper", "reading_lower", "upper_high"]
+    assert row[ends].isna().all()
+    assert found.factors["conf_low"].isna().all()
+    assert any("spread of zero" in text for text in found.caveats)
+    assert not any("few bakes" in text for text in found.caveats)
+
+
+def test_bakes_without_common_cells_have_their_own_means() -> None:
+    grate = {"a": {1: 400.0, 2: 380.0}, "b": {5: 350.0, 6: 330.0}}
+    found = ps.compare_gauges(probed_by_hand(grate, {"a": 360, "b": 345}))
+    assert found.bakes["grate"].tolist() == pytest.approx([390, 340])
+    assert found.bakes[["n_filled", "n_left_out"]].eq(0).all(axis=None)
+    (said,) = [text for text in found.caveats if "in common" in text]
+    a, b = found.bakes["bake"]
+    assert f"({a}; {b})" in said
+
+
+def test_groups_of_linked_bakes_are_bridged_within_themselves() -> None:
+    grate = {
+        "a": {1: 400.0, 2: 380.0},
+        "b": {1: 410.0, 2: 390.0},
+        "c": {5: 350.0, 6: 330.0},
+        "d": {5: 356.0, 6: 336.0},
+        "e": {6: 340.0},
+    }
+    study = probed_by_hand(grate, dict.fromkeys(grate, 350.0))
+    found = ps.compare_gauges(study)
+    assert found.bakes["grate"].tolist() == pytest.approx([390, 400, 340, 346, 350])
+    assert found.bakes["n_filled"].tolist() == [0, 0, 0, 0, 1]
+    # A chain links bakes that have no cell in common themselves.
+    chain = {"a": {1: 400.0}, "b": {1: 410.0, 6: 350.0}, "c": {6: 346.0}}
+    linked = ps.compare_gauges(probed_by_hand(chain, dict.fromkeys(chain, 350.0)))
+    assert linked.bakes["grate"].tolist() == pytest.approx([370, 380, 376])
+    assert not any("in common" in text for text in linked.caveats)
+
+
+def held_with_lost_probes(n_bakes: int, lost: float, seed: int) -> bool:
+    """Whether the interval of one simulated study holds the offset of its cells."""
+    rng = np.random.default_rng([47, n_bakes, seed])
+    fall = {1: 12.0, 2: 6.0, 4: 0.0, 5: -6.0, 6: -12.0}
+    grate, lid = {}, {}
+    for bake in map(str, range(n_bakes)):
+        level = 350 + rng.normal(0, 5)
+        lid[bake] = level - 15 + rng.normal(0, 3)
+        kept = [column for column in fall if rng.random() > lost]
+        grate[bake] = {c: level + fall[c] + rng.normal(0, 2) for c in kept or [4]}
+    study = probed_by_hand(grate, lid)
+    summary = ps.summarize_probes(study)
+    used = cell_deviations(summary).index.get_level_values("cell")
+    # Where cells are left out, the offset is that from the cells that serve.
+    places = np.mean([fall[int(name.split()[-1])] for name in used])
+    row = ps.compare_gauges(study, summary=summary).table.iloc[0]
+    return bool(row["conf_low"] <= -15 - places <= row["conf_high"])
+
+
+@pytest.mark.slow
+def test_intervals_hold_the_truth_with_lost_probes() -> None:
+    held = [held_with_lost_probes(4, 0.25, seed) for seed in range(100)]
+    assert np.mean(held) >= 0.9
 
 
 def test_means_of_gauge_and_grate_are_enough() -> None:

@@ -13,6 +13,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report.wording import probes as words
+from tests.analysis.test_gauge import probed_by_hand
 from tests.analysis.test_rates import counts_study
 
 CLAIMS = ("significant", "never", "identical", "proves")
@@ -69,6 +70,39 @@ def test_the_words_of_one_bake_each(snapshot: SnapshotAssertion) -> None:
     said = sentences(replace(study, bakes=bakes))
     assert said == snapshot
     assert any(text.startswith("In its one bake Quarry's") for text in said)
+
+
+def test_a_level_says_which_cells_it_is_made_of() -> None:
+    grate = {"a": {1: 400.0, 6: 340.0}, "b": {1: 390.0}}
+    study = probed_by_hand(grate, {"a": 355.0, "b": 345.0})
+    gauges = ps.compare_gauges(study)
+    assert words.gauge_sentences(gauges) == [
+        "In each of its two bakes A's own gauge read 45 °F lower than the grate at the "
+        "one cell that its bakes share; readings that all agree give no interval."
+    ]
+    assert words.bakes_table(gauges)["From"].tolist() == [
+        "readings of both; one cell left out, probed in this bake only",
+        "readings of both",
+    ]
+    filled = {"a": {1: 400.0, 6: 340.0}, "b": {1: 390.0, 6: 331.0}, "c": {1: 395.0}}
+    gauges = ps.compare_gauges(probed_by_hand(filled, dict.fromkeys(filled, 350.0)))
+    assert words.bakes_table(gauges)["From"].tolist() == [
+        "readings of both",
+        "readings of both",
+        "readings of both; 1 of 2 cells filled in from other bakes",
+    ]
+    (said,) = words.gauge_sentences(gauges)
+    assert "lower than the grate (" in said
+
+
+def test_a_gauge_is_named_so_that_the_sentence_reads() -> None:
+    study = probed_by_hand({"a": {1: 400.0}}, {"a": 355.0})
+    second = study.probes[study.probes["probe"] == "lid"].assign(probe="lid 2")
+    probes = pd.concat([study.probes, second], ignore_index=True)
+    said = words.gauge_sentences(ps.compare_gauges(replace(study, probes=probes)))
+    assert said[1] == (
+        "In its one bake A's gauge 'lid 2' read 45 °F lower than the grate."
+    )
 
 
 def test_an_offset_of_nothing_has_no_direction() -> None:

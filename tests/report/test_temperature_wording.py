@@ -166,3 +166,22 @@ def test_several_places_are_said_to_be_unadjusted_once() -> None:
     assert lines[-1].startswith("Four differences")
     one = replace(rise, effects=rise.effects.iloc[:1])
     assert len(rise_words.place_sentences(one)) == 1
+
+
+def test_a_level_without_an_interval_names_all_its_bakes() -> None:
+    study = bakes_study({"Quarry": 2, "Mill": 2}, sessions=True)
+    names = ["bake", "pit", "row", "column", "temp"]
+    rows = [
+        ("Quarry1", "Quarry", 2, 1, 400.0),
+        ("Quarry1", "Quarry", 2, 6, 340.0),
+        ("Quarry2", "Quarry", 2, 1, 390.0),
+        ("Mill1", "Mill", 2, 1, 365.0),
+        ("Mill2", "Mill", 2, 1, 371.0),
+        ("Mill2", "Mill", 2, 5, 358.0),
+    ]
+    cells = pd.DataFrame(rows, columns=names).assign(grate="main", n_readings=1)
+    levels = ps.estimate_cell_temperatures(study, cells=cells)
+    assert levels.table["n_bakes"].tolist() == [2, 2]
+    sentences = words.level_sentences(levels)
+    assert all("over its two bakes" in text for text in sentences)
+    assert all("is not known" in text for text in sentences)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pitstats.analysis.fairness.finding import Finding, Record, Topic, plural
+from pitstats.analysis.probe_checks import is_lid
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -243,6 +244,14 @@ def _has_temperatures(record: Record) -> bool:
     )
 
 
+def _probed_at_the_grate(record: Record) -> bool:
+    """Whether every pit has a bake with readings of a probe at the grate."""
+    probes = record.study.probes.dropna(subset=["temp", "probe"])
+    at_grate = probes.loc[~is_lid(probes["probe"]), "bake"]
+    probed = record.bakes["bake"].isin(at_grate)
+    return bool(probed.groupby(record.bakes["pit"]).any().all())
+
+
 def find_unrecorded(record: Record) -> Iterator[Finding]:
     """One note that names what was not recorded and so cannot be checked.
 
@@ -261,6 +270,8 @@ def find_unrecorded(record: Record) -> Iterator[Finding]:
         # These two have a finding of their own.
         if label not in ("session", "order within the session")
     ]
+    if _probed_at_the_grate(record):
+        lacking = [label for label in lacking if label != "grate temperature"]
     items = record.items
     if len(items) and items["load_rank"].isna().all():
         lacking.append("order of loading")

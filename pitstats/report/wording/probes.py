@@ -326,28 +326,59 @@ def _gauge_sentence(
     row: Mapping[Hashable, Any], gauges: GaugeComparison, *, named: bool
 ) -> str:
     pit, bias = one_line(row["pit"]), float(row["bias"])
-    name = f"{pit}'s gauge {one_line(row['gauge'])}" if named else f"{pit}'s own gauge"
+    name = (
+        f"{pit}'s gauge '{one_line(row['gauge'])}'" if named else f"{pit}'s own gauge"
+    )
+    place = _where(row, gauges)
+    grate = f"the grate{place}"
     where = "lower" if bias < 0 else "higher"
     size = degrees(abs(bias), gauges.unit)
     nothing = size == degrees(0.0, gauges.unit)
     if row["n_bakes"] == 1:
         if nothing:
-            return f"In its one bake {name} read as the grate did."
-        return f"In its one bake {name} read {size} {where} than the grate."
+            return f"In its one bake {name} read as {grate} did."
+        return f"In its one bake {name} read {size} {where} than {grate}."
     low, high = float(row["conf_low"]), float(row["conf_high"])
     level, bakes = level_text(gauges.conf_level), count(int(row["n_bakes"]), "bake")
+    if math.isnan(low):
+        read = f"as {grate} did" if nothing else f"{size} {where} than {grate}"
+        return (
+            f"In each of its {bakes} {name} read {read}; readings that all agree give "
+            "no interval."
+        )
     if low < 0 < high:
         ends = _span(low, high, gauges.unit)
         read = "as the grate did" if nothing else f"{size} {where}"
         return (
-            f"{name}: no offset from the grate is shown; it read {read} on average "
+            f"{name}: no offset from the grate is shown{place}; it read {read} on "
+            "average "
             f"({level} interval {ends}; {bakes})."
         )
     near, far = sorted((abs(low), abs(high)))
     return (
-        f"{name} reads {size} {where} than the grate ({level} interval "
+        f"{name} reads {size} {where} than {grate} ({level} interval "
         f"{_span(near, far, gauges.unit)} {where}; {bakes})."
     )
+
+
+def _where(row: Mapping[Hashable, Any], gauges: GaugeComparison) -> str:
+    """Where on the grate, if not all probed cells serve for all bakes; else empty."""
+    bakes = gauges.bakes
+    own = bakes[(bakes["pit"] == row["pit"]) & (bakes["gauge"] == row["gauge"])]
+    if not own["n_left_out"].any():
+        return ""
+    cells = own["n_cells"]
+    if cells.min() < cells.max():
+        return " at the cells that its bakes share"
+    if cells.max() == 1:
+        return " at the one cell that its bakes share"
+    return f" at the {count(int(cells.max()), 'cell')} that its bakes share"
+
+
+def _one_bake_only(pits: list[Any], gauges: GaugeComparison) -> bool:
+    """Whether a single bake is why a pair has no interval; else all bakes agree."""
+    own = gauges.table[gauges.table["pit"].isin(pits)]
+    return bool(own.groupby("pit")["n_bakes"].max().min() == 1)
 
 
 @passes
@@ -366,11 +397,16 @@ def _pair_sentence(row: Mapping[Hashable, Any], gauges: GaugeComparison) -> str:
     if size < 0:
         hotter, cooler, size, low, high = cooler, hotter, -size, -high, -low
     amount = degrees(size, gauges.unit)
+    pits = gauges.bakes[gauges.bakes["pit"].isin([row["pit_a"], row["pit_b"]])]
+    shared = " at the probed cells that each pit's bakes share"
+    places = shared if pits["n_left_out"].any() else ""
     if math.isnan(low):
+        single = _one_bake_only([row["pit_a"], row["pit_b"]], gauges)
         return (
             f"At the same gauge reading {hotter}'s grate was {amount} hotter than "
-            f"{cooler}'s in the bakes that were measured; with one bake of a pit no "
-            "interval can be given."
+            f"{cooler}'s{places} in the bakes that were measured; "
+            f"{'with one bake of a pit' if single else 'where all bakes of a pit agree'}"
+            " no interval can be given."
         )
     level = level_text(gauges.conf_level)
     joint = ", allowing for all pairs" if len(gauges.differences) > 1 else ""
@@ -378,12 +414,12 @@ def _pair_sentence(row: Mapping[Hashable, Any], gauges: GaugeComparison) -> str:
     if low < 0:
         return (
             f"Whether the gauges of {hotter} and {cooler} are off by different amounts "
-            f"cannot be told (grate of {hotter} {amount} hotter at the same reading; "
-            f"{ends})."
+            f"cannot be told (grate of {hotter} {amount} hotter{places} at the same "
+            f"reading; {ends})."
         )
     return (
         f"At the same gauge reading {hotter}'s grate is {amount} hotter than "
-        f"{cooler}'s ({ends})."
+        f"{cooler}'s{places} ({ends})."
     )
 
 
@@ -410,12 +446,15 @@ def factor_sentences(gauges: GaugeComparison) -> list[str]:
             for _, row in own.iterrows()
             if row["z"] != gauges.z
         ]
-        open_end = (
-            " One of the pits was measured in one bake only, so no interval can be "
-            "given."
-            if math.isnan(chosen["conf_low"])
-            else ""
-        )
+        open_end = ""
+        if math.isnan(chosen["conf_low"]):
+            open_end = (
+                " One of the pits was measured in one bake only, so no interval can be "
+                "given."
+                if _one_bake_only([a, b], gauges)
+                else " The bakes of one of the pits all agree, so no interval can be "
+                "given."
+            )
         # The offsets of two pits that cannot be told apart give no faster pit either.
         undecided = chosen["conf_low"] <= 1 <= chosen["conf_high"]
         told = "may" if undecided else "would"
@@ -516,9 +555,23 @@ def bakes_table(gauges: GaugeComparison) -> pd.DataFrame:
             f"Gauge, °{gauges.unit}": bakes["indicated"].map(_entry),
             f"Grate, °{gauges.unit}": bakes["grate"].map(_entry),
             "Gauge less grate": bakes["difference"].map(_entry),
-            "From": bakes["source"].map(_SOURCE_SHORT),
+            "From": _origins(bakes),
         }
     )
+
+
+def _origins(bakes: pd.DataFrame) -> list[str]:
+    """What each level is from, with the cells that were filled in or left out."""
+    said = []
+    columns = ["source", "n_cells", "n_filled", "n_left_out"]
+    for source, n_cells, n_filled, n_left_out in bakes[columns].to_numpy():
+        text = _SOURCE_SHORT[source]
+        if n_filled:
+            text += f"; {n_filled} of {n_cells} cells filled in from other bakes"
+        if n_left_out:
+            text += f"; {count(n_left_out, 'cell')} left out, probed in this bake only"
+        said.append(text)
+    return said
 
 
 def _spans(table: pd.DataFrame, low: str, high: str) -> list[str]:

@@ -94,12 +94,13 @@ def _level(row: dict[Hashable, Any], levels: CellTemperatures) -> str:
         return f"{name}: its {cells} share no place with the other pits."
     cells = _averaged_over(int(row["n_cells"]), levels)
     level = degrees(row["estimate"], unit)
-    if math.isnan(row["conf_low"]):
-        return (
-            f"{name} averaged {level} in its one bake ({cells}); how far another bake "
-            "would be from that is not known."
-        )
     bakes = count(int(row["n_bakes"]), "bake")
+    if math.isnan(row["conf_low"]):
+        where = "in its one bake" if row["n_bakes"] == 1 else f"over its {bakes}"
+        return (
+            f"{name} averaged {level} {where} ({cells}); how far another bake would be "
+            "from that is not known."
+        )
     ends = between(row["conf_low"], row["conf_high"], f"°{unit}")
     return (
         f"{name} averaged {level} over {bakes} ({level_text(levels.conf_level)} "
