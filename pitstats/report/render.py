@@ -225,7 +225,7 @@ def _refuse_existing(target: _Target, overwrite: bool) -> None:
     if there and not overwrite:
         raise ExistsError(
             f"{target.folder / there[0]} is already there and was left as it is. "
-            "Choose another folder, or ask to replace it (--force, overwrite=True)."
+            "Choose another folder, or replace it with overwrite=True."
         )
 
 
