@@ -176,6 +176,16 @@ def test_report_from_the_command_line(tmp_path: Path) -> None:
     assert bad.exit_code == 2
 
 
+def test_output_folder_is_not_accepted_in_silence(tmp_path: Path) -> None:
+    from pitstats.study.demo import demo_folder
+
+    asked = ("-p", f"output_folder={tmp_path / 'x'}", "--out", tmp_path / "out")
+    result = run("report", demo_folder("one_bake_each"), *asked)
+    assert result.exit_code == 2
+    assert "--out" in result.output
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("level", ["1.5", "1"])
 def test_a_level_that_cannot_be_is_wrong_usage(level: str, tmp_path: Path) -> None:
     from pitstats.study.demo import demo_folder
