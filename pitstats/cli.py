@@ -42,18 +42,26 @@ def _told_plainly(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(*args, **kwargs)
         except (ExistsError, RenderUsageError) as error:
-            click.echo(str(error), err=True)
+            click.echo(_for_the_terminal(error), err=True)
             sys.exit(WRONG_USAGE)
         except PitstatsError as error:
-            click.echo(str(error), err=True)
+            click.echo(_for_the_terminal(error), err=True)
             wrong_plan = states_plan and isinstance(error, DesignError)
             sys.exit(WRONG_USAGE if wrong_plan else PROBLEMS)
+        except BrokenPipeError:
+            raise  # whoever reads has seen enough; click ends without a word
         except OSError as error:
             place = f"{error.filename}: " if error.filename else ""
             click.echo(f"{place}{error.strerror or error}", err=True)
             sys.exit(PROBLEMS)
 
     return run
+
+
+def _for_the_terminal(error: Exception) -> str:
+    """Text of an error with its notes, in the words of the command line."""
+    lines = [str(error), *getattr(error, "__notes__", ())]
+    return "\n".join(lines).replace("overwrite=True", "--force")
 
 
 @click.group(context_settings=_HELP)

@@ -1,8 +1,12 @@
 """The command line: exit codes, answers, and no traceback for bad input."""
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 from syrupy.assertion import SnapshotAssertion
@@ -77,6 +81,62 @@ def test_check_lists_all_problems_and_exits_1(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("command", ["check", "compare", "report"])
+def test_problems_come_with_what_was_assumed(command: str, tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    run("demo", "one_bake_each", dest)
+    (dest / "items.csv").rename(dest / "item.csv")
+    result = run(command, dest)
+    assert result.exit_code == 1
+    first, _, last = result.output.partition("\nAssumed: ")
+    assert "there are no results" in first
+    assert "item.csv (rename it if items was meant)" in last
+
+
+def test_check_tells_what_it_noticed_in_a_sound_study(tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    run("demo", "one_bake_each", dest)
+    bakes = pd.read_csv(dest / "bakes.csv")
+    bakes["grader"] = ["Kim", "kim"]
+    bakes["photo"] = ["bake1.jpg", None]
+    bakes.drop(columns="status").to_csv(dest / "bakes.csv", index=False)
+    result = run("check", dest)
+    assert result.exit_code == 0
+    told = [text for text in result.output.splitlines() if "Assumed: bakes" in text]
+    assert len(told) == 3
+    for part in ("all bakes are taken as kept", "taken as two", "'bake1.jpg'"):
+        assert sum(part in text for text in told) == 1
+
+
+def test_messages_speak_the_language_of_the_command_line(tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    run("demo", "one_bake_each", dest)
+    words = (
+        ("demo", "one_bake_each", dest),
+        ("start", dest),
+        ("layout", dest, "--pit", "A=2x3", "--pit", "B=2x3"),
+    )
+    for command in words:
+        refused = run(*command)
+        assert refused.exit_code == 2
+        assert "overwrite" not in refused.output
+        assert "--force" in refused.output
+    with pytest.raises(ps.ExistsError, match="overwrite=True"):
+        ps.write_study(ps.demo_study("one_bake_each"), dest)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes end otherwise there")
+def test_a_reader_that_has_seen_enough_ends_it_quietly() -> None:
+    from pitstats.study.demo import demo_folder
+
+    command = [sys.executable, "-m", "pitstats", "check", demo_folder("four_pits")]
+    read, write = os.pipe()
+    os.close(read)
+    with os.fdopen(write, "wb") as pipe:
+        done = subprocess.run(command, stdout=pipe, stderr=subprocess.PIPE, check=False)
+    assert done.stderr == b""
+
+
+@pytest.mark.parametrize("command", ["check", "compare", "report"])
 def test_a_missing_study_is_a_sentence(command: str, tmp_path: Path) -> None:
     result = run(command, tmp_path / "nowhere")
     assert result.exit_code == 1
@@ -114,6 +174,16 @@ def test_report_from_the_command_line(tmp_path: Path) -> None:
     assert again.exit_code == 2
     bad = run("report", demo_folder("one_bake_each"), "-p", "margin=3", "--out", out)
     assert bad.exit_code == 2
+
+
+def test_output_folder_is_not_accepted_in_silence(tmp_path: Path) -> None:
+    from pitstats.study.demo import demo_folder
+
+    asked = ("-p", f"output_folder={tmp_path / 'x'}", "--out", tmp_path / "out")
+    result = run("report", demo_folder("one_bake_each"), *asked)
+    assert result.exit_code == 2
+    assert "--out" in result.output
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("level", ["1.5", "1"])

@@ -11,7 +11,12 @@ import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.report.render import notebook_names, parse_parameters, render_report
+from pitstats.report.render import (
+    _shown_value,
+    notebook_names,
+    parse_parameters,
+    render_report,
+)
 from pitstats.study.demo import demo_folder, demo_names
 from pitstats.study.shipped import shipped_folder
 
@@ -81,6 +86,12 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     stamp = json.loads((files / "stamp.json").read_text("utf-8"))
     assert "SHA-256" in stamp["Data"]
     assert "pandas" in stamp["Versions"]
+    assert "conf_level = the level stated in the study" in stamp["Parameters"]
+    assert sorted(path.name for path in files.iterdir()) == [
+        "figures",
+        "stamp.json",
+        "tables",
+    ]
     executed = nbformat.read(tmp_path / f"{name}-compare_pits.ipynb", as_version=4)
     outputs = [o for c in executed.cells for o in c.get("outputs", [])]
     assert outputs
@@ -175,6 +186,27 @@ def test_noise_check_reads_a_study_too(tmp_path: Path) -> None:
     assert "each pit was baked once" in html.read_text("utf-8")
     figures = html.with_name(f"{html.stem}-files") / "figures"
     assert audit(html).pictures == len(list(figures.glob("*.png")))
+    files = tmp_path / "one_bake_each-noise_check-files"
+    used = json.loads((files / "stamp.json").read_text("utf-8"))["Parameters"]
+    assert "study_path = one_bake_each, conf_level = the study's own" in used
+    for unused in ("pits =", "items =", "burned =", "margin ="):
+        assert unused not in used
+
+
+def test_a_level_asked_for_reaches_a_study_too(tmp_path: Path) -> None:
+    render_report(
+        demo_folder("one_bake_each"),
+        notebook="noise_check",
+        out=tmp_path,
+        parameters={"simulations": 100, "conf_level": 0.8},
+        progress=False,
+    )
+    files = tmp_path / "one_bake_each-noise_check-files"
+    used = json.loads((files / "stamp.json").read_text("utf-8"))["Parameters"]
+    assert "conf_level = 0.8" in used
+    kept = pd.read_csv(files / "tables" / "rates_burned.csv")
+    expected = ps.estimate_burn_rates(ps.demo_study("one_bake_each"), 0.8).table
+    assert kept["conf_low"].tolist() == pytest.approx(expected["conf_low"].tolist())
 
 
 def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
@@ -202,19 +234,61 @@ def test_what_users_type_is_shown_as_text(tmp_path: Path) -> None:
 
 
 def test_an_unknown_parameter_stops_with_the_known_ones(tmp_path: Path) -> None:
-    with pytest.raises(ps.RenderError, match=r"no parameter 'margn'.*conf_level"):
+    with pytest.raises(
+        ps.RenderError, match=r"no parameter 'margn'.*conf_level"
+    ) as error:
         render_report(
             demo_folder("one_bake_each"), out=tmp_path, parameters={"margn": 0.1}
         )
+    assert "conf_level" in str(error.value)
+    assert "output_folder" not in str(error.value)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_mistyped_parameter_stops_with_its_type(tmp_path: Path) -> None:
-    with pytest.raises(ps.RenderError, match="must be of type float"):
+    with pytest.raises(ps.RenderError, match="must be a number"):
         render_report(
             demo_folder("one_bake_each"), out=tmp_path, parameters={"conf_level": "9"}
         )
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("place", ["elsewhere", 3])
+def test_the_place_of_a_report_is_not_a_parameter(
+    place: object, tmp_path: Path
+) -> None:
+    given = {"output_folder": place}
+    with pytest.raises(ps.RenderError, match=r"set by the report itself.*--out"):
+        render_report(demo_folder("one_bake_each"), out=tmp_path, parameters=given)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_study_takes_the_place_of_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ps.RenderError, match=r"burned .*is used only without a study"):
+        render_report(
+            demo_folder("one_bake_each"),
+            notebook="noise_check",
+            out=tmp_path,
+            parameters={"burned": [1, 2]},
+        )
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("value", "comment", "shown"),
+    [
+        (0.0, "level, 0-1; 0: the level stated in the study", "the level stated"),
+        ("0.0", "0: none", "none"),
+        (0.9, "level, 0-1; 0: the level stated in the study", "0.9"),
+        ('""', "class, such as type K; empty: not stated", "not stated"),
+        ("0.0", "when the lid was closed; minute 0 is loading", "0.0"),
+        (1, "seed", "1"),
+    ],
+)
+def test_a_stamp_says_what_a_parameter_left_alone_means(
+    value: object, comment: str, shown: str
+) -> None:
+    assert str(_shown_value(value, {"help": comment})).startswith(shown)
 
 
 def test_a_failing_notebook_leaves_nothing_behind(tmp_path: Path) -> None:

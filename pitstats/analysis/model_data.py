@@ -158,10 +158,18 @@ def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
     counted = totals[(totals["source"] == "counts") & (totals["n_items"] > 0)]
     if len(counted):
         listed = ", ".join(counted["bake"].astype(str))
+        bakes = "1 bake" if len(counted) == 1 else f"{len(counted)} bakes"
+        remedy = (
+            "Record items with their places in items.csv next time; until then the "
+            "comparison from counts stands."
+            if len(counted) == (totals["n_items"] > 0).sum()
+            else "The comparison from counts takes in every bake; one over the same "
+            "places needs their items with places in items.csv, or bakes of which only "
+            "totals are known set to excluded."
+        )
         raise DesignError(
-            f"Only totals were kept of {len(counted)} bakes ({listed}), and totals "
-            f"carry no {_listing(names)}. Use a formula with columns of pits and "
-            "bakes alone, or exclude these bakes."
+            f"Only totals were kept of {bakes} ({listed}), and totals carry no "
+            f"{_listing(names)}. {remedy}"
         )
     items = item_outcomes(study)
     graded = items[items["burned"].notna()].copy()

@@ -113,7 +113,7 @@ def estimate_shares(
         )
         raise DesignError(
             f"No kept bake has items with a grade that tells {outcome} from not. "
-            f"Fill in items.csv or counts.csv first.{waiting}"
+            f"{_to_fill_in(totals, outcome)}{waiting}"
         )
     pits = study.pits["pit"].tolist()
     table, bake_sd, cap_mass = _rate_table(pits, counted, totals, level)
@@ -129,6 +129,25 @@ def estimate_shares(
         conf_level=level,
         caveats=_caveats(study, table, counted, totals, cap_mass),
     )
+
+
+def _to_fill_in(totals: pd.DataFrame, outcome: Outcome) -> str:
+    """Say which columns would tell an outcome that no bake tells yet."""
+    sources = set(totals.loc[totals["n_items"] > 0, "source"])
+    advice = []
+    if "counts" in sources and outcome == "underbaked":
+        advice.append("Fill in the column n_raw of counts.csv.")
+    elif "counts" in sources:
+        advice.append(
+            "Totals in counts.csv do not tell it; record the grade of each item in "
+            "items.csv next time."
+        )
+    if "items" in sources:
+        advice.append(
+            "Fill in the grades in items.csv (grade_top, grade_bottom or grade_side); "
+            "a burned mark alone does not tell it."
+        )
+    return " ".join(advice) or "Fill in items.csv or counts.csv first."
 
 
 def checked_level(study: Study, conf_level: float | None) -> float:

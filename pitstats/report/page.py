@@ -16,6 +16,7 @@ import pandas as pd
 
 from pitstats.analysis.fairness import Finding
 from pitstats.report.drawing import Drawing, Shown
+from pitstats.report.made_files import MadeFiles
 from pitstats.report.wording.findings import (
     HEADINGS,
     findings_by_weight,
@@ -53,13 +54,25 @@ class Page:
     ----------
     folder : path-like or None
         Where ``figures/`` and ``tables/`` go. None or an empty text: show only.
+    about : str, default ""
+        What the page is about. Files that an earlier page about the same made in this
+        folder are replaced; `pitstats.json` beside them lists them.
+
+    Raises
+    ------
+    ExistsError
+        If the folder holds other figures or tables; nothing is written then.
     """
 
     # Set in the kernel of a report, whose renderer draws. Nobody does in JupyterLab.
     hands_over: ClassVar[bool] = False
 
-    def __init__(self, folder: str | Path | None = None) -> None:
+    def __init__(self, folder: str | Path | None = None, about: str = "") -> None:
         self._folder = Path(folder) if folder else None
+        self._made: MadeFiles | None = None
+        # The folder of a report is new, and the renderer's.
+        if self._folder is not None and not self.hands_over:
+            self._made = MadeFiles(self._folder, about)
 
     def html(self, html: str, plain: str) -> None:
         """Show HTML that is safe already, and what stands for it as text."""
@@ -149,8 +162,7 @@ class Page:
     def keep_table(self, name: str, values: pd.DataFrame) -> None:
         """Keep the numbers behind a figure or sentence as CSV, without showing them."""
         if self._folder is not None:
-            target = self._place("tables") / f"{name}.csv"
-            values.to_csv(target, index=False)
+            values.to_csv(self._place("tables", name, "csv"), index=False)
 
     def figure(
         self,
@@ -178,6 +190,8 @@ class Page:
             HTML, safe already, to stand beside the figure where there is room.
         """
         draw = figure if callable(figure) else lambda: figure
+        if self._folder is not None:
+            self._place("figures", name, "png", "svg")
         drawing = self._drawing(Picture(name, draw, alt, caption))
         if beside:
             picture = drawing.shown().data["image/png"]
@@ -215,11 +229,15 @@ class Page:
             path=None if folder is None else folder / picture.name,
         )
 
-    def _place(self, kind: str) -> Path:
+    def _place(self, kind: str, name: str, *endings: str) -> Path:
+        """Make room for files of one name; return the path of the first."""
         assert self._folder is not None
+        files = [f"{name}.{ending}" for ending in endings]
+        if self._made is not None:
+            self._made.claim(*(f"{kind}/{file}" for file in files))
         place = self._folder / kind
         place.mkdir(parents=True, exist_ok=True)
-        return place
+        return place / files[0]
 
 
 def _finding_html(finding: Finding, *, brief: bool) -> str:

@@ -8,17 +8,15 @@ from __future__ import annotations
 
 import base64
 import io
-import warnings
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path
 
+from pitstats.study.photos import UnusableError, inside, opened
 from pitstats.study.study import Study
 
 LARGEST_SIDE = 640
 _QUALITY = 82
-_LARGEST_FILE = 60_000_000
-_MOST_PIXELS = 150_000_000
 
 
 @dataclass(frozen=True)
@@ -92,69 +90,24 @@ def read_photo(folder: Path | None, bake: str, name: str) -> Photo:
     "The photograph of bake A1 is not shown: the study's folder is not known."
     """
     try:
-        file = _inside(folder, name)
+        file = inside(folder, name)
         jpeg, size = _small_copy(file)
-    except _UnusableError as reason:
+    except UnusableError as reason:
         return Photo(
             bake, problem=f"The photograph of bake {bake} is not shown: {reason}"
         )
     return Photo(bake, jpeg, size)
 
 
-class _UnusableError(Exception):
-    """Why a photograph cannot be shown."""
-
-
-def _inside(folder: Path | None, name: str) -> Path:
-    """Find the file, which must lie inside the folder whatever its name says."""
-    if folder is None:
-        raise _UnusableError("the study's folder is not known.")
-    rooted = PurePosixPath(name).is_absolute() or PureWindowsPath(name).anchor
-    if rooted or "://" in name or "\0" in name:
-        raise _UnusableError(
-            "its path must start from the study's folder. Copy it there and write "
-            "for example photos/bake1.jpg."
-        )
-    place = folder / name.replace("\\", "/")
-    try:
-        real = place.resolve()
-        found = real.is_relative_to(folder.resolve())
-        there = real.is_file()
-    except (OSError, RuntimeError, ValueError):
-        raise _UnusableError("its path cannot be read.") from None
-    if not found:
-        raise _UnusableError("it lies outside the study's folder. Copy it there.")
-    if not there:
-        raise _UnusableError("there is no such file in the study's folder.")
-    return real
-
-
 def _small_copy(file: Path) -> tuple[bytes, tuple[int, int]]:
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import ImageOps
 
-    limit = f"{_LARGEST_FILE / 1e6:.0f} MB or {_MOST_PIXELS / 1e6:.0f} megapixels"
-    try:
-        if file.stat().st_size > _LARGEST_FILE:
-            raise _UnusableError(f"it is larger than {limit}. Save a smaller copy.")
-        with warnings.catch_warnings():
-            # Its own warning about many pixels comes before ours can.
-            warnings.simplefilter("ignore")
-            with Image.open(file) as image:
-                if image.width * image.height > _MOST_PIXELS:
-                    raise _UnusableError(
-                        f"it is larger than {limit}. Save a smaller copy."
-                    )
-                # A JPEG can be read at a fraction of its size, which is much faster.
-                image.draft("RGB", (2 * LARGEST_SIDE, 2 * LARGEST_SIDE))
-                upright = ImageOps.exif_transpose(image)
-                upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
-                return _only_pixels(upright)
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
-        if isinstance(error, UnidentifiedImageError):
-            what = "it is not a picture that can be read (JPEG and PNG can)."
-        else:
-            what = "the file is broken or cannot be opened."
-        raise _UnusableError(what) from None
+    with opened(file) as image:
+        # A JPEG can be read at a fraction of its size, which is much faster.
+        image.draft("RGB", (2 * LARGEST_SIDE, 2 * LARGEST_SIDE))
+        upright = ImageOps.exif_transpose(image)
+        upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
+        return _only_pixels(upright)
 
 
 def _only_pixels(image: object) -> tuple[bytes, tuple[int, int]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -22,7 +23,16 @@ from pitstats.report.wording import plan as plan_wording
 
 
 class PlanPage(Page):
-    """A page about plans for bakes that are still to come."""
+    """A page about plans for bakes that are still to come.
+
+    Parameters
+    ----------
+    folder : path-like or None
+        Where figures and tables are kept; None or an empty text: show only.
+    """
+
+    def __init__(self, folder: str | Path | None = None) -> None:
+        super().__init__(folder, "plans for new bakes")
 
     def show_answer(self, plan: BakePlan, power: float = 0.8) -> None:
         """Question, answer, picture, and the number to remember."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
@@ -23,6 +24,7 @@ from pitstats.report.kernel import (
     early_kernel,
     rare_collections,
 )
+from pitstats.report.made_files import LIST_NAME
 from pitstats.study.shipped import shipped_folder
 
 if TYPE_CHECKING:
@@ -136,12 +138,14 @@ def render_report(
             title = source.stem if study is None else _title_of(study)
             declared = _declared_parameters(source)
             values = _checked_parameters(given, declared, source.stem)
-            if "output_folder" in declared:
-                values["output_folder"] = str(files.resolve())
+            if _PLACE in declared:
+                values[_PLACE] = str(files.resolve())
             office.get_ready()
             finished = _execute(source, values, work, kernel, office, progress)
         # The kernel ends while the last figures are drawn.
         exporter = office.deliver()
+        # Where the kernel kept the list of what it made; a report is made anew.
+        (files / LIST_NAME).unlink(missing_ok=True)
         stamp = _stamp(source, study, values, declared)
         _write_notebook(finished, work / target.parts[1], stamp, study)
         (files / "stamp.json").write_text(
@@ -225,7 +229,7 @@ def _refuse_existing(target: _Target, overwrite: bool) -> None:
     if there and not overwrite:
         raise ExistsError(
             f"{target.folder / there[0]} is already there and was left as it is. "
-            "Choose another folder, or ask to replace it (--force, overwrite=True)."
+            "Choose another folder, or replace it with overwrite=True."
         )
 
 
@@ -243,37 +247,67 @@ def _declared_parameters(source: Path) -> dict[str, dict[str, Any]]:
     return found
 
 
-_TYPES: dict[str, tuple[type, ...]] = {
-    "str": (str,),
-    "int": (int,),
-    "float": (float, int),
-    "bool": (bool,),
-    "list": (list, tuple),
+# Types of a parameter, and how a cook would call them.
+_TYPES: dict[str, tuple[tuple[type, ...], str]] = {
+    "str": ((str,), "a text"),
+    "int": ((int,), "a whole number"),
+    "float": ((float, int), "a number"),
+    "bool": ((bool,), "true or false"),
+    "list": ((list, tuple), "a list such as [2, 3]"),
 }
+# The parameter that says where figures and tables go.
+_PLACE = "output_folder"
+# "...; 0: the level of the study" in the comment to a parameter.
+_MEANING = re.compile(r"(?:^|; )(0|empty): ([^;]+)")
 
 
 def _checked_parameters(
     given: Mapping[str, object], declared: Mapping[str, dict[str, Any]], name: str
 ) -> dict[str, object]:
     """Compare with what the notebook declares: papermill itself only logs."""
+    if _PLACE in given:
+        raise RenderUsageError(
+            f"{_PLACE} is set by the report itself. Say where the report is to go with "
+            "--out."
+        )
     unknown = [key for key in given if key not in declared]
     if unknown:
+        own = ", ".join(key for key in declared if key != _PLACE)
         raise RenderUsageError(
             f"Notebook {name} has no parameter {unknown[0]!r}; its parameters are "
-            f"{', '.join(declared)}."
+            f"{own}."
+        )
+    unused = [key for key in given if _unused(declared[key])]
+    if unused and given.get("study_path"):
+        raise RenderUsageError(
+            f"Parameter {unused[0]} of notebook {name} is used only without a study. "
+            "Leave out the parameter or the study."
         )
     for key, value in given.items():
         kind = str(declared[key].get("inferred_type_name", "None"))
-        allowed = _TYPES.get(kind.split("[")[0].split(" ")[0])
+        allowed, words = _TYPES.get(kind.split("[")[0].split(" ")[0], ((), ""))
         is_flag = isinstance(value, bool)
         if allowed and (
             not isinstance(value, allowed) or (is_flag and bool not in allowed)
         ):
             raise RenderUsageError(
-                f"Parameter {key} of notebook {name} is {value!r}; it must be of type "
-                f"{kind}."
+                f"Parameter {key} of notebook {name} is {value!r}; it must be {words}."
             )
     return dict(given)
+
+
+def _unused(parameter: Mapping[str, Any]) -> bool:
+    """Whether its comment says that a parameter is there for pages without a study."""
+    return "without a study" in str(parameter.get("help"))
+
+
+def _shown_value(value: object, parameter: Mapping[str, Any]) -> object:
+    """Value as a reader understands it: what 0 or an empty text stands for."""
+    found = _MEANING.search(str(parameter.get("help")))
+    if found is None:
+        return value
+    empty = {"0": ("0", "0.0"), "empty": ("", "''", '""')}[found[1]]
+    return found[2].strip() if str(value) in empty else value
 
 
 @contextmanager
@@ -388,8 +422,8 @@ def _portable(source: str, target: Path, study: Path | None) -> str:
     final = target.resolve().parent.parent  # the working folder lies in the report's
     lines = []
     for line in source.splitlines():
-        if line.startswith("output_folder = "):
-            line = 'output_folder = ""'
+        if line.startswith(f"{_PLACE} = "):
+            line = f'{_PLACE} = ""'
         elif line.startswith("study_path = ") and study is not None:
             near = os.path.relpath(study, final)
             # A study far away is named only: its folders are nobody's business.
@@ -475,8 +509,11 @@ def _stamp(
     used = {name: details.get("default") for name, details in declared.items()}
     used |= values
     shown = {
-        key: Path(str(value)).name if key in ("study_path", "output_folder") else value
+        key: Path(str(value)).name
+        if key in ("study_path", _PLACE) and key in values
+        else _shown_value(value, declared[key])
         for key, value in used.items()
+        if not (_unused(declared[key]) and values.get("study_path"))
     }
     stamp = [
         ("Notebook", source.stem),

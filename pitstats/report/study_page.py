@@ -24,7 +24,9 @@ class StudyPage(Page):
     """
 
     def __init__(self, study: Study, folder: str | Path | None = None) -> None:
-        super().__init__(folder)
+        title = " ".join(study.settings.title.split())
+        source = f" (study {study.source.name})" if study.source is not None else ""
+        super().__init__(folder, f"{title}{source}")
         self._study = study
         self._findings: tuple[Finding, ...] = ()
         # Shown by one section, read by later ones.

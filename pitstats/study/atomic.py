@@ -34,7 +34,7 @@ def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:
         raise ExistsError(f"{path} is a folder. Choose another name.")
     if path.exists() and not overwrite:
         raise ExistsError(
-            f"{path} exists. Choose another name, or allow overwriting (--force)."
+            f"{path} exists. Choose another name, or replace it with overwrite=True."
         )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -86,7 +86,8 @@ def write_folder(
         raise ExistsError(f"{path} is a file. Choose another name for the folder.")
     if path.is_dir() and any(path.iterdir()) and not overwrite:
         raise ExistsError(
-            f"{path} is not empty. Choose another name, or allow overwriting (--force)."
+            f"{path} is not empty. Choose another name, or replace what is there with "
+            "overwrite=True."
         )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

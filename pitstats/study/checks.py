@@ -12,13 +12,15 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
+from pitstats.study.alike import say_alike
 from pitstats.study.cells import listing, number_text, quote
-from pitstats.study.columns import read_table, suggestion
+from pitstats.study.columns import read_header, read_table, suggestion
 from pitstats.study.context import Context
 from pitstats.study.findings import Findings
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.places import check_places
 from pitstats.study.schema import (
+    BAKES,
     DERIVED_ITEM_COLUMNS,
     FACES,
     TABLES,
@@ -57,6 +59,7 @@ def check_tables(
         for table in TABLES
     }
     context = Context(tables, settings, findings)
+    _say_no_status(raw.get("bakes", pd.DataFrame()), context)
     for check in _CHECKS:
         check(context)
     return tables
@@ -166,6 +169,35 @@ def _check_bakes(context: Context) -> None:
                 "is empty, but the bake is excluded. Say why, so that readers can "
                 "judge it.",
             )
+        if status == "kept" and reason is not None:
+            context.findings.problem(
+                "bakes",
+                row,
+                "reason",
+                f"found {quote(reason)}, a reason for leaving the bake out, but its "
+                "status is kept or not given, which means kept. Set status to "
+                "excluded, or clear the reason.",
+            )
+
+
+def _say_no_status(typed: pd.DataFrame, context: Context) -> None:
+    """Say that all bakes are taken as kept where nobody could have excluded one."""
+    bakes = context.tables["bakes"]
+    headers = {read_header(BAKES, str(header)) for header in typed.columns}
+    if bakes.empty or "status" in headers or "bake" not in headers:
+        return
+    words = set(BAKES.column("status").choices)
+    meant = [
+        str(name)
+        for name in bakes.columns
+        if name not in BAKES.column_names
+        and bakes[name].notna().any()
+        and {str(word).casefold() for word in bakes[name].dropna()} <= words
+    ]
+    hint = f"; rename {quote(meant[0])} if it was meant" if meant else ""
+    context.findings.assume(
+        f"bakes: there is no column status, so all bakes are taken as kept{hint}"
+    )
 
 
 def _check_vents(context: Context) -> None:
@@ -397,6 +429,9 @@ def _check_own_item_columns(context: Context) -> None:
 
 def _check_regrades(context: Context) -> None:
     """Check that each second grading says which item it is about."""
+    if context.tables["items"].empty:
+        _refuse_regrades(context)
+        return
     items = list(context.recorded("items", "code", "bake", "grate", "row", "column"))
     codes = Counter(code for _, code, *_ in items if code is not None)
     of_bakes = Counter((code, bake) for _, code, bake, *_ in items)
@@ -433,6 +468,20 @@ def _check_regrades(context: Context) -> None:
             context.findings.problem("regrades", row, column, message)
 
 
+def _refuse_regrades(context: Context) -> None:
+    """Say once that second gradings have no items to belong to."""
+    count = len(context.tables["regrades"])
+    if count and context.findings.has("items", "bake"):
+        rows = "1 row" if count == 1 else f"{count} rows"
+        context.findings.problem(
+            "regrades",
+            None,
+            None,
+            f"holds {rows} of second gradings, but items holds no item that was graded "
+            "first. Enter the items, or delete these rows.",
+        )
+
+
 def _code_message(code: str, count: int, known: list[str]) -> str:
     if count == 1:
         return ""
@@ -463,4 +512,5 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _say_missing,
     _check_own_item_columns,
     _check_regrades,
+    say_alike,
 )

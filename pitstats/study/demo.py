@@ -617,7 +617,7 @@ def copy_demo(name: str, dest: Path, *, overwrite: bool = False) -> None:
     if dest.exists() and not overwrite:
         raise ExistsError(
             f"{dest} is already there and was left as it is. Choose another name, or "
-            "ask to replace it (--force, overwrite=True)."
+            "replace it with overwrite=True."
         )
     dest.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".making-", dir=dest.parent) as work:

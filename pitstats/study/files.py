@@ -16,6 +16,7 @@ from pitstats.study.folder_files import (
     read_folder,
     write_study_folder,
 )
+from pitstats.study.photos import say_photos
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import Study
@@ -47,7 +48,8 @@ def read_study(path: PathLike) -> Study:
     Raises
     ------
     InvalidStudyError
-        If anything is wrong; ``problems`` lists everything that is.
+        If anything is wrong; ``problems`` lists everything that is. Its notes say what
+        was assumed in reading.
 
     See Also
     --------
@@ -63,7 +65,11 @@ def read_study(path: PathLike) -> Study:
     findings = Findings()
     study = _read(path, findings)
     if study is None:
-        raise InvalidStudyError(findings.ordered(), source=os.fspath(path))
+        error = InvalidStudyError(findings.ordered(), source=os.fspath(path))
+        # What was assumed often explains what is wrong, such as a file not read.
+        for text in findings.assumptions:
+            error.add_note(f"Assumed: {text}")
+        raise error
     return study
 
 
@@ -105,10 +111,11 @@ def _read(path: PathLike, findings: Findings) -> Study | None:
         return None
     settings = read_settings(raw.settings, findings)
     tables = check_tables(raw.tables, settings, findings)
-    if findings.problems:
-        return None
     place = Path(path)
     folder = place if place.is_dir() else place.parent
+    say_photos(tables["bakes"], folder, findings)
+    if findings.problems:
+        return None
     return Study.from_checked(settings, tables, findings.assumptions, folder.absolute())
 
 

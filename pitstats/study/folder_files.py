@@ -114,9 +114,26 @@ def _say_unused(names: list[str], used: set[str], findings: Findings) -> None:
     known = [name for name in rest if Path(name).stem.lower() in TABLE_NAMES]
     others = [name for name in rest if name not in known]
     if others:
+        found = {Path(name).stem.lower() for name in used}
+        absent = [name for name in TABLE_NAMES if name not in found]
+        shown = [f"{name}{meant_table(Path(name).stem, absent)}" for name in others]
         findings.assume(
-            f"not read, because the format has no such table: {', '.join(others)}"
+            f"not read, because the format has no such table: {', '.join(shown)}"
         )
+
+
+def meant_table(name: str, absent: list[str]) -> str:
+    """Remark beside a file or sheet of unknown name that may be a missing table.
+
+    Examples
+    --------
+    >>> meant_table("Item", ["items", "counts"])
+    ' (rename it if items was meant)'
+    >>> meant_table("weather", ["items", "counts"])
+    ''
+    """
+    close = difflib.get_close_matches(name.strip().lower(), absent, n=1, cutoff=0.75)
+    return f" (rename it if {close[0]} was meant)" if close else ""
 
 
 def column_texts(cells: pd.Series) -> list[str]:

@@ -567,10 +567,11 @@ ITEMS = Table(
         Column(
             name="missing",
             kind="text",
-            when="if the item has neither a grade nor a burned mark",
             meaning=(
                 "Why the item has no result: fallen, stuck, torn, not graded ... It "
-                "counts as missing, never as unburned."
+                "counts as missing, never as unburned. An item without result and "
+                "reason counts as missing too, as 'not recorded', and the check says "
+                "how many there are."
             ),
         ),
     ),

@@ -17,7 +17,7 @@ import pandas as pd
 from pitstats.study.cells import clean, quote
 from pitstats.study.columns import read_header
 from pitstats.study.findings import Findings
-from pitstats.study.folder_files import column_texts
+from pitstats.study.folder_files import column_texts, meant_table
 from pitstats.study.raw import RawStudy, UnreadableError, raw_table
 from pitstats.study.schema import (
     SETTING_NAMES,
@@ -94,11 +94,13 @@ def read_workbook(data: bytes, findings: Findings) -> RawStudy:
                 f"{table.one_row}.",
             )
             findings.lose(table.name, *table.column_names)
-    known = {"study", *(table.name for table in TABLES)}
+    known = ("study", *(table.name for table in TABLES))
     others = [title for name, title in named.items() if name not in known]
     if others:
+        absent = [name for name in known if name not in named]
+        shown = [f"{title}{meant_table(title, absent)}" for title in others]
         findings.assume(
-            f"not read, because the format has no such sheet: {', '.join(others)}"
+            f"not read, because the format has no such sheet: {', '.join(shown)}"
         )
     return study
 

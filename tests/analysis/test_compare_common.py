@@ -285,6 +285,20 @@ class TestCountsOnly:
         with pytest.raises(ps.DesignError, match=r"Only totals .*6 bakes \(") as error:
             compared(house_example())
         assert "distance" in str(error.value)
+        assert str(error.value).endswith("the comparison from counts stands.")
+
+    def test_where_some_bakes_have_items_it_says_what_takes_in_all(self) -> None:
+        study = simulate_demo("one_bake_each").study
+        mixed = ps.Study(
+            settings=study.settings,
+            pits=study.pits,
+            bakes=study.bakes,
+            items=study.items[study.items["bake"].eq("Quarry-1")],
+            counts=pd.DataFrame({"bake": ["Ferry-1"], "n_items": 16, "n_burned": 7}),
+        )
+        with pytest.raises(ps.DesignError, match=r"of 1 bake \(Ferry-1\)") as error:
+            compared(mixed)
+        assert "The comparison from counts takes in every bake" in str(error.value)
 
     def test_a_formula_of_bakes_takes_them_as_binomials(self) -> None:
         # tests/reference/i_bake_rates.json, case three_bakes_each.

@@ -112,6 +112,17 @@ def test_the_face_that_decides_is_named_when_only_another_was_graded() -> None:
     assert "items_missing" not in ids(study)
 
 
+@pytest.mark.parametrize(("n_lost", "verb"), [(1, "has"), (2, "have")])
+def test_one_item_has_no_grade_and_two_have_none(n_lost: int, verb: str) -> None:
+    demo = ps.demo_study("one_bake_each")
+    n_items = len(demo.items)
+    lost = ["fallen"] * n_lost + [None] * (n_items - n_lost)
+    study = replace(demo, items=demo.items.assign(missing=lost))
+    message = one("items_missing", study).message
+    share = f"{100 * n_lost / n_items:.0f}%"
+    assert message == f"{n_lost} of {n_items} items ({share}) {verb} no grade."
+
+
 def test_one_bake_of_totals_changes_what_is_advised() -> None:
     study = PLANTED["different places, one bake of totals"][2]()
     with_places = PLANTED["different places"][2]()

@@ -202,6 +202,21 @@ def test_nothing_to_count_is_said_in_words() -> None:
         ps.estimate_shares(house_example(), "golden")  # type: ignore[arg-type]
 
 
+def test_what_is_missing_to_count_is_named() -> None:
+    with pytest.raises(ps.DesignError, match=r"the column n_raw of counts\.csv\.$"):
+        ps.estimate_shares(house_example(), "underbaked")
+    with pytest.raises(ps.DesignError, match="record the grade of each item in items"):
+        ps.estimate_shares(house_example(), "good")
+    marks = ps.Study(
+        settings=ps.Settings(title="T", question="?", temperature_rule="tuned"),
+        pits=pd.DataFrame({"pit": ["A"]}),
+        bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
+        items=pd.DataFrame({"bake": ["1"], "burned": [True]}),
+    )
+    with pytest.raises(ps.DesignError, match=r"Fill in the grades in items\.csv"):
+        ps.estimate_shares(marks, "underbaked")
+
+
 @pytest.mark.slow
 def test_rates_of_simulated_studies_recover_the_truth() -> None:
     rng = np.random.default_rng(20261125)

@@ -1,11 +1,14 @@
 """Text typed by users is shown as text, and what is shown is kept."""
 
+import json
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
 import pitstats as ps
+from pitstats.report.made_files import LIST_NAME
 from pitstats.report.page import Page, table_html
 from pitstats.study.demo import simulate_demo
 
@@ -68,3 +71,104 @@ def test_a_page_without_a_folder_writes_nothing(tmp_path: Path, monkeypatch) -> 
     page.say(NASTY)
     page.table("t", pd.DataFrame({"a": [1]}), "T")
     assert list(tmp_path.iterdir()) == []
+
+
+def keep(folder: Path, about: str, *names: str) -> None:
+    page = Page(folder, about)
+    for name in names:
+        page.keep_table(name, pd.DataFrame({"about": [about]}))
+
+
+def held(folder: Path) -> dict[str, bytes]:
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
+
+
+def test_a_page_lists_what_it_made_and_makes_it_anew(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    keep(out, "Two pits", "rates", "pairs")
+    assert json.loads((out / LIST_NAME).read_text("utf-8")) == {
+        "made by": "pitstats",
+        "about": "Two pits",
+        "files": ["tables/pairs.csv", "tables/rates.csv"],
+    }
+    (out / "tables" / "rates.csv").write_text("earlier")
+    (out / "tables" / ".DS_Store").write_text("of the system")
+    keep(out, "Two pits", "rates", "ways")
+    assert (out / "tables" / "rates.csv").read_text() == "about\nTwo pits\n"
+    keep(out, "Two pits", "pairs")  # what the last run did not make is still known
+    assert set(json.loads((out / LIST_NAME).read_text("utf-8"))["files"]) == {
+        f"tables/{name}.csv" for name in ("pairs", "rates", "ways")
+    }
+
+
+def test_pages_about_one_study_may_share_a_folder(tmp_path: Path) -> None:
+    first, second = Page(tmp_path, "Two pits"), Page(tmp_path, "Two pits")
+    first.keep_table("rates", pd.DataFrame({"a": [1]}))
+    second.keep_table("pairs", pd.DataFrame({"a": [1]}))
+    first.keep_table("ways", pd.DataFrame({"a": [1]}))
+    Page(tmp_path, "Two pits")
+
+
+@pytest.mark.parametrize("theirs", ["figures/differences.png", "tables/mine.csv"])
+@pytest.mark.parametrize("after", [False, True])
+def test_a_page_leaves_the_work_of_others_alone(
+    theirs: str, after: bool, tmp_path: Path
+) -> None:
+    if after:
+        keep(tmp_path, "Two pits", "rates")
+    mine = tmp_path / theirs
+    mine.parent.mkdir(exist_ok=True)
+    mine.write_text("drawn by hand")
+    before = held(tmp_path)
+    with pytest.raises(ps.ExistsError, match=f"{theirs}, not made by a page") as error:
+        Page(tmp_path, "Two pits")
+    assert "output_folder" in str(error.value)
+    assert held(tmp_path) == before
+
+
+def test_a_page_leaves_the_pages_about_other_studies_alone(tmp_path: Path) -> None:
+    keep(tmp_path, "Two pits", "rates")
+    before = held(tmp_path)
+    with pytest.raises(ps.ExistsError, match="made by a page about 'Two pits'"):
+        Page(tmp_path, "Four pits")
+    assert held(tmp_path) == before
+    (tmp_path / "tables" / "rates.csv").unlink()
+    keep(tmp_path, "Four pits", "rates")
+    with pytest.raises(ps.ExistsError, match="made by a page about 'Four pits'"):
+        Page(tmp_path, "Two pits")
+
+
+@pytest.mark.parametrize("content", ["[1, 2]", "{}", "not a list", '{"about": 1}'])
+def test_a_list_that_is_none_of_ours_is_left_alone(
+    content: str, tmp_path: Path
+) -> None:
+    (tmp_path / LIST_NAME).write_text(content)
+    with pytest.raises(ps.ExistsError, match=LIST_NAME):
+        Page(tmp_path, "Two pits")
+    assert held(tmp_path) == {LIST_NAME: content.encode()}
+
+
+@pytest.mark.parametrize("file", ["out", "out/figures", "out/tables"])
+def test_a_file_in_the_place_of_a_folder_is_left_alone(
+    file: str, tmp_path: Path
+) -> None:
+    (tmp_path / file).parent.mkdir(exist_ok=True)
+    (tmp_path / file).write_text("mine")
+    with pytest.raises(ps.ExistsError, match="is a file and was left as it is"):
+        Page(tmp_path / "out", "Two pits")
+
+
+def test_pages_are_about_a_study_and_its_folder(tmp_path: Path) -> None:
+    ps.write_study(ps.demo_study("one_bake_each"), tmp_path / "mine")
+    study = ps.read_study(tmp_path / "mine")
+    page = ps.ComparisonPage(study, tmp_path / "out")
+    page.show_rates(ps.estimate_burn_rates(study))
+    listed = json.loads((tmp_path / "out" / LIST_NAME).read_text("utf-8"))
+    assert listed["about"] == f"{study.settings.title} (study mine)"
+    assert set(listed["files"]) == set(held(tmp_path / "out")) - {LIST_NAME}
+    ps.ProbePage(study, tmp_path / "out")
+    with pytest.raises(ps.ExistsError):
+        ps.ComparisonPage(ps.demo_study("four_pits"), tmp_path / "out")
+    with pytest.raises(ps.ExistsError):
+        ps.PlanPage(tmp_path / "out")

@@ -105,9 +105,9 @@ def test_huge_files_are_refused_before_they_are_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     telephone_picture(tmp_path / "a.jpg")
-    monkeypatch.setattr("pitstats.report.photos._MOST_PIXELS", 1000)
+    monkeypatch.setattr("pitstats.study.photos._MOST_PIXELS", 1000)
     assert "smaller copy" in read_photo(tmp_path, "A1", "a.jpg").problem
-    monkeypatch.setattr("pitstats.report.photos._LARGEST_FILE", 1000)
+    monkeypatch.setattr("pitstats.study.photos._LARGEST_FILE", 1000)
     assert "smaller copy" in read_photo(tmp_path, "A1", "a.jpg").problem
 
 

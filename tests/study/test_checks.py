@@ -347,3 +347,80 @@ def test_the_only_grate_of_a_pit_is_meant_only_where_there_is_one(
         ("probes", "grate"),
     }
     assert "pit 'A' has 'upper'. Say which grate it is." in found[0].message
+
+
+# --- what is assumed ----------------------------------------------------------------
+
+
+def test_a_reason_for_exclusion_is_no_reason_of_a_kept_bake(
+    settings: Settings, tables: Tables
+) -> None:
+    for row in (2, 3):  # row 2 has no status, row 3 says kept
+        changed = dict(tables)
+        put("bakes", row, "reason", "grease fire")(changed)
+        (problem,) = problems_of(settings, changed)
+        assert (problem.table, problem.row, problem.column) == ("bakes", row, "reason")
+        assert "'grease fire'" in problem.message
+        assert "Set status to excluded, or clear the reason" in problem.message
+
+
+def test_a_status_column_by_another_name_puts_no_bake_back_unseen(
+    settings: Settings, tables: Tables
+) -> None:
+    tables["bakes"] = tables["bakes"].rename(columns={"status": "state"})
+    found = [(p.row, p.column) for p in problems_of(settings, tables)]
+    assert (5, "reason") in found
+
+
+def test_bakes_without_a_status_are_said_to_be_kept(settings: Settings) -> None:
+    bakes = pd.DataFrame({"bake": ["1"], "pit": ["A"], "state": ["Kept"]})
+    counts = pd.DataFrame({"bake": ["1"], "n_items": [6], "n_burned": [1]})
+    pits = pd.DataFrame({"pit": ["A"]})
+
+    def said(bakes: pd.DataFrame) -> list[str]:
+        study = Study(settings=settings, pits=pits, bakes=bakes, counts=counts)
+        return [text for text in study.assumptions if "no column status" in text]
+
+    assert said(bakes) == [
+        "bakes: there is no column status, so all bakes are taken as kept; rename "
+        "'state' if it was meant"
+    ]
+    (plain,) = said(bakes.drop(columns="state"))
+    assert plain.endswith("taken as kept")
+    assert said(bakes.rename(columns={"state": " Status "})) == []
+
+
+def test_names_that_differ_in_capitals_or_spaces_are_said_to_be_two(
+    settings: Settings, tables: Tables
+) -> None:
+    put("bakes", 2, "session", "sat")(tables)
+    put("bakes", 3, "lot", "Lot 1")(tables)
+    put("bakes", 4, "lot", "Lot  1")(tables)
+    put("bakes", 5, "lot", "lot1")(tables)
+    put("bakes", 2, "grader", "kim")(tables)
+    put("probes", 2, "probe", "P1")(tables)
+    said = [
+        text
+        for text in Study(settings=settings, **tables).assumptions
+        if "write them alike" in text
+    ]
+    rest = "; write them alike if they are one"
+    assert said == [
+        f"bakes, column session: 'sat' and 'Sat' taken as two{rest}",
+        f"bakes, column lot: 'Lot 1', 'Lot  1' and 'lot1' taken as three{rest}",
+        f"bakes and regrades, column grader: 'kim' and 'Kim' taken as two{rest}",
+        f"probes, column probe: 'P1' and 'p1' taken as two{rest}",
+    ]
+
+
+def test_names_that_differ_in_letters_are_not_remarked_upon(study: Study) -> None:
+    assert not [text for text in study.assumptions if "write them alike" in text]
+
+
+def test_second_gradings_without_items_are_one_problem(
+    settings: Settings, tables: Tables
+) -> None:
+    tables["items"] = tables["items"].iloc[:0]
+    found = [p for p in problems_of(settings, tables) if p.table == "regrades"]
+    assert [(p.row, p.column) for p in found] == [(None, None)]
+    assert "2 rows of second gradings" in found[0].message

@@ -669,3 +669,49 @@ def test_broken_settings_still_let_the_tables_be_checked(
         ("pits", 3, "flow"),
     ]
     assert "line 1" in found[0].message
+
+
+def test_what_was_assumed_is_told_with_the_problems(
+    study: Study, tmp_path: Path
+) -> None:
+    write_study(study, tmp_path / "s")
+    (tmp_path / "s" / "items.csv").rename(tmp_path / "s" / "item.csv")
+    with pytest.raises(InvalidStudyError) as error:
+        read_study(tmp_path / "s")
+    assert error.value.__notes__ == [
+        "Assumed: not read, because the format has no such table: item.csv (rename it "
+        "if items was meant)"
+    ]
+
+
+def test_a_sheet_with_nearly_the_name_of_a_table_is_named(
+    study: Study, tmp_path: Path
+) -> None:
+    write_study(study, tmp_path / "s.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "s.xlsx")
+    book["regrades"].title = "Regrade"
+    book.save(tmp_path / "s.xlsx")
+    said = read_study(tmp_path / "s.xlsx").assumptions
+    assert any("Regrade (rename it if regrades was meant)" in text for text in said)
+
+
+def test_photographs_that_cannot_be_shown_are_named(
+    study: Study, tmp_path: Path
+) -> None:
+    from PIL import Image
+
+    names = ["good.png", "gone.jpg", "/far/away.jpg", "also_gone.jpg", "later.jpg"]
+    bakes = study.bakes.assign(photo=names)
+    bakes.loc[2, "photo"] = "notes.txt"
+    folder = tmp_path / "s"
+    write_study(dataclasses.replace(study, bakes=bakes), folder)
+    Image.new("RGB", (8, 8)).save(folder / "good.png")
+    (folder / "notes.txt").write_text("not a picture")
+    said = [text for text in read_study(folder).assumptions if "photo" in text]
+    # Row 5 is excluded and row 6 planned: their photographs are not shown anyway.
+    assert said == [
+        "bakes row 3, column photo: 'gone.jpg' is left out, because there is no such "
+        "file in the study's folder",
+        "bakes row 4, column photo: 'notes.txt' is left out, because it is not a "
+        "picture that can be read (JPEG and PNG can)",
+    ]

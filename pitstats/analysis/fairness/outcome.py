@@ -118,7 +118,8 @@ def _missing_items(record: Record) -> Iterator[Finding]:
         and share.max() - share.min() > _MANY_MISSING
         and most >= _FEW_LOST
     )
-    text = f"{lost.sum()} of {len(items)} items ({100 * overall:.0f}%) have no grade"
+    has = "has" if lost.sum() == 1 else "have"
+    text = f"{lost.sum()} of {len(items)} items ({100 * overall:.0f}%) {has} no grade"
     if uneven:
         text += f", unequally by pit ({per_pit_text(100 * share, '{:.0f}%')})"
     yield Finding(

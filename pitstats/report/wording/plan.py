@@ -75,8 +75,19 @@ def _mood(spread: float) -> str:
     """Name a spread the way a cook would, with its number."""
     for word, value in SPREADS.items():
         if abs(spread - value) < 1e-9:
-            return f"{word} fires (spread {spread:g})"
-    return f"a spread between bakes of {spread:g}"
+            return f"{word} fires (spread {_spread(spread)})"
+    return f"a spread between bakes of {_spread(spread)} on the logit scale"
+
+
+def _spread(value: float) -> str:
+    """Write a spread between bakes with two digits: an estimate tells no more.
+
+    Examples
+    --------
+    >>> _spread(0.53906), _spread(1.0)
+    ('0.54', '1')
+    """
+    return f"{float(value):.2g}"
 
 
 def question_text(plan: BakePlan) -> str:
@@ -96,7 +107,7 @@ def _chance(row: pd.Series) -> str:
     return (
         f"chance {percent(float(row['power']))}, simulation error "
         f"{points(float(row['power_error']))}, spread between bakes "
-        f"{float(row['sd_bake']):g}"
+        f"{_spread(row['sd_bake'])}"
     )
 
 
@@ -126,7 +137,7 @@ def naive_plan_sentence(plan: BakePlan) -> str:
         f"A formula for independent items, as if every item counted on its own, would "
         f"promise {percent(float(row['naive_power']))} for {row['bakes']} bakes of "
         f"{row['items']} items where the simulation finds "
-        f"{percent(float(row['power']))} (spread {float(row['sd_bake']):g}): items of "
+        f"{percent(float(row['power']))} (spread {_spread(row['sd_bake'])}): items of "
         "one bake share one fire."
     )
 
@@ -306,7 +317,7 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
     columns: dict[str, Any] = {
         "Bakes a pit": table["bakes"],
         "Items a bake": table["items"],
-        "Spread": [f"{value:g}" for value in table["sd_bake"]],
+        "Spread": [_spread(value) for value in table["sd_bake"]],
         "ICC": [f"{value:.2f}" for value in table["icc"]],
         "Chance to separate": _with_errors(table, "power"),
         "Width of the interval": [
@@ -347,7 +358,7 @@ def plan_caption(plan: BakePlan) -> str:
 def plan_in_words(plan: BakePlan) -> str:
     """Describe the power curves for those who cannot see them."""
     return " ".join(
-        f"{row['bakes']} bakes of {row['items']} items, spread {row['sd_bake']:g}: "
-        f"{percent(row['power'])}."
+        f"{row['bakes']} bakes of {row['items']} items, spread "
+        f"{_spread(row['sd_bake'])}: {percent(row['power'])}."
         for row in plan.table.to_dict("records")
     )

@@ -1,0 +1,109 @@
+"""Which files in an output folder a page made, so that it replaces no others.
+
+A notebook that is run again makes its figures and tables anew. A list beside them says
+which files those are and what they are about; whatever else lies there is somebody's
+work and stays.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import NoReturn
+
+from pitstats.errors import ExistsError
+from pitstats.study.atomic import write_file
+
+LIST_NAME = "pitstats.json"
+KINDS = ("figures", "tables")
+_NAMED = 3
+
+
+class MadeFiles:
+    """The files that pages about one study made in one folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Holds ``figures/``, ``tables/`` and the list; need not be there yet.
+    about : str
+        What the pages are about, as the list names it.
+
+    Raises
+    ------
+    ExistsError
+        If the folder holds figures or tables that are not on its list, or whose list
+        is about something else. Nothing is written then.
+
+    Examples
+    --------
+    >>> MadeFiles(Path("no such folder"), "Two pits").names
+    set()
+    """
+
+    def __init__(self, folder: Path, about: str) -> None:
+        self._folder = folder
+        self._about = about
+        for place in (folder, *(folder / kind for kind in KINDS)):
+            if place.exists() and not place.is_dir():
+                raise ExistsError(
+                    f"{place} is a file and was left as it is. Set output_folder to "
+                    "another folder."
+                )
+        about_here, listed = self._listed()
+        there = self._there()
+        if there - listed:
+            self._refuse(there - listed, "not made by a page about this study")
+        if there and about_here != about:
+            self._refuse(there, f"made by a page about '{about_here}'")
+        self.names = listed if about_here == about else set()
+
+    def claim(self, *names: str) -> None:
+        """Put files on the list, which must happen before they are written.
+
+        Parameters
+        ----------
+        *names : str
+            Paths inside the folder, such as ``figures/rates.png``.
+        """
+        if self.names.issuperset(names):
+            return
+        # Another page about the same study may have added to it meanwhile.
+        about_here, listed = self._listed()
+        self.names |= listed.union(names) if about_here == self._about else set(names)
+        content = {
+            "made by": "pitstats",
+            "about": self._about,
+            "files": sorted(self.names),
+        }
+        text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+        write_file(self._folder / LIST_NAME, text.encode("utf-8"), overwrite=True)
+
+    def _there(self) -> set[str]:
+        """Files in the places of figures and tables, but those of the system."""
+        return {
+            f"{kind}/{entry.name}"
+            for kind in KINDS
+            if (self._folder / kind).is_dir()
+            for entry in (self._folder / kind).iterdir()
+            if not entry.name.startswith(".")
+        }
+
+    def _listed(self) -> tuple[str, set[str]]:
+        """What the list in the folder is about, and the files on it."""
+        path = self._folder / LIST_NAME
+        if not path.exists():
+            return self._about, set()
+        try:
+            content = json.loads(path.read_text("utf-8"))
+            return str(content["about"]), {str(name) for name in content["files"]}
+        except (OSError, ValueError, KeyError, TypeError):
+            self._refuse({LIST_NAME}, "not made by a page about this study")
+
+    def _refuse(self, names: set[str], why: str) -> NoReturn:
+        shown = ", ".join(sorted(names)[:_NAMED])
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        raise ExistsError(
+            f"{self._folder} holds {shown}{more}, {why}; nothing was written. Set "
+            "output_folder to another folder, or move these files away."
+        )
