@@ -340,7 +340,7 @@ def _sorted_out(summary: ProbeSummary | None) -> pd.DataFrame:
     linked = shared.groupby(series["bake"]).transform("any")
     used = (shared | ~linked).to_numpy(dtype=bool)
     bake = pd.factorize(series["bake"])[0][used]
-    cell = cells.ngroup().to_numpy(dtype=np.intp)[used]
+    cell = np.asarray(cells.ngroup(), dtype=np.intp)[used]
     group = _linked_bakes(bake, cell)
     deviation = np.empty(group.size)
     temp = series["temp"].to_numpy(dtype=float)[used]

@@ -402,11 +402,11 @@ def _pair_sentence(row: Mapping[Hashable, Any], gauges: GaugeComparison) -> str:
     places = shared if pits["n_left_out"].any() else ""
     if math.isnan(low):
         single = _one_bake_only([row["pit_a"], row["pit_b"]], gauges)
+        why = "with one bake of a pit" if single else "where all bakes of a pit agree"
         return (
             f"At the same gauge reading {hotter}'s grate was {amount} hotter than "
-            f"{cooler}'s{places} in the bakes that were measured; "
-            f"{'with one bake of a pit' if single else 'where all bakes of a pit agree'}"
-            " no interval can be given."
+            f"{cooler}'s{places} in the bakes that were measured; {why} no interval "
+            "can be given."
         )
     level = level_text(gauges.conf_level)
     joint = ", allowing for all pairs" if len(gauges.differences) > 1 else ""
