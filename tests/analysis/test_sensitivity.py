@@ -106,6 +106,7 @@ def test_another_face_is_the_study_with_that_face() -> None:
 def test_an_excluded_bake_put_back_is_the_study_without_the_exclusion() -> None:
     bakes = rich().bakes.copy()
     bakes["status"] = "kept"
+    bakes["reason"] = None
     same_as(families.EXCLUDED, "South-5 put back", replace(rich(), bakes=bakes))
 
 
