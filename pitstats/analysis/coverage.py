@@ -66,7 +66,7 @@ def _located_items(study: Study) -> pd.DataFrame:
         items = item_outcomes(study)
         return items[items["burned"].notna() & items["distance"].notna()]
     with_items = study.bakes["bake"].isin(study.items["bake"])
-    as_if_baked = study.bakes[with_items].assign(status="kept")
+    as_if_baked = study.bakes[with_items].assign(status="kept", reason=None)
     items = item_outcomes(replace(study, bakes=as_if_baked))
     return items[items["distance"].notna()]
 

@@ -96,7 +96,9 @@ class Record:
         if not (laid_out & bakes["status"].eq("planned")).any():
             return item_outcomes(self.study)
         status = bakes["status"].replace("planned", "kept")
-        as_if = bakes.assign(status=status)[laid_out]
+        # A reason for leaving out stays with what is left out.
+        reason = bakes["reason"].where(status.eq("excluded"))
+        as_if = bakes.assign(status=status, reason=reason)[laid_out]
         return item_outcomes(replace(self.study, bakes=as_if))
 
     @cached_property
