@@ -19,7 +19,6 @@ from pitstats.analysis.more_bakes import expect_more_bakes, undecided
 from pitstats.analysis.other_methods import compare_methods
 from pitstats.analysis.rates import estimate_shares
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.analysis.sensitivity import Sensitivity
 from pitstats.analysis.settings_effect import estimate_setting_effect
 from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
@@ -36,7 +35,6 @@ from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
-from pitstats.report.wording.sensitivity import firmness_sentence
 from pitstats.report.write_up_sections import WriteUpSections
 from pitstats.study.study import Study
 
@@ -71,9 +69,8 @@ class ComparisonPage(
         comparison: PitComparison,
         rates: BurnRates,
         findings: Sequence[Finding] = (),
-        sensitivity: Sensitivity | None = None,
     ) -> None:
-        """Title, question, the answer, one picture, one number, and how firm it is.
+        """Title, question, the answer, one picture, one number.
 
         The findings stay with the page; every section names those that touch it.
         """
@@ -91,9 +88,6 @@ class ComparisonPage(
             caption=wording.rates_caption(rates),
         )
         self.number(*wording.headline_number(comparison, findings))
-        firmness = firmness_sentence(sensitivity) if sensitivity else ""
-        if firmness:
-            self.say(firmness)
         self._beside("difference", notes=False)
 
     def show_assumptions(self) -> None:

@@ -13,6 +13,18 @@ from pitstats.report.wording import sensitivity as words
 class SensitivitySections(StudyPage):
     """Sections that make the comparison again under alternatives."""
 
+    def show_firmness(self, found: Sensitivity) -> None:
+        """Say in one line, below the answer, how firm its verdict is.
+
+        Parameters
+        ----------
+        found : Sensitivity
+            As returned by `check_sensitivity`.
+        """
+        said = words.firmness_sentence(found)
+        if said:
+            self.say(said)
+
     def show_sensitivity(self, found: Sensitivity) -> None:
         """Say whether another way to make the comparison would change the answer.
 
