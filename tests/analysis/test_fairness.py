@@ -201,3 +201,18 @@ def test_a_grate_temperature_from_probes_is_recorded() -> None:
     for probes in (study.probes[lid], study.probes[lid | ferry]):
         message = one("not_recorded", replace(without, probes=probes)).message
         assert "grate temperature" in message
+
+
+@pytest.mark.parametrize("status", [["planned", "planned"], ["excluded", "planned"]])
+def test_a_reason_beside_a_planned_bake_does_not_stop_the_audit(
+    status: list[str],
+) -> None:
+    demo = ps.demo_study("one_bake_each")
+    results = ["grade_top", "grade_bottom", "grade_side", "burned", "missing"]
+    study = replace(
+        demo,
+        bakes=demo.bakes.assign(status=status, reason=["door open", "waits for wood"]),
+        items=demo.items.assign(**dict.fromkeys(results)),
+    )
+    plain = replace(study, bakes=study.bakes.assign(reason=["door open", None]))
+    assert ids(study) == ids(plain)
