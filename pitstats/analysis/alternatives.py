@@ -11,7 +11,7 @@ import pandas as pd
 
 from pitstats.analysis.both_ways import BothWays
 from pitstats.analysis.dose import compare_at_equal_dose
-from pitstats.analysis.gauge import Z_SHOWN, probed_levels
+from pitstats.analysis.gauge import Z_SHOWN
 from pitstats.analysis.grading_agreement import other_gradings
 from pitstats.analysis.model_data import column_levels
 from pitstats.analysis.model_fit import default_formula, difference_table, fit_model
@@ -224,13 +224,14 @@ def grate_means(recount: Recount) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        From ``grate_temp``, and where a bake has none from its probes. Only pits with
-        a bake that has either.
+        From ``grate_temp``, and where a bake has none the mean of its probed cells.
+        Only pits with a bake that has either.
     """
     own, study = _counted_bakes(recount), recount.study
     level = own["grate_temp"].astype(float)
     if level.isna().any() and len(study.probes):
-        probed = probed_levels(summarize_probes(study))
+        # Of all its cells: the bridged level of a gauge may rest on a few of them.
+        probed = summarize_probes(study).cells.groupby("bake")["temp"].mean()
         level = level.fillna(own["bake"].map(probed))
     return _pit_means(own["pit"], level)
 
