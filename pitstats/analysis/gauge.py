@@ -186,8 +186,9 @@ def compare_gauges(
         raise DesignError(f"z is {z:g}; it must be above 0 K.")
     if summary is None:
         summary = _summary_if_any(study)
-    readings = _readings(summary)
-    bakes = _bake_values(study, summary, readings)
+    cells = _sorted_out(summary)
+    readings = _readings(summary, cells)
+    bakes = _bake_values(study, readings, cells)
     if bakes.empty:
         raise DesignError(notes.NO_PAIRS)
     agreements = {
@@ -222,7 +223,7 @@ def compare_gauges(
         estimand=ESTIMAND,
         method=METHOD,
         conf_level=level,
-        caveats=notes.gauge_caveats(study, table, bakes, summary, _sorted_out(summary)),
+        caveats=notes.gauge_caveats(study, table, bakes, summary, cells),
     )
 
 
@@ -248,7 +249,8 @@ def gauge_by_bake(study: Study) -> pd.DataFrame:
     [True, False]
     """
     summary = _summary_if_any(study)
-    return _bake_values(study, summary, _readings(summary))
+    cells = _sorted_out(summary)
+    return _bake_values(study, _readings(summary, cells), cells)
 
 
 def _summary_if_any(study: Study) -> ProbeSummary | None:
@@ -259,12 +261,12 @@ def _summary_if_any(study: Study) -> ProbeSummary | None:
         return None
 
 
-def _readings(summary: ProbeSummary | None) -> pd.DataFrame:
+def _readings(summary: ProbeSummary | None, cells: pd.DataFrame) -> pd.DataFrame:
     """Lid gauge and mean of the probed cells at the minutes of the lid gauge."""
     columns = ["bake", "pit", "gauge", "minute", "indicated", "grate", "difference"]
     frames = []
     if summary is not None:
-        deviation = cell_deviations(summary)
+        deviation = _deviation_by_cell(cells)
         for bake, own in summary.readings.groupby("bake", sort=False):
             series = _grate_series(own[~own["lid"]], deviation)
             for gauge, lid in own[own["lid"] & own["used"]].groupby("probe"):
@@ -321,8 +323,11 @@ def cell_deviations(summary: ProbeSummary) -> pd.Series[float]:
     >>> len(cell_deviations(summary))
     14
     """
-    sorted_out = _sorted_out(summary).dropna(subset=["deviation"])
-    once = sorted_out.drop_duplicates(["pit", "cell"])
+    return _deviation_by_cell(_sorted_out(summary))
+
+
+def _deviation_by_cell(cells: pd.DataFrame) -> pd.Series[float]:
+    once = cells.dropna(subset=["deviation"]).drop_duplicates(["pit", "cell"])
     return once.set_index(["pit", "cell"])["deviation"]
 
 
@@ -430,13 +435,13 @@ def _value_at(minute: Floats, times: Floats, temp: Floats, gap: float) -> Floats
 
 
 def _bake_values(
-    study: Study, summary: ProbeSummary | None, readings: pd.DataFrame
+    study: Study, readings: pd.DataFrame, cells: pd.DataFrame
 ) -> pd.DataFrame:
     """Gauge and grate of every kept bake that has both."""
     by_lid = readings.groupby(["bake", "gauge"], sort=False)
     means = by_lid[["indicated", "grate"]].mean()
     means["n_readings"] = by_lid.size()
-    probed = probed_levels(summary)
+    probed = _levels(cells)
     single = readings.groupby("pit")["gauge"].agg(["nunique", "first"])
     rows = []
     kept = study.bakes[study.bakes["status"].eq("kept")]
@@ -457,14 +462,13 @@ def _bake_values(
     columns = ["bake", "pit", "session", "order", "gauge", "indicated", "grate"]
     frame = pd.DataFrame(rows, columns=[*columns, "n_readings", "source"])
     frame.insert(7, "difference", frame["indicated"] - frame["grate"])
-    counted = _cells_counted(summary).reindex(frame["bake"]).fillna(0).astype(int)
+    counted = _cells_counted(cells).reindex(frame["bake"]).fillna(0).astype(int)
     counted = counted.reset_index(drop=True).mul(frame["source"] != MEANS, axis=0)
     return pd.concat([frame, counted], axis=1)
 
 
-def _cells_counted(summary: ProbeSummary | None) -> pd.DataFrame:
+def _cells_counted(found: pd.DataFrame) -> pd.DataFrame:
     """Cells of the level of each bake: all, filled in, and probed but left out."""
-    found = _sorted_out(summary)
     used = found[found["group"] >= 0].groupby("bake")
     n_used = used["cell"].nunique()
     of_group = found.groupby("group")["cell"].nunique()
@@ -492,7 +496,11 @@ def probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
     dict of str to float
         By bake, over the cells that `cell_deviations` tells of; empty without probes.
     """
-    found = _sorted_out(summary).dropna(subset=["deviation"])
+    return _levels(_sorted_out(summary))
+
+
+def _levels(cells: pd.DataFrame) -> dict[str, float]:
+    found = cells.dropna(subset=["deviation"])
     means = (found["temp"] - found["deviation"]).groupby(found["bake"]).mean()
     return {str(bake): float(value) for bake, value in means.items()}
 

@@ -212,7 +212,7 @@ def check_sensitivity(
     }
     usable, not_tried = _sorted_out(alternatives, bases)
     table = _beside_bases([_as_reported(both), *usable], bases)
-    table["stands"] = _stands(table, both.leading.table)
+    table["stands"] = ~set_beside(table, both.leading.table)["changes"].to_numpy()
     return Sensitivity(
         table=table[list(COLUMNS)],
         not_tried=pd.DataFrame(not_tried, columns=["about", "alternative", "reason"]),
@@ -277,24 +277,6 @@ def _beside_bases(
     ]
     joined = pd.concat(parts, ignore_index=True).sort_values("place", kind="stable")
     return joined.reset_index(drop=True)
-
-
-def _stands(table: pd.DataFrame, reported: pd.DataFrame) -> list[bool]:
-    """Whether each row gives the verdict that was reported of its pair."""
-    of_pair = {
-        (a, b): (verdict, estimate)
-        for a, b, verdict, estimate in zip(
-            *(reported[n] for n in ("pit_a", "pit_b", "verdict", "estimate")),
-            strict=True,
-        )
-    }
-    stands = []
-    for row in table.to_dict("records"):
-        verdict, estimate = of_pair[row["pit_a"], row["pit_b"]]
-        turned = verdict.startswith("differs") and row["estimate"] * estimate < 0
-        none = "one bake each" in (verdict, row["verdict"])
-        stands.append(none or (row["verdict"] == verdict and not turned))
-    return stands
 
 
 def _method(recount: Recount, table: pd.DataFrame) -> str:

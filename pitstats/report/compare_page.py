@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property, partial
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -36,7 +35,6 @@ from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 from pitstats.report.write_up_sections import WriteUpSections
-from pitstats.study.study import Study
 
 
 class ComparisonPage(
@@ -59,10 +57,9 @@ class ComparisonPage(
         Where figures and tables are kept; None or an empty text: show only.
     """
 
-    def __init__(self, study: Study, folder: str | Path | None = None) -> None:
-        super().__init__(study, folder)
-        if self.begins_with_maps and self._renderer_keeps:
-            self.order(self._grades[1])
+    def _order_ahead(self) -> None:
+        super()._order_ahead()
+        self.order(self._grades[1])
 
     def show_answer(
         self,

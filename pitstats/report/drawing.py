@@ -69,7 +69,6 @@ class Drawing:
         """
         printed = self.printed() if begun is None else begun.result()
         if self.path is not None and printed.svg is not None:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
             self.path.with_name(f"{self.path.name}.png").write_bytes(printed.png)
             self.path.with_name(f"{self.path.name}.svg").write_bytes(printed.svg)
         picture = b64encode(printed.png).decode("ascii")

@@ -55,7 +55,7 @@ class MapSections(StudyPage):
     def __init__(self, study: Study, folder: str | Path | None = None) -> None:
         super().__init__(study, folder)
         if self.begins_with_maps and self._renderer_keeps:
-            self._order_maps()
+            self._order_ahead()
 
     def show_maps(self, temperatures: pd.DataFrame | None = None) -> None:
         """Cells over all bakes: burned, typical grade, rise and temperature.
@@ -105,7 +105,8 @@ class MapSections(StudyPage):
             # The section about probes says why; here there is no map of them.
             return None
 
-    def _order_maps(self) -> None:
+    def _order_ahead(self) -> None:
+        """Let the renderer begin with what needs no estimate."""
         self.order(self._burned_maps[1])
         self.order(self._grade_maps[1])
         for pictures in self._bake_maps.values():
@@ -161,10 +162,13 @@ class MapSections(StudyPage):
             self.say(wording.NO_BAKE_MAPS)
             self._show_photos(list(photos))
             return
-        beside = set()
-        for bake, pictures in self._bake_maps.items():
+        for pictures in self._bake_maps.values():
             self.pictures(pictures)
-            beside |= {bake} if any(picture.beside for picture in pictures) else set()
+        beside = {
+            bake
+            for bake, pictures in self._bake_maps.items()
+            if any(picture.beside for picture in pictures)
+        }
         self._show_photos([bake for bake in photos if bake not in beside])
         self._show_rise_by_bake()
         self._show_temperatures_by_bake()

@@ -221,12 +221,9 @@ class Page:
         return self.hands_over and self._folder is not None
 
     def _drawing(self, picture: Picture) -> Drawing:
-        folder = None if self._folder is None else self._folder / "figures"
+        path = self._folder and self._folder / "figures" / picture.name
         return Drawing(
-            draw=picture.draw,
-            alt=picture.alt,
-            caption=picture.caption,
-            path=None if folder is None else folder / picture.name,
+            draw=picture.draw, alt=picture.alt, caption=picture.caption, path=path
         )
 
     def _place(self, kind: str, name: str, *endings: str) -> Path:

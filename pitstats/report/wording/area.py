@@ -17,6 +17,7 @@ from pitstats.report.wording.numbers import (
     count,
     level_text,
     listed,
+    number_word,
     one_line,
     percent,
     true_minus,
@@ -230,7 +231,7 @@ def _so_far(row: _Row) -> str:
         cells = count(int(row["cells_complete"]), "cell")
         n_every = int(row["n_every"])
         every = "both bakes" if row["n_bakes"] == 2 else f"all {bakes}"
-        number = count(n_every, "cell").split()[0]
+        number = number_word(n_every)
         text = (
             f"{name}: of {cells} graded in {every}, {number} "
             f"{'were' if n_every > 1 else 'was'} good every time"

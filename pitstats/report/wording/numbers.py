@@ -88,6 +88,17 @@ def points(difference: float) -> str:
     return f"{text} point" if text == "1" else f"{text} points"
 
 
+def number_word(n: int) -> str:
+    """Write a number as a word up to ten.
+
+    Examples
+    --------
+    >>> number_word(0), number_word(10), number_word(11)
+    ('none', 'ten', '11')
+    """
+    return _NUMBER_WORDS[n] if 0 <= n < len(_NUMBER_WORDS) else str(n)
+
+
 def count(n: int, noun: str) -> str:
     """Write a number with its noun, as a word up to ten.
 
@@ -96,8 +107,7 @@ def count(n: int, noun: str) -> str:
     >>> count(1, "bake"), count(12, "item")
     ('one bake', '12 items')
     """
-    number = _NUMBER_WORDS[n] if 0 <= n < len(_NUMBER_WORDS) else str(n)
-    return f"{number} {noun}" if n == 1 else f"{number} {noun}s"
+    return f"{number_word(n)} {noun}" if n == 1 else f"{number_word(n)} {noun}s"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -18,6 +18,7 @@ from pitstats.report.wording.numbers import (
     count,
     level_text,
     listed,
+    number_word,
     one_line,
     points,
 )
@@ -205,15 +206,12 @@ def _count_to_begin_with(
         return ""
     n, n_changed = len(own), int(own["changes"].sum())
     return (
-        f"{_counted(n).capitalize()} of these alternatives {'is' if n == 1 else 'are'} "
-        f"{found.counted}, and that count gives '{own['base_verdict'].iloc[0]}' to "
-        f"begin with; beside it {_counted(n_changed)} of them "
-        f"{'gives' if n_changed == 1 else 'give'} another verdict."
+        f"{number_word(n).capitalize()} of these alternatives "
+        f"{'is' if n == 1 else 'are'} {found.counted}, and that count gives "
+        f"'{own['base_verdict'].iloc[0]}' to begin with; beside it "
+        f"{number_word(n_changed)} of them {'gives' if n_changed == 1 else 'give'} "
+        "another verdict."
     )
-
-
-def _counted(n: int) -> str:
-    return count(n, "case").split()[0]
 
 
 def _fewer_bakes(tried: pd.DataFrame, about: str) -> str:
