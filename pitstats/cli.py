@@ -115,8 +115,8 @@ def check(study: Path) -> None:
     A study without problems, finished or planned, is also looked through for what
     would make the comparison unfair.
     """
-    from pitstats.analysis.extra_bakes import suggest_bakes
     from pitstats.analysis.fairness import audit_fairness
+    from pitstats.analysis.fairness.extra_bakes import suggest_bakes
     from pitstats.report.wording.design import (
         extra_bakes_sentences,
         extra_bakes_table,
@@ -155,8 +155,8 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     As in the report, pits whose items lay at different places are compared on the
     places that they share; the table shows both ways.
     """
-    from pitstats.analysis.both_ways import compare_both_ways
     from pitstats.analysis.fairness import audit_fairness, settings_differ
+    from pitstats.analysis.rates.two_layouts import compare_both_ways
     from pitstats.report.tables import pair_table, ways_table
     from pitstats.report.wording import answer, pairs_caption, ways_sentence
     from pitstats.study.files import read_study

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.grading_agreement import GradingAgreement
-from pitstats.analysis.regrading import UNNAMED
+from pitstats.analysis.grading.agreement import GradingAgreement
+from pitstats.analysis.grading.regrading import UNNAMED
 from pitstats.figures.style import INK, LINE, SOFT, house_style, ink_on, shorten
 
 if TYPE_CHECKING:

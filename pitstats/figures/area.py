@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.surface import SurfaceMap
-from pitstats.analysis.usable_area import UsableArea
+from pitstats.analysis.places.surface import SurfaceMap
+from pitstats.analysis.places.usable_area import UsableArea
 from pitstats.figures.grates import MapPanel, plot_cell_maps
 from pitstats.figures.map_scale import WANTED, share_scale
 from pitstats.figures.style import (

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pitstats.analysis.faces import FaceComparison
-from pitstats.analysis.pattern import GratePatterns
+from pitstats.analysis.places.faces import FaceComparison
+from pitstats.analysis.places.pattern import GratePatterns
 from pitstats.figures.style import (
     EMBER,
     INK,

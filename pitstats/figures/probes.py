@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.gauge import GaugeComparison
-from pitstats.analysis.probe_series import ProbeRules, ProbeSummary
+from pitstats.analysis.heat.gauge import GaugeComparison
+from pitstats.analysis.heat.probe_series import ProbeRules, ProbeSummary
 from pitstats.figures.style import (
     EMBER,
     INK,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pitstats.analysis.ranks import PitRanks
+from pitstats.analysis.rates.ranks import PitRanks
 from pitstats.figures.style import EMBER, INK, LINE, house_style, ink_on, shorten
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.heat.rise import RiseComparison
 from pitstats.analysis.results import Evenness
-from pitstats.analysis.rise import RiseComparison
 from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
 
 if TYPE_CHECKING:

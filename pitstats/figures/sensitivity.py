@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pitstats.analysis.sensitivity import AS_REPORTED, Sensitivity
+from pitstats.analysis.sensitivity.sensitivity import AS_REPORTED, Sensitivity
 from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
 
 if TYPE_CHECKING:

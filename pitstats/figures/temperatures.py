@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.temperatures import CellTemperatures
-from pitstats.analysis.uniformity import UniformitySurvey
+from pitstats.analysis.heat.temperatures import CellTemperatures
+from pitstats.analysis.heat.uniformity import UniformitySurvey
 from pitstats.figures.style import (
     EMBER,
     HATCH,

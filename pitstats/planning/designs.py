@@ -13,7 +13,7 @@ from scipy.special import expit
 
 from pitstats.errors import DesignError
 from pitstats.planning.formulas import rate_icc
-from pitstats.planning.simulation import Array, Design
+from pitstats.planning.simulation import Array, BakeDesign
 from pitstats.stats.bake_grid import SD_LIMIT
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.marginal import marginal_intercept
@@ -101,7 +101,7 @@ def explain_spread(sd_bake: float | str, rate: float = 0.2) -> str:
     )
 
 
-def make_design(bakes: Count, items: Count, pits: int) -> Design:
+def make_design(bakes: Count, items: Count, pits: int) -> BakeDesign:
     """Design from numbers common to all pits or stated for each.
 
     Parameters
@@ -113,14 +113,14 @@ def make_design(bakes: Count, items: Count, pits: int) -> Design:
 
     Returns
     -------
-    Design
+    BakeDesign
 
     Raises
     ------
     DesignError
         If a number is below 1, too large or not whole, or not one per pit is given.
     """
-    return Design(
+    return BakeDesign(
         _per_pit("bakes", bakes, pits, 200), _per_pit("items", items, pits, MOST_ITEMS)
     )
 
@@ -293,7 +293,7 @@ def seed_from(rng: np.random.Generator | int | None) -> int:
 
 
 def cost_of(
-    design: Design, cost_per_bake: float | None, cost_per_item: float | None
+    design: BakeDesign, cost_per_bake: float | None, cost_per_item: float | None
 ) -> float:
     """Cost of all bakes of all pits; NaN when no cost is stated."""
     if cost_per_bake is None and cost_per_item is None:

@@ -13,16 +13,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.errors import DesignError, InvalidStudyError
-from pitstats.planning.allotment import (
-    CellPicker,
-    Ints,
-    deal_lots,
-    draw_codes,
-    load_ranks_at_random,
-    load_ranks_by_row,
-    session_counts,
-    share_out,
-)
 from pitstats.planning.cells import (
     Grate,
     GrateSizes,
@@ -41,6 +31,16 @@ from pitstats.planning.layout_plan import (
 )
 from pitstats.planning.layout_words import rules_in_words, weak_points
 from pitstats.planning.order import OrderBalance, balanced_order
+from pitstats.planning.random_draws import (
+    CellPicker,
+    Ints,
+    deal_lots,
+    draw_codes,
+    load_ranks_at_random,
+    load_ranks_by_row,
+    session_counts,
+    share_out,
+)
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 

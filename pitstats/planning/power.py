@@ -33,10 +33,10 @@ from pitstats.planning.simulation import (
     ALIKE,
     SEPARATED,
     WIDTH_STUDIES,
-    Design,
+    BakeDesign,
+    SimulatedTruth,
     Tally,
     Task,
-    Truth,
     mean_with_error,
     run_tasks,
     share_with_error,
@@ -280,7 +280,7 @@ class Question:
 
     Attributes
     ----------
-    design : Design
+    design : BakeDesign
         Bakes and items of each pit.
     rate, difference, sd_bake : float
         Long-run rate of the first pit, of the others less that, spread between bakes.
@@ -290,21 +290,21 @@ class Question:
         Goes into the table.
     """
 
-    design: Design
+    design: BakeDesign
     rate: float
     difference: float
     sd_bake: float
     draws: PilotDraws | None = None
     note: str = ""
 
-    def truth(self, *, alike: bool) -> Truth:
+    def truth(self, *, alike: bool) -> SimulatedTruth:
         """Rates and spread of the simulated studies."""
         rate = np.array([self.rate]) if self.draws is None else self.draws.rate
         sd = np.array([self.sd_bake]) if self.draws is None else self.draws.sd_bake
         rates = np.repeat(rate[:, None], len(self.design.bakes), axis=1)
         if not alike:
             rates[:, 1:] += self.difference
-        return Truth(rates, sd)
+        return SimulatedTruth(rates, sd)
 
 
 def work_out(

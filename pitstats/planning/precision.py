@@ -24,8 +24,8 @@ from pitstats.planning.designs import (
 from pitstats.planning.formulas import rate_icc, rule_of_three
 from pitstats.planning.simulation import (
     SINGLE,
+    SimulatedTruth,
     Task,
-    Truth,
     mean_with_error,
     run_tasks,
 )
@@ -136,7 +136,7 @@ def width_for_one_pit(
     tasks = [
         Task(
             design=design,
-            truth=Truth(np.array([[rate]]), np.array([sd])),
+            truth=SimulatedTruth(np.array([[rate]]), np.array([sd])),
             scenario=SINGLE,
             seed=seed,
             start=0,

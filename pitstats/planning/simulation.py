@@ -30,7 +30,7 @@ SEPARATED, ALIKE, SINGLE = 1, 2, 3  # scenarios; part of the seed
 
 
 @dataclass(frozen=True)
-class Design:
+class BakeDesign:
     """Bakes and items of every pit.
 
     Attributes
@@ -59,7 +59,7 @@ class Design:
 
 
 @dataclass(frozen=True, eq=False)
-class Truth:
+class SimulatedTruth:
     """What is true in each simulated study.
 
     Attributes
@@ -73,11 +73,11 @@ class Truth:
     rates: Array
     sd_bake: Array
 
-    def part(self, start: int, stop: int) -> Truth:
+    def part(self, start: int, stop: int) -> SimulatedTruth:
         """Truth of some of the studies."""
         if self.rates.shape[0] == 1:
             return self
-        return Truth(self.rates[start:stop], self.sd_bake[start:stop])
+        return SimulatedTruth(self.rates[start:stop], self.sd_bake[start:stop])
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +86,9 @@ class Task:
 
     Attributes
     ----------
-    design : Design
+    design : BakeDesign
         Bakes and items.
-    truth : Truth
+    truth : SimulatedTruth
         Of the studies of this task.
     scenario : int
         `SEPARATED` (asks about the first pair), `ALIKE` (asks about any pair) or
@@ -105,8 +105,8 @@ class Task:
         Level of the intervals.
     """
 
-    design: Design
-    truth: Truth
+    design: BakeDesign
+    truth: SimulatedTruth
     scenario: int
     seed: int
     start: int
@@ -139,15 +139,15 @@ class Tally:
 
 
 def simulate_burned(
-    design: Design, truth: Truth, rng: np.random.Generator, n_studies: int
+    design: BakeDesign, truth: SimulatedTruth, rng: np.random.Generator, n_studies: int
 ) -> NDArray[np.int64]:
     """Simulate counts of burned items.
 
     Parameters
     ----------
-    design : Design
+    design : BakeDesign
         Bakes and items.
-    truth : Truth
+    truth : SimulatedTruth
         Rates and spread, common or one per study.
     rng : numpy.random.Generator
         Source of randomness.

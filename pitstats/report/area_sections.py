@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from functools import partial
 
-from pitstats.analysis.surface import map_surface
-from pitstats.analysis.usable_area import estimate_usable_area
+from pitstats.analysis.places.surface import map_surface
+from pitstats.analysis.places.usable_area import estimate_usable_area
 from pitstats.errors import DesignError
 from pitstats.figures.area import plot_chance_good, plot_surface, plot_usable_area
 from pitstats.report.study_page import StudyPage

@@ -8,17 +8,21 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.both_ways import BothWays
-from pitstats.analysis.end_counts import count_ends
-from pitstats.analysis.evenness import compare_evenness
 from pitstats.analysis.fairness import Finding, settings_differ
-from pitstats.analysis.grades import compare_cut_verdicts, compare_cuts, count_grades
-from pitstats.analysis.model import distance_curves
-from pitstats.analysis.more_bakes import expect_more_bakes, undecided
-from pitstats.analysis.other_methods import compare_methods
-from pitstats.analysis.rates import estimate_shares
+from pitstats.analysis.grading.grades import (
+    compare_cut_verdicts,
+    compare_cuts,
+    count_grades,
+)
+from pitstats.analysis.model.burn_model import distance_curves
+from pitstats.analysis.model.settings_effect import estimate_setting_effect
+from pitstats.analysis.places.end_counts import count_ends
+from pitstats.analysis.places.evenness import compare_evenness
+from pitstats.analysis.rates.more_bakes import expect_more_bakes, undecided
+from pitstats.analysis.rates.other_methods import compare_methods
+from pitstats.analysis.rates.rates import estimate_shares
+from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.analysis.settings_effect import estimate_setting_effect
 from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades

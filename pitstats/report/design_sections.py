@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cached_property
 
-from pitstats.analysis.extra_bakes import ExtraBakes, suggest_bakes
+from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import design as words
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from functools import partial
 
-from pitstats.analysis.both_ways import BothWays
-from pitstats.analysis.grading_agreement import compare_gradings
+from pitstats.analysis.grading.agreement import compare_gradings
+from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.errors import DesignError
 from pitstats.figures.agreement import plot_grading_agreement
 from pitstats.report.study_page import StudyPage

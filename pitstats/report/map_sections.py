@@ -9,10 +9,10 @@ from typing import Any, ClassVar
 
 import pandas as pd
 
-from pitstats.analysis.faces import FaceComparison, compare_faces
-from pitstats.analysis.grate_map import Face, map_cells, map_temperatures
-from pitstats.analysis.pattern import GratePatterns, map_patterns
-from pitstats.analysis.probe_series import summarize_probes
+from pitstats.analysis.heat.probe_series import summarize_probes
+from pitstats.analysis.places.faces import FaceComparison, compare_faces
+from pitstats.analysis.places.grate_map import Face, map_cells, map_temperatures
+from pitstats.analysis.places.pattern import GratePatterns, map_patterns
 from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.map_scale import (

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from pitstats.analysis.gauge import Z_DEFAULT, GaugeComparison, compare_gauges
-from pitstats.analysis.probe_series import (
+from pitstats.analysis.heat.gauge import Z_DEFAULT, GaugeComparison, compare_gauges
+from pitstats.analysis.heat.probe_series import (
     ProbeRules,
     ProbeSummary,
     kelvin_in,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from functools import partial
 
-from pitstats.analysis.evenness import compare_evenness
+from pitstats.analysis.heat.rise import compare_rise
+from pitstats.analysis.places.evenness import compare_evenness
 from pitstats.analysis.results import Evenness
-from pitstats.analysis.rise import compare_rise
 from pitstats.errors import DesignError
 from pitstats.figures.rise import plot_rise
 from pitstats.report.study_page import StudyPage

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from pitstats.analysis.sensitivity import Sensitivity
+from pitstats.analysis.sensitivity.sensitivity import Sensitivity
 from pitstats.figures.sensitivity import plot_sensitivity
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import sensitivity as words

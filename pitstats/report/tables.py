@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from pitstats.analysis.both_ways import BothWays
+from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording import one_line, percent
 from pitstats.report.wording.numbers import MINUS, NO_VALUE, true_minus

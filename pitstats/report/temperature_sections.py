@@ -6,8 +6,8 @@ from functools import partial
 
 import pandas as pd
 
-from pitstats.analysis.temperatures import compare_temperatures
-from pitstats.analysis.uniformity import survey_uniformity
+from pitstats.analysis.heat.temperatures import compare_temperatures
+from pitstats.analysis.heat.uniformity import survey_uniformity
 from pitstats.errors import DesignError
 from pitstats.figures.temperatures import (
     plot_cell_temperatures,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import partial
 
 from pitstats.analysis.fairness import Finding
-from pitstats.analysis.ranks import rank_pits
+from pitstats.analysis.rates.ranks import rank_pits
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
 from pitstats.figures.ranks import plot_ranks

@@ -248,7 +248,7 @@ def _fitted(
     return fitted, weight
 
 
-class Nodes(NamedTuple):
+class AdaptiveNodes(NamedTuple):
     """Quadrature nodes of bakes and sessions, outer nodes first.
 
     Attributes
@@ -279,7 +279,7 @@ def place_nodes(
     session_sd: FloatArray,
     n_inner: int,
     n_outer: int,
-) -> Nodes:
+) -> AdaptiveNodes:
     """Spread quadrature nodes around the modes.
 
     At an outer node away from the session's mode the bakes' centres move with it,
@@ -304,7 +304,7 @@ def place_nodes(
     if len(modes.session):
         shift += (session_sd * np.matmul(data.session.T, session))[:, None]
     np.clip(shift, -_LARGEST_ETA, _LARGEST_ETA, out=shift)
-    return Nodes(u, shift, bake_log, session, session_log)
+    return AdaptiveNodes(u, shift, bake_log, session, session_log)
 
 
 def log_likelihood(
@@ -498,7 +498,7 @@ def likelihood_slope(
 
 
 def _node_shares(
-    data: BakeData, nodes: Nodes, terms: FloatArray
+    data: BakeData, nodes: AdaptiveNodes, terms: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log-likelihood and posterior shares of outer and inner nodes."""
     bakes = _log_sum_exp(terms, axis=1)

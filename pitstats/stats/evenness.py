@@ -14,7 +14,7 @@ from pitstats.stats.binomial_data import (
     check_counts,
     check_design,
 )
-from pitstats.stats.engine import Diagnostics, Items, sample_posterior
+from pitstats.stats.importance_sampling import Diagnostics, Items, sample_posterior
 from pitstats.stats.posterior import (
     bake_sd_summary,
     check_draws,

@@ -14,7 +14,12 @@ from pitstats.stats.binomial_data import (
     check_counts,
     check_design,
 )
-from pitstats.stats.engine import Diagnostics, Draws, Items, sample_posterior
+from pitstats.stats.importance_sampling import (
+    Diagnostics,
+    Draws,
+    Items,
+    sample_posterior,
+)
 from pitstats.stats.quadrature import normal_nodes
 from pitstats.stats.weighted_draws import (
     PairSummaries,

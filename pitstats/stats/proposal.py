@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from pitstats.stats.bake_likelihood import BakeData, likelihood_slope
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.rate_prior import Layout, log_session_prior, prior_slope
+from pitstats.stats.rate_prior import ReferenceGrid, log_session_prior, prior_slope
 
 SD_GRID = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5])
 SESSION_GRID = np.array([0.0, 0.3, 0.6, 1.0, 1.6, 2.5])
@@ -49,14 +49,14 @@ class ModeGrid(NamedTuple):
     height: FloatArray
 
 
-def find_grid(data: BakeData, layout: Layout, start: FloatArray) -> ModeGrid:
+def find_grid(data: BakeData, layout: ReferenceGrid, start: FloatArray) -> ModeGrid:
     """Find the mode and curvature at every SD of the grid, all at once.
 
     Parameters
     ----------
     data : BakeData
         Items.
-    layout : Layout
+    layout : ReferenceGrid
         Cells over which the rates, hence the prior, are defined.
     start : ndarray, shape (parameters,)
         First guess.
@@ -110,7 +110,7 @@ def find_grid(data: BakeData, layout: Layout, start: FloatArray) -> ModeGrid:
 
 def _height(
     data: BakeData,
-    layout: Layout,
+    layout: ReferenceGrid,
     theta: FloatArray,
     sd: FloatArray,
     session_sd: FloatArray,

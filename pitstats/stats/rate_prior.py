@@ -14,7 +14,7 @@ _NODES = 20
 _CHUNK = 120_000
 
 
-class Layout(NamedTuple):
+class ReferenceGrid(NamedTuple):
     """Cells over which each intercept's rate is averaged.
 
     Attributes
@@ -29,7 +29,7 @@ class Layout(NamedTuple):
     weight: FloatArray
 
 
-def compact_layout(cells: FloatArray, weight: FloatArray) -> Layout:
+def compact_layout(cells: FloatArray, weight: FloatArray) -> ReferenceGrid:
     """Put equal cells of each intercept together and add up their weights.
 
     Parameters
@@ -41,7 +41,7 @@ def compact_layout(cells: FloatArray, weight: FloatArray) -> Layout:
 
     Returns
     -------
-    Layout
+    ReferenceGrid
         Sorted, so that the order of the cells does not matter.
     """
     distinct = []
@@ -55,17 +55,17 @@ def compact_layout(cells: FloatArray, weight: FloatArray) -> Layout:
     for g, (rows, total) in enumerate(distinct):
         wide_cells[g, : len(rows)] = rows
         wide_weight[g, : len(rows)] = total
-    return Layout(wide_cells, wide_weight)
+    return ReferenceGrid(wide_cells, wide_weight)
 
 
 def marginal_rates(
-    layout: Layout, theta: FloatArray, total_sd: FloatArray
+    layout: ReferenceGrid, theta: FloatArray, total_sd: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Rates averaged over layout and bakes, and how fast they rise with the intercept.
 
     Parameters
     ----------
-    layout : Layout
+    layout : ReferenceGrid
         Cells and weights.
     theta : ndarray, shape (intercepts + slopes, draws)
         Parameters.
@@ -163,13 +163,13 @@ def log_session_prior(session_sd: FloatArray) -> FloatArray:
 
 
 def prior_slope(
-    layout: Layout, theta: FloatArray, total_sd: FloatArray
+    layout: ReferenceGrid, theta: FloatArray, total_sd: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log prior of intercepts and slopes with gradient and curvature, few draws.
 
     Parameters
     ----------
-    layout : Layout
+    layout : ReferenceGrid
         Cells and weights.
     theta : ndarray, shape (parameters, draws)
         Parameters.

@@ -23,7 +23,7 @@ from pitstats.stats.surface_fit import (
     draw_pit,
     find_modes,
 )
-from pitstats.stats.surface_prior import Nodes, surface_nodes
+from pitstats.stats.surface_prior import SurfaceGrid, surface_nodes
 from pitstats.stats.weighted_draws import effective_draws
 
 _DRAWS = 2048
@@ -77,7 +77,7 @@ def surface_rates(
     seed: int = 1,
     *,
     n_draws: int = _DRAWS,
-    nodes: Nodes | None = None,
+    nodes: SurfaceGrid | None = None,
 ) -> SurfaceRates:
     """Smooth the probability of every cell of grates whose items share bakes.
 
@@ -103,7 +103,7 @@ def surface_rates(
     n_draws : int, default 2048
         Draws of the joint posterior, a power of 2; four times as many are made when a
         pit is left with fewer than 200 effective ones.
-    nodes : Nodes, optional
+    nodes : SurfaceGrid, optional
         Grid over bake SD, amplitude and range, with their prior.
 
     Returns
@@ -228,7 +228,7 @@ def _within(cells: npt.NDArray[np.intp], n_cells: int) -> bool:
     return bool(cells.min() >= 0 and cells.max() < n_cells)
 
 
-def _node_shares(modes: Sequence[PitModes], grid: Nodes) -> list[FloatArray]:
+def _node_shares(modes: Sequence[PitModes], grid: SurfaceGrid) -> list[FloatArray]:
     """Share of each pit's draws for every node, all pits speaking about the bake SD."""
     n_sds = grid.bake_sd.size
     by_sd = [
@@ -255,7 +255,7 @@ def _drawn(
     groups: Sequence[_Group],
     modes: Sequence[PitModes],
     shares: Sequence[FloatArray],
-    grid: Nodes,
+    grid: SurfaceGrid,
     n_draws: int,
     seed: int,
     level: float,
@@ -276,7 +276,7 @@ def _drawn(
 def _joined(
     groups: Sequence[_Group],
     drawn: Sequence[PitDraws],
-    grid: Nodes,
+    grid: SurfaceGrid,
     order: FloatArray,
     level: float,
 ) -> SurfaceRates:
@@ -299,7 +299,7 @@ def _joined(
     return SurfaceRates(draws.mean(axis=0), low, high, draws, here, sd, ess, level)
 
 
-def _sd_shares(drawn: Sequence[PitDraws], grid: Nodes) -> FloatArray:
+def _sd_shares(drawn: Sequence[PitDraws], grid: SurfaceGrid) -> FloatArray:
     """Posterior probability of each bake SD, from the weights of all pits."""
     log_share = grid.log_sd_prior.copy()
     for found in drawn:

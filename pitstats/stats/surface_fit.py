@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.surface_prior import (
-    Nodes,
+    SurfaceGrid,
     level_prior,
     long_run,
     surface_bases,
@@ -97,14 +97,14 @@ class PitDraws(NamedTuple):
     log_weight: FloatArray
 
 
-def find_modes(data: PitCells, nodes: Nodes) -> PitModes:
+def find_modes(data: PitCells, nodes: SurfaceGrid) -> PitModes:
     """Newton's method at all nodes of the grid at once.
 
     Parameters
     ----------
     data : PitCells
         Counts of one pit.
-    nodes : Nodes
+    nodes : SurfaceGrid
         Grid over bake SD, amplitude and range.
 
     Returns
@@ -140,7 +140,7 @@ def find_modes(data: PitCells, nodes: Nodes) -> PitModes:
 
 
 def _derivatives(
-    data: PitCells, nodes: Nodes, design: FloatArray, theta: FloatArray
+    data: PitCells, nodes: SurfaceGrid, design: FloatArray, theta: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Gradient and curvature of the log posterior at all nodes."""
     n_bakes, n_grates = data.n_bakes, data.n_grates
@@ -183,7 +183,7 @@ class _Target(NamedTuple):
 
 def _log_target(
     data: PitCells,
-    nodes: Nodes,
+    nodes: SurfaceGrid,
     design: FloatArray,
     theta: FloatArray,
     node: npt.NDArray[np.intp],
@@ -219,7 +219,7 @@ def _runs(node: npt.NDArray[np.intp], n_nodes: int) -> Iterator[tuple[int, slice
 def draw_pit(
     data: PitCells,
     modes: PitModes,
-    nodes: Nodes,
+    nodes: SurfaceGrid,
     share: FloatArray,
     points: FloatArray,
 ) -> PitDraws:
@@ -231,7 +231,7 @@ def draw_pit(
         Counts of the pit.
     modes : PitModes
         As found for it.
-    nodes : Nodes
+    nodes : SurfaceGrid
         The grid they were found on.
     share : ndarray, shape (nodes,)
         Share of the draws for each node; adds up to 1.

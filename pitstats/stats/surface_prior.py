@@ -33,7 +33,7 @@ _RATE_NODES = 51
 _TABLE = np.linspace(-25.0, 25.0, 1001)
 
 
-class Nodes(NamedTuple):
+class SurfaceGrid(NamedTuple):
     """Grid over the unknown settings of the surface.
 
     Attributes
@@ -64,7 +64,7 @@ def surface_nodes(
     bake_sd: npt.ArrayLike = BAKE_SD,
     amplitude: npt.ArrayLike = AMPLITUDE,
     ranges: npt.ArrayLike = RANGES,
-) -> Nodes:
+) -> SurfaceGrid:
     """Grid of bake SD, amplitude and range with their prior.
 
     Parameters
@@ -74,7 +74,7 @@ def surface_nodes(
 
     Returns
     -------
-    Nodes
+    SurfaceGrid
 
     Notes
     -----
@@ -104,7 +104,7 @@ def surface_nodes(
         inner += [(a, r, float(np.log(share[a] / kinds))) for r in range(kinds)]
     at_sd = np.repeat(np.arange(sds.size), len(inner))
     position = np.tile([row[0] for row in inner], sds.size)
-    return Nodes(
+    return SurfaceGrid(
         sds,
         reaches,
         sds[at_sd],

@@ -12,13 +12,12 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from pitstats.study.alike import say_alike
 from pitstats.study.cells import listing, number_text, quote
 from pitstats.study.columns import read_header, read_table, suggestion
 from pitstats.study.context import Context
-from pitstats.study.findings import Findings
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.places import check_places
+from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import (
     BAKES,
     DERIVED_ITEM_COLUMNS,
@@ -27,13 +26,14 @@ from pitstats.study.schema import (
     TEMPERATURES,
 )
 from pitstats.study.settings import Settings
+from pitstats.study.similar_names import say_alike
 
 MAIN_GRATE = "main"
 ASSUMED_SIZE = "size assumed: largest row and column seen"
 
 
 def check_tables(
-    raw: Mapping[str, pd.DataFrame], settings: Settings, findings: Findings
+    raw: Mapping[str, pd.DataFrame], settings: Settings, log: ProblemLog
 ) -> dict[str, pd.DataFrame]:
     """Read all tables of a study and check them against each other.
 
@@ -44,7 +44,7 @@ def check_tables(
         not there may be left out.
     settings : Settings
         Read by `read_settings`.
-    findings : Findings
+    log : ProblemLog
         Takes up problems and assumptions.
 
     Returns
@@ -54,11 +54,11 @@ def check_tables(
     """
     tables = {
         table.name: read_table(
-            table, raw.get(table.name, pd.DataFrame()), settings, findings
+            table, raw.get(table.name, pd.DataFrame()), settings, log
         )
         for table in TABLES
     }
-    context = Context(tables, settings, findings)
+    context = Context(tables, settings, log)
     _say_no_status(raw.get("bakes", pd.DataFrame()), context)
     for check in _CHECKS:
         check(context)
@@ -74,7 +74,7 @@ def _check_units(context: Context) -> None:
         ("temperature_unit", tuple(TEMPERATURES), "temperatures"),
         ("length_unit", ("length",), "lengths"),
     ):
-        if getattr(context.settings, unit) or not context.findings.has("study", unit):
+        if getattr(context.settings, unit) or not context.log.has("study", unit):
             continue
         used = [
             f"{column.name} in {table.name}"
@@ -85,7 +85,7 @@ def _check_units(context: Context) -> None:
         ]
         if used:
             allowed = '"F" or "C"' if unit == "temperature_unit" else '"in" or "cm"'
-            context.findings.problem(
+            context.log.problem(
                 "study",
                 None,
                 unit,
@@ -96,9 +96,9 @@ def _check_units(context: Context) -> None:
 
 def _check_rows_exist(context: Context) -> None:
     for name, what in (("pits", "pit"), ("bakes", "bake")):
-        lost = not context.findings.has(name, what)
+        lost = not context.log.has(name, what)
         if context.tables[name].empty and not lost:
-            context.findings.problem(
+            context.log.problem(
                 name, None, None, f"holds no {what}. Add a row for each {what}."
             )
 
@@ -115,7 +115,7 @@ def _check_keys(context: Context) -> None:
             if name is None:
                 continue
             if name in first:
-                context.findings.problem(
+                context.log.problem(
                     table,
                     row,
                     key[0],
@@ -136,11 +136,11 @@ def _check_references(context: Context) -> None:
         ("regrades", "bake", "bakes"),
     ):
         known = context.names(target, column)
-        if not known or not context.findings.has(target, column):
+        if not known or not context.log.has(target, column):
             continue
         for row, name in context.recorded(table, column):
             if name is not None and name not in known:
-                context.findings.problem(
+                context.log.problem(
                     table,
                     row,
                     column,
@@ -156,13 +156,13 @@ def _check_references(context: Context) -> None:
 def _check_bakes(context: Context) -> None:
     """Complete the status of bakes, and check what goes with it."""
     bakes = context.tables["bakes"]
-    unreadable = [context.findings.knows("bakes", row, "status") for row in bakes.index]
+    unreadable = [context.log.knows("bakes", row, "status") for row in bakes.index]
     bakes["status"] = bakes["status"].mask(
         bakes["status"].isna() & ~np.array(unreadable, dtype=bool), "kept"
     )
     for row, status, reason in context.recorded("bakes", "status", "reason"):
         if status == "excluded" and reason is None:
-            context.findings.problem(
+            context.log.problem(
                 "bakes",
                 row,
                 "reason",
@@ -170,7 +170,7 @@ def _check_bakes(context: Context) -> None:
                 "judge it.",
             )
         if status == "kept" and reason is not None:
-            context.findings.problem(
+            context.log.problem(
                 "bakes",
                 row,
                 "reason",
@@ -195,7 +195,7 @@ def _say_no_status(typed: pd.DataFrame, context: Context) -> None:
         and {str(word).casefold() for word in bakes[name].dropna()} <= words
     ]
     hint = f"; rename {quote(meant[0])} if it was meant" if meant else ""
-    context.findings.assume(
+    context.log.assume(
         f"bakes: there is no column status, so all bakes are taken as kept{hint}"
     )
 
@@ -210,7 +210,7 @@ def _check_vents(context: Context) -> None:
         without = set(pits.loc[pits[has].eq(False).fillna(False), "pit"])
         for row, pit, value in context.recorded("bakes", "pit", opening):
             if value is not None and pit in without:
-                context.findings.problem(
+                context.log.problem(
                     "bakes",
                     row,
                     opening,
@@ -221,21 +221,21 @@ def _check_vents(context: Context) -> None:
 
 def _check_results(context: Context) -> None:
     """Check that each bake has the results its status promises, and in one place."""
-    findings = context.findings
-    if not findings.has("items", "bake") or not findings.has("counts", "bake"):
+    log = context.log
+    if not log.has("items", "bake") or not log.has("counts", "bake"):
         return
     items, counts = context.names("items", "bake"), context.names("counts", "bake")
     kept = False
     for row, bake, status in context.recorded("bakes", "bake", "status"):
         if bake in counts and bake in items:
-            findings.problem(
+            log.problem(
                 "counts",
                 counts[bake],
                 "bake",
                 f"bake {quote(bake)} also has rows in items. Keep one of the two.",
             )
         if status == "planned" and bake in counts:
-            findings.problem(
+            log.problem(
                 "counts",
                 counts[bake],
                 "bake",
@@ -245,7 +245,7 @@ def _check_results(context: Context) -> None:
         if status == "kept" and bake is not None:
             kept = True
             if bake not in items and bake not in counts and (items or counts):
-                findings.problem(
+                log.problem(
                     "bakes",
                     row,
                     "status",
@@ -253,7 +253,7 @@ def _check_results(context: Context) -> None:
                     "Enter its results, or set the status to planned or excluded.",
                 )
     if kept and not items and not counts:
-        findings.problem(
+        log.problem(
             "items",
             None,
             None,
@@ -268,7 +268,7 @@ def _check_counts(context: Context) -> None:
     ):
         for name, value in zip(("n_burned", "n_raw"), parts, strict=True):
             if value is not None and n_items is not None and value > n_items:
-                context.findings.problem(
+                context.log.problem(
                     "counts",
                     row,
                     name,
@@ -290,7 +290,7 @@ def _check_cells_differ(context: Context) -> None:
         place = tuple(key)
         if place in first:
             bake, grate, cell_row, cell_column = place
-            context.findings.problem(
+            context.log.problem(
                 "items",
                 row,
                 "column",
@@ -307,7 +307,7 @@ def _check_codes(context: Context) -> None:
     first: dict[tuple[object, object], int] = {}
     for row, bake, code in coded[["bake", "code"]].itertuples(name=None):
         if (bake, code) in first:
-            context.findings.problem(
+            context.log.problem(
                 "items",
                 row,
                 "code",
@@ -319,9 +319,9 @@ def _check_codes(context: Context) -> None:
 
 def _check_flags(context: Context) -> None:
     """Refuse a burned mark that the grades contradict."""
-    findings = context.findings
+    log = context.log
     cuts = ("grades", "burned_from", "face")
-    if not findings.has("study", *cuts) or context.tables["items"].empty:
+    if not log.has("study", *cuts) or context.tables["items"].empty:
         return
     settings, items = context.settings, context.tables["items"]
     deciding = deciding_code(face_codes(items, settings), settings)
@@ -333,7 +333,7 @@ def _check_flags(context: Context) -> None:
     ):
         grade = quote(settings.grades[int(code)])
         face = "darkest" if settings.face == "worst" else settings.face
-        findings.problem(
+        log.problem(
             "items",
             row,
             "burned",
@@ -351,7 +351,7 @@ def _check_planned_items(context: Context) -> None:
     results = items[[*(f"grade_{face}" for face in FACES), "burned", "missing"]]
     done = items["bake"].isin(planned) & results.notna().any(axis=1)
     for bake, row in _first_rows(items[done]).items():
-        context.findings.problem(
+        context.log.problem(
             "items",
             row,
             "bake",
@@ -392,7 +392,7 @@ def _say_missing(context: Context) -> None:
     ):
         if rows.any():
             noun = "item has" if rows.sum() == 1 else "items have"
-            context.findings.assume(f"items: {rows.sum()} {noun} {text}")
+            context.log.assume(f"items: {rows.sum()} {noun} {text}")
 
 
 def _check_own_item_columns(context: Context) -> None:
@@ -400,7 +400,7 @@ def _check_own_item_columns(context: Context) -> None:
     items = context.tables["items"]
     for name in DERIVED_ITEM_COLUMNS:
         if name in items.columns:
-            context.findings.problem(
+            context.log.problem(
                 "items",
                 None,
                 name,
@@ -415,7 +415,7 @@ def _check_own_item_columns(context: Context) -> None:
         for row, bake, value in context.recorded("items", "bake", name):
             text = number_text(value) if isinstance(value, float) else value
             if bake in of_bake and text is not None and text != of_bake[bake]:
-                context.findings.problem(
+                context.log.problem(
                     "items",
                     row,
                     name,
@@ -465,15 +465,15 @@ def _check_regrades(context: Context) -> None:
                 "code. Correct one of them."
             )
         if message:
-            context.findings.problem("regrades", row, column, message)
+            context.log.problem("regrades", row, column, message)
 
 
 def _refuse_regrades(context: Context) -> None:
     """Say once that second gradings have no items to belong to."""
     count = len(context.tables["regrades"])
-    if count and context.findings.has("items", "bake"):
+    if count and context.log.has("items", "bake"):
         rows = "1 row" if count == 1 else f"{count} rows"
-        context.findings.problem(
+        context.log.problem(
             "regrades",
             None,
             None,

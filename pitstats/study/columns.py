@@ -34,7 +34,7 @@ from pitstats.study.cells import (
     rounded,
     texts,
 )
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import (
     LARGEST_WHOLE,
     TEMPERATURES,
@@ -45,7 +45,7 @@ from pitstats.study.settings import Settings
 
 
 def read_table(
-    table: Table, frame: pd.DataFrame, settings: Settings, findings: Findings
+    table: Table, frame: pd.DataFrame, settings: Settings, log: ProblemLog
 ) -> pd.DataFrame:
     """Read one table of cells into typed columns and check each of them.
 
@@ -56,8 +56,8 @@ def read_table(
     frame : DataFrame
         Cells of any dtype; the index holds the rows as a spreadsheet counts them.
     settings : Settings
-        Units and grades. Parts in ``findings.lost`` are not relied on.
-    findings : Findings
+        Units and grades. Parts in ``log.lost`` are not relied on.
+    log : ProblemLog
         Takes up problems and assumptions.
 
     Returns
@@ -66,11 +66,11 @@ def read_table(
         Every column of the description in order, then the user's own, typed; same
         index, without rows in which nothing is recorded.
     """
-    found = match_headers(table, frame, findings)
+    found = match_headers(table, frame, log)
     if len(frame.columns) and not set(found).intersection(table.column_names):
         found = {}
-        findings.lose(table.name, *table.column_names)
-        findings.problem(
+        log.lose(table.name, *table.column_names)
+        log.problem(
             table.name,
             None,
             None,
@@ -83,20 +83,20 @@ def read_table(
     for column in table.columns:
         if column.name in found:
             columns[column.name] = _read_column(
-                table.name, column, found.pop(column.name), settings, findings
+                table.name, column, found.pop(column.name), settings, log
             )
         else:
             columns[column.name] = empty_column(column.kind, index)
             if column.needed and len(index):
-                findings.lose(table.name, column.name)
-                findings.problem(
+                log.lose(table.name, column.name)
+                log.problem(
                     table.name,
                     None,
                     column.name,
                     f"there is no such column. Add it: {column.meaning}",
                 )
     for name, cells in found.items():
-        columns[name] = _read_own_column(table.name, name, cells, findings)
+        columns[name] = _read_own_column(table.name, name, cells, log)
     return pd.DataFrame(columns, index=index)
 
 
@@ -104,7 +104,7 @@ def read_table(
 
 
 def match_headers(
-    table: Table, frame: pd.DataFrame, findings: Findings
+    table: Table, frame: pd.DataFrame, log: ProblemLog
 ) -> dict[str, pd.Series]:
     """Match headers with the columns of the table; the rest are the user's own."""
     found: dict[str, pd.Series] = {}
@@ -114,9 +114,9 @@ def match_headers(
         name = read_header(table, text)
         cells = frame.iloc[:, position]
         if not name:
-            _unnamed(table, position, cells, findings)
+            _unnamed(table, position, cells, log)
         elif name in found:
-            findings.problem(
+            log.problem(
                 table.name,
                 None,
                 name,
@@ -127,11 +127,11 @@ def match_headers(
             if name in table.column_names and name != text.strip():
                 loose.append(quote(text))
     if loose:
-        findings.assume(
+        log.assume(
             f"{table.name}: {', '.join(loose)} taken for the columns of the same "
             "letters"
         )
-    _near_misses(table, found, findings)
+    _near_misses(table, found, log)
     return found
 
 
@@ -142,9 +142,9 @@ def read_header(table: Table, text: str) -> str:
     return plain if plain in table.column_names else header
 
 
-def _unnamed(table: Table, position: int, cells: pd.Series, findings: Findings) -> None:
+def _unnamed(table: Table, position: int, cells: pd.Series, log: ProblemLog) -> None:
     if any(texts(cells)):
-        findings.problem(
+        log.problem(
             table.name,
             None,
             None,
@@ -163,14 +163,14 @@ def _letter(position: int) -> str:
     return letters
 
 
-def _near_misses(table: Table, found: dict[str, pd.Series], findings: Findings) -> None:
+def _near_misses(table: Table, found: dict[str, pd.Series], log: ProblemLog) -> None:
     absent = [name for name in table.column_names if name not in found]
     for name in found:
         if name in table.column_names:
             continue
         close = difflib.get_close_matches(name.casefold(), absent, n=1, cutoff=0.8)
         if close:
-            findings.assume(
+            log.assume(
                 f"{table.name}: column {quote(name)} kept as a column of your own; "
                 f"rename it if {close[0]} was meant"
             )
@@ -201,13 +201,13 @@ def _read_column(
     column: Column,
     cells: pd.Series,
     settings: Settings,
-    findings: Findings,
+    log: ProblemLog,
 ) -> pd.Series:
     """Read and check one column; what cannot be read becomes missing."""
     typed = _already_typed(column, cells)
     if typed is None:
-        typed = _parse(table, column, cells, settings, findings)
-    return _within_range(table, column, typed, settings, findings)
+        typed = _parse(table, column, cells, settings, log)
+    return _within_range(table, column, typed, settings, log)
 
 
 def _already_typed(column: Column, cells: pd.Series) -> pd.Series | None:
@@ -228,9 +228,9 @@ def _parse(
     column: Column,
     cells: pd.Series,
     settings: Settings,
-    findings: Findings,
+    log: ProblemLog,
 ) -> pd.Series:
-    known_grades = None if ("study", "grades") in findings.lost else settings
+    known_grades = None if ("study", "grades") in log.lost else settings
     read = reader(column, known_grades)
     words = texts(cells)
     meanings = {
@@ -244,11 +244,11 @@ def _parse(
         cell = meanings[text]
         values.append(cell.value)
         if cell.problem:
-            findings.problem(table, row, column.name, cell.problem)
+            log.problem(table, row, column.name, cell.problem)
         elif cell.note:
             notes[cell.note] += 1
-        elif column.needed and not text and not findings.knows(table, row, column.name):
-            findings.problem(
+        elif column.needed and not text and not log.knows(table, row, column.name):
+            log.problem(
                 table,
                 row,
                 column.name,
@@ -256,7 +256,7 @@ def _parse(
             )
     for note, count in notes.items():
         cell_word = "cell" if count == 1 else "cells"
-        findings.assume(f"{table}, column {column.name}: {note} ({count} {cell_word})")
+        log.assume(f"{table}, column {column.name}: {note} ({count} {cell_word})")
     if column.kind == "number":
         values = [np.nan if value is None else value for value in values]
     return pd.Series(values, index=cells.index, dtype=DTYPES[column.kind])
@@ -300,7 +300,7 @@ def _within_range(
     column: Column,
     typed: pd.Series,
     settings: Settings,
-    findings: Findings,
+    log: ProblemLog,
 ) -> pd.Series:
     """Report numbers outside what is possible and take them out."""
     if column.kind not in ("number", "whole"):
@@ -314,9 +314,7 @@ def _within_range(
     if not wrong.any():
         return typed
     for row, value in zip(typed.index[wrong], values[wrong], strict=True):
-        findings.problem(
-            table, row, column.name, _range_message(column, value, settings)
-        )
+        log.problem(table, row, column.name, _range_message(column, value, settings))
     return typed.mask(wrong)
 
 
@@ -378,13 +376,13 @@ def _temperature_message(column: Column, value: float, settings: Settings) -> st
 
 
 def _read_own_column(
-    table: str, name: str, cells: pd.Series, findings: Findings
+    table: str, name: str, cells: pd.Series, log: ProblemLog
 ) -> pd.Series:
     """Keep a column of the user's own: as numbers if all of it are, else as text."""
     if pd.api.types.is_float_dtype(cells.dtype) and cells.notna().any():
         values = cells.to_numpy(dtype=float, na_value=np.nan)
         for row in cells.index[np.isinf(values)]:
-            findings.problem(
+            log.problem(
                 table, row, name, "found an infinite number. Correct or empty the cell."
             )
         return pd.Series(rounded(values), index=cells.index)
@@ -392,7 +390,7 @@ def _read_own_column(
     some = [text for text in dict.fromkeys(words) if text]
     numbers, note = own_numbers(some)
     if note:
-        findings.assume(f"{table}, column {quote(name)} of your own: {note}")
+        log.assume(f"{table}, column {quote(name)} of your own: {note}")
     if numbers:
         values = np.array([numbers.get(text, np.nan) for text in words])
         return pd.Series(rounded(values), index=cells.index)
@@ -400,7 +398,7 @@ def _read_own_column(
     if any(wrong.values()):
         for row, text in zip(words.index, words, strict=True):
             if text and wrong[text]:
-                findings.problem(table, row, name, wrong[text])
+                log.problem(table, row, name, wrong[text])
     return pd.Series([text or None for text in words], index=cells.index, dtype="str")
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.settings import Settings
 
 
@@ -19,7 +19,7 @@ class Context:
 
     tables: dict[str, pd.DataFrame]
     settings: Settings
-    findings: Findings
+    log: ProblemLog
 
     def names(self, table: str, column: str) -> dict[str, int]:
         """Recorded names of a column, each with the first row that has it."""

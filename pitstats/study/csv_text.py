@@ -12,7 +12,7 @@ import pandas as pd
 
 from pitstats.study.cells import quote
 from pitstats.study.columns import read_header
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
 from pitstats.study.schema import Table
 
@@ -76,7 +76,7 @@ def _decode_wide(data: bytes) -> tuple[str, str]:
     raise UnreadableError(f"this is not a text file: it holds zero bytes. {_SAVE_AS}")
 
 
-def read_csv(table: Table, data: bytes, findings: Findings) -> pd.DataFrame:
+def read_csv(table: Table, data: bytes, log: ProblemLog) -> pd.DataFrame:
     """Split a CSV file into cells, with the rows a spreadsheet would show.
 
     Parameters
@@ -85,7 +85,7 @@ def read_csv(table: Table, data: bytes, findings: Findings) -> pd.DataFrame:
         Its description; known headers decide which separator is meant.
     data : bytes
         The whole file.
-    findings : Findings
+    log : ProblemLog
         Takes up problems of single rows, and assumptions.
 
     Returns
@@ -100,17 +100,17 @@ def read_csv(table: Table, data: bytes, findings: Findings) -> pd.DataFrame:
     """
     text, encoding = decode(data)
     if encoding:
-        findings.assume(f"{table.name}: text encoding {encoding} assumed")
+        log.assume(f"{table.name}: text encoding {encoding} assumed")
     separator, text = _separator(table, text)
     if separator != ",":
-        findings.assume(f"{table.name}: separated by {_SEPARATORS[separator]}")
+        log.assume(f"{table.name}: separated by {_SEPARATORS[separator]}")
     records = _records(text, separator)
     if not records:
         raise UnreadableError(
             f"the file is empty. Its first line names the columns: "
             f"{', '.join(table.column_names)}."
         )
-    return raw_table(_squared(table, records, findings))
+    return raw_table(_squared(table, records, log))
 
 
 def _separator(table: Table, text: str) -> tuple[str, str]:
@@ -155,7 +155,7 @@ def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
 
 
 def _squared(
-    table: Table, records: list[tuple[int, list[str]]], findings: Findings
+    table: Table, records: list[tuple[int, list[str]]], log: ProblemLog
 ) -> list[tuple[int, list[str]]]:
     """Give every record as many cells as the header has."""
     width = len(records[0][1])
@@ -164,7 +164,7 @@ def _squared(
     for row, cells in records[1:]:
         rest = [cell for cell in cells[width:] if cell.strip()]
         if rest:
-            findings.problem(
+            log.problem(
                 table.name,
                 row,
                 None,
@@ -176,7 +176,7 @@ def _squared(
             short.append(row)
         out.append((row, (cells + [""] * width)[:width]))
     if short:
-        findings.assume(
+        log.assume(
             f"{table.name}: cells missing at the end of {_rows(short)} read as empty"
         )
     return out

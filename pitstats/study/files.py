@@ -9,7 +9,6 @@ from typing import TypeAlias
 from pitstats.errors import InvalidStudyError, Problem, WriteError
 from pitstats.study.atomic import write_file
 from pitstats.study.checks import check_tables
-from pitstats.study.findings import Findings
 from pitstats.study.folder_files import (
     blank_texts,
     folder_texts,
@@ -17,6 +16,7 @@ from pitstats.study.folder_files import (
     write_study_folder,
 )
 from pitstats.study.photos import say_photos
+from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import Study
@@ -62,12 +62,12 @@ def read_study(path: PathLike) -> Study:
     pitstats.errors.InvalidStudyError: 1 problem in no such folder:
       study: there is no folder or workbook of this name. Check the path.
     """
-    findings = Findings()
-    study = _read(path, findings)
+    log = ProblemLog()
+    study = _read(path, log)
     if study is None:
-        error = InvalidStudyError(findings.ordered(), source=os.fspath(path))
+        error = InvalidStudyError(log.ordered(), source=os.fspath(path))
         # What was assumed often explains what is wrong, such as a file not read.
-        for text in findings.assumptions:
+        for text in log.assumptions:
             error.add_note(f"Assumed: {text}")
         raise error
     return study
@@ -92,36 +92,36 @@ def check_study(path: PathLike) -> list[Problem]:
     ...     print(problem)
     study: there is no folder or workbook of this name. Check the path.
     """
-    findings = Findings()
-    _read(path, findings)
-    return findings.ordered()
+    log = ProblemLog()
+    _read(path, log)
+    return log.ordered()
 
 
-def _read(path: PathLike, findings: Findings) -> Study | None:
+def _read(path: PathLike, log: ProblemLog) -> Study | None:
     """Read and check; None if there are problems."""
     try:
-        raw = _read_raw(Path(path), findings)
+        raw = _read_raw(Path(path), log)
     except UnreadableError as error:
-        findings.problem("study", None, None, str(error))
+        log.problem("study", None, None, str(error))
         return None
     except OSError as error:
-        findings.problem(
+        log.problem(
             "study", None, None, f"it cannot be opened: {error.strerror or error}."
         )
         return None
-    settings = read_settings(raw.settings, findings)
-    tables = check_tables(raw.tables, settings, findings)
+    settings = read_settings(raw.settings, log)
+    tables = check_tables(raw.tables, settings, log)
     place = Path(path)
     folder = place if place.is_dir() else place.parent
-    say_photos(tables["bakes"], folder, findings)
-    if findings.problems:
+    say_photos(tables["bakes"], folder, log)
+    if log.problems:
         return None
-    return Study.from_checked(settings, tables, findings.assumptions, folder.absolute())
+    return Study.from_checked(settings, tables, log.assumptions, folder.absolute())
 
 
-def _read_raw(path: Path, findings: Findings) -> RawStudy:
+def _read_raw(path: Path, log: ProblemLog) -> RawStudy:
     if path.is_dir():
-        return read_folder(path, findings)
+        return read_folder(path, log)
     if not path.is_file():
         raise UnreadableError(
             "there is no folder or workbook of this name. Check the path."
@@ -134,7 +134,7 @@ def _read_raw(path: Path, findings: Findings) -> RawStudy:
             else "this is neither a folder nor an .xlsx workbook. Save the workbook as "
             ".xlsx from your spreadsheet program."
         )
-    return read_workbook(path.read_bytes(), findings)
+    return read_workbook(path.read_bytes(), log)
 
 
 def write_study(study: Study, path: PathLike, *, overwrite: bool = False) -> None:

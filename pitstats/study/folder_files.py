@@ -11,7 +11,7 @@ import pandas as pd
 from pitstats.study.atomic import write_folder
 from pitstats.study.cells import number_text
 from pitstats.study.csv_text import read_csv, write_csv
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES, Table
 from pitstats.study.study import Study
@@ -22,14 +22,14 @@ _ENDINGS = (".csv", ".tsv", ".txt")
 _ALWAYS = ("pits", "bakes")
 
 
-def read_folder(path: Path, findings: Findings) -> RawStudy:
+def read_folder(path: Path, log: ProblemLog) -> RawStudy:
     """Read the files of a study folder into cells.
 
     Parameters
     ----------
     path : Path
         An existing folder.
-    findings : Findings
+    log : ProblemLog
         Takes up files that are missing or cannot be read, and assumptions.
 
     Returns
@@ -47,25 +47,25 @@ def read_folder(path: Path, findings: Findings) -> RawStudy:
                 f"there is no {_SETTINGS_FILE} in the folder. It states title, "
                 f"question, temperature_rule and units.{_similar('study', names)}"
             )
-        study.settings = read_toml(_bytes(file), findings)
+        study.settings = read_toml(_bytes(file), log)
     except UnreadableError as error:
-        findings.problem("study", None, None, str(error))
-        findings.lose("study", *SETTING_NAMES)
+        log.problem("study", None, None, str(error))
+        log.lose("study", *SETTING_NAMES)
     for table in TABLES:
         try:
             file = _find(path, names, table.name, _ENDINGS)
             if file is not None:
                 used.add(file.name)
-                study.tables[table.name] = read_csv(table, _bytes(file), findings)
+                study.tables[table.name] = read_csv(table, _bytes(file), log)
             elif table.name in _ALWAYS:
                 raise UnreadableError(
                     f"there is no {table.name}.csv in the folder. It has one row for "
                     f"{table.one_row}.{_similar(table.name, names)}"
                 )
         except UnreadableError as error:
-            findings.problem(table.name, None, None, str(error))
-            findings.lose(table.name, *table.column_names)
-    _say_unused(names, used, findings)
+            log.problem(table.name, None, None, str(error))
+            log.lose(table.name, *table.column_names)
+    _say_unused(names, used, log)
     return study
 
 
@@ -104,7 +104,7 @@ def _similar(stem: str, names: list[str]) -> str:
     return f" Was '{stems[close[0]]}' meant? Then rename it."
 
 
-def _say_unused(names: list[str], used: set[str], findings: Findings) -> None:
+def _say_unused(names: list[str], used: set[str], log: ProblemLog) -> None:
     """Say which tables in the folder were left alone."""
     rest = [
         name
@@ -117,7 +117,7 @@ def _say_unused(names: list[str], used: set[str], findings: Findings) -> None:
         found = {Path(name).stem.lower() for name in used}
         absent = [name for name in TABLE_NAMES if name not in found]
         shown = [f"{name}{meant_table(Path(name).stem, absent)}" for name in others]
-        findings.assume(
+        log.assume(
             f"not read, because the format has no such table: {', '.join(shown)}"
         )
 

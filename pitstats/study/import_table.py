@@ -15,7 +15,7 @@ from pitstats.study.cells import listing, quote, read_number, texts
 from pitstats.study.checks import check_tables
 from pitstats.study.columns import suggestion
 from pitstats.study.csv_text import read_csv
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
 from pitstats.study.schema import BY_NAME, Column, Table
 from pitstats.study.settings_checks import read_settings
@@ -105,15 +105,15 @@ def study_from_table(
     >>> study
     Study('Two pits': 2 pits, 4 bakes, 68 items)
     """
-    findings = Findings()
+    log = ProblemLog()
     mapping = _resolve(columns)
     carried = list(dict.fromkeys(keep))
     headers = _headers(columns, where, carried)
-    table = _load(source, headers, findings)
+    table = _load(source, headers, log)
     _check_headers(table, headers)
-    table = _filtered(table, where or {}, findings)
+    table = _filtered(table, where or {}, log)
     if ("bakes", "bake") not in mapping:
-        findings.assume("table: each row is a bake of its own, numbered from 1")
+        log.assume("table: each row is a bake of its own, numbered from 1")
     tables, places = _tables(table, mapping, carried)
     stated = {
         **(settings or {}),
@@ -121,12 +121,12 @@ def study_from_table(
         "question": question,
         "temperature_rule": temperature_rule,
     }
-    checked = read_settings(stated, findings)
-    typed = check_tables(tables, checked, findings)
-    if findings.problems:
-        problems = [_in_source(problem, places) for problem in findings.ordered()]
+    checked = read_settings(stated, log)
+    typed = check_tables(tables, checked, log)
+    if log.problems:
+        problems = [_in_source(problem, places) for problem in log.ordered()]
         raise InvalidStudyError(dict.fromkeys(problems), source=table.name)
-    return Study.from_checked(checked, typed, findings.assumptions)
+    return Study.from_checked(checked, typed, log.assumptions)
 
 
 # --- the user's table ---------------------------------------------------------------
@@ -149,7 +149,7 @@ def _as_list(headers: str | Sequence[str]) -> list[str]:
 def _load(
     source: pd.DataFrame | str | os.PathLike[str],
     headers: list[str],
-    findings: Findings,
+    log: ProblemLog,
 ) -> _Source:
     """Take or read the table, as text indexed by spreadsheet row."""
     if isinstance(source, pd.DataFrame):
@@ -161,13 +161,13 @@ def _load(
         path = Path(source)
         name = os.fspath(source)
         try:
-            frame = _read(path, headers, findings)
+            frame = _read(path, headers, log)
         except (OSError, UnreadableError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             problem = Problem("table", None, None, f"cannot be read: {reason}")
             raise InvalidStudyError([problem], source=name) from error
-        if findings.problems:
-            raise InvalidStudyError(findings.ordered(), source=name)
+        if log.problems:
+            raise InvalidStudyError(log.ordered(), source=name)
     twice = frame.columns[frame.columns.duplicated()]
     if len(twice):
         raise DesignError(
@@ -177,14 +177,14 @@ def _load(
     return _Source(pd.DataFrame(words, index=frame.index), name)
 
 
-def _read(path: Path, headers: list[str], findings: Findings) -> pd.DataFrame:
+def _read(path: Path, headers: list[str], log: ProblemLog) -> pd.DataFrame:
     data = path.read_bytes()
     if path.suffix.lower() in (".xlsx", ".xlsm"):
-        frame = raw_table(read_first_sheet(data, findings))
+        frame = raw_table(read_first_sheet(data, log))
     else:
         columns = tuple(Column(name=h, kind="text", meaning="") for h in headers)
         table = Table(name="table", one_row="", when="", key=(), columns=columns)
-        frame = read_csv(table, data, findings)
+        frame = read_csv(table, data, log)
     frame.columns = pd.Index([str(name).strip() for name in frame.columns])
     return frame
 
@@ -200,7 +200,7 @@ def _check_headers(table: _Source, headers: list[str]) -> None:
         raise DesignError(f"The mapping does not fit {table.name}. {hints}")
 
 
-def _filtered(table: _Source, where: Mapping[str, Any], findings: Findings) -> _Source:
+def _filtered(table: _Source, where: Mapping[str, Any], log: ProblemLog) -> _Source:
     """Keep the rows that the filter names, and say how many."""
     frame = table.frame
     for header, wanted in where.items():
@@ -214,7 +214,7 @@ def _filtered(table: _Source, where: Mapping[str, Any], findings: Findings) -> _
                 f"No row of {table.name} has {said} in column {quote(header)}. Found "
                 f"there: {', '.join(quote(value) for value in found[:8])}."
             )
-        findings.assume(
+        log.assume(
             f"table: {len(kept)} of {len(frame)} rows used, those with {header} {said}"
         )
         frame = kept

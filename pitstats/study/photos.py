@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from pitstats.study.cells import quote
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -107,7 +107,7 @@ def opened(file: Path) -> Iterator[Image]:
         raise UnusableError(what) from None
 
 
-def say_photos(bakes: pd.DataFrame, folder: Path, findings: Findings) -> None:
+def say_photos(bakes: pd.DataFrame, folder: Path, log: ProblemLog) -> None:
     """Say which photographs of kept bakes a report will leave out.
 
     Parameters
@@ -116,7 +116,7 @@ def say_photos(bakes: pd.DataFrame, folder: Path, findings: Findings) -> None:
         Typed, indexed by spreadsheet row.
     folder : Path
         The study's folder.
-    findings : Findings
+    log : ProblemLog
         Takes up one assumption for each such photograph.
     """
     shown = bakes.loc[bakes["status"].eq("kept") & bakes["photo"].notna(), "photo"]
@@ -125,7 +125,7 @@ def say_photos(bakes: pd.DataFrame, folder: Path, findings: Findings) -> None:
             with opened(inside(folder, name)):
                 pass
         except UnusableError as reason:
-            findings.assume(
+            log.assume(
                 f"bakes row {row}, column photo: {quote(name)} is left out, because "
                 f"{str(reason).rstrip('.')}"
             )

@@ -39,7 +39,7 @@ def _name_listed_grates(context: Context) -> None:
         if per_pit[pit] == 1:
             names[row] = MAIN_GRATE
         else:
-            context.findings.problem(
+            context.log.problem(
                 "grates",
                 row,
                 "grate",
@@ -90,7 +90,7 @@ def _name_grates_of_places(
             continue
         names = listed.get(pit) or named.get(pit, [])
         others = listing([quote(name) for name in names], "and")
-        context.findings.problem(
+        context.log.problem(
             table,
             row,
             "grate",
@@ -103,7 +103,7 @@ def _name_grates_of_places(
     told = [name for name in filled.values() if name != MAIN_GRATE]
     if told:
         rows = "row" if len(told) == 1 else "rows"
-        context.findings.assume(
+        context.log.assume(
             f"{table}: grate empty in {len(told)} {rows}, read as the pit's only grate "
             f"({', '.join(sorted(set(told)))})"
         )
@@ -122,7 +122,7 @@ def _check_grates_differ(context: Context) -> None:
         if pit is None or grate is None:
             continue
         if (pit, grate) in first:
-            context.findings.problem(
+            context.log.problem(
                 "grates",
                 row,
                 "grate",
@@ -167,7 +167,7 @@ def _complete_sizes(
                 taken[name] = value
         if taken:
             words = listing([f"{value} {name}" for name, value in taken.items()], "and")
-            context.findings.assume(
+            context.log.assume(
                 f"grates: the size of grate {quote(grate)} of pit {quote(pit)} is not "
                 f"stated; {words} assumed, the largest seen"
             )
@@ -209,7 +209,7 @@ def _check_inside(context: Context, table: str) -> None:
         if known is None or grate is None:
             continue
         if grate not in known:
-            context.findings.problem(
+            context.log.problem(
                 table,
                 row,
                 "grate",
@@ -222,7 +222,7 @@ def _check_inside(context: Context, table: str) -> None:
             ("row", "column"), place, known[grate], strict=True
         ):
             if value is not None and value > last:
-                context.findings.problem(
+                context.log.problem(
                     table,
                     row,
                     name,

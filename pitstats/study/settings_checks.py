@@ -20,7 +20,7 @@ from pitstats.study.cells import (
     read_number,
     read_text,
 )
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import SETTING_NAMES, SETTINGS, Setting
 from pitstats.study.settings import Settings
 
@@ -37,7 +37,7 @@ _ALSO = {
 }
 
 
-def read_settings(mapping: Mapping[str, Any] | None, findings: Findings) -> Settings:
+def read_settings(mapping: Mapping[str, Any] | None, log: ProblemLog) -> Settings:
     """Read and check the keys of ``study.toml``.
 
     Parameters
@@ -45,7 +45,7 @@ def read_settings(mapping: Mapping[str, Any] | None, findings: Findings) -> Sett
     mapping : mapping or None
         Keys and values as typed; a value "" or an empty list means not set. None if
         the settings could not be read at all, which is a problem already noted.
-    findings : Findings
+    log : ProblemLog
         Takes up problems and assumptions. A setting that could not be read is
         entered as lost, and its default stands in for it.
 
@@ -56,22 +56,22 @@ def read_settings(mapping: Mapping[str, Any] | None, findings: Findings) -> Sett
     """
     if mapping is None:
         return Settings(title="", question="", temperature_rule="")
-    given, extra = _sort_keys(mapping, findings)
-    _check_extra(extra, findings)
+    given, extra = _sort_keys(mapping, log)
+    _check_extra(extra, log)
     values: dict[str, Any] = {}
     for setting in SETTINGS:
-        value = _read(setting, given.get(setting.name), findings)
+        value = _read(setting, given.get(setting.name), log)
         if value is not None:
             values[setting.name] = value
     for name in ("title", "question", "temperature_rule"):
         values.setdefault(name, "")
     settings = Settings(**values, extra=extra)
-    _check_grades(settings, findings)
+    _check_grades(settings, log)
     return settings
 
 
 def _sort_keys(
-    mapping: Mapping[str, Any], findings: Findings
+    mapping: Mapping[str, Any], log: ProblemLog
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Tell the keys of the format from the user's own."""
     given: dict[str, Any] = {}
@@ -80,23 +80,23 @@ def _sort_keys(
         name = _setting_name(key)
         if name not in SETTING_NAMES:
             extra[str(key).strip()] = value
-            _near_miss(str(key), mapping, findings)
+            _near_miss(str(key), mapping, log)
         elif name in given:
-            findings.problem("study", None, name, "is stated twice. Delete one.")
+            log.problem("study", None, name, "is stated twice. Delete one.")
         else:
             given[name] = value
             if name != key:
-                findings.assume(f"study: {quote(key)} taken for {name}")
+                log.assume(f"study: {quote(key)} taken for {name}")
     return given, extra
 
 
-def _check_extra(extra: Mapping[str, Any], findings: Findings) -> None:
+def _check_extra(extra: Mapping[str, Any], log: ProblemLog) -> None:
     """Refuse values of the user's own that no file could hold."""
     for key, value in extra.items():
         if not key or read_text(key).problem:
-            findings.problem("study", None, None, f"{quote(key)} is no name for a key.")
+            log.problem("study", None, None, f"{quote(key)} is no name for a key.")
         elif not _can_be_written(value):
-            findings.problem(
+            log.problem(
                 "study",
                 None,
                 key,
@@ -122,42 +122,42 @@ def _setting_name(key: object) -> str:
     return re.sub(r"[\s_-]+", "_", str(key).strip().casefold())
 
 
-def _near_miss(key: str, mapping: Mapping[str, Any], findings: Findings) -> None:
+def _near_miss(key: str, mapping: Mapping[str, Any], log: ProblemLog) -> None:
     absent = [name for name in SETTING_NAMES if name not in mapping]
     close = difflib.get_close_matches(key.casefold(), absent, n=1, cutoff=0.8)
     if close:
-        findings.assume(
+        log.assume(
             f"study: {quote(key)} kept as a key of your own; rename it if {close[0]} "
             "was meant"
         )
 
 
-def _read(setting: Setting, value: Any, findings: Findings) -> Any:
+def _read(setting: Setting, value: Any, log: ProblemLog) -> Any:
     """Value of one setting; None if it is not set or cannot be read."""
     if isinstance(value, str):
         value = clean(value) or None
     if value is None or value in ([], ()):
-        if setting.needed and not findings.knows("study", None, setting.name):
+        if setting.needed and not log.knows("study", None, setting.name):
             _lost(
                 setting,
                 f"is not stated. Add {setting.name} = {_example(setting)} to the study "
                 f"settings: {setting.meaning}",
-                findings,
+                log,
             )
         return None
     cell = _READERS[setting.kind](setting, value)
     if cell.problem:
-        _lost(setting, cell.problem, findings)
+        _lost(setting, cell.problem, log)
         return None
     # A list stands as text in a workbook, which has no other way to hold it.
     if cell.note and not isinstance(cell.value, tuple):
-        findings.assume(f"study: {setting.name} read as {quote(cell.value)}")
+        log.assume(f"study: {setting.name} read as {quote(cell.value)}")
     return cell.value
 
 
-def _lost(setting: Setting, message: str, findings: Findings) -> None:
-    findings.problem("study", None, setting.name, message)
-    findings.lose("study", setting.name)
+def _lost(setting: Setting, message: str, log: ProblemLog) -> None:
+    log.problem("study", None, setting.name, message)
+    log.lose("study", setting.name)
 
 
 def _example(setting: Setting) -> str:
@@ -243,20 +243,20 @@ _READERS = {
 # --- settings against each other ----------------------------------------------------
 
 
-def _check_grades(settings: Settings, findings: Findings) -> None:
+def _check_grades(settings: Settings, log: ProblemLog) -> None:
     """Check that the cuts and the target fit the grade scale."""
-    if not findings.has("study", "grades"):
-        findings.lose("study", "raw_to", "burned_from", "target_grades")
+    if not log.has("study", "grades"):
+        log.lose("study", "raw_to", "burned_from", "target_grades")
         return
     if len(settings.grades) < 2:
-        _lost_grades("lists one grade; a scale has at least two.", findings)
+        _lost_grades("lists one grade; a scale has at least two.", log)
         return
-    _read_names(settings, findings)
-    if not findings.has("study", "raw_to", "burned_from"):
+    _read_names(settings, log)
+    if not log.has("study", "raw_to", "burned_from"):
         return
     raw, burned = settings.raw_code, settings.burned_code
     if raw >= burned:
-        findings.problem(
+        log.problem(
             "study",
             None,
             "raw_to",
@@ -264,33 +264,33 @@ def _check_grades(settings: Settings, findings: Findings) -> None:
             f"{quote(settings.burned_from)} on, so some would be both. Choose a paler "
             "grade for raw_to or a darker one for burned_from.",
         )
-        findings.lose("study", "raw_to", "burned_from")
-    elif findings.has("study", "target_grades"):
-        _check_target(settings, raw, burned, findings)
+        log.lose("study", "raw_to", "burned_from")
+    elif log.has("study", "target_grades"):
+        _check_target(settings, raw, burned, log)
 
 
-def _lost_grades(message: str, findings: Findings) -> None:
-    findings.problem("study", None, "grades", message)
-    findings.lose("study", "grades", "raw_to", "burned_from", "target_grades")
+def _lost_grades(message: str, log: ProblemLog) -> None:
+    log.problem("study", None, "grades", message)
+    log.lose("study", "grades", "raw_to", "burned_from", "target_grades")
 
 
-def _read_names(settings: Settings, findings: Findings) -> None:
+def _read_names(settings: Settings, log: ProblemLog) -> None:
     """Match the names of the cuts and the target with the grade list."""
     for name in ("raw_to", "burned_from"):
         value = getattr(settings, name)
         cell = read_choice(value, settings.grades)
         if cell.problem:
-            findings.problem(
+            log.problem(
                 "study", None, name, f"{cell.problem} Choose one of the grades."
             )
-            findings.lose("study", name)
+            log.lose("study", name)
         else:
             object.__setattr__(settings, name, cell.value)
     target = []
     for value in settings.target_grades:
         cell = read_choice(value, settings.grades)
         if cell.problem:
-            findings.problem(
+            log.problem(
                 "study",
                 None,
                 "target_grades",
@@ -298,20 +298,18 @@ def _read_names(settings: Settings, findings: Findings) -> None:
                 f"({listing(settings.grades, 'and')}). State which of them count as "
                 "good.",
             )
-            findings.lose("study", "target_grades")
+            log.lose("study", "target_grades")
         else:
             target.append(cell.value)
     object.__setattr__(settings, "target_grades", tuple(dict.fromkeys(target)))
 
 
-def _check_target(
-    settings: Settings, raw: int, burned: int, findings: Findings
-) -> None:
+def _check_target(settings: Settings, raw: int, burned: int, log: ProblemLog) -> None:
     for name in settings.target_grades:
         code = settings.grades.index(name)
         if code <= raw or code >= burned:
             what = "under-baked" if code <= raw else "burned"
-            findings.problem(
+            log.problem(
                 "study",
                 None,
                 "target_grades",
@@ -320,7 +318,7 @@ def _check_target(
             )
 
 
-def check_settings(settings: Settings, findings: Findings) -> Settings:
+def check_settings(settings: Settings, log: ProblemLog) -> Settings:
     """Read and check settings that were made in memory.
 
     Keys of the user's own that are called like a setting are a problem, because they
@@ -331,12 +329,12 @@ def check_settings(settings: Settings, findings: Findings) -> Settings:
         for entry in fields(settings)
         if entry.name != "extra"
     }
-    checked = read_settings(known, findings)
+    checked = read_settings(known, log)
     for key in settings.extra:
         if key != str(key).strip() or _setting_name(key) in SETTING_NAMES:
-            findings.problem(
+            log.problem(
                 "study", None, None, f"{quote(key)} is no name for a key of your own."
             )
-    _check_extra(settings.extra, findings)
+    _check_extra(settings.extra, log)
     object.__setattr__(checked, "extra", dict(settings.extra))
     return checked

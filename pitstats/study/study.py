@@ -10,7 +10,7 @@ import pandas as pd
 
 from pitstats.errors import InvalidStudyError
 from pitstats.study.checks import check_tables
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import TABLE_NAMES
 from pitstats.study.settings import Settings
 from pitstats.study.settings_checks import check_settings
@@ -77,13 +77,13 @@ class Study:
 
     def __post_init__(self) -> None:
         """Read, complete and check everything."""
-        findings = Findings(assumptions=list(self.assumptions))
-        settings = check_settings(self.settings, findings)
+        log = ProblemLog(assumptions=list(self.assumptions))
+        settings = check_settings(self.settings, log)
         raw = {name: _numbered(getattr(self, name)) for name in TABLE_NAMES}
-        tables = check_tables(raw, settings, findings)
-        if findings.problems:
-            raise InvalidStudyError(findings.ordered())
-        self._fill(settings, tables, findings.assumptions)
+        tables = check_tables(raw, settings, log)
+        if log.problems:
+            raise InvalidStudyError(log.ordered())
+        self._fill(settings, tables, log.assumptions)
 
     @classmethod
     def from_checked(

@@ -7,20 +7,20 @@ import tomllib
 from typing import Any
 
 from pitstats.study.csv_text import decode
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError
 from pitstats.study.schema import SETTINGS, Setting
 from pitstats.study.settings import Settings
 
 
-def read_toml(data: bytes, findings: Findings) -> dict[str, Any]:
+def read_toml(data: bytes, log: ProblemLog) -> dict[str, Any]:
     """Read ``study.toml``.
 
     Parameters
     ----------
     data : bytes
         The whole file.
-    findings : Findings
+    log : ProblemLog
         Takes up assumptions.
 
     Returns
@@ -35,7 +35,7 @@ def read_toml(data: bytes, findings: Findings) -> dict[str, Any]:
     """
     text, encoding = decode(data)
     if encoding:
-        findings.assume(f"study: text encoding {encoding} assumed")
+        log.assume(f"study: text encoding {encoding} assumed")
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:

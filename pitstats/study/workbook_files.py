@@ -16,8 +16,8 @@ import pandas as pd
 
 from pitstats.study.cells import clean, quote
 from pitstats.study.columns import read_header
-from pitstats.study.findings import Findings
 from pitstats.study.folder_files import column_texts, meant_table
+from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError, raw_table
 from pitstats.study.schema import (
     SETTING_NAMES,
@@ -45,14 +45,14 @@ _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
 # --- reading ------------------------------------------------------------------------
 
 
-def read_workbook(data: bytes, findings: Findings) -> RawStudy:
+def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
     """Read the sheets of a workbook into cells.
 
     Parameters
     ----------
     data : bytes
         The whole file.
-    findings : Findings
+    log : ProblemLog
         Takes up sheets that are missing, cells that cannot be known, and assumptions.
 
     Returns
@@ -71,41 +71,41 @@ def read_workbook(data: bytes, findings: Findings) -> RawStudy:
     for title in sheets:
         named.setdefault(title.strip().casefold(), title)
     if "study" in named:
-        study.settings = _read_settings(sheets[named["study"]], findings)
+        study.settings = _read_settings(sheets[named["study"]], log)
     else:
-        findings.problem(
+        log.problem(
             "study",
             None,
             None,
             "there is no sheet called study. It has a key and a value in each row: "
             "title, question, temperature_rule and units.",
         )
-        findings.lose("study", *SETTING_NAMES)
+        log.lose("study", *SETTING_NAMES)
     for table in TABLES:
         if table.name in named:
-            records = _squared(sheets[named[table.name]], table, findings)
+            records = _squared(sheets[named[table.name]], table, log)
             study.tables[table.name] = raw_table(records)
         elif table.name in _ALWAYS:
-            findings.problem(
+            log.problem(
                 table.name,
                 None,
                 None,
                 f"there is no sheet called {table.name}. It has one row for "
                 f"{table.one_row}.",
             )
-            findings.lose(table.name, *table.column_names)
+            log.lose(table.name, *table.column_names)
     known = ("study", *(table.name for table in TABLES))
     others = [title for name, title in named.items() if name not in known]
     if others:
         absent = [name for name in known if name not in named]
         shown = [f"{title}{meant_table(title, absent)}" for title in others]
-        findings.assume(
+        log.assume(
             f"not read, because the format has no such sheet: {', '.join(shown)}"
         )
     return study
 
 
-def read_first_sheet(data: bytes, findings: Findings) -> _Rows:
+def read_first_sheet(data: bytes, log: ProblemLog) -> _Rows:
     """Read the cells of the first sheet of any workbook, by row number.
 
     Raises
@@ -114,7 +114,7 @@ def read_first_sheet(data: bytes, findings: Findings) -> _Rows:
         If the file is not a workbook.
     """
     sheets = _load(data)
-    return _squared(next(iter(sheets.values()), []), None, findings)
+    return _squared(next(iter(sheets.values()), []), None, log)
 
 
 class _Wrong:
@@ -193,7 +193,7 @@ def _unescaped(match: re.Match[str]) -> str:
     return chr(int(match[1], 16))
 
 
-def _squared(rows: _Rows, table: Table | None, findings: Findings) -> _Rows:
+def _squared(rows: _Rows, table: Table | None, log: ProblemLog) -> _Rows:
     """Give all rows the same cells; report those that cannot be known."""
     if not rows:
         return []
@@ -208,7 +208,7 @@ def _squared(rows: _Rows, table: Table | None, findings: Findings) -> _Rows:
                 column = str(name) if isinstance(name, str) and name else None
                 if table is not None and column is not None:
                     column = read_header(table, column)
-                findings.problem(
+                log.problem(
                     "table" if table is None else table.name, row, column, cell.message
                 )
                 cells[position] = None
@@ -221,7 +221,7 @@ def _filled(cells: list[Any]) -> int:
     return max(used, default=0)
 
 
-def _read_settings(rows: _Rows, findings: Findings) -> dict[str, Any]:
+def _read_settings(rows: _Rows, log: ProblemLog) -> dict[str, Any]:
     """Read keys and values from the first two columns."""
     settings: dict[str, Any] = {}
     for row, cells in rows:
@@ -230,13 +230,13 @@ def _read_settings(rows: _Rows, findings: Findings) -> dict[str, Any]:
         if row == rows[0][0] and name.casefold() in ("key", "setting"):
             continue
         if isinstance(value, _Wrong):
-            findings.problem("study", None, name or None, f"row {row} {value.message}")
+            log.problem("study", None, name or None, f"row {row} {value.message}")
         elif name in settings:
-            findings.problem("study", None, name, f"row {row} states it again.")
+            log.problem("study", None, name, f"row {row} states it again.")
         elif name:
             settings[name] = _typed(name, value)
         elif value not in (None, ""):
-            findings.problem(
+            log.problem(
                 "study",
                 None,
                 None,

@@ -8,9 +8,9 @@ import pytest
 
 from pitstats.planning.simulation import (
     SEPARATED,
-    Design,
+    BakeDesign,
+    SimulatedTruth,
     Task,
-    Truth,
     blocks_of,
     run_task,
 )
@@ -18,8 +18,8 @@ from pitstats.stats import BakeModel
 
 pytestmark = pytest.mark.benchmark_ratio
 
-DESIGN = Design((4, 4), (16, 16))
-TRUTH = Truth(np.array([[0.2, 0.4]]), np.array([0.6]))
+DESIGN = BakeDesign((4, 4), (16, 16))
+TRUTH = SimulatedTruth(np.array([[0.2, 0.4]]), np.array([0.6]))
 
 
 def task(stop, design=DESIGN):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import pitstats as ps
-from tests.analysis.test_area import FOUR, near_burns, placed, study_of
+from tests.analysis.places.test_usable_area import FOUR, near_burns, placed, study_of
 from tests.figures.drawn_maps import boxes_of, drawn, texts_of, titles_of
 
 

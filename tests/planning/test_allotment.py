@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from pitstats.planning.allotment import (
+from pitstats.planning.random_draws import (
     CellPicker,
     deal_lots,
     draw_codes,

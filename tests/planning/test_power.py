@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 from scipy.special import expit
 
 import pitstats as ps
-from pitstats.analysis.compare import pair_table
+from pitstats.analysis.rates.compare import pair_table
 from pitstats.errors import DesignError
 from pitstats.planning import power as planning
 from pitstats.planning.allocation import best_split
@@ -21,9 +21,9 @@ from pitstats.planning.questions import one_more_bake, smallest_difference
 from pitstats.planning.simulation import (
     ALIKE,
     SEPARATED,
-    Design,
+    BakeDesign,
+    SimulatedTruth,
     Task,
-    Truth,
     blocks_of,
     run_task,
     simulate_burned,
@@ -79,9 +79,9 @@ def agrees(design, n_studies):
     row = plan.table.iloc[0]
     made = make_design(bakes, items, pits)
     rates = np.full((1, pits), rate)
-    alike = Truth(rates.copy(), np.array([sd]))
+    alike = SimulatedTruth(rates.copy(), np.array([sd]))
     rates[:, 1:] += difference
-    apart = Truth(rates, np.array([sd]))
+    apart = SimulatedTruth(rates, np.array([sd]))
     power, _, width = one_by_one(made, apart, n_studies, np.random.default_rng(21))
     error = np.hypot(row["power_error"], np.sqrt(power * (1 - power) / n_studies))
     assert row["power"] == pytest.approx(power, abs=3 * error + 1e-3)
@@ -146,7 +146,7 @@ def test_columns_and_what_they_mean():
 def test_no_difference_follows_the_verdict():
     """The batch's conclusion equals the verdict of `compare_pits`, study by study."""
     design = make_design(5, 24, 2)
-    truth = Truth(np.full((1, 2), 0.1), np.array([0.3]))
+    truth = SimulatedTruth(np.full((1, 2), 0.1), np.array([0.3]))
     task = Task(design, truth, ALIKE, 5, 0, 60, 60, 0.2, 0.95)
     tally = run_task(task)
     verdicts = [
@@ -349,8 +349,8 @@ def test_width_for_one_pit():
     assert np.all((table["low"] < 0.3) & (table["high"] > 0.3))
     assert table["cost"].tolist() == [12, 24, 72]
     # By hand: the mean width of `bake_rates` intervals of the same counts.
-    design = Design((6,), (12,))
-    truth = Truth(np.array([[0.3]]), np.array([0.6]))
+    design = BakeDesign((6,), (12,))
+    truth = SimulatedTruth(np.array([[0.3]]), np.array([0.6]))
     counts = simulate_burned(design, truth, np.random.default_rng(1), 150)
     width = [
         (found.high - found.low)[0]
@@ -403,8 +403,8 @@ def test_best_split():
 
 
 def test_simulated_counts_have_the_rate_and_the_spread():
-    design = Design((3, 2), (10, 30))
-    truth = Truth(np.array([[0.1, 0.5]]), np.array([0.9]))
+    design = BakeDesign((3, 2), (10, 30))
+    truth = SimulatedTruth(np.array([[0.1, 0.5]]), np.array([0.9]))
     counts = simulate_burned(design, truth, np.random.default_rng(2), 40_000)
     share = counts / design.total
     for bake, rate in enumerate([0.1, 0.1, 0.1, 0.5, 0.5]):

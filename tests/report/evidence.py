@@ -12,7 +12,7 @@ import pandas as pd
 
 import pitstats as ps
 from pitstats.analysis import fairness
-from tests.analysis.test_rates import counts_study
+from tests.analysis.rates.test_rates import counts_study
 
 BAKES = (1, 2, 3, 4, 5, 6)
 BURNED = ("none", "some", "all")

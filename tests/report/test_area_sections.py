@@ -12,7 +12,13 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.report.area_sections import AreaSections
 from pitstats.report.wording import area as wording
-from tests.analysis.test_area import FOUR, SIZES, near_burns, placed, study_of
+from tests.analysis.places.test_usable_area import (
+    FOUR,
+    SIZES,
+    near_burns,
+    placed,
+    study_of,
+)
 
 FORBIDDEN = re.compile(r"\b(significant|never|identical|proves?)\b", re.IGNORECASE)
 COUNTS = pd.DataFrame({"bake": ["A1", "B1"], "n_items": 10, "n_burned": [1, 2]})

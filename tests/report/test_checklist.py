@@ -10,7 +10,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report.checklist import NOT_RECORDED, icc_text, latent_icc
-from tests.analysis.test_rates import counts_study, house_example
+from tests.analysis.rates.test_rates import counts_study, house_example
 
 
 def checklist(study: ps.Study) -> pd.Series:

@@ -13,8 +13,8 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.report.map_sections import MapSections
 from pitstats.report.wording import maps as wording
-from tests.analysis.test_faces import DARK_BELOW, faced
-from tests.analysis.test_pattern import grid_study, near
+from tests.analysis.places.test_faces import DARK_BELOW, faced
+from tests.analysis.places.test_pattern import grid_study, near
 from tests.conftest import small_settings, small_tables
 
 SECTIONS = (

@@ -13,8 +13,8 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report.wording import probes as words
-from tests.analysis.test_gauge import probed_by_hand
-from tests.analysis.test_rates import counts_study
+from tests.analysis.heat.test_gauge import probed_by_hand
+from tests.analysis.rates.test_rates import counts_study
 
 CLAIMS = ("significant", "never", "identical", "proves")
 

@@ -9,7 +9,7 @@ from pitstats.report import wording
 from pitstats.report.wording import plan as plan_wording
 from pitstats.report.wording.maps import map_alt
 from pitstats.study.demo import demo_names, simulate_demo
-from tests.analysis.test_rates import counts_study
+from tests.analysis.rates.test_rates import counts_study
 
 STRONG = [1, 2, 1, 2, 11, 12, 13, 12]
 EVEN = [20, 21, 19, 20, 21, 20, 20, 19]

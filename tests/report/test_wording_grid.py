@@ -7,11 +7,11 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.analysis.end_counts import count_ends
+from pitstats.analysis.places.end_counts import count_ends
 from pitstats.report import wording
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import guard
-from tests.analysis.test_rates import counts_study
+from tests.analysis.rates.test_rates import counts_study
 from tests.report.evidence import (
     BAKES,
     BURNED,

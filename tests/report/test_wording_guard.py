@@ -11,7 +11,7 @@ import pytest
 import pitstats as ps
 from pitstats.report import wording
 from pitstats.report.wording import guard
-from tests.analysis.test_rates import counts_study
+from tests.analysis.rates.test_rates import counts_study
 
 FOLDER = Path(inspect.getfile(wording)).parent
 

@@ -9,8 +9,8 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.report.wording import ranks as words
 from pitstats.report.write_up_sections import WriteUpSections
-from tests.analysis.test_ranks import pits_with
-from tests.analysis.test_rates import house_example
+from tests.analysis.rates.test_ranks import pits_with
+from tests.analysis.rates.test_rates import house_example
 
 
 def test_ranks_of_four_pits(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

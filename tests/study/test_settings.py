@@ -6,17 +6,17 @@ from typing import Any
 import pytest
 
 from pitstats.study import Settings
-from pitstats.study.findings import Findings
+from pitstats.study.problems import ProblemLog
 from pitstats.study.settings_checks import check_settings, read_settings
 
 BASIS = {"title": "T", "question": "Q", "temperature_rule": "tuned"}
 
 
 def read(**stated: Any) -> tuple[Settings, list[tuple[str | None, str]], list[str]]:
-    findings = Findings()
-    settings = read_settings({**BASIS, **stated}, findings)
-    problems = [(p.column, p.message) for p in findings.ordered()]
-    return settings, problems, findings.assumptions
+    log = ProblemLog()
+    settings = read_settings({**BASIS, **stated}, log)
+    problems = [(p.column, p.message) for p in log.ordered()]
+    return settings, problems, log.assumptions
 
 
 def test_defaults() -> None:
@@ -126,18 +126,18 @@ def test_a_key_that_is_stated_twice() -> None:
 
 
 def test_settings_made_in_memory_are_read_like_files() -> None:
-    findings = Findings()
+    log = ProblemLog()
     made = Settings(
         title=" T ", question="Q", temperature_rule="Tuned", extra={"own": 1}
     )
-    checked = check_settings(made, findings)
-    assert findings.problems == []
+    checked = check_settings(made, log)
+    assert log.problems == []
     assert (checked.title, checked.temperature_rule) == ("T", "tuned")
     assert checked.extra == {"own": 1}
 
 
 @pytest.mark.parametrize("key", ["title", "Conf-Level", " own", "", "a\x00"])
 def test_own_keys_that_a_file_could_not_hold(key: str) -> None:
-    findings = Findings()
-    check_settings(Settings(**BASIS, extra={key: 1}), findings)
-    assert findings.problems
+    log = ProblemLog()
+    check_settings(Settings(**BASIS, extra={key: 1}), log)
+    assert log.problems

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator
 
 import pandas as pd
 
-from pitstats.analysis.factors import SETTING_COLUMNS, audited_bakes
 from pitstats.analysis.fairness.conduct import find_in_conduct
 from pitstats.analysis.fairness.design import find_in_design
+from pitstats.analysis.fairness.factors import SETTING_COLUMNS, audited_bakes
 from pitstats.analysis.fairness.finding import SEVERITY_ORDER, Finding, Record
 from pitstats.analysis.fairness.mistakes import find_questions, find_unrecorded
 from pitstats.analysis.fairness.outcome import find_in_outcomes

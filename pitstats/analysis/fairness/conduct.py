@@ -7,20 +7,20 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.coverage import (
-    DISTANCE_TOLERANCE,
-    GRATE_TOLERANCE,
-    layouts_differ,
-    placement,
-)
 from pitstats.analysis.fairness.finding import (
     Finding,
     Record,
     per_pit_text,
     plural,
 )
-from pitstats.analysis.gauge import Z_SHOWN, gauge_by_bake
-from pitstats.analysis.probe_series import kelvin_in
+from pitstats.analysis.heat.gauge import Z_SHOWN, gauge_by_bake
+from pitstats.analysis.heat.probe_series import kelvin_in
+from pitstats.analysis.places.coverage import (
+    DISTANCE_TOLERANCE,
+    GRATE_TOLERANCE,
+    layouts_differ,
+    placement,
+)
 from pitstats.stats.sensors import browning_factor
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.study import Study

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pitstats.analysis.aliasing import (
+from pitstats.analysis.fairness.design_audit import (
     NEARLY_VIF,
     PARTLY_VIF,
     hidden_pairs,
     pair_list,
     pit_means,
 )
-from pitstats.analysis.factors import Factor
+from pitstats.analysis.fairness.factors import Factor
 from pitstats.analysis.fairness.finding import (
     Finding,
     Record,

@@ -8,8 +8,8 @@ from typing import Literal
 
 import pandas as pd
 
-from pitstats.analysis.aliasing import DesignAudit, audit_design
-from pitstats.analysis.factors import audited_bakes, is_plan
+from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
+from pitstats.analysis.fairness.factors import audited_bakes, is_plan
 from pitstats.study.outcomes import bake_totals, item_outcomes
 from pitstats.study.study import Study
 

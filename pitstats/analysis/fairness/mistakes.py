@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pitstats.analysis.fairness.finding import Finding, Record, Topic, plural
-from pitstats.analysis.probe_checks import is_lid
+from pitstats.analysis.heat.probe_checks import is_lid
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,7 @@ from pitstats.analysis.fairness.finding import (
     per_pit_text,
     plural,
 )
-from pitstats.analysis.rates import estimate_burn_rates
+from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.stats.intervals import newcombe_difference
 
 # Shares of missing items from which a rate may be off by more than a few points.

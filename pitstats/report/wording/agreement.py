@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.grading_agreement import GradingAgreement
-from pitstats.analysis.recount import seen_from_the_other_pit
-from pitstats.analysis.regrading import UNNAMED
+from pitstats.analysis.grading.agreement import GradingAgreement
+from pitstats.analysis.grading.regrading import UNNAMED
+from pitstats.analysis.sensitivity.recount import seen_from_the_other_pit
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     MINUS,

@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.surface import SurfaceMap
-from pitstats.analysis.usable_area import UsableArea
+from pitstats.analysis.places.surface import SurfaceMap
+from pitstats.analysis.places.usable_area import UsableArea
 from pitstats.report.tables import signed_points, span, span_points
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (

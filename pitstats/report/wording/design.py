@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.aliasing import DesignAudit, hidden_pairs
-from pitstats.analysis.extra_bakes import ExtraBakes
+from pitstats.analysis.fairness.design_audit import DesignAudit, hidden_pairs
+from pitstats.analysis.fairness.extra_bakes import ExtraBakes
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import count, listed, one_line
 

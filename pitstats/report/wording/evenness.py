@@ -94,7 +94,7 @@ def zone_sentences(evenness: Evenness, ends: pd.DataFrame) -> list[str]:
     Examples
     --------
     >>> import pitstats as ps
-    >>> from pitstats.analysis.end_counts import count_ends
+    >>> from pitstats.analysis.places.end_counts import count_ends
     >>> study = ps.demo_study("unequal_layouts")
     >>> zones = zone_sentences(ps.compare_evenness(study), count_ends(study))
     >>> zones[0].startswith("Quarry: repeatably hotter near the firebox")

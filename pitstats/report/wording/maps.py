@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.faces import FaceComparison
-from pitstats.analysis.pattern import GratePatterns
+from pitstats.analysis.places.faces import FaceComparison
+from pitstats.analysis.places.pattern import GratePatterns
 from pitstats.analysis.results import Evenness
 from pitstats.report.tables import signed_points, span_points
 from pitstats.report.wording.guard import passes

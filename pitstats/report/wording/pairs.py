@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pitstats.analysis.both_ways import BothWays
+from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import PitComparison
 from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import (

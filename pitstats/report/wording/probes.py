@@ -8,13 +8,13 @@ from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.gauge import (
+from pitstats.analysis.heat.gauge import (
     INDICATED_AND_PROBES,
     LID_AND_PROBES,
     MEANS,
     GaugeComparison,
 )
-from pitstats.analysis.probe_series import ProbeSummary, kelvin_in
+from pitstats.analysis.heat.probe_series import ProbeSummary, kelvin_in
 from pitstats.figures.probes import MOST_PANELS
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pitstats.analysis.ranks import PitRanks
+from pitstats.analysis.rates.ranks import PitRanks
 from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import level_text, one_line, percent
 from pitstats.report.wording.scope import IN_BAKES, IN_CONDITIONS, doubts

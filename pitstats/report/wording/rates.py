@@ -6,7 +6,7 @@ import math
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-from pitstats.analysis.more_bakes import MoreBakes
+from pitstats.analysis.rates.more_bakes import MoreBakes
 from pitstats.analysis.results import BurnRates
 from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import (

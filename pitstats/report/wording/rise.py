@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.rise import RiseComparison
+from pitstats.analysis.heat.rise import RiseComparison
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import count, level_text, one_line
 from pitstats.report.wording.temperature import (

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.alternatives import ONE_OUT, SESSION_OUT
-from pitstats.analysis.recount import SHARED_PLACES
-from pitstats.analysis.sensitivity import AS_REPORTED, Sensitivity
+from pitstats.analysis.sensitivity.alternatives import ONE_OUT, SESSION_OUT
+from pitstats.analysis.sensitivity.recount import SHARED_PLACES
+from pitstats.analysis.sensitivity.sensitivity import AS_REPORTED, Sensitivity
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     MINUS,

@@ -8,8 +8,8 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from pitstats.analysis.temperatures import CellTemperatures, TemperatureComparison
-from pitstats.analysis.uniformity import UniformitySurvey
+from pitstats.analysis.heat.temperatures import CellTemperatures, TemperatureComparison
+from pitstats.analysis.heat.uniformity import UniformitySurvey
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     NO_VALUE,

@@ -1,0 +1,1 @@
+"""The grade scale, and whether the grading can be trusted."""

@@ -1,0 +1,1 @@
+"""Gauges, probes, cell temperatures and rise."""

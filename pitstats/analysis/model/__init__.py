@@ -1,0 +1,1 @@
+"""Burning explained by place, pit and settings."""

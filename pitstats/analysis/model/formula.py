@@ -1,0 +1,360 @@
+"""From a formula to columns: one intercept per pit, the rest as covariates.
+
+The formula language is patsy's [1]_. Interactions with the pit become one column per
+pit, so that no pit is the reference of another and priors treat all pits alike.
+
+References
+----------
+.. [1] Chambers JM, Hastie TJ (1992), Statistical models in S, chapter 2.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pitstats.errors import DesignError
+
+_FUNCTIONS = {"np": np}
+_NEGLIGIBLE = 1e-8
+
+
+def hump(distance: Any) -> Any:
+    """Curve that is 0 at both ends of the grate and 1 in its middle.
+
+    Parameters
+    ----------
+    distance : array_like
+        Scaled distance from the firebox, 0 to 1.
+
+    Returns
+    -------
+    array_like
+        ``4 d (1 - d)``. With ``distance`` beside it a smooth curve of one bend.
+
+    Examples
+    --------
+    >>> hump(0.0), hump(0.5), hump(0.75)
+    (0.0, 1.0, 0.75)
+    """
+    return 4 * distance * (1 - distance)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ParsedFormula:
+    """A formula taken apart.
+
+    Attributes
+    ----------
+    text : str
+        As it is used, with ``pit`` in it.
+    names : tuple of str
+        Columns of the study that it uses.
+    terms : tuple of tuple of str
+        Terms, each the code of its factors; the pit itself is left out.
+    pit_added : bool
+        Whether ``pit`` was put in.
+    """
+
+    text: str
+    names: tuple[str, ...]
+    terms: tuple[tuple[str, ...], ...]
+    pit_added: bool
+
+
+def parse_formula(text: str) -> ParsedFormula:
+    """Take a formula apart, or say what is wrong with it.
+
+    Parameters
+    ----------
+    text : str
+        Right side of a formula, such as ``"pit * distance + grate"``.
+
+    Returns
+    -------
+    ParsedFormula
+        Terms of which ``pit:x`` covers ``x`` too are given without ``x``.
+
+    Raises
+    ------
+    DesignError
+        If the formula cannot be read, or has a left side.
+
+    Examples
+    --------
+    >>> parse_formula("pit * distance + grate").terms
+    (('pit', 'distance'), ('grate',))
+    """
+    from patsy import ModelDesc, PatsyError
+
+    if not isinstance(text, str) or not text.strip():
+        raise DesignError(
+            "The formula is empty. Write the columns that may explain burning, such "
+            "as 'pit + distance + grate'."
+        )
+    body = text.strip().removeprefix("~")
+    try:
+        description = ModelDesc.from_formula(body)
+    except (PatsyError, SyntaxError) as error:
+        raise DesignError(
+            f"The formula {text!r} cannot be read ({_first_line(error)}). Write "
+            "columns joined by +, interactions by : or *."
+        ) from error
+    if description.lhs_termlist:
+        raise DesignError(
+            f"The formula {text!r} has a left side. What is explained is always "
+            "whether an item burned: write the right side alone."
+        )
+    found = [
+        tuple(factor.code for factor in term.factors)
+        for term in description.rhs_termlist
+    ]
+    pit_added = ("pit",) not in found
+    crossed = {
+        frozenset(term) - {"pit"} for term in found if "pit" in term and len(term) > 1
+    }
+    terms = tuple(
+        term
+        for term in found
+        if term not in ((), ("pit",)) and set(term) not in crossed
+    )
+    names = dict.fromkeys(n for term in terms for code in term for n in _names(code))
+    return ParsedFormula(
+        text=f"pit + {body.strip()}" if pit_added else body.strip(),
+        names=tuple(names),
+        terms=terms,
+        pit_added=pit_added,
+    )
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0] if str(error) else type(error).__name__
+
+
+def _names(code: str) -> list[str]:
+    """Columns of the study in the code of one factor."""
+    tree = ast.parse(code, mode="eval")
+    called = {id(n.func) for n in ast.walk(tree) if isinstance(n, ast.Call)}
+    quoted = [
+        str(call.args[0].value)
+        for call in ast.walk(tree)
+        if isinstance(call, ast.Call)
+        and isinstance(call.func, ast.Name)
+        and call.func.id == "Q"
+        and call.args
+        and isinstance(call.args[0], ast.Constant)
+    ]
+    plain = [
+        node.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Name)
+        and id(node) not in called
+        and node.id not in (*_FUNCTIONS, "Treatment", "Sum", "Poly", "Diff", "Helmert")
+    ]
+    return plain + quoted
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ModelColumns:
+    """Columns of a formula over a given table.
+
+    Attributes
+    ----------
+    columns : tuple of str
+        Names of the covariates, without the pits' intercepts.
+    terms : tuple of tuple of str
+        Term, as codes of factors, from which each column comes.
+    info : patsy.DesignInfo
+        What turns further rows into the same columns.
+    skip : int
+        Number of leading columns that are the pits' intercepts.
+    """
+
+    columns: tuple[str, ...]
+    terms: tuple[tuple[str, ...], ...]
+    info: Any
+    skip: int
+
+    def matrix(self, frame: pd.DataFrame) -> NDArray[np.float64]:
+        """Covariates of the rows of a table, shape (rows, columns).
+
+        Raises
+        ------
+        DesignError
+            If a value was not in the study, or a column cannot be computed.
+        """
+        from patsy import PatsyError, build_design_matrices
+
+        if not self.columns:
+            return np.zeros((len(frame), 0))
+        try:
+            (matrix,) = build_design_matrices([self.info], frame, NA_action="raise")
+        except (PatsyError, ValueError, TypeError, ZeroDivisionError) as error:
+            raise DesignError(
+                f"A column of the formula cannot be computed: {_first_line(error)}."
+            ) from error
+        values = np.asarray(matrix, dtype=float)
+        if len(values) == 1 < len(frame):
+            values = np.repeat(values, len(frame), axis=0)
+        bad = ~np.isfinite(values).all(axis=0)
+        if bad.any():
+            name = self.info.column_names[int(np.flatnonzero(bad)[0])]
+            raise DesignError(
+                f"{name} is not a finite number for every item. Change the formula, "
+                "for instance a logarithm of 0."
+            )
+        return values[:, self.skip :]
+
+
+def build_design(parsed: ParsedFormula, frame: pd.DataFrame) -> ModelColumns:
+    """Find out which columns a formula makes from a table.
+
+    Parameters
+    ----------
+    parsed : ParsedFormula
+        From `parse_formula`.
+    frame : pandas.DataFrame
+        The rows of the model; ``pit`` is categorical.
+
+    Returns
+    -------
+    ModelColumns
+
+    Raises
+    ------
+    DesignError
+        If a factor cannot be computed from the table.
+    """
+    from patsy import (
+        EvalEnvironment,
+        EvalFactor,
+        ModelDesc,
+        PatsyError,
+        Term,
+        incr_dbuilder,
+    )
+
+    wanted = [Term([EvalFactor("pit")])]
+    wanted += [Term([EvalFactor(code) for code in term]) for term in parsed.terms]
+    environment = EvalEnvironment([{**_FUNCTIONS, "hump": hump}])
+    try:
+        info = incr_dbuilder(
+            ModelDesc([], wanted), lambda: iter([frame]), eval_env=environment
+        )
+    except Exception as error:
+        if not isinstance(error, (PatsyError, ValueError, TypeError, ArithmeticError)):
+            raise
+        raise DesignError(
+            f"The formula {parsed.text!r} cannot be computed from this study: "
+            f"{_first_line(error)}."
+        ) from error
+    # The pits stand first: one indicator each, since the model has no other intercept.
+    skip = len(frame["pit"].cat.categories)
+    columns: list[str] = []
+    terms: list[tuple[str, ...]] = []
+    for term in info.terms[1:]:
+        names = info.column_names[info.term_slices[term]]
+        columns += names
+        terms += [tuple(factor.code for factor in term.factors)] * len(names)
+    return ModelColumns(
+        columns=tuple(columns), terms=tuple(terms), info=info, skip=skip
+    )
+
+
+def codes_names(codes: Sequence[str]) -> set[str]:
+    """Columns of the study in the factors of a term, the pit left out."""
+    return {name for code in codes for name in _names(code)} - {"pit"}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Aliasing:
+    """Columns that the data cannot tell from others.
+
+    Attributes
+    ----------
+    constant : ndarray of bool, shape (columns,)
+        Columns with a single value.
+    aliased : ndarray of bool, shape (columns,)
+        Columns that the intercepts and earlier columns determine; constants too.
+    partners : dict of str to tuple of str
+        For each aliased column the earlier columns that determine it; ``"pit"``
+        stands for the intercepts.
+    """
+
+    constant: NDArray[np.bool_]
+    aliased: NDArray[np.bool_]
+    partners: dict[str, tuple[str, ...]]
+
+
+def find_aliases(
+    columns: Sequence[str], matrix: NDArray[np.float64], pit: NDArray[np.intp]
+) -> Aliasing:
+    """Find columns that the pits' intercepts and earlier columns determine.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Names.
+    matrix : ndarray, shape (rows, columns)
+        Covariates.
+    pit : ndarray of int, shape (rows,)
+        Pit codes.
+
+    Returns
+    -------
+    Aliasing
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> found = find_aliases(
+    ...     ["damper_open"], np.array([[0.5], [0.5], [1.0]]), np.array([0, 0, 1])
+    ... )
+    >>> found.partners
+    {'damper_open': ('pit',)}
+    """
+    rows = np.unique(np.column_stack([pit, matrix]), axis=0)
+    dummies = np.eye(int(pit.max()) + 1)[rows[:, 0].astype(np.intp)]
+    held = [*dummies.T]
+    names = ["pit"] * len(held)
+    constant = np.ptp(rows[:, 1:], axis=0) == 0
+    aliased = np.zeros(len(columns), dtype=bool)
+    partners = {}
+    for j, (name, column) in enumerate(zip(columns, rows[:, 1:].T, strict=True)):
+        size = float(np.abs(column).max()) or 1.0
+        basis = np.column_stack(held)
+        coef = np.linalg.lstsq(basis, column / size, rcond=None)[0]
+        gap = np.abs(basis @ coef - column / size).max()
+        if gap > _NEGLIGIBLE:
+            held.append(column / size)
+            names.append(name)
+            continue
+        aliased[j] = True
+        with_it = dict.fromkeys(
+            n for n, c in zip(names, coef, strict=True) if abs(c) > 1e-6
+        )
+        partners[name] = tuple(with_it) or ("pit",)
+    return Aliasing(constant=constant, aliased=aliased, partners=partners)
+
+
+def plain_name(column: str) -> str:
+    """Name of a column in words: ``pit[Quarry]:distance`` is "distance in Quarry".
+
+    Examples
+    --------
+    >>> plain_name("pit[Quarry]:distance"), plain_name("grate[T.upper]")
+    ('distance in Quarry', 'grate (upper)')
+    """
+    pit = re.match(r"pit\[(?:T\.)?(.*?)\](?::(.+))?$", column)
+    rest = pit.group(2) if pit else column
+    if pit and rest is None:
+        return pit.group(1)
+    words = re.sub(r"\[(?:T\.)?(.*?)\]", r" (\1)", rest or "")
+    return f"{words} in {pit.group(1)}" if pit else words

@@ -1,0 +1,1 @@
+"""Where on the grate: maps, patterns, evenness, usable area."""

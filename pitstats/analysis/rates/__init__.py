@@ -1,0 +1,1 @@
+"""How often each pit burns, and which burns more."""

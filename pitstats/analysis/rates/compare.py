@@ -1,0 +1,232 @@
+"""Which pit burns more, and is it more than luck? All pairs of pits."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pandas as pd
+
+from pitstats.analysis import caveats as notes
+from pitstats.analysis.model.fit import (
+    FittedModel,
+    check_two_pits,
+    default_formula,
+    difference_table,
+    fit_model,
+    rate_table,
+    session_sentence,
+)
+from pitstats.analysis.model.standardize import LayoutChoice
+from pitstats.analysis.places.coverage import layouts_differ
+from pitstats.analysis.rates.pairs import pair_rows, verdicts
+from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_burn_rates
+from pitstats.analysis.results import PitComparison, RateDraws
+from pitstats.stats.intervals import newcombe_difference
+from pitstats.study.outcomes import bake_totals
+from pitstats.study.study import Study
+
+ESTIMAND = "difference of long-run burn rates, first pit minus second"
+
+
+def compare_pits(
+    study: Study,
+    *,
+    layout: LayoutChoice | None = None,
+    formula: str | None = None,
+    conf_level: float | None = None,
+) -> PitComparison:
+    """Compare the long-run burn rates of all pairs of pits.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study with graded items in at least two pits.
+    layout : {"common", "as baked"} or pandas.DataFrame, optional
+        What the rates are averaged over. By default each pit's own items, from counts
+        alone. ``"common"``: the places that lie, on a grate that all pits used, within
+        the stretch that every pit used. ``"as baked"``: each pit's own places, by the
+        model. A table: cells of one's own with ``grate`` and ``distance`` (or
+        ``column``), optionally ``cell_weight``, ``pit`` and other columns of the
+        formula.
+    formula : str, optional
+        Model behind a layout, as for `fit_burn_model`; by default one slope per pit,
+        ``"pit * distance"``, and ``+ grate`` where some pit used more than one. With a
+        formula and no layout, the layout is ``"as baked"``.
+    conf_level : float, optional
+        Between 0 and 1; the study's own level when not given.
+
+    Returns
+    -------
+    PitComparison
+        One row per pair. With more than two pits the verdicts follow the
+        simultaneous intervals.
+
+    Raises
+    ------
+    DesignError
+        If fewer than two pits have graded items; with a layout also if the pits have
+        no place in common, or bakes of which only totals are known meet a formula
+        with columns of items.
+
+    Notes
+    -----
+    ``p_value`` belongs to one pair on its own; ``p_adjusted`` allows for all pairs and
+    is below ``1 - conf_level`` exactly when the simultaneous interval excludes 0.
+
+    Standardized rates come from `stats.model_rates`, where the model, its priors and
+    their sources are given; averaging over the same cells for all pits is the
+    g-formula [1]_.
+
+    References
+    ----------
+    .. [1] Muller CJ, MacLehose RF (2014), Estimating predicted probabilities from
+       logistic regression: different methods correspond to different target
+       populations, International Journal of Epidemiology 43:962-970.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> comparison = ps.compare_pits(ps.demo_study("one_bake_each"))
+    >>> set(comparison.table["verdict"])
+    {'one bake each'}
+
+    The same pits over the same places:
+
+    >>> common = ps.compare_pits(ps.demo_study("four_pits"), layout="common")
+    >>> common.formula
+    'pit * distance + grate'
+    """
+    level = checked_level(study, conf_level)
+    if layout is None and formula is None:
+        return _as_counted(study, level)
+    chosen = "as baked" if layout is None else layout
+    fitted = fit_model(study, formula or default_formula(study), chosen, level)
+    check_two_pits(study, fitted.pits)
+    return _standardized(study, fitted, level)
+
+
+def _as_counted(study: Study, level: float) -> PitComparison:
+    """Compare from the counts of bakes, over whatever places the items had."""
+    rates = estimate_burn_rates(study, level)
+    totals = bake_totals(study)
+    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    pits = [p for p in study.pits["pit"] if p in set(graded["pit"])]
+    check_two_pits(study, pits)
+    n_bakes = rates.table.set_index("pit")["n_bakes"]
+    table = pair_table(graded, pits, level, study.settings.margin)
+    found = list(rates.caveats)
+    if layouts_differ(study):
+        found.append(notes.LAYOUTS_DIFFER)
+    return PitComparison(
+        table=table,
+        naive=naive_differences(rates.table, pits, level),
+        n_bakes=n_bakes,
+        layout="as baked",
+        margin=study.settings.margin,
+        estimand=ESTIMAND,
+        method=METHOD,
+        conf_level=level,
+        caveats=tuple(found),
+        rates=rates.table,
+    )
+
+
+def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
+    """Compare rates over a layout, from the draws of the model."""
+    rates, sd = rate_table(study, fitted), fitted.result.bake_sd
+    drawn = fitted.result.draws
+    return PitComparison(
+        table=difference_table(fitted),
+        naive=naive_differences(rates, fitted.pits, level),
+        n_bakes=rates.set_index("pit")["n_bakes"],
+        layout=fitted.layout.name,
+        margin=fitted.margin,
+        estimand=f"{ESTIMAND}. {fitted.layout.description}",
+        method=fitted.method,
+        conf_level=level,
+        caveats=fitted.caveats,
+        rates=rates,
+        formula=fitted.parsed.text,
+        layout_note=fitted.layout.description,
+        session_note=session_sentence(fitted),
+        cells=fitted.layout.table,
+        support=fitted.layout.support,
+        bake_sd=(sd.estimate, sd.low, sd.high),
+        draws=RateDraws(tuple(fitted.pits), drawn.rates.T, drawn.weights),
+    )
+
+
+def pair_table(
+    bakes: pd.DataFrame, pits: list[str], level: float, margin: float | None
+) -> pd.DataFrame:
+    """Intervals and verdicts of all pairs, from bakes with their counts.
+
+    Parameters
+    ----------
+    bakes : pandas.DataFrame
+        ``pit, n_items, n_burned``, one row per bake with graded items.
+    pits : list of str
+        All pits of ``bakes``, in the order wanted.
+    level : float
+        Level of the intervals.
+    margin : float or None
+        Smallest difference that would change advice.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of `PitComparison.table`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> bakes = pd.DataFrame(
+    ...     {"pit": ["A", "A", "B", "B"], "n_items": 20, "n_burned": [1, 2, 15, 17]}
+    ... )
+    >>> pair_table(bakes, ["A", "B"], 0.95, None)["verdict"].tolist()
+    ['differs']
+    """
+    posterior = bake_posterior(bakes, level)
+    table = pair_rows(posterior.result.differences, posterior.pits, pits)
+    table["verdict"] = verdicts(
+        table["simultaneous_low"],
+        table["simultaneous_high"],
+        margin=margin,
+        one_bake_each=int(bakes.groupby("pit").size().max()) <= 1,
+    )
+    return table
+
+
+def naive_differences(
+    rates: pd.DataFrame, pits: list[str], level: float
+) -> pd.DataFrame:
+    """Newcombe's intervals of all pairs from pooled counts, as if items counted.
+
+    Parameters
+    ----------
+    rates : pandas.DataFrame
+        ``pit, n_items, n_burned``.
+    pits : list of str
+        Pits to pair, in the order wanted.
+    level : float
+        Level of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``pit_a, pit_b, conf_low, conf_high``.
+
+    Examples
+    --------
+    >>> counts = pd.DataFrame({"pit": ["A", "B"], "n_items": 10, "n_burned": [9, 3]})
+    >>> naive_differences(counts, ["A", "B"], 0.95).round(4)["conf_low"].item()
+    0.1705
+    """
+    counts = rates.set_index("pit")[["n_burned", "n_items"]]
+    rows = []
+    for a, b in combinations(pits, 2):
+        burned, total = counts.loc[[a, b], "n_burned"], counts.loc[[a, b], "n_items"]
+        low, high = newcombe_difference(burned.to_numpy(), total.to_numpy(), level)
+        rows.append((a, b, float(low), float(high)))
+    return pd.DataFrame(rows, columns=["pit_a", "pit_b", "conf_low", "conf_high"])

@@ -1,0 +1,1 @@
+"""Would the answer change: the comparison again under every alternative."""

@@ -1,0 +1,83 @@
+"""What a hotter grate or a longer bake is worth, if browning follows a simple law."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from pitstats.analysis.rates.pairs import pair_rows, verdicts
+from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.stats.weighted_draws import summarize_pairs
+
+
+def compare_at_equal_dose(
+    bakes: pd.DataFrame,
+    pits: list[str],
+    excess: Sequence[Mapping[str, float]],
+    *,
+    level: float,
+    margin: float | None,
+) -> list[pd.DataFrame]:
+    """All pairs of pits if the browning of all had run at one speed.
+
+    Parameters
+    ----------
+    bakes : pandas.DataFrame
+        ``pit, n_items, n_burned``, one row per bake with graded items.
+    pits : list of str
+        Pits to compare, in the order wanted.
+    excess : sequence of mapping of str to float
+        Factors by which each pit's browning ran ahead of the common speed, one mapping
+        for each assumption.
+    level : float
+        Level of the intervals.
+    margin : float or None
+        Smallest difference that would change advice.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        For each assumption the columns of `PitComparison.table`.
+
+    Notes
+    -----
+    Every draw of a long-run rate from the posterior of `stats.bake_rates` has its odds
+    divided by the factor: odds of burning go in proportion to the speed of browning, as
+    they do for small rates if burning strikes at a constant hazard. Items that all burn
+    at nearly the same dose would respond more steeply. With all factors 1 the result
+    differs from the exact posterior only by the error of 16,384 fixed draws.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> bakes = pd.DataFrame(
+    ...     {"pit": ["A", "A", "B", "B"], "n_items": 20, "n_burned": [9, 12, 3, 5]}
+    ... )
+    >>> (same,) = compare_at_equal_dose(
+    ...     bakes, ["A", "B"], [{"A": 2.0, "B": 1.0}], level=0.95, margin=None
+    ... )
+    >>> round(float(same["estimate"].item()), 2)
+    0.13
+    """
+    posterior = bake_posterior(bakes, level)
+    draws = posterior.result.posterior.fixed_draws().T
+    draws = draws[[posterior.pits.index(pit) for pit in pits]]
+    weights = np.full(draws.shape[1], 1 / draws.shape[1])
+    raw_odds = draws / np.maximum(1 - draws, 1e-300)
+    one_bake_each = int(bakes.groupby("pit").size().max()) <= 1
+    tables = []
+    for factors in excess:
+        odds = raw_odds / np.array([[factors[pit]] for pit in pits])
+        table = pair_rows(
+            summarize_pairs(odds / (1 + odds), weights, level), pits, pits
+        )
+        table["verdict"] = verdicts(
+            table["simultaneous_low"],
+            table["simultaneous_high"],
+            margin=margin,
+            one_bake_each=one_bake_each,
+        )
+        tables.append(table)
+    return tables

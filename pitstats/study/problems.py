@@ -1,0 +1,72 @@
+"""What reading a study turned up: problems to mend and assumptions to know about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from pitstats.errors import Problem
+from pitstats.study.schema import BY_NAME, SETTING_NAMES, TABLE_NAMES
+
+
+@dataclass
+class ProblemLog:
+    """Collects problems and assumptions while a study is read.
+
+    Attributes
+    ----------
+    problems : list of Problem
+        In the order in which they were found; see `ordered`.
+    assumptions : list of str
+        Each said once.
+    lost : set of (str, str)
+        Tables and columns that are not there at all. Checks that would only repeat
+        the loss in every row leave them alone.
+    """
+
+    problems: list[Problem] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+    lost: set[tuple[str, str]] = field(default_factory=set)
+    _noted: set[tuple[str, int | None, str | None]] = field(default_factory=set)
+
+    def problem(
+        self, table: str, row: int | None, column: str | None, message: str
+    ) -> None:
+        """Note a problem."""
+        row = None if row is None else int(row)
+        self.problems.append(Problem(table, row, column, message))
+        self._noted.add((table, row, column))
+
+    def knows(self, table: str, row: int | None, column: str) -> bool:
+        """Tell whether a problem of this place was noted already."""
+        return (table, row, column) in self._noted
+
+    def assume(self, text: str) -> None:
+        """Note an assumption, once."""
+        if text not in self.assumptions:
+            self.assumptions.append(text)
+
+    def lose(self, table: str, *columns: str) -> None:
+        """Note that columns of a table are not there."""
+        self.lost.update((table, column) for column in columns)
+
+    def has(self, table: str, *columns: str) -> bool:
+        """Tell whether columns of a table can be relied on."""
+        return all((table, column) not in self.lost for column in columns)
+
+    def ordered(self) -> list[Problem]:
+        """Return the problems table by table, first row of trouble first."""
+        return sorted(dict.fromkeys(self.problems), key=_place)
+
+
+def _place(problem: Problem) -> tuple[int, int, int, str]:
+    tables = ("study", *TABLE_NAMES)
+    table = tables.index(problem.table) if problem.table in tables else len(tables)
+    known: tuple[str, ...] = ()
+    if problem.table == "study":
+        known = SETTING_NAMES
+    elif problem.table in BY_NAME:
+        known = BY_NAME[problem.table].column_names
+    column = -1 if problem.column is None else len(known)
+    if problem.column in known:
+        column = known.index(problem.column)
+    return table, problem.row or 0, column, problem.message
