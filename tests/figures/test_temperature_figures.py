@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 import pitstats as ps
+from tests.analysis.cell_studies import bakes_study, cell_frame
 from tests.analysis.heat.test_rise import rise_study
-from tests.analysis.places import bakes_study, cell_frame
 
 LEVEL = {"Quarry": 352.0, "Ferry": 331.0}
 

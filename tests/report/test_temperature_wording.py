@@ -11,8 +11,8 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.report.wording import rise as rise_words
 from pitstats.report.wording import temperature as words
+from tests.analysis.cell_studies import bakes_study, cell_frame
 from tests.analysis.heat.test_rise import rise_study
-from tests.analysis.places import bakes_study, cell_frame
 
 LEVEL = {"Quarry": 352.0, "Ferry": 331.0, "Mill": 349.0}
 FALL = {"Quarry": 40.0, "Ferry": -15.0, "Mill": 0.0}

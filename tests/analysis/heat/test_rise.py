@@ -9,7 +9,7 @@ from scipy import stats as distributions
 
 import pitstats as ps
 from pitstats.errors import DesignError
-from tests.analysis.places import bakes_study, cell_frame
+from tests.analysis.cell_studies import bakes_study, cell_frame
 
 LEVEL = {"Quarry": 48.0, "Ferry": 44.0}
 FALL = {"Quarry": 6.0, "Ferry": 0.0}

@@ -18,7 +18,7 @@ from pitstats.analysis.heat.temperatures import same_probe
 from pitstats.errors import DesignError
 from pitstats.stats import fit_mixed_linear
 from pitstats.study.demo import simulate_demo_probes
-from tests.analysis.places import bakes_study, cell_frame
+from tests.analysis.cell_studies import bakes_study, cell_frame
 
 LEVEL = {"Quarry": 350.0, "Ferry": 335.0, "Mill": 345.0}
 FALL = {"Quarry": 40.0, "Ferry": 10.0, "Mill": 0.0}

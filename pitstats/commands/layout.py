@@ -1,0 +1,80 @@
+"""Draw order, cells and codes at random."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
+from pitstats.commands.values import PitSize
+from pitstats.errors import DesignError
+
+
+@click.command(
+    context_settings=HELP, short_help="Draw order, cells and codes at random."
+)
+@click.argument("dest", type=click.Path(path_type=Path))
+@click.option(
+    "--pit",
+    "pits",
+    type=PitSize(),
+    multiple=True,
+    required=True,
+    help="A pit and its cells, PIT=ROWSxCOLUMNS; repeat for every pit.",
+)
+@click.option("--bakes", type=int, default=3, show_default=True, help="Of each pit.")
+@click.option("--items", type=int, help="Items a bake; all cells if not given.")
+@click.option("--title", help="Title of the study.")
+@click.option("--question", help="Question the bakes are to answer.")
+@click.option(
+    "--temperature-rule",
+    type=click.Choice(["same indicated", "same grate", "maker's setting", "tuned"]),
+    help="How the heat of the pits is matched.",
+)
+@click.option("--stop-rule", help="When a bake is ended, in words.")
+@click.option("--margin", type=float, help="Difference that changes no advice, 0-1.")
+@click.option("--lot", help="Name of the one lot of dough.")
+@click.option(
+    "--regrade-share",
+    type=float,
+    default=0.2,
+    show_default=True,
+    help="Share of items graded twice, 0-1.",
+)
+@click.option("--seed", type=int, help="Seed; drawn and printed if not given.")
+@force_option
+@told_plainly(design_error=WRONG_USAGE)
+def layout(
+    dest: Path,
+    pits: tuple[tuple[str, dict[str, tuple[int, int]]], ...],
+    bakes: int,
+    items: int | None,
+    lot: str | None,
+    regrade_share: float,
+    seed: int | None,
+    force: bool,
+    **stated: Any,
+) -> None:
+    """Draw order, cells and codes at random and write the planned study to DEST."""
+    from pitstats.planning.layout import randomize_layout
+    from pitstats.study.files import write_study
+
+    grates = dict(pits)
+    if len(grates) < len(pits):
+        raise DesignError("A pit was given twice; put its grates together with +.")
+    drawn = randomize_layout(
+        grates,
+        bakes=bakes,
+        items="fill" if items is None else items,
+        lots=lot,
+        regrade_share=regrade_share,
+        settings={key: value for key, value in stated.items() if value is not None},
+        seed=seed,
+    )
+    write_study(drawn.study, dest, overwrite=force)
+    click.echo(f"Planned study: {dest} (seed {drawn.seed})")
+    for line in (*drawn.rules, *drawn.caveats):
+        click.echo(f"- {line}")
+    click.echo(f"Next: pitstats sheets {dest}")

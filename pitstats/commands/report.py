@@ -1,0 +1,63 @@
+"""Render a report."""
+
+from __future__ import annotations
+
+import atexit
+import gc
+import sys
+from pathlib import Path
+
+import click
+
+from pitstats.commands.shared import HELP, force_option, told_plainly
+
+
+@click.command(context_settings=HELP, short_help="Render a report on STUDY.")
+@click.argument("study", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--notebook", default="compare_pits", show_default=True, help="Notebook to run."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("reports"),
+    show_default=True,
+    help="Folder for the report.",
+)
+@click.option(
+    "-p",
+    "--parameter",
+    "pairs",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Set a parameter of the notebook; may be repeated.",
+)
+@force_option
+@told_plainly()
+def report(
+    study: Path | None, notebook: str, out: Path, pairs: tuple[str, ...], force: bool
+) -> None:
+    """Render a report on STUDY: one HTML page with its notebook, figures and tables.
+
+    The notebooks plan_bakes and noise_check do without a STUDY; set what they ask
+    with -p, such as -p rate=0.2 -p "bakes=[2, 3, 4]".
+    """
+    from pitstats.report.render import parse_parameters, render_report
+
+    if study is None and notebook == "compare_pits":
+        raise click.UsageError("Say which study: pitstats report STUDY.")
+
+    # On import, what validates notebooks spends a second on a grammar of international
+    # web addresses, if this package is there; without it, it does without.
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
+    # At its end Python looks for garbage among all that libraries and figures left, for
+    # half a second; the memory goes back anyway.
+    atexit.register(gc.freeze)
+    html = render_report(
+        study,
+        notebook=notebook,
+        out=out,
+        parameters=parse_parameters(pairs),
+        overwrite=force,
+    )
+    click.echo(f"Report: {html}")

@@ -1,0 +1,75 @@
+"""What commands share: options, exit codes, and errors told in a sentence."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+import click
+
+from pitstats.errors import (
+    DesignError,
+    ExistsError,
+    PitstatsError,
+    RenderUsageError,
+)
+
+HELP = {"help_option_names": ["-h", "--help"]}
+
+DONE, PROBLEMS, WRONG_USAGE = 0, 1, 2
+
+force_option = click.option(
+    "--force", is_flag=True, help="Replace what is already there."
+)
+format_option = click.option(
+    "--format",
+    "style",
+    type=click.Choice(["table", "csv", "json"]),
+    default="table",
+    show_default=True,
+    help="How to print.",
+)
+
+
+def told_plainly(
+    *, design_error: int = PROBLEMS
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """End with a sentence and an exit code where something is wrong, never a trace.
+
+    A `DesignError` is a problem of the data where a command reads a study, and wrong
+    usage (say so) where the command line itself states the plan or names a demo.
+    """
+
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
+        @wraps(command)
+        def run(*args: Any, **kwargs: Any) -> None:
+            try:
+                command(*args, **kwargs)
+            except (ExistsError, RenderUsageError) as error:
+                _stop(_for_the_terminal(error), WRONG_USAGE)
+            except DesignError as error:
+                _stop(_for_the_terminal(error), design_error)
+            except PitstatsError as error:
+                _stop(_for_the_terminal(error), PROBLEMS)
+            except BrokenPipeError:
+                raise  # whoever reads has seen enough; click ends without a word
+            except OSError as error:
+                place = f"{error.filename}: " if error.filename else ""
+                _stop(f"{place}{error.strerror or error}", PROBLEMS)
+
+        return run
+
+    return decorate
+
+
+def _stop(text: str, code: int) -> None:
+    click.echo(text, err=True)
+    sys.exit(code)
+
+
+def _for_the_terminal(error: Exception) -> str:
+    """Text of an error with its notes, in the words of the command line."""
+    lines = [str(error), *getattr(error, "__notes__", ())]
+    return "\n".join(lines).replace("overwrite=True", "--force")

@@ -1,0 +1,58 @@
+"""Values that options take: numbers with commas between, pits with their grates."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+
+# Generic only in newer releases of click than the oldest one that will do.
+class Numbers(click.ParamType):  # type: ignore[type-arg]
+    """One number or several with commas between, such as 2,3,4."""
+
+    name = "numbers"
+
+    def __init__(self, kind: type[int] | type[float]) -> None:
+        self._kind = kind
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> list[float]:
+        """Read the numbers, or say what was found instead."""
+        if isinstance(value, list):
+            return value
+        try:
+            return [self._kind(part) for part in str(value).split(",")]
+        except ValueError:
+            noun = "whole numbers" if self._kind is int else "numbers"
+            self.fail(f"{value!r} is not {noun} with commas between.", param, ctx)
+
+
+class PitSize(click.ParamType):  # type: ignore[type-arg]
+    """A pit with its grates, such as Quarry=3x6 or Mill=main:4x5+upper:2x5."""
+
+    name = "pit=rowsxcolumns"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, dict[str, tuple[int, int]]]:
+        """Read the sizes, or say how to write them."""
+        if isinstance(value, tuple):
+            return value
+        pit, _, sizes = str(value).partition("=")
+        grates: dict[str, tuple[int, int]] = {}
+        for size in sizes.split("+"):
+            name, colon, numbers = size.rpartition(":")
+            rows, _, columns = numbers.lower().partition("x")
+            if not (
+                pit.strip() and rows.strip().isdigit() and columns.strip().isdigit()
+            ):
+                self.fail(
+                    f"{value!r} is not of the form PIT=ROWSxCOLUMNS, such as "
+                    "Quarry=3x6 or Mill=main:4x5+upper:2x5.",
+                    param,
+                    ctx,
+                )
+            grates[name.strip() if colon else "main"] = (int(rows), int(columns))
+        return pit.strip(), grates
