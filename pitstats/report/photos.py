@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
+from pitstats.study.cells import quote
 from pitstats.study.photos import UnusableError, inside, opened
 from pitstats.study.study import Study
 
@@ -86,28 +87,25 @@ def read_photo(folder: Path | None, bake: str, name: str) -> Photo:
 
     Examples
     --------
-    >>> read_photo(None, "A1", "grate.jpg").problem
-    "The photograph of bake A1 is not shown: the study's folder is not known."
+    >>> print(read_photo(None, "A1", "a.jpg").problem)
+    The photograph 'a.jpg' of bake A1 is not shown: the study's folder is not known.
     """
     try:
         file = inside(folder, name)
         jpeg, size = _small_copy(file)
     except UnusableError as reason:
-        return Photo(
-            bake, problem=f"The photograph of bake {bake} is not shown: {reason}"
-        )
+        told = f"The photograph {quote(name)} of bake {bake} is not shown: {reason}"
+        return Photo(bake, problem=told)
     return Photo(bake, jpeg, size)
 
 
 def _small_copy(file: Path) -> tuple[bytes, tuple[int, int]]:
     from PIL import ImageOps
 
-    with opened(file) as image:
-        # A JPEG can be read at a fraction of its size, which is much faster.
-        image.draft("RGB", (2 * LARGEST_SIDE, 2 * LARGEST_SIDE))
-        upright = ImageOps.exif_transpose(image)
-        upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
-        return _only_pixels(upright)
+    with opened(file, 2 * LARGEST_SIDE) as image:
+        # Made small first: turning copies every pixel.
+        image.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
+        return _only_pixels(ImageOps.exif_transpose(image))
 
 
 def _only_pixels(image: object) -> tuple[bytes, tuple[int, int]]:

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pitstats.study.cells import quote
+from pitstats.study.cells import listing, quote
 from pitstats.study.problems import ProblemLog
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
+_KINDS = ("JPEG", "PNG", "WEBP")
 _LARGEST_FILE = 60_000_000
-_MOST_PIXELS = 150_000_000
+#: Of a JPEG, of which an eighth a side can be read, and of what is read whole.
+_MOST_PIXELS, _MOST_PIXELS_WHOLE = 220_000_000, 36_000_000
 
 
 class UnusableError(Exception):
@@ -66,14 +68,30 @@ def inside(folder: Path | None, name: str) -> Path:
     return real
 
 
+def picture_kinds() -> tuple[str, ...]:
+    """Kinds of picture that are opened: no other reader ever sees a file.
+
+    A picture library also knows kinds that are programs (PostScript) or rarely looked
+    after. HEIC needs a plugin and is told to be missing without it.
+    """
+    with suppress(ImportError):
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+        return (*_KINDS, "HEIF")
+    return _KINDS
+
+
 @contextmanager
-def opened(file: Path) -> Iterator[Image]:
+def opened(file: Path, side: int | None = None) -> Iterator[Image]:
     """Open a photograph; nothing but its head is read until more is asked for.
 
     Parameters
     ----------
     file : Path
         An existing file.
+    side : int, optional
+        Pixels a side that will do: a JPEG is then read at a fraction of its size.
 
     Yields
     ------
@@ -87,24 +105,38 @@ def opened(file: Path) -> Iterator[Image]:
     """
     from PIL import Image, UnidentifiedImageError
 
-    limit = f"{_LARGEST_FILE / 1e6:.0f} MB or {_MOST_PIXELS / 1e6:.0f} megapixels"
-    too_large = f"it is larger than {limit}. Save a smaller copy."
     try:
         if file.stat().st_size > _LARGEST_FILE:
-            raise UnusableError(too_large)
+            raise UnusableError(_too_large(f"{_LARGEST_FILE / 1e6:.0f} MB"))
         with warnings.catch_warnings():
-            # Its own warning about many pixels comes before ours can.
+            # Its own warnings, about many pixels or odd heads, help no cook.
             warnings.simplefilter("ignore")
-            with Image.open(file) as image:
-                if image.width * image.height > _MOST_PIXELS:
-                    raise UnusableError(too_large)
+            with Image.open(file, formats=picture_kinds()) as image:
+                most = _most_pixels(image)
+                if image.width * image.height > most:
+                    raise UnusableError(_too_large(f"{most / 1e6:.0f} megapixels"))
+                if side is not None:
+                    image.draft("RGB", (side, side))
                 yield image
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
-        if isinstance(error, UnidentifiedImageError):
-            what = "it is not a picture that can be read (JPEG and PNG can)."
-        else:
-            what = "the file is broken or cannot be opened."
-        raise UnusableError(what) from None
+    except UnusableError:
+        raise
+    except UnidentifiedImageError:
+        kinds = listing(["JPEG", "PNG", "WebP", *picture_kinds()[len(_KINDS) :]], "and")
+        raise UnusableError(
+            f"it is not a picture that can be read ({kinds} can)."
+        ) from None
+    except Exception:  # a hostile file can make a reader fail with anything
+        raise UnusableError("the file is broken or cannot be opened.") from None
+
+
+def _too_large(limit: str) -> str:
+    return f"it is larger than {limit}. Save a smaller copy."
+
+
+def _most_pixels(image: Image) -> int:
+    """Pixels that can be read in bounded memory: many only where parts will do."""
+    in_parts = image.format in ("JPEG", "MPO") and not image.info.get("progressive")
+    return _MOST_PIXELS if in_parts else _MOST_PIXELS_WHOLE
 
 
 def say_photos(bakes: pd.DataFrame, folder: Path, log: ProblemLog) -> None:

@@ -2,6 +2,8 @@
 
 import dataclasses
 import io
+import tracemalloc
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -86,7 +88,8 @@ def test_what_is_not_there_is_a_sentence(name: str, tmp_path: Path) -> None:
     (tmp_path / "sub").mkdir()
     photo = read_photo(tmp_path, "A1", name)
     assert photo.jpeg == b""
-    assert photo.problem.startswith("The photograph of bake A1 is not shown: ")
+    assert photo.problem.startswith("The photograph '")
+    assert " of bake A1 is not shown: " in photo.problem
 
 
 def test_broken_and_foreign_files_are_a_sentence(tmp_path: Path) -> None:
@@ -109,6 +112,69 @@ def test_huge_files_are_refused_before_they_are_read(
     assert "smaller copy" in read_photo(tmp_path, "A1", "a.jpg").problem
     monkeypatch.setattr("pitstats.study.photos._LARGEST_FILE", 1000)
     assert "smaller copy" in read_photo(tmp_path, "A1", "a.jpg").problem
+
+
+def test_a_program_called_jpg_is_not_run(tmp_path: Path) -> None:
+    """PostScript that would write a file, and never end, if anything interpreted it."""
+    written = tmp_path / "written"
+    program = (
+        "%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 20 20\n%%EndComments\n"
+        f"({written}) (w) file closefile\n{{ }} loop\nshowpage\n%%EOF\n"
+    )
+    (tmp_path / "grate.jpg").write_text(program)
+    photo = read_photo(tmp_path, "A1", "grate.jpg")
+    assert "'grate.jpg' of bake A1" in photo.problem
+    assert "(JPEG, PNG and WebP can)" in photo.problem
+    assert not written.exists()
+
+
+@pytest.mark.parametrize("kind", ["GIF", "TIFF", "BMP", "AVIF", "PPM", "EPS", "ICO"])
+def test_other_kinds_of_picture_are_not_opened(kind: str, tmp_path: Path) -> None:
+    Image.new("RGB", (16, 16)).save(tmp_path / "a.jpg", format=kind)
+    assert "can)." in read_photo(tmp_path, "A1", "a.jpg").problem
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_every_kind_that_is_allowed_can_be_read(kind: str, tmp_path: Path) -> None:
+    Image.new("RGB", (30, 20), "red").save(tmp_path / "a.jpg", format=kind)
+    assert read_photo(tmp_path, "A1", "a.jpg").size == (30, 20)
+
+
+def bomb(path: Path, side: int) -> None:
+    """A PNG of one color, thousands of times smaller than its pixels."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        check = zlib.crc32(kind + data).to_bytes(4, "big")
+        return len(data).to_bytes(4, "big") + kind + data + check
+
+    head = side.to_bytes(4, "big") * 2 + b"\x08\x00\x00\x00\x00"
+    rows = zlib.compress(bytes(side + 1) * side, 9)
+    parts = chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + parts)
+
+
+def test_a_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    bomb(tmp_path / "a.png", 6100)
+    tracemalloc.start()
+    try:
+        photo = read_photo(tmp_path, "A1", "a.png")
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert "larger than 36 megapixels" in photo.problem
+    assert peak < 5e6
+
+
+def test_what_makes_a_reader_fail_oddly_is_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Image.new("RGB", (30, 20), "red").save(tmp_path / "a.jpg")
+
+    def fail(*_: object) -> None:
+        raise RuntimeError("decoder")
+
+    monkeypatch.setattr(Image.Image, "thumbnail", fail)
+    assert "broken" in read_photo(tmp_path, "A1", "a.jpg").problem
 
 
 @pytest.mark.parametrize("name", ["my_test", "my_test.xlsx"])
