@@ -22,27 +22,16 @@ from pitstats.stats.binomial_data import (
     null_space,
 )
 from pitstats.stats.logistic import fit_logistic, profile_end
+from pitstats.stats.marginal_maximum import (
+    LARGEST_SD,
+    VarianceTest,
+    ascent_step,
+    climb,
+    observed_covariance,
+    variance_test,
+)
 from pitstats.stats.quadrature import normal_nodes
 from pitstats.stats.separation import Separation, find_separation
-
-# An SD on the logit scale beyond which "all or none in every bake" is the better
-# description: at 10, two bakes in three lie under 1 % or over 99 %.
-_LARGEST_SD = 10.0
-
-
-class VarianceTest(NamedTuple):
-    """Likelihood ratio test that groups do not differ.
-
-    Attributes
-    ----------
-    statistic : float
-        Twice the gain in log-likelihood over the model without group effect.
-    p_value : float
-        From the equal mixture of chi-square on 0 and 1 df.
-    """
-
-    statistic: float
-    p_value: float
 
 
 class MixedLogisticFit(NamedTuple):
@@ -202,7 +191,7 @@ def fit_mixed_logistic(
     top = _maximize(data, n_nodes)
     constant = binomial_constant(y, n)
     plain = fit_logistic(y[used], n[used], design[used]).loglik - constant
-    if abs(top.sd) > _LARGEST_SD and _every_group_is_pure(data):
+    if abs(top.sd) > LARGEST_SD and _every_group_is_pure(data):
         return _runaway_fit(data, n_nodes, level, top, plain, constant, groups)
     return _finite_fit(data, n_nodes, level, top, plain, constant, groups, columns)
 
@@ -237,7 +226,7 @@ def _maximize(data: _Data, n_nodes: int) -> _Maximum:
         data.offset[kept],
     )
     inner, value = _climb_from_starts(likelihood, n_nodes)
-    covariance = _full_covariance(likelihood, inner, n_nodes)
+    covariance = observed_covariance(likelihood, inner, n_nodes)
     wide = np.zeros((p + 1, p + 1))
     wide[:p, :p] = basis @ covariance[:-1, :-1] @ basis.T
     wide[p, p] = covariance[-1, -1]
@@ -271,7 +260,7 @@ def _climb_from_starts(
     start = np.zeros(likelihood.design.shape[1] + 1)
     start[:-1], zero_value = _plain_start(likelihood)
     start[-1] = 0.6
-    top, value = _climb(likelihood, start, n_nodes)
+    top, value = climb(likelihood, start, n_nodes)
     if abs(top[-1]) < 1e-4 or value <= zero_value:
         top = start.copy()
         top[-1] = 0.0
@@ -299,68 +288,6 @@ def _plain_start(likelihood: GroupedLikelihood) -> tuple[FloatArray, float]:
     return coef, float((y * eta - n * np.logaddexp(0.0, eta)).sum())
 
 
-def _climb(
-    likelihood: GroupedLikelihood, start: FloatArray, n_nodes: int
-) -> tuple[FloatArray, float]:
-    """Newton's method with Louis's information, steps halved when they overshoot."""
-    here = start
-    shape_nodes = max(n_nodes, 7)
-    for _ in range(100):
-        value, gradient, information = likelihood.slope(here, shape_nodes)
-        if shape_nodes != n_nodes:
-            value, gradient, _ = likelihood.slope(here, n_nodes)
-        step = _ascent_step(information, gradient)
-        if float(gradient @ step) < 1e-15 or abs(here[-1]) > 3 * _LARGEST_SD:
-            break
-        for _ in range(30):
-            if likelihood.value(here + step, n_nodes) >= value - 1e-13 * abs(value):
-                break
-            step = step / 2
-        else:
-            break
-        here = here + step
-    return here, value
-
-
-def _ascent_step(information: FloatArray, gradient: FloatArray) -> FloatArray:
-    """Newton step with negative curvature turned round, of bounded length."""
-    values, vectors = np.linalg.eigh(information)
-    size = np.maximum(np.abs(values), 1e-6 * max(1.0, float(np.abs(values).max())))
-    step: FloatArray = vectors @ ((vectors.T @ gradient) / size)
-    longest = abs(float(step[-1]))
-    return step if longest <= 2.0 else step * (2.0 / longest)
-
-
-def _full_covariance(
-    likelihood: GroupedLikelihood, top: FloatArray, n_nodes: int
-) -> FloatArray:
-    """Inverse of the observed information, from differences of the exact gradient."""
-    p = len(top)
-    if top[-1] == 0:
-        covariance = np.full((p, p), np.nan)
-        information = likelihood.slope(top, n_nodes)[2][:-1, :-1]
-        covariance[:-1, :-1] = np.linalg.inv(information)
-        return covariance
-    information = np.empty((p, p))
-    for j in range(p):
-        width = 1e-4 * max(1.0, abs(float(top[j])))
-        shift = np.zeros(p)
-        shift[j] = width
-        up = likelihood.slope(top + shift, n_nodes)[1]
-        down = likelihood.slope(top - shift, n_nodes)[1]
-        information[j] = (down - up) / (2 * width)
-    return np.asarray(np.linalg.inv((information + information.T) / 2))
-
-
-def _variance_test(with_groups: float, without: float) -> VarianceTest:
-    from scipy.special import chdtrc
-
-    statistic = max(0.0, 2 * (with_groups - without))
-    if statistic < 1e-10:
-        return VarianceTest(0.0, 1.0)
-    return VarianceTest(statistic, 0.5 * float(chdtrc(1.0, statistic)))
-
-
 def _finite_fit(
     data: _Data,
     n_nodes: int,
@@ -386,7 +313,7 @@ def _finite_fit(
         top.sd,
         float(error[p]),
         top.loglik + constant,
-        _variance_test(top.loglik, plain),
+        variance_test(top.loglik, plain),
         separated,
         bound,
         float("nan"),
@@ -500,7 +427,7 @@ def _runaway_fit(
         float("inf"),
         float("nan"),
         top.loglik + constant,
-        _variance_test(top.loglik, plain),
+        variance_test(top.loglik, plain),
         np.ones(p, dtype=bool),
         nothing.copy(),
         bound,
@@ -520,7 +447,7 @@ def _climb_at_sd(
     value = likelihood.value(here, n_nodes)
     for _ in range(60):
         _, gradient, information = likelihood.slope(here, n_nodes)
-        step = np.append(_ascent_step(information[:-1, :-1], gradient[:-1]), 0.0)
+        step = np.append(ascent_step(information[:-1, :-1], gradient[:-1]), 0.0)
         if float(gradient @ step) < 1e-12:
             break
         for _ in range(30):
