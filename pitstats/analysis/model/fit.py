@@ -22,6 +22,7 @@ from pitstats.analysis.model.formula import (
     find_aliases,
     parse_formula,
     plain_name,
+    unquoted,
 )
 from pitstats.analysis.model.standardize import (
     LayoutChoice,
@@ -399,7 +400,7 @@ def _words(fitted: FittedModel, j: int) -> str:
     term = fitted.design.terms[j]
     same = [i for i, other in enumerate(fitted.design.terms) if other == term]
     if fitted.aliasing.aliased[same].all() and "pit" not in term:
-        return ":".join(term)
+        return unquoted(":".join(term))
     return plain_name(fitted.design.columns[j])
 
 

@@ -20,31 +20,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pitstats.analysis.model.grammar import CONTRASTS, PLAIN, read_terms
+from pitstats.analysis.model.transformations import OrthogonalPolynomials, hump
 from pitstats.errors import DesignError
+from pitstats.study.cells import quote
 
-_FUNCTIONS = {"np": np}
 _NEGLIGIBLE = 1e-8
+_NOT_COMPUTED = (ValueError, TypeError, ArithmeticError, AttributeError, LookupError)
 
 
-def hump(distance: Any) -> Any:
-    """Curve that is 0 at both ends of the grate and 1 in its middle.
+def _functions() -> dict[str, Any]:
+    """All that the code of a factor can call, beside what patsy brings along."""
+    from patsy import stateful_transform
 
-    Parameters
-    ----------
-    distance : array_like
-        Scaled distance from the firebox, 0 to 1.
-
-    Returns
-    -------
-    array_like
-        ``4 d (1 - d)``. With ``distance`` beside it a smooth curve of one bend.
-
-    Examples
-    --------
-    >>> hump(0.0), hump(0.5), hump(0.75)
-    (0.0, 1.0, 0.75)
-    """
-    return 4 * distance * (1 - distance)
+    plain = {name: getattr(np, name) for name in PLAIN if name != "hump"}
+    poly = stateful_transform(OrthogonalPolynomials)
+    return plain | {"np": np, "hump": hump, "poly": poly}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,30 +83,18 @@ def parse_formula(text: str) -> ParsedFormula:
     >>> parse_formula("pit * distance + grate").terms
     (('pit', 'distance'), ('grate',))
     """
-    from patsy import ModelDesc, PatsyError
-
     if not isinstance(text, str) or not text.strip():
         raise DesignError(
             "The formula is empty. Write the columns that may explain burning, such "
             "as 'pit + distance + grate'."
         )
     body = text.strip().removeprefix("~")
-    try:
-        description = ModelDesc.from_formula(body)
-    except (PatsyError, SyntaxError) as error:
+    if "~" in re.sub(r"`[^`]*`", "", body):
         raise DesignError(
-            f"The formula {text!r} cannot be read ({_first_line(error)}). Write "
-            "columns joined by +, interactions by : or *."
-        ) from error
-    if description.lhs_termlist:
-        raise DesignError(
-            f"The formula {text!r} has a left side. What is explained is always "
+            f"The formula {quote(text)} has a left side. What is explained is always "
             "whether an item burned: write the right side alone."
         )
-    found = [
-        tuple(factor.code for factor in term.factors)
-        for term in description.rhs_termlist
-    ]
+    found = read_terms(body)
     pit_added = ("pit",) not in found
     crossed = {
         frozenset(term) - {"pit"} for term in found if "pit" in term and len(term) > 1
@@ -156,7 +135,7 @@ def _names(code: str) -> list[str]:
         for node in ast.walk(tree)
         if isinstance(node, ast.Name)
         and id(node) not in called
-        and node.id not in (*_FUNCTIONS, "Treatment", "Sum", "Poly", "Diff", "Helmert")
+        and node.id not in ("np", *CONTRASTS)
     ]
     return plain + quoted
 
@@ -195,8 +174,9 @@ class ModelColumns:
         if not self.columns:
             return np.zeros((len(frame), 0))
         try:
-            (matrix,) = build_design_matrices([self.info], frame, NA_action="raise")
-        except (PatsyError, ValueError, TypeError, ZeroDivisionError) as error:
+            with np.errstate(all="ignore"):  # what is not finite is told below
+                (matrix,) = build_design_matrices([self.info], frame, NA_action="raise")
+        except (PatsyError, *_NOT_COMPUTED) as error:
             raise DesignError(
                 f"A column of the formula cannot be computed: {_first_line(error)}."
             ) from error
@@ -243,14 +223,13 @@ def build_design(parsed: ParsedFormula, frame: pd.DataFrame) -> ModelColumns:
 
     wanted = [Term([EvalFactor("pit")])]
     wanted += [Term([EvalFactor(code) for code in term]) for term in parsed.terms]
-    environment = EvalEnvironment([{**_FUNCTIONS, "hump": hump}])
+    environment = EvalEnvironment([_functions()])
     try:
-        info = incr_dbuilder(
-            ModelDesc([], wanted), lambda: iter([frame]), eval_env=environment
-        )
-    except Exception as error:
-        if not isinstance(error, (PatsyError, ValueError, TypeError, ArithmeticError)):
-            raise
+        with np.errstate(all="ignore"):
+            info = incr_dbuilder(
+                ModelDesc([], wanted), lambda: iter([frame]), eval_env=environment
+            )
+    except (PatsyError, *_NOT_COMPUTED) as error:
         raise DesignError(
             f"The formula {parsed.text!r} cannot be computed from this study: "
             f"{_first_line(error)}."
@@ -344,6 +323,17 @@ def find_aliases(
     return Aliasing(constant=constant, aliased=aliased, partners=partners)
 
 
+def unquoted(code: str) -> str:
+    """Code of a factor with the plain names of its columns.
+
+    Examples
+    --------
+    >>> unquoted("log(Q('my wind'))")
+    'log(my wind)'
+    """
+    return re.sub(r"""Q\((["'])(.*?)\1\)""", r"\2", code)
+
+
 def plain_name(column: str) -> str:
     """Name of a column in words: ``pit[Quarry]:distance`` is "distance in Quarry".
 
@@ -356,5 +346,5 @@ def plain_name(column: str) -> str:
     rest = pit.group(2) if pit else column
     if pit and rest is None:
         return pit.group(1)
-    words = re.sub(r"\[(?:T\.)?(.*?)\]", r" (\1)", rest or "")
+    words = re.sub(r"\[(?:T\.)?(.*?)\]", r" (\1)", unquoted(rest or ""))
     return f"{words} in {pit.group(1)}" if pit else words

@@ -71,7 +71,7 @@ class TestFormula:
             ("pit + session", "enters by itself"),
             ("pit + plate", "nothing is recorded"),
             ("pit + np.log(damper_open - 1)", "cannot be computed|finite"),
-            ("pit + nofunction(distance)", "cannot be computed"),
+            ("pit + nofunction(distance)", "no function .nofunction."),
         ],
     )
     def test_what_does_not_work_is_refused_in_words(
