@@ -107,7 +107,8 @@ class _Reader:
         self._place = 0
 
     def _split(self) -> list[_Token]:
-        tokens, place, text = [], 0, self._text.rstrip()
+        tokens: list[_Token] = []
+        place, text = 0, self._text.rstrip()
         while place < len(text):
             found = _TOKEN.match(text, place)
             if found is None:
