@@ -92,6 +92,7 @@ from .figures.temperatures import plot_survey as plot_survey
 from .figures.temperatures import plot_temperatures as plot_temperatures
 from .planning.allocation import SplitPlan as SplitPlan
 from .planning.allocation import best_split as best_split
+from .planning.cells import cut_grate as cut_grate
 from .planning.designs import SPREADS as SPREADS
 from .planning.designs import explain_spread as explain_spread
 from .planning.layout import Layout as Layout

@@ -187,10 +187,8 @@ class Evenness(FrameResult):
         One row per pit with top and bottom graded: ``pit, n_items, top, bottom,
         bottom_minus_top, conf_low, conf_high`` and ``top_low, top_high, bottom_low,
         bottom_high``.
-    face_differences : pandas.DataFrame
-        ``bottom_minus_top`` of ``pit_a`` less that of ``pit_b``.
     part_faces : callable
-        Works out both tables of faces, when one of them is asked for.
+        Works out the table of faces when it is asked for.
     n_bakes : pandas.Series
         Bakes with graded items on known places, per pit; with a single one the
         numbers speak of that bake.
@@ -211,11 +209,6 @@ class Evenness(FrameResult):
     def faces(self) -> pd.DataFrame:
         """Bottom against top face, pit by pit."""
         return self._face_tables.table
-
-    @property
-    def face_differences(self) -> pd.DataFrame:
-        """Bottom against top face, pit against pit."""
-        return self._face_tables.differences
 
     @property
     def face_caveats(self) -> tuple[str, ...]:

@@ -16,70 +16,6 @@ from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.quadrature import normal_nodes
 
 
-def two_rate_sample_size(
-    rate_a: float,
-    rate_b: float,
-    *,
-    power: float = 0.8,
-    alpha: float = 0.05,
-    continuity: bool = False,
-) -> float:
-    """Independent items per pit needed to tell two burn rates apart.
-
-    Parameters
-    ----------
-    rate_a, rate_b : float
-        Burn rates, 0-1, different.
-    power : float, default 0.8
-        Chance wanted to find the difference.
-    alpha : float, default 0.05
-        Two-sided error level.
-    continuity : bool, default False
-        Whether to correct for continuity.
-
-    Returns
-    -------
-    float
-        Items per pit, not rounded.
-
-    Raises
-    ------
-    DesignError
-        If a rate, the power or the level is outside 0-1 or the rates are equal.
-
-    Notes
-    -----
-    R equivalent without correction: ``power.prop.test(p1 =, p2 =, power =)``.
-
-    References
-    ----------
-    .. [1] Fleiss, Tytun & Ury (1980), A simple approximation for calculating sample
-       sizes for comparing independent proportions, Biometrics 36:343-346.
-
-    Examples
-    --------
-    >>> round(two_rate_sample_size(0.25, 0.40, power=0.9, continuity=True), 1)
-    215.9
-    """
-    _check_share("rate_a", rate_a)
-    _check_share("rate_b", rate_b)
-    _check_level("power", power)
-    _check_level("alpha", alpha)
-    gap = abs(rate_a - rate_b)
-    if gap == 0:
-        raise DesignError(
-            f"both rates are {rate_a}; state two rates whose difference would matter"
-        )
-    middle = (rate_a + rate_b) / 2
-    pooled = math.sqrt(2 * middle * (1 - middle))
-    apart = math.sqrt(rate_a * (1 - rate_a) + rate_b * (1 - rate_b))
-    total = ndtri(1 - alpha / 2) * pooled + ndtri(power) * apart
-    plain = float(total / gap) ** 2
-    if not continuity:
-        return plain
-    return plain / 4 * (1 + math.sqrt(1 + 4 / (plain * gap))) ** 2
-
-
 def two_rate_power(
     rate_a: float,
     rate_b: float,
@@ -100,7 +36,7 @@ def two_rate_power(
     alpha : float, default 0.05
         Two-sided error level.
     continuity : bool, default False
-        Whether to correct for continuity (the inverse of `two_rate_sample_size`).
+        Whether to correct for continuity, as Fleiss's sample sizes do.
     both_tails : bool, default False
         Whether to count rejections in the wrong direction, too.
 
@@ -143,99 +79,6 @@ def two_rate_power(
     if both_tails:
         power += float(ndtr((-math.sqrt(n) * gap - z) / apart))
     return power
-
-
-def one_rate_sample_size(
-    rate: float,
-    null_rate: float,
-    *,
-    power: float = 0.8,
-    alpha: float = 0.05,
-    two_sided: bool = True,
-    continuity: bool = False,
-) -> float:
-    """Independent items needed to tell one burn rate from a stated one.
-
-    Parameters
-    ----------
-    rate, null_rate : float
-        Rate to be found and rate to be told apart from it, 0-1.
-    power : float, default 0.8
-        Chance wanted to find it.
-    alpha : float, default 0.05
-        Error level.
-    two_sided : bool, default True
-        Whether the level is shared by both directions.
-    continuity : bool, default False
-        Whether to correct for continuity (one over the difference more).
-
-    Returns
-    -------
-    float
-        Items, not rounded.
-
-    Raises
-    ------
-    DesignError
-        If a number is outside 0-1 or the rates are equal.
-
-    References
-    ----------
-    .. [1] Fleiss, Levin & Paik (2003), Statistical Methods for Rates and Proportions,
-       3rd ed., section 2.5.
-
-    Examples
-    --------
-    >>> round(one_rate_sample_size(0.46, 0.40, power=0.9), 2)
-    710.14
-    """
-    _check_share("rate", rate)
-    _check_share("null_rate", null_rate)
-    _check_level("power", power)
-    _check_level("alpha", alpha)
-    gap = abs(rate - null_rate)
-    if gap == 0:
-        raise DesignError(f"both rates are {rate}; state two different ones")
-    z = float(ndtri(1 - (alpha / 2 if two_sided else alpha)))
-    root = z * math.sqrt(null_rate * (1 - null_rate))
-    root += float(ndtri(power)) * math.sqrt(rate * (1 - rate))
-    plain = (root / gap) ** 2
-    return plain + 1 / gap if continuity else plain
-
-
-def width_sample_size(
-    rate: float, half_width: float, conf_level: float = 0.95
-) -> float:
-    """Independent items for which a rate's plain interval has a stated half width.
-
-    Parameters
-    ----------
-    rate : float
-        Burn rate, 0-1.
-    half_width : float
-        Half the width of the interval, 0-1.
-    conf_level : float, default 0.95
-        Level of the interval.
-
-    Returns
-    -------
-    float
-        Items, not rounded.
-
-    Raises
-    ------
-    DesignError
-        If a number is outside 0-1.
-
-    Examples
-    --------
-    >>> round(width_sample_size(0.5, 0.10), 2)
-    96.04
-    """
-    _check_share("rate", rate)
-    _check_level("half_width", half_width)
-    _check_level("conf_level", conf_level)
-    return float(ndtri(0.5 + conf_level / 2) / half_width) ** 2 * rate * (1 - rate)
 
 
 def rate_icc(rate: float, sd_bake: float) -> float:
@@ -379,110 +222,6 @@ def bakes_per_pit(
         bakes += 1
 
 
-def items_for_fixed_bakes(n_independent: float, bakes: int, icc: float) -> float:
-    """Items per bake needed when the number of bakes cannot grow.
-
-    Parameters
-    ----------
-    n_independent : float
-        Independent items per pit that would be enough.
-    bakes : int
-        Bakes per pit.
-    icc : float
-        Intraclass correlation on the probability scale, 0-1.
-
-    Returns
-    -------
-    float
-        Items per bake, not rounded.
-
-    Raises
-    ------
-    DesignError
-        If no number of items is enough: bakes must exceed ``n_independent * icc``.
-
-    References
-    ----------
-    .. [1] Hemming, Girling, Sitch, Marsh & Lilford (2011), Sample size calculations for
-       cluster randomised controlled trials with a fixed number of clusters, BMC
-       Medical Research Methodology 11:102.
-
-    Examples
-    --------
-    >>> round(items_for_fixed_bakes(62, 6, 0.05), 1)
-    20.3
-    """
-    _check_positive("n_independent", n_independent)
-    _check_positive("bakes", bakes)
-    _check_icc(icc)
-    least = n_independent * icc
-    if bakes <= least:
-        raise DesignError(
-            f"with {bakes} bakes a pit no number of items is enough; bake at least "
-            f"{math.floor(least) + 1} times"
-        )
-    return n_independent * (1 - icc) / (bakes - least)
-
-
-def hayes_bennett_bakes(
-    rate_a: float,
-    rate_b: float,
-    n_items: float,
-    bake_cv: float,
-    *,
-    power: float = 0.8,
-    alpha: float = 0.05,
-) -> float:
-    """Bakes per pit from the coefficient of variation of rates between bakes.
-
-    Parameters
-    ----------
-    rate_a, rate_b : float
-        Burn rates, 0-1, different.
-    n_items : float
-        Items per bake.
-    bake_cv : float
-        Standard deviation of the true rate between bakes, over its mean.
-    power : float, default 0.8
-        Chance wanted to find the difference.
-    alpha : float, default 0.05
-        Two-sided error level.
-
-    Returns
-    -------
-    float
-        Bakes per pit, not rounded.
-
-    Raises
-    ------
-    DesignError
-        If a number is out of range or the rates are equal.
-
-    References
-    ----------
-    .. [1] Hayes & Bennett (1999), Simple sample size calculation for
-       cluster-randomized trials, International Journal of Epidemiology 28:319-326.
-
-    Examples
-    --------
-    >>> round(hayes_bennett_bakes(0.5, 0.25, 20, 0.25), 2)
-    6.2
-    """
-    _check_share("rate_a", rate_a)
-    _check_share("rate_b", rate_b)
-    _check_positive("n_items", n_items)
-    _check_level("power", power)
-    _check_level("alpha", alpha)
-    if rate_a == rate_b:
-        raise DesignError(f"both rates are {rate_a}; state two different ones")
-    if bake_cv < 0:
-        raise DesignError(f"bake_cv is {bake_cv}; it cannot be negative")
-    variance = (rate_a * (1 - rate_a) + rate_b * (1 - rate_b)) / n_items
-    variance += bake_cv**2 * (rate_a**2 + rate_b**2)
-    z = float(ndtri(1 - alpha / 2) + ndtri(power))
-    return 1 + z**2 * variance / (rate_a - rate_b) ** 2
-
-
 def best_items_per_bake(
     cost_per_bake: float, cost_per_item: float, icc: float
 ) -> float:
@@ -587,50 +326,6 @@ def split_for_budget(
     return Split(bakes=bakes, items=items, cost=budget, relative_error=error)
 
 
-def split_for_precision(
-    relative_error: float, cost_per_bake: float, cost_per_item: float, icc: float
-) -> Split:
-    """Cheapest division between bakes and items that reaches a stated precision.
-
-    Parameters
-    ----------
-    relative_error : float
-        Standard error wanted, in units of the standard deviation of one item.
-    cost_per_bake, cost_per_item : float
-        Cost of one bake and of one item.
-    icc : float
-        Intraclass correlation on the probability scale, above 0 and below 1.
-
-    Returns
-    -------
-    Split
-
-    Raises
-    ------
-    DesignError
-        If a number is out of range.
-
-    References
-    ----------
-    .. [1] Valliant, Dever & Kreuter (2013), section 9.3.1.
-
-    Examples
-    --------
-    >>> best = split_for_precision(0.05, 750, 100, 0.01)
-    >>> round(best.bakes, 1), round(best.cost)
-    (18.5, 64399)
-    """
-    _check_positive("relative_error", relative_error)
-    items = best_items_per_bake(cost_per_bake, cost_per_item, icc)
-    bakes = design_effect(items, icc) / (items * relative_error**2)
-    return Split(
-        bakes=bakes,
-        items=items,
-        cost=bakes * (cost_per_bake + cost_per_item * items),
-        relative_error=relative_error,
-    )
-
-
 def rule_of_three(n_items: float, design_effect: float = 1.0) -> float:
     """Rough upper 95 % limit of a rate when none of the items burned.
 
@@ -692,14 +387,8 @@ __all__ = [
     "bakes_per_pit",
     "best_items_per_bake",
     "design_effect",
-    "hayes_bennett_bakes",
-    "items_for_fixed_bakes",
-    "one_rate_sample_size",
     "rate_icc",
     "rule_of_three",
     "split_for_budget",
-    "split_for_precision",
     "two_rate_power",
-    "two_rate_sample_size",
-    "width_sample_size",
 ]

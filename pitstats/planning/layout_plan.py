@@ -263,8 +263,8 @@ def _check_cell_sizes(
     if not equal and rule == "equal size":
         raise DesignError(
             f"{sentence} Items would stand closer in one pit than in another. Cut "
-            "every grate into cells of one size (cut_grate works out rows and "
-            "columns), or say cells='as given' to accept it."
+            "every grate into cells of one size (pitstats.cut_grate works out rows "
+            "and columns), or say cells='as given' to accept it."
         )
     stated = all(math.isfinite(g.cell_length + g.cell_width) for g in grates)
     return [] if stated and equal else [sentence]

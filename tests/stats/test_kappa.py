@@ -97,6 +97,12 @@ def test_fleiss_thirty_patients() -> None:
     assert_allclose(shares, [0.144, 0.144, 0.167, 0.306, 0.239], atol=5e-4)
 
 
+def test_fleiss_thirty_patients_against_chance() -> None:
+    # R's irr 0.84.1 prints z = 17.7 for these diagnoses (kappam.fleiss), by the formula
+    # of Fleiss, Nee & Landis (1979), Psychol Bull 86:974-977.
+    assert_allclose(stats.fleiss_kappa(fleiss_table()).z_value, 17.7, atol=0.05)
+
+
 def test_fourteen_raters() -> None:
     # Widely reprinted example, value in the tests of statsmodels: 0.210 (0.2099).
     assert_allclose(stats.fleiss_kappa(REPRINTED).estimate, 0.2099, atol=5e-5)
@@ -137,6 +143,18 @@ def test_statsmodels_agrees_on_fleiss(rng: np.random.Generator) -> None:
 
 
 # --- theory ---------------------------------------------------------------------------
+
+
+def test_the_error_against_chance_is_the_scatter_of_kappa_among_guessers(
+    rng: np.random.Generator,
+) -> None:
+    # Lopsided shares: there the cubic term of the formula matters.
+    tables = rng.multinomial(3, [0.85, 0.1, 0.05], size=(600, 80))
+    found = [stats.fleiss_kappa(table) for table in tables]
+    scatter = np.std([one.estimate for one in found])
+    # 600 values know their SD to 3 %; the shares are estimated, too.
+    claimed = np.mean([one.std_error_null for one in found])
+    assert_allclose(claimed, scatter, rtol=0.12)
 
 
 def gradings(rng: np.random.Generator, n: int, same: float) -> tuple:

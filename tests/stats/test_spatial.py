@@ -142,6 +142,18 @@ def test_random_permutations_agree_with_the_enumeration() -> None:
     assert random.p_value == pytest.approx(exact.p_value, abs=4 * error)
 
 
+def test_random_permutations_count_the_layout_that_was_seen() -> None:
+    # Phipson & Smyth (2010), Stat Appl Genet Mol Biol 9:39: p = (b + 1) / (m + 1), so
+    # that a layout more extreme than all 99 shuffles has p = 1/100 and never 0.
+    grid = np.zeros((8, 8))
+    grid[:, :4] = 1
+    found = stats.moran_test(grid, n_permutations=99, alternative="greater")
+    assert not found.exact
+    assert found.p_value == pytest.approx(1 / 100, abs=1e-12)
+    other = stats.moran_test(grid, n_permutations=99, alternative="less")
+    assert other.p_value == pytest.approx(1.0)
+
+
 # --- other programs -----------------------------------------------------------------
 
 

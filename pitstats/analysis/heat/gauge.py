@@ -165,9 +165,13 @@ def compare_gauges(
     A bake with a lid gauge in ``probes`` uses it, minute by minute, against the mean
     of the grate probes at the same minutes; otherwise ``indicated_temp`` against the
     probes, or against ``grate_temp``. Cells that lack readings in part of a bake are
-    bridged by how much each cell differs from the pit's mean (additive in bake and
-    cell), so that a lost probe does not move the mean; which cells serve for that says
-    `cell_deviations`. See `stats.limits_of_agreement` and `stats.welch_differences`
+    bridged by how much each cell differs from the pit's mean (least squares, additive
+    in bake and cell), so that a lost probe does not move the mean. A cell probed in one
+    bake alone would carry that bake's reading into the level of every other, so it is
+    left out wherever its bake has cells in common with others. A bake that shares no
+    cell with any other is a group to itself, and its level the plain mean of its cells;
+    levels of different groups are levels of different places, and the caveats name
+    them. See `stats.limits_of_agreement` and `stats.welch_differences`
     for the methods and their sources.
 
     Bakes that all gave the same difference have no spread to make an interval from:
@@ -286,44 +290,6 @@ def _readings(summary: ProbeSummary | None, cells: pd.DataFrame) -> pd.DataFrame
     readings = pd.concat(frames, ignore_index=True)
     readings["difference"] = readings["indicated"] - readings["grate"]
     return readings[columns]
-
-
-def cell_deviations(summary: ProbeSummary) -> pd.Series[float]:
-    """How much each cell differs from the mean of the cells it is compared with.
-
-    Parameters
-    ----------
-    summary : ProbeSummary
-        As returned by `summarize_probes`.
-
-    Returns
-    -------
-    pandas.Series
-        By series key ``(pit, cell)``; least squares, additive in bake and cell.
-        Without the cells that are left out.
-
-    Notes
-    -----
-    What a bake differs by from another shows only in cells that were probed in both.
-    A cell probed in one bake alone would carry that bake's reading there into the
-    level of every other bake, as if it had been read in them. So such a cell is left
-    out wherever its bake has cells in common with others.
-
-    Bakes that are linked through cells in common, directly or by way of other bakes,
-    form one group, with deviations from the mean of the group's cells. A bake that
-    shares no cell with any other is a group to itself: all its cells serve, and its
-    level is their plain mean. Levels of different groups are levels of different
-    places, and part of what they differ by comes from the places; the caveats of
-    `compare_gauges` name them.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> summary = ps.summarize_probes(ps.demo_study("probed_pits"))
-    >>> len(cell_deviations(summary))
-    14
-    """
-    return _deviation_by_cell(_sorted_out(summary))
 
 
 def _deviation_by_cell(cells: pd.DataFrame) -> pd.Series[float]:
@@ -481,22 +447,6 @@ def _cells_counted(found: pd.DataFrame) -> pd.DataFrame:
             "n_left_out": left_out.reindex(n_used.index, fill_value=0),
         }
     )
-
-
-def probed_levels(summary: ProbeSummary | None) -> dict[str, float]:
-    """Mean of the probed cells of each bake, lost cells bridged.
-
-    Parameters
-    ----------
-    summary : ProbeSummary or None
-        As returned by `summarize_probes`.
-
-    Returns
-    -------
-    dict of str to float
-        By bake, over the cells that `cell_deviations` tells of; empty without probes.
-    """
-    return _levels(_sorted_out(summary))
 
 
 def _levels(cells: pd.DataFrame) -> dict[str, float]:

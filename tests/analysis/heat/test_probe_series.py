@@ -291,6 +291,25 @@ def test_offsets_against_a_reference_typed_once() -> None:
     assert ps.summarize_probes(study).table["offset"].item() == 2
 
 
+def test_a_lid_gauge_keeps_its_own_reading() -> None:
+    # The probe check says that the gauge reads 29 high; that is the question itself,
+    # so it is reported and never taken off.
+    minute = np.arange(3.0, 20.1, 0.5)
+    lid = series("lid", minute=minute, temp=np.full(35, 340.0), row=None, column=None)
+    own = series(minute=minute, temp=np.full(35, 300.0))
+    table = pd.DataFrame(
+        {"probe": ["p1", "lid"], "temp": [213.0, 240.0], "reference_temp": [211.0] * 2}
+    )
+    study = with_probes(own, lid, probe_checks=table)
+    assert ps.probe_offsets(study).set_index("probe").loc["lid", "offset"] == 29
+    found = ps.summarize_probes(study).table.set_index("probe")
+    assert found["offset"].to_dict() == {"p1": 2.0, "lid": 0.0}
+    assert found["temp"].to_dict() == pytest.approx({"p1": 298.0, "lid": 340.0})
+    gauges = ps.compare_gauges(study)
+    lid_rows = gauges.table[gauges.table["gauge"] == "lid"]
+    assert lid_rows["bias"].item() == pytest.approx(42.0)
+
+
 def test_offsets_against_the_mean_of_the_probes() -> None:
     study = checks(probe=["p1", "p2", "p3", "lid"], temp=[213.0, 210, 210, 240])
     found = ps.probe_offsets(study).set_index("probe")
