@@ -14,9 +14,9 @@ from scipy.special import expit
 from pitstats.errors import DesignError
 from pitstats.planning.formulas import rate_icc
 from pitstats.planning.simulation import Array, BakeDesign
-from pitstats.stats.bake_grid import SD_LIMIT
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.spread_prior import SD_LIMIT
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 

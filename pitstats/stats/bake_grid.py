@@ -17,11 +17,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.spread_prior import SD_LIMIT
 
 Array = NDArray[np.float64]
-
-SD_LIMIT = 2.5
-"""Upper end of the uniform prior on the bake standard deviation (logit scale)."""
 
 _RATE_STEPS = (64, 96, 128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 3072, 4096)
 _SD_STEPS = (16, 20, 24, 32, 48, 64, 96, 128, 192, 256)

@@ -21,7 +21,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pitstats.stats.bake_grid import (
-    SD_LIMIT,
     Array,
     RateGrid,
     bake_loglik,
@@ -42,6 +41,7 @@ from pitstats.stats.multiplicity import (
     sobol_cells,
     sobol_points,
 )
+from pitstats.stats.spread_prior import SD_LIMIT
 
 Pairs = Sequence[tuple[int, int]]
 

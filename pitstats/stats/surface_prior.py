@@ -13,10 +13,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from pitstats.stats.bake_grid import SD_LIMIT
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.marginal import marginal_rate
 from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.spread_prior import SD_LIMIT
 
 BAKE_SD = np.array([0.0, 0.3, 0.6, 0.95, 1.35, 1.85, SD_LIMIT])
 # SD of the surface around its level, logit scale: 0 is a flat grate, 4 means cells that
