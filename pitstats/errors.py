@@ -80,5 +80,9 @@ class RenderUsageError(RenderError):
     """A report was asked for in a way that cannot be: notebook, parameter or type."""
 
 
+class PackageError(PitstatsError):
+    """A package, or a page that carries its data, that cannot be read as one."""
+
+
 class WriteError(PitstatsError):
     """Something could not be written; nothing half-written was left behind."""

@@ -1,0 +1,270 @@
+"""Work every number of a package out again, and say which file was changed."""
+
+from __future__ import annotations
+
+import io
+import json
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import pandas as pd
+
+from pitstats.errors import InvalidStudyError, PackageError
+from pitstats.exchange.carried import carried_package, seal_holds
+from pitstats.exchange.data_package import digest
+from pitstats.exchange.package import (
+    FORMAT,
+    FORMAT_VERSION,
+    MANIFEST,
+    UNANSWERED,
+    manifest_bytes,
+    zip_bytes,
+)
+from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
+
+#: The zip as a whole, where a byte outside its files was changed.
+CONTAINER = "the zip itself"
+PAGE = "the page"
+# Six digits are kept, so the last of them may be off by one.
+_TOLERANCE = 1.5e-5
+_MOST_FILES, _MOST_BYTES = 500, 200_000_000
+_COLUMNS = ["result", "row", "column", "stated", "recomputed", "same"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Verification:
+    """What `verify_package` found.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per cell of every result: ``result, row, column, stated, recomputed,
+        same``; rows as a spreadsheet counts them.
+    changed : tuple of str
+        Files whose bytes are not those that were packed, files that are missing or
+        were added; "the zip itself" or "the page" where the change lies outside them.
+    problems : tuple of str
+        Why results could not be worked out again, if so.
+    same : bool
+        Whether nothing was changed and every number came out again.
+    """
+
+    table: pd.DataFrame
+    changed: tuple[str, ...]
+    problems: tuple[str, ...]
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing was changed and every number came out again."""
+        return not self.changed and not self.problems and bool(self.table["same"].all())
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in words."""
+        n, differ = len(self.table), int((~self.table["same"].astype(bool)).sum())
+        parts = [
+            f"All {n} cells of the result tables came out again."
+            if not differ and not self.problems
+            else f"{differ} of {n} cells of the result tables came out differently."
+        ]
+        if self.changed:
+            parts.append(f"Changed since it was packed: {', '.join(self.changed)}.")
+        else:
+            parts.append("No file was changed.")
+        return " ".join([*parts, *self.problems])
+
+
+def verify_package(path: str | Path) -> Verification:
+    """Check a package, or a report that carries its data, number by number.
+
+    Parameters
+    ----------
+    path : path-like
+        Zip written by `write_package` or ``pitstats pack``, or the HTML page of a
+        report.
+
+    Returns
+    -------
+    Verification
+        ``.same`` (bool), ``.table`` of numbers compared, ``.changed`` files.
+
+    Raises
+    ------
+    PackageError
+        If the file is neither, or too damaged to be read.
+
+    Notes
+    -----
+    Two things are checked apart. Bytes: each file against the SHA-256 that the
+    manifest holds, the manifest and the zip against what the same files would give.
+    Numbers: the results are worked out again from the record and compared to one unit
+    of the last of the six digits kept.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.verify_package("my_test.zip").same  # doctest: +SKIP
+    True
+    """
+    data = _read(Path(path))
+    changed: list[str] = []
+    if not zipfile.is_zipfile(io.BytesIO(data)):
+        html = data.decode("utf-8", "replace")
+        data = carried_package(html)
+        if not seal_holds(html):
+            changed.append(PAGE)
+    files = _unpacked(data)
+    manifest = _manifest(files)
+    changed += _changed(files, manifest, data)
+    table, problems = _compared(files, manifest["results"])
+    return Verification(
+        table=table, changed=tuple(dict.fromkeys(changed)), problems=tuple(problems)
+    )
+
+
+def _read(path: Path) -> bytes:
+    try:
+        if not path.is_file():
+            raise PackageError(f"{path}: there is no such file. Check the path.")
+        if path.stat().st_size > _MOST_BYTES:
+            raise PackageError(f"{path} is larger than any package (200 MB).")
+        return path.read_bytes()
+    except OSError as error:
+        raise PackageError(f"{path} cannot be read: {error.strerror}.") from error
+
+
+def _unpacked(data: bytes) -> dict[str, bytes]:
+    """Read the files of a zip after measuring them."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            entries = archive.infolist()
+            size = sum(entry.file_size for entry in entries)
+            if len(entries) > _MOST_FILES or size > _MOST_BYTES:
+                raise PackageError("The zip holds more than any package does.")
+            names = [entry.filename for entry in entries]
+            if len(set(names)) < len(names) or any(map(_leads_out, names)):
+                raise PackageError("The zip has file names that no package has.")
+            return {entry.filename: archive.read(entry) for entry in entries}
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        raise PackageError(
+            "The zip is damaged and cannot be read. Fetch or pack it again."
+        ) from error
+
+
+def _leads_out(name: str) -> bool:
+    place = PurePosixPath(name)
+    return place.is_absolute() or ".." in place.parts or "\\" in name or not name
+
+
+def _manifest(files: Mapping[str, bytes]) -> dict[str, Any]:
+    """Read the manifest; refuse what this version did not write."""
+    try:
+        manifest = json.loads(files[MANIFEST])
+        known = manifest["format"] == FORMAT and isinstance(manifest["sha256"], dict)
+        results = manifest["results"]
+    except (KeyError, TypeError, ValueError, RecursionError):
+        known, manifest, results = False, {}, []
+    if not known or not isinstance(results, list):
+        raise PackageError(
+            f"This is no package: it has no {MANIFEST} that says what is in it."
+        )
+    if manifest.get("version") != FORMAT_VERSION:
+        raise PackageError(
+            f"The package is of version {manifest.get('version')!r}; this version of "
+            f"pitstats reads version {FORMAT_VERSION}."
+        )
+    return dict(manifest)
+
+
+def _changed(
+    files: Mapping[str, bytes], manifest: Mapping[str, Any], data: bytes
+) -> list[str]:
+    stated = manifest["sha256"]
+    inside = {path: content for path, content in files.items() if path != MANIFEST}
+    changed = sorted(
+        path
+        for path in inside.keys() | stated.keys()
+        if path not in inside or digest(inside[path]) != stated.get(path)
+    )
+    if not changed and files[MANIFEST] != manifest_bytes(inside, manifest["results"]):
+        changed.append(MANIFEST)
+    if not changed and zip_bytes(files) != data:
+        changed.append(CONTAINER)
+    return changed
+
+
+def _compared(
+    files: Mapping[str, bytes], names: list[str]
+) -> tuple[pd.DataFrame, list[str]]:
+    """Every cell of the results, stated and worked out again."""
+    from pitstats.study.files import read_study
+
+    problems = [
+        f"This version knows no result called {name!r}."
+        for name in names
+        if name not in RESULTS
+    ]
+    with tempfile.TemporaryDirectory() as folder:
+        for path, content in files.items():
+            if path.startswith("study/") and path.count("/") == 1:
+                Path(folder, path.removeprefix("study/")).write_bytes(content)
+        try:
+            study = read_study(folder)
+        except InvalidStudyError as error:
+            first = error.problems[0]
+            problems.append(f"The record in it cannot be read: {first}")
+            return pd.DataFrame(columns=_COLUMNS), problems
+        tables, reasons = result_tables(study, [n for n in names if n in RESULTS])
+    again = {name: _cells(table_bytes(table)) for name, table in tables.items()}
+    again["unanswered"] = pd.DataFrame(
+        {"result": list(reasons), "reason": list(reasons.values())}, dtype=str
+    )
+    rows: list[tuple[Any, ...]] = []
+    for name, recomputed in again.items():
+        stated = _cells(files.get(f"results/{name}.csv", b""))
+        rows += _rows(name, stated, recomputed)
+    for path in files:
+        name = path.removeprefix("results/").removesuffix(".csv")
+        if path.startswith("results/") and path != UNANSWERED and name not in again:
+            rows += _rows(name, _cells(files[path]), pd.DataFrame())
+    return pd.DataFrame(rows, columns=_COLUMNS), problems
+
+
+def _cells(data: bytes) -> pd.DataFrame:
+    """Read a result table as text; what is no table has no cells."""
+    try:
+        return pd.read_csv(io.BytesIO(data), dtype=str, keep_default_na=False)
+    except (ValueError, pd.errors.ParserError, UnicodeError):
+        return pd.DataFrame()
+
+
+def _rows(
+    name: str, stated: pd.DataFrame, again: pd.DataFrame
+) -> list[tuple[Any, ...]]:
+    columns = list(dict.fromkeys([*again.columns, *stated.columns]))
+    return [
+        (name, row + 2, column, a, b, _alike(a, b))
+        for row in range(max(len(stated), len(again)))
+        for column in columns
+        for a, b in [(_cell(stated, row, column), _cell(again, row, column))]
+    ]
+
+
+def _cell(frame: pd.DataFrame, row: int, column: str) -> str | None:
+    if column not in frame.columns or row >= len(frame):
+        return None
+    return str(frame[column].iat[row])
+
+
+def _alike(a: str | None, b: str | None) -> bool:
+    if a is None or b is None or a == b:
+        return a == b
+    try:
+        x, y = float(a), float(b)
+    except ValueError:
+        return False
+    return abs(x - y) <= _TOLERANCE * max(abs(x), abs(y), 1e-3)
