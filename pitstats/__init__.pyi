@@ -64,9 +64,13 @@ from .analysis.sensitivity.sensitivity import check_sensitivity as check_sensiti
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import InvalidStudyError as InvalidStudyError
+from .errors import PackageError as PackageError
 from .errors import PitstatsError as PitstatsError
 from .errors import Problem as Problem
 from .errors import RenderError as RenderError
+from .exchange.package import write_package as write_package
+from .exchange.verify import Verification as Verification
+from .exchange.verify import verify_package as verify_package
 from .figures.agreement import plot_grading_agreement as plot_grading_agreement
 from .figures.area import plot_chance_good as plot_chance_good
 from .figures.area import plot_surface as plot_surface

@@ -9,11 +9,13 @@ from pitstats.commands.check import check
 from pitstats.commands.compare import compare
 from pitstats.commands.demo import demo
 from pitstats.commands.layout import layout
+from pitstats.commands.pack import pack
 from pitstats.commands.plan import plan
 from pitstats.commands.report import report
 from pitstats.commands.shared import HELP
 from pitstats.commands.sheets import sheets
 from pitstats.commands.start import start
+from pitstats.commands.verify import verify
 
 
 @click.group(context_settings=HELP)
@@ -26,5 +28,16 @@ def main() -> None:
     """
 
 
-for command in (demo, start, check, compare, report, plan, layout, sheets):
+for command in (
+    demo,
+    start,
+    check,
+    compare,
+    report,
+    plan,
+    layout,
+    sheets,
+    pack,
+    verify,
+):
     main.add_command(command)

@@ -9,12 +9,14 @@ import zipfile
 from collections.abc import Iterable, Mapping
 from datetime import date
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pitstats.exchange.crate import NAME as CRATE_NAME
 from pitstats.exchange.crate import describe_crate
 from pitstats.exchange.data_package import describe_tables, digest, json_bytes
 from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
+from pitstats.study.atomic import write_file
 from pitstats.study.csv_text import write_csv
 from pitstats.study.dictionary import data_dictionary
 from pitstats.study.folder_files import folder_texts
@@ -31,6 +33,80 @@ NO_LICENSE = "No license was stated; ask the authors before using it further."
 # The calendar of zip files begins here; the time of writing would change the bytes.
 _NO_TIME = (1980, 1, 1, 0, 0, 0)
 _VERSIONED = ("pitstats", "numpy", "scipy", "pandas", "statsmodels")
+
+
+def write_package(
+    study: Study,
+    path: str | Path,
+    *,
+    published: date | None = None,
+    license_text: str = NO_LICENSE,
+    report: bytes | None = None,
+    plan: bytes | None = None,
+    overwrite: bool = False,
+) -> Path:
+    """Write a study with its results to one zip that others can check.
+
+    Parameters
+    ----------
+    study : Study
+        What to pack.
+    path : path-like
+        The zip; ``.zip`` is added where it is missing.
+    published : datetime.date, optional
+        Date of publication that the metadata state; today if not given.
+    license_text : str, optional
+        Under which license others may use the data, in words or as an address.
+    report : bytes, optional
+        HTML page of the report, packed as ``report.html``.
+    plan : bytes, optional
+        ``plan.json`` as it was frozen before the bakes.
+    overwrite : bool, default False
+        Whether a file of that name may be replaced.
+
+    Returns
+    -------
+    pathlib.Path
+        The zip.
+
+    Raises
+    ------
+    ExistsError
+        If the file is there and ``overwrite`` is False.
+    WriteError
+        If it cannot be written.
+
+    Notes
+    -----
+    The zip holds the record (``study/``), the results worked out from it
+    (``results/``, six digits), the data dictionary, ``datapackage.json`` (Data Package
+    v2), ``ro-crate-metadata.json`` (RO-Crate 1.1), the versions of the packages that
+    computed, and ``manifest.json`` with the SHA-256 of every file. The same input gives
+    the same bytes. Photographs stay out: they may show people and places.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("four_pits")
+    >>> ps.write_package(study, "four_pits.zip")  # doctest: +SKIP
+    PosixPath('four_pits.zip')
+    """
+    further = {
+        name: data
+        for name, data in (("report.html", report), (PLAN, plan))
+        if data is not None
+    }
+    files = package_files(
+        study,
+        published=published or date.today(),
+        license_text=license_text,
+        further=further,
+    )
+    target = Path(path)
+    if target.suffix.lower() != ".zip":
+        target = target.with_name(f"{target.name}.zip")
+    write_file(target, zip_bytes(files), overwrite=overwrite)
+    return target
 
 
 def package_files(

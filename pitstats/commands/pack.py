@@ -1,0 +1,63 @@
+"""Pack a study with its results and its report."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from pitstats.commands.shared import HELP, force_option, told_plainly
+
+
+@click.command(
+    context_settings=HELP, short_help="Pack a study so that others can check it."
+)
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="The zip; STUDY.zip if not given."
+)
+@click.option(
+    "--published",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Date of publication, such as 2026-05-30; today if not given.",
+)
+@click.option("--license", "license_text", help="License of the data, in words.")
+@click.option("--no-report", is_flag=True, help="Leave the report out.")
+@force_option
+@told_plainly()
+def pack(
+    study: Path,
+    out: Path | None,
+    published: datetime | None,
+    license_text: str | None,
+    no_report: bool,
+    force: bool,
+) -> None:
+    """Pack STUDY, its results, report and metadata into one zip.
+
+    Anybody can check it: pitstats verify FILE.zip.
+    """
+    from pitstats.exchange.package import NO_LICENSE, PLAN, write_package
+    from pitstats.report.render import render_report
+    from pitstats.study.files import read_study
+
+    found = read_study(study)
+    day = (published or datetime.now(UTC)).date()
+    plan = study / PLAN
+    report = None
+    if not no_report:
+        with tempfile.TemporaryDirectory() as folder:
+            report = render_report(study, out=folder).read_bytes()
+    target = write_package(
+        found,
+        out or study.with_name(f"{study.stem}.zip"),
+        published=day,
+        license_text=license_text or NO_LICENSE,
+        report=report,
+        plan=plan.read_bytes() if study.is_dir() and plan.is_file() else None,
+        overwrite=force,
+    )
+    click.echo(f"Package: {target} (published {day})")
+    click.echo(f"Anybody can check it: pitstats verify {target}")
