@@ -214,7 +214,10 @@ def test_the_metadata_pass_the_validator_of_the_research_object_standard(
     shipped = distribution("rocrate").locate_file("rocrate/data/ro-crate.jsonld")
     context = json.loads(Path(str(shipped)).read_text("utf-8"))
     answer = SimpleNamespace(
-        status_code=200, json=lambda: context, text=json.dumps(context), headers={}
+        status_code=200,
+        json=lambda: context,
+        text=json.dumps(context),
+        headers={"Content-Type": "application/ld+json"},
     )
     monkeypatch.setattr(
         HttpRequester, "__getattr__", lambda self, name: lambda url, **_: answer
