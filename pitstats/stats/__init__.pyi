@@ -62,6 +62,8 @@ from .spatial import moran_test as moran_test
 from .spatial_power import ZonePower as ZonePower
 from .spatial_power import smallest_zone_difference as smallest_zone_difference
 from .standardized import standardize_probabilities as standardize_probabilities
+from .stopping import StoppingLevels as StoppingLevels
+from .stopping import stopping_levels as stopping_levels
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates
 from .surface_prior import surface_nodes as surface_nodes

@@ -489,6 +489,38 @@ class BakeModel:
             value[batch.rows] = verdict
         return value[:, 0] if any_pair else value
 
+    def smallest_p_values(self, burned: ArrayLike, below: float = 1.0) -> Array:
+        """Smallest p-value of any pair, allowing for all pairs, for many studies.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items of each bake of each study.
+        below : float, default 1
+            The allowance for pairs is worked out only where the smallest p-value of a
+            pair alone lies below this; it can only raise a p-value.
+
+        Returns
+        -------
+        ndarray, shape (n_studies,)
+            For two pits exact. For more the allowance rests on the first 2,048 fixed
+            draws.
+        """
+        a, b = self._pair_columns(None)
+        counts = self._counts(burned)
+        value = np.empty(counts.shape[0])
+        size = max(1, _FIRST_LOOK_PAIRS // len(self.pairs))
+        for batch in self._batches(counts):
+            p = _two_sided(self._at_zero(batch, a, b)).min(axis=1)
+            if self.n_pits > 2:
+                asked = np.flatnonzero(p < below)
+                for start in range(0, asked.size, size):
+                    rows = asked[start : start + size]
+                    share = self._first_look(batch, rows, p[rows])
+                    p[rows] = np.maximum(share, p[rows])
+            value[batch.rows] = p
+        return value
+
     def ends(self, burned: ArrayLike, pairs: Pairs | None = None) -> PairEnds:
         """Intervals of differences of many studies, as `one` gives them.
 

@@ -1,0 +1,147 @@
+"""Calibrate the boundary for looks, and write the constants that the package ships.
+
+From the top of the repository, once per number of pits and of items, and for seed 1
+(from which the constants come) and seed 2 (on which they are tried)::
+
+    python -m tests.calibration.looks simulate --pits 2 --items 16 --seed 1 \
+        --tests 10000 --work FOLDER --minutes 8
+    python -m tests.calibration.looks write --work FOLDER
+
+``simulate`` keeps what it has done in FOLDER and goes on from there when it is called
+again. ``write`` makes ``pitstats/stats/stopping_constants.json``. The rule, stated
+before any of this was run: the constant of a choice of looks is the 0.95 quantile of the
+largest score over its looks, in the cell (rate by spread up to 1) where that quantile is
+largest, rounded up to a thousandth; the share of false calls is the largest over the
+same cells with the tests of seed 2.
+"""
+
+import argparse
+import json
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+
+from pitstats.stats.stopping import MOST_LOOKS_AT, upper_quantile
+from pitstats.stats.stopping_trials import BLOCK, SPREADS, equal_pits
+
+LOOKS = tuple(range(2, MOST_LOOKS_AT + 1))
+TABLE = Path("pitstats/stats/stopping_constants.json")
+ABOUT = (
+    "Constants (thousandths) of the boundary for looks after 2 to 12 bakes of each "
+    "pit. Place p of a list holds the looks whose bits are set in p: bit 0 a look after "
+    "2 bakes, bit 1 after 3, and so on. ever_false: largest share of false calls in "
+    "fresh tests, in ten-thousandths. Made by python -m tests.calibration.looks; do not "
+    "edit."
+)
+
+
+def file_of(work, pits, items, seed, cell):
+    rate, spread = cell.rates[0], cell.sd_bake
+    return work / f"p{pits}-n{items}-s{seed}-{rate:g}-{spread:g}.npy"
+
+
+def simulate(options):
+    """Scores of every look of simulated tests, a file a cell."""
+    end = time.monotonic() + 60 * options.minutes
+    options.work.mkdir(parents=True, exist_ok=True)
+    items = (options.items,) * options.pits
+    for cell in equal_pits(LOOKS, items, options.spreads):
+        path = file_of(options.work, options.pits, options.items, options.seed, cell)
+        done = [np.load(path)] if path.exists() else []
+        have = sum(len(part) for part in done) // BLOCK
+        for block in range(have, options.tests // BLOCK):
+            if time.monotonic() > end:
+                print("out of time; call again to go on")
+                return
+            scores = cell.scores(options.seed, block).astype(np.float32)
+            done = [np.concatenate([*done, scores])]
+            np.save(path, done[0])
+        print(path.name, len(done[0]), flush=True)
+
+
+def tops_of(scores):
+    """Largest score over every choice of looks, by its place in the table."""
+    top = np.full((1 << len(LOOKS), len(scores)), -np.inf, dtype=np.float32)
+    for place in range(1, len(top)):
+        last = place.bit_length() - 1
+        np.maximum(top[place ^ (1 << last)], scores[:, last], out=top[place])
+    return top
+
+
+def power_quarter():
+    """Fourth root of the last look of every choice of looks."""
+    places = np.arange(1 << len(LOOKS))
+    return np.array([max(p.bit_length() + 1, 1) for p in places.tolist()]) ** 0.25
+
+
+def constants(paths, conf_level=0.95):
+    """Constant of every choice of looks: the largest quantile over the cells."""
+    found = np.zeros(1 << len(LOOKS))
+    for path in paths:
+        top = tops_of(np.load(path))
+        for place in range(1, len(top)):
+            found[place] = max(found[place], upper_quantile(top[place], conf_level))
+    thousandths = np.ceil(1000 * found / power_quarter() - 1e-6)
+    return thousandths.astype(int)
+
+
+def false_calls(paths, thousandths):
+    """Share of false calls of every choice of looks, one row a cell."""
+    limit = (thousandths / 1000 * power_quarter()).astype(np.float32)[:, None]
+    return np.array([(tops_of(np.load(path)) > limit).mean(axis=1) for path in paths])
+
+
+def write(options):
+    tables = []
+    for pits, items in options.plans:
+        cells = equal_pits(LOOKS, (items,) * pits)
+        first, second = (
+            [file_of(options.work, pits, items, seed, cell) for cell in cells]
+            for seed in (1, 2)
+        )
+        thousandths = constants(first)
+        largest = false_calls(second, thousandths).max(axis=0)
+        tables.append(
+            {
+                "pits": pits,
+                "items": items,
+                "simulations": min(len(np.load(path)) for path in first + second),
+                "constant": thousandths.tolist(),
+                "ever_false": [math.ceil(1e4 * share) for share in largest],
+            }
+        )
+        print(pits, items, "largest share", largest[1:].max())
+    lines = ",\n".join(json.dumps(table, separators=(",", ":")) for table in tables)
+    TABLE.write_text(
+        f'{{"about": {json.dumps(ABOUT)},\n"conf_level": 0.95,\n"tables": [\n{lines}\n]}}\n'
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    what = parser.add_subparsers(required=True)
+    trials = what.add_parser("simulate")
+    trials.add_argument("--pits", type=int, default=2)
+    trials.add_argument("--items", type=int, default=16)
+    trials.add_argument("--seed", type=int, default=1)
+    trials.add_argument("--tests", type=int, default=10_000)
+    trials.add_argument("--spreads", type=float, nargs="+", default=SPREADS)
+    trials.add_argument("--work", type=Path, required=True)
+    trials.add_argument("--minutes", type=float, default=8)
+    trials.set_defaults(run=simulate)
+    table = what.add_parser("write")
+    table.add_argument("--work", type=Path, required=True)
+    table.add_argument(
+        "--plans",
+        type=lambda text: [tuple(map(int, p.split("x"))) for p in text.split(",")],
+        default=[(2, 12), (2, 16), (2, 24), (3, 16), (4, 16)],
+    )
+    table.set_defaults(run=write)
+    options = parser.parse_args()
+    options.run(options)
+
+
+if __name__ == "__main__":
+    main()
