@@ -496,6 +496,25 @@ def _code_message(code: str, count: int, known: list[str]) -> str:
     )
 
 
+def _check_looks(context: Context) -> None:
+    """Refuse a look after more bakes of a pit than were made of any."""
+    taken = context.settings.looks_taken
+    known = context.log.has("study", "looks_taken") and context.log.has("bakes", "pit")
+    if not taken or not known:
+        return
+    bakes = context.tables["bakes"]
+    most = int(bakes.loc[bakes["status"] != "planned", "pit"].value_counts().max() or 0)
+    if taken[-1] > most:
+        context.log.problem(
+            "study",
+            None,
+            "looks_taken",
+            f"names a look after {taken[-1]} bakes of each pit, but no pit has more "
+            f"than {most}. Correct the list of looks, or add the bakes that are "
+            "missing, also those that were excluded.",
+        )
+
+
 _CHECKS: tuple[Callable[[Context], None], ...] = (
     _check_units,
     _check_rows_exist,
@@ -512,5 +531,6 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _say_missing,
     _check_own_item_columns,
     _check_regrades,
+    _check_looks,
     say_alike,
 )

@@ -69,11 +69,16 @@ def _settings() -> str:
         "|---|---|---|---|---|",
     ]
     lines += [
-        f"| `{setting.name}` | {_holds(setting)} | {'yes' if setting.needed else ''} | "
+        f"| `{setting.name}`{_where(setting)} | {_holds(setting)} | {'yes' if setting.needed else ''} | "
         f"{setting.default} | {setting.meaning} |"
         for setting in SETTINGS
     ]
     return "\n".join(lines) + "\n"
+
+
+def _where(setting: Setting) -> str:
+    """Table of study.toml in which a key stands, if any."""
+    return f" (`{setting.key}` in `[{setting.group}]`)" if setting.group else ""
 
 
 def _holds(setting: Setting) -> str:
@@ -83,6 +88,9 @@ def _holds(setting: Setting) -> str:
         "names": "list of grade names",
         "name": "a grade name",
         "number": "number",
+        "looks": "increasing whole numbers",
+        "spread": "number",
+        "when": "yes, no or a day",
     }
     return kinds[setting.kind]
 

@@ -120,8 +120,10 @@ class Setting:
     ----------
     name : str
         The key.
-    kind : {"text", "choice", "names", "name", "number"}
-        "names" is a list of names, "name" one name of the grade list.
+    kind : {"text", "choice", "names", "name", "number", "looks", "spread", "when"}
+        "names" is a list of names, "name" one name of the grade list, "number" a share,
+        "looks" a list of increasing whole numbers, "spread" a number from `low` to
+        `high`, "when" yes, no or a date.
     meaning : str
         What it states, for the data dictionary and the blank study.
     needed : bool, default False
@@ -130,14 +132,29 @@ class Setting:
         Allowed words of a "choice".
     default : str, default ""
         The default in words; the value itself stands in ``Settings``.
+    group : str, default ""
+        Table of ``study.toml`` in which the key stands without the name of the table
+        before it: ``looks_planned`` is ``planned`` in ``[looks]``.
+    low, high : float
+        Smallest and largest value of a "spread".
     """
 
     name: str
-    kind: Literal["text", "choice", "names", "name", "number"]
+    kind: Literal[
+        "text", "choice", "names", "name", "number", "looks", "spread", "when"
+    ]
     meaning: str
     needed: bool = False
     choices: tuple[str, ...] = ()
     default: str = ""
+    group: str = ""
+    low: float = 0.0
+    high: float = 1.0
+
+    @property
+    def key(self) -> str:
+        """The key as it stands in its table of ``study.toml``."""
+        return self.name.removeprefix(f"{self.group}_") if self.group else self.name
 
 
 SETTINGS: tuple[Setting, ...] = (
@@ -236,8 +253,66 @@ SETTINGS: tuple[Setting, ...] = (
         default="0.95",
         meaning="Confidence level of every interval, between 0 and 1.",
     ),
+    Setting(
+        name="looks_planned",
+        kind="looks",
+        group="looks",
+        default="not stated: one look at the end",
+        meaning=(
+            "Bakes of each pit after which the results will be looked at, written down "
+            "before the first bake, such as 2, 4, 6."
+        ),
+    ),
+    Setting(
+        name="looks_taken",
+        kind="looks",
+        group="looks",
+        default="not stated",
+        meaning=(
+            "Bakes of each pit after which the results were looked at so far, the "
+            "present look included."
+        ),
+    ),
+    Setting(
+        name="looks_written",
+        kind="when",
+        group="looks",
+        default="not stated",
+        meaning="Day on which the planned looks were written down.",
+    ),
+    Setting(
+        name="earlier_sd",
+        kind="spread",
+        group="earlier",
+        high=2.5,
+        default="not stated: nothing is borrowed",
+        meaning=(
+            "Spread between bakes (SD on the logit scale) that your own earlier tests "
+            "of the same kind showed."
+        ),
+    ),
+    Setting(
+        name="earlier_factor",
+        kind="spread",
+        group="earlier",
+        low=1.05,
+        high=4.0,
+        default="1.5",
+        meaning="Factor within which the earlier tests know that spread.",
+    ),
+    Setting(
+        name="earlier_declared",
+        kind="when",
+        group="earlier",
+        default="no: the answer that borrows nothing leads",
+        meaning=(
+            "Whether borrowing the earlier spread was declared before the bakes: yes, "
+            "no, or the day."
+        ),
+    ),
 )
 SETTING_NAMES: tuple[str, ...] = tuple(setting.name for setting in SETTINGS)
+SETTING_GROUPS: tuple[str, ...] = ("looks", "earlier")
 
 _GRADE_CELL = "A name of the grade list, or its number counted from 0 for the palest."
 

@@ -38,6 +38,17 @@ class Settings:
         Smallest difference in burn rate that would change advice, above 0, at most 1.
     conf_level : float
         Between 0 and 1.
+    looks_planned, looks_taken : tuple of int
+        Bakes of each pit after which anyone is to look, and looked; empty if not
+        stated.
+    looks_written : str
+        Day on which the planned looks were written down, or "yes"; "" if not stated.
+    earlier_sd : float or None
+        Spread between bakes borrowed from earlier tests, logit scale.
+    earlier_factor : float
+        Factor within which the earlier tests know it, above 1.
+    earlier_declared : str
+        "yes" or the day when borrowing was declared before the bakes, else "".
     extra : dict
         Keys of the user's own, carried through.
 
@@ -61,12 +72,19 @@ class Settings:
     face: str = "worst"
     margin: float | None = None
     conf_level: float = 0.95
+    looks_planned: tuple[int, ...] = ()
+    looks_taken: tuple[int, ...] = ()
+    looks_written: str = ""
+    earlier_sd: float | None = None
+    earlier_factor: float = 1.5
+    earlier_declared: str = ""
     extra: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Fill in the ends of the grade scale where they are not stated."""
         object.__setattr__(self, "grades", tuple(self.grades))
-        object.__setattr__(self, "target_grades", tuple(self.target_grades))
+        for name in ("target_grades", "looks_planned", "looks_taken"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
         if self.grades:
             object.__setattr__(self, "raw_to", self.raw_to or self.grades[0])
             object.__setattr__(self, "burned_from", self.burned_from or self.grades[-1])

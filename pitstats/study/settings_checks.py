@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
@@ -21,7 +21,7 @@ from pitstats.study.cells import (
     read_text,
 )
 from pitstats.study.problems import ProblemLog
-from pitstats.study.schema import SETTING_NAMES, SETTINGS, Setting
+from pitstats.study.schema import SETTING_GROUPS, SETTING_NAMES, SETTINGS, Setting
 from pitstats.study.settings import Settings
 
 #: Words that one would expect for a setting, beside the ones it allows.
@@ -76,7 +76,7 @@ def _sort_keys(
     """Tell the keys of the format from the user's own."""
     given: dict[str, Any] = {}
     extra: dict[str, Any] = {}
-    for key, value in mapping.items():
+    for key, value in _without_groups(mapping, log):
         name = _setting_name(key)
         if name not in SETTING_NAMES:
             extra[str(key).strip()] = value
@@ -88,6 +88,37 @@ def _sort_keys(
             if name != key:
                 log.assume(f"study: {quote(key)} taken for {name}")
     return given, extra
+
+
+def _without_groups(
+    mapping: Mapping[str, Any], log: ProblemLog
+) -> Iterator[tuple[str, Any]]:
+    """Keys and values, with those in tables of the format under their full names."""
+    for key, value in mapping.items():
+        group = _setting_name(key)
+        if group not in SETTING_GROUPS:
+            yield key, value
+            continue
+        allowed = [setting.key for setting in SETTINGS if setting.group == group]
+        if not isinstance(value, Mapping):
+            log.problem(
+                "study",
+                None,
+                group,
+                f"found {quote(value)}; it is a table: write [{group}] on a line of "
+                f"its own and below it {listing(allowed, 'or')} with a value.",
+            )
+            continue
+        for inner, entry in value.items():
+            if _setting_name(inner) in allowed:
+                yield f"{group}_{_setting_name(inner)}", entry
+            else:
+                log.problem(
+                    "study",
+                    None,
+                    group,
+                    f"holds {quote(inner)}; allowed are {listing(allowed, 'and')}.",
+                )
 
 
 def _check_extra(extra: Mapping[str, Any], log: ProblemLog) -> None:
@@ -123,6 +154,13 @@ def _setting_name(key: object) -> str:
 
 
 def _near_miss(key: str, mapping: Mapping[str, Any], log: ProblemLog) -> None:
+    for setting in SETTINGS:
+        if setting.group and _setting_name(key) == setting.key:
+            log.assume(
+                f"study: {quote(key)} kept as a key of your own; put it below "
+                f"[{setting.group}] if it was meant to stand there"
+            )
+            return
     absent = [name for name in SETTING_NAMES if name not in mapping]
     close = difflib.get_close_matches(key.casefold(), absent, n=1, cutoff=0.8)
     if close:
@@ -231,7 +269,79 @@ def _names(setting: Setting, value: Any) -> Cell:
     return Cell(value=names, note=note)
 
 
+def _looks(setting: Setting, value: Any) -> Cell:
+    """Read increasing whole numbers; one text or one number will do."""
+    note = ""
+    if isinstance(value, str):
+        value = [part for part in re.split(r"[,;\s\[\]]+", value) if part]
+        note = "a list" if len(value) > 1 else ""
+    entries = list(value) if isinstance(value, list | tuple) else [value]
+    numbers = [_whole(entry) for entry in entries]
+    looks = tuple(number for number in numbers if number)
+    rising = all(a < b for a, b in zip(looks, looks[1:], strict=False))
+    if len(looks) < len(entries) or not rising:
+        return Cell(
+            problem=(
+                f"found {quote(listing([str(e) for e in entries], 'and'))}; allowed are "
+                "bakes of each pit as increasing whole numbers, such as 2, 4, 6."
+            )
+        )
+    return Cell(value=looks, note=note)
+
+
+def _whole(value: Any) -> int:
+    """Whole number from 1 to 200, or 0."""
+    if isinstance(value, bool):
+        return 0
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        return 0
+    return int(number) if 1 <= number <= 200 and number == int(number) else 0
+
+
+def _spread(setting: Setting, value: Any) -> Cell:
+    """Read a number between the bounds of the setting."""
+    cell = Cell(problem="not a number")
+    if not isinstance(value, bool) and isinstance(value, int | float | str):
+        cell = read_number(clean(str(value)))
+    fits = not cell.problem and setting.low <= cell.value <= setting.high
+    if fits and cell.value > 0 and cell.note != AMBIGUOUS_COMMA:
+        return cell
+    low = f"from {number_text(setting.low)}" if setting.low else "above 0"
+    return Cell(
+        problem=(
+            f"found {quote(value)}; allowed is a number {low} to "
+            f"{number_text(setting.high)}."
+        )
+    )
+
+
+def _when(setting: Setting, value: Any) -> Cell:
+    """Read yes, no or a day; no is an empty text."""
+    if isinstance(value, bool):
+        return Cell(value="yes" if value else "")
+    if isinstance(value, dt.datetime):
+        return Cell(value=value.date().isoformat())
+    if isinstance(value, dt.date):
+        return Cell(value=value.isoformat())
+    text = clean(str(value))
+    if text.casefold() in ("yes", "no", "true", "false"):
+        return Cell(value="yes" if text.casefold() in ("yes", "true") else "")
+    try:
+        return Cell(value=dt.date.fromisoformat(text[:10]).isoformat())
+    except ValueError:
+        return Cell(
+            problem=(
+                f"found {quote(value)}; allowed are yes, no or a day such as 2026-05-01."
+            )
+        )
+
+
 _READERS = {
+    "looks": _looks,
+    "spread": _spread,
+    "when": _when,
     "text": _text,
     "name": _text,
     "choice": _choice,

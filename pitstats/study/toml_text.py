@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import textwrap
 import tomllib
+from dataclasses import fields
 from typing import Any
 
 from pitstats.study.csv_text import decode
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError
-from pitstats.study.schema import SETTINGS, Setting
+from pitstats.study.schema import SETTING_GROUPS, SETTINGS, Setting
 from pitstats.study.settings import Settings
+
+
+_EXAMPLES: dict[str, Any] = {"number": 0.15, "spread": 0.6, "looks": [2, 4, 6]}
 
 
 def read_toml(data: bytes, log: ProblemLog) -> dict[str, Any]:
@@ -94,15 +98,26 @@ def write_toml(settings: Settings) -> str:
     parts = []
     for setting in SETTINGS:
         value = getattr(settings, setting.name)
-        stated = setting.needed or value not in (None, "")
-        parts.append(_entry(setting, value, stated=stated))
+        stated = setting.needed or value not in (None, "", ())
+        parts += [] if setting.group else [_entry(setting, value, stated=stated)]
     if settings.extra:
         lines = [
             f"{tomlkit.key(key).as_string()} = {literal(value)}"
             for key, value in settings.extra.items()
         ]
         parts.append("# Keys of your own, carried through.\n" + "\n".join(lines) + "\n")
+    parts += [_group(group, settings) for group in SETTING_GROUPS]
     return "\n".join(parts)
+
+
+def _group(group: str, settings: Settings) -> str:
+    """Write a table of settings; as a comment if nothing in it is stated."""
+    own = [setting for setting in SETTINGS if setting.group == group]
+    usual = {entry.name: entry.default for entry in fields(Settings)}
+    values = {setting.name: getattr(settings, setting.name) for setting in own}
+    stated = {name for name, value in values.items() if value != usual[name]}
+    entries = [_entry(s, values[s.name], stated=s.name in stated) for s in own]
+    return ("" if stated else "# ") + f"[{group}]\n" + "".join(entries)
 
 
 def blank_toml() -> str:
@@ -115,14 +130,16 @@ def blank_toml() -> str:
     """
     blank = Settings(title="", question="", temperature_rule="")
     units = ("temperature_unit", "length_unit")
-    return "\n".join(
+    parts = [
         _entry(
             setting,
             getattr(blank, setting.name),
             stated=setting.needed or setting.name in units,
         )
         for setting in SETTINGS
-    )
+        if not setting.group
+    ]
+    return "\n".join([*parts, *(_group(group, blank) for group in SETTING_GROUPS)])
 
 
 def _entry(setting: Setting, value: Any, *, stated: bool) -> str:
@@ -131,8 +148,8 @@ def _entry(setting: Setting, value: Any, *, stated: bool) -> str:
     if setting.choices:
         text += " Allowed: " + ", ".join(f'"{word}"' for word in setting.choices) + "."
     text += " Needed." if setting.needed else f" Default: {setting.default}."
-    if value is None:
-        value = 0.15 if setting.kind == "number" else ""
-    line = f"{setting.name} = {literal(value)}\n"
+    if value in (None, ()):
+        value = _EXAMPLES.get(setting.kind, "")
+    line = f"{setting.key} = {literal(value)}\n"
     meaning = "".join(f"# {part}\n" for part in textwrap.wrap(text, 86))
     return meaning + (line if stated else f"# {line}")

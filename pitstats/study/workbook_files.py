@@ -314,6 +314,8 @@ def _setting_cell(setting: Setting, settings: Settings) -> Any:
     value = getattr(settings, setting.name)
     if value is None:
         return ""
+    if setting.kind == "looks":
+        return ", ".join(map(str, value))
     if setting.kind != "names":
         return value
     if any(name.startswith("[") or "," in name or ";" in name for name in value):

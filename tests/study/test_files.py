@@ -18,7 +18,8 @@ from pitstats.study import (
     start_study,
     write_study,
 )
-from pitstats.study.schema import SETTING_NAMES, TABLES
+from pitstats.study.demo import demo_study
+from pitstats.study.schema import SETTINGS, TABLES
 
 AWKWARD = [
     "=1+1",
@@ -300,8 +301,8 @@ def test_a_blank_study_names_everything_and_asks_for_what_is_needed(
 def test_a_blank_folder_holds_all_keys_and_headers(tmp_path: Path) -> None:
     start_study(tmp_path / "s")
     settings = (tmp_path / "s" / "study.toml").read_text(encoding="utf-8")
-    for name in SETTING_NAMES:
-        assert f"\n{name} = " in settings or f"\n# {name} = " in "\n" + settings
+    for key in (setting.key for setting in SETTINGS):
+        assert f"\n{key} = " in settings or f"\n# {key} = " in "\n" + settings
     for table in TABLES:
         header = (tmp_path / "s" / f"{table.name}.csv").read_text(encoding="utf-8")
         assert header.strip() == ",".join(table.column_names)
@@ -715,3 +716,27 @@ def test_photographs_that_cannot_be_shown_are_named(
         "bakes row 4, column photo: 'notes.txt' is left out, because it is not a "
         "picture that can be read (JPEG and PNG can)",
     ]
+
+
+def test_looks_and_an_earlier_spread_come_back_as_written(tmp_path: Path) -> None:
+    study = demo_study("four_pits")
+    settings = dataclasses.replace(
+        study.settings,
+        looks_planned=(2, 3),
+        looks_taken=(2,),
+        looks_written="2026-05-01",
+        earlier_sd=0.6,
+        earlier_declared="yes",
+    )
+    for name in ("s", "s.xlsx"):
+        write_study(dataclasses.replace(study, settings=settings), tmp_path / name)
+        assert read_study(tmp_path / name).settings == settings
+
+
+def test_a_look_that_no_number_of_bakes_supports_is_refused(tmp_path: Path) -> None:
+    write_study(demo_study("four_pits"), tmp_path / "s")
+    with (tmp_path / "s" / "study.toml").open("a") as file:
+        file.write("\n[looks]\ntaken = [2, 9]\n")
+    (problem,) = check_study(tmp_path / "s")
+    assert problem.column == "looks_taken"
+    assert "after 9 bakes of each pit, but no pit has more than" in problem.message

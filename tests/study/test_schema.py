@@ -41,4 +41,4 @@ def test_the_data_dictionary_names_every_table_column_and_key(tmp_path: Path) ->
         for column in table.columns:
             assert f"| `{column.name}` |" in part
     for name in SETTING_NAMES:
-        assert f"| `{name}` |" in text
+        assert f"| `{name}`" in text

@@ -141,3 +141,49 @@ def test_own_keys_that_a_file_could_not_hold(key: str) -> None:
     log = ProblemLog()
     check_settings(Settings(**BASIS, extra={key: 1}), log)
     assert log.problems
+
+
+def test_looks_and_the_earlier_spread_stand_in_tables_of_their_own() -> None:
+    settings, problems, assumptions = read(
+        looks={"planned": [2, 4, 6], "taken": [2, 4], "written": dt.date(2026, 5, 1)},
+        earlier={"sd": 0.6, "factor": 1.4, "declared": True},
+    )
+    assert (problems, assumptions) == ([], [])
+    assert (settings.looks_planned, settings.looks_taken) == ((2, 4, 6), (2, 4))
+    assert settings.looks_written == "2026-05-01"
+    assert (settings.earlier_sd, settings.earlier_factor) == (0.6, 1.4)
+    assert settings.earlier_declared == "yes"
+    flat, problems, _ = read(looks_planned="2, 4, 6", looks_taken=4)
+    assert problems == []
+    assert (flat.looks_planned, flat.looks_taken) == ((2, 4, 6), (4,))
+
+
+@pytest.mark.parametrize(
+    ("stated", "column", "says"),
+    [
+        ({"looks": [2, 4]}, "looks", "write [looks] on a line of its own"),
+        ({"looks": {"plan": [2]}}, "looks", "allowed are planned, taken and written"),
+        ({"looks": {"planned": [4, 2]}}, "looks_planned", "increasing whole numbers"),
+        ({"looks": {"planned": [2, 2]}}, "looks_planned", "increasing whole numbers"),
+        ({"looks": {"planned": [2, "x"]}}, "looks_planned", "such as 2, 4, 6"),
+        ({"looks": {"taken": [0]}}, "looks_taken", "increasing whole numbers"),
+        ({"looks": {"taken": [2.5]}}, "looks_taken", "increasing whole numbers"),
+        ({"looks": {"written": "soon"}}, "looks_written", "yes, no or a day"),
+        ({"earlier": {"sd": 0}}, "earlier_sd", "above 0 to 2.5"),
+        ({"earlier": {"sd": 3}}, "earlier_sd", "above 0 to 2.5"),
+        ({"earlier": {"sd": 0.6, "factor": 1}}, "earlier_factor", "from 1.05 to 4"),
+        ({"earlier": {"sd": True}}, "earlier_sd", "allowed is a number"),
+    ],
+)
+def test_looks_and_earlier_spreads_that_cannot_be(
+    stated: dict[str, Any], column: str, says: str
+) -> None:
+    _, problems, _ = read(**stated)
+    assert [place for place, _ in problems] == [column]
+    assert says in problems[0][1]
+
+
+def test_a_key_outside_its_table_is_pointed_out() -> None:
+    _, problems, assumptions = read(planned=[2, 4])
+    assert problems == []
+    assert "put it below [looks]" in assumptions[0]
