@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pitstats.analysis.rates.looks import Look
+
 
 class FrameResult:
     """A result around one tidy frame, shown with what it estimates and its caveats.
@@ -128,6 +130,8 @@ class PitComparison(FrameResult):
         Estimate, low and high end of the between-bake SD in the model, logit scale.
     draws : RateDraws or None
         Joint posterior draws of the rates, where a model gave them.
+    look : Look or None
+        Which look at the study this is; None when a level was asked for.
     """
 
     table: pd.DataFrame
@@ -147,6 +151,13 @@ class PitComparison(FrameResult):
     support: pd.DataFrame | None = field(default=None, repr=False)
     bake_sd: tuple[float, float, float] | None = None
     draws: RateDraws | None = field(default=None, repr=False)
+    look: Look | None = None
+
+    @property
+    def interval_name(self) -> str:
+        """What to call its intervals."""
+        repeated = self.look is not None and self.look.repeated
+        return "repeated confidence interval" if repeated else "interval"
 
     @property
     def one_bake_each(self) -> bool:

@@ -27,7 +27,6 @@ MOST_LOOKS_AT = 12
 """Bakes of each pit up to which constants are shipped for every choice of looks."""
 
 _TABLE = "stopping_constants.json"
-_LEVEL = 0.95  # of the shipped constants
 
 
 class EverFalse(NamedTuple):
@@ -106,8 +105,9 @@ def stopping_levels(
         Level that all looks are to keep together.
     calibrate : bool, default False
         Whether to simulate this very plan even where constants are shipped. Shipped
-        are those for two to four pits, up to 12 bakes and a level of 0.95; for numbers
-        of items between those that were simulated the larger constant is taken.
+        are those for up to 12 bakes and levels of 0.9, 0.95 and 0.99; for numbers of
+        items between those that were simulated the larger constant is taken, and five
+        or six pits use the constants of four.
     simulations : int, default 4000
         Simulated tests per cell, of which there are twenty; as many again for the
         share of false calls.
@@ -136,7 +136,8 @@ def stopping_levels(
     the largest ``z_j (k_j / K)**(1/4)`` over simulated tests of equal pits, where
     ``z_j`` is the normal score of the p-value at look j; it is taken for burn rates of
     0.05, 0.1, 0.2, 0.35 and 0.5 with spreads between bakes of 0, 0.3, 0.6 and 1, and
-    the largest is kept. With more than two pits the p-values allow for all pairs.
+    the largest is kept, or the normal quantile where that is larger: no look is milder
+    than a single one. With more than two pits the p-values allow for all pairs.
 
     The interval at a look, at its own level, is a repeated confidence interval [2]_.
     A look with one bake of every pit allows no verdict and takes no part.
@@ -253,26 +254,71 @@ def place_of(looks: Sequence[int]) -> int:
     return sum(1 << (look - 2) for look in looks)
 
 
+def _near(items: tuple[int, ...]) -> list[dict[str, Any]]:
+    """Shipped tables of a number of pits for the numbers of items next to these.
+
+    Five pits and more use those of four, whose boundary is no milder.
+    """
+    tables = {t["items"]: t for t in _table() if t["pits"] == min(len(items), 4)}
+    near = {size for item in set(items) for size in _neighbors(item, sorted(tables))}
+    return [tables[size] for size in sorted(near)]
+
+
 def _shipped(
     looks: tuple[int, ...], items: tuple[int, ...], conf_level: float
 ) -> _Found | None:
     """The shipped constant; the larger one between two numbers of items."""
-    if looks[-1] > MOST_LOOKS_AT or conf_level != _LEVEL:
+    level, place = f"{conf_level:g}", place_of(looks)
+    tables = [table for table in _near(items) if level in table["constant"]]
+    if looks[-1] > MOST_LOOKS_AT or not tables:
         return None
-    tables = {t["items"]: t for t in _table() if t["pits"] == len(items)}
-    near = {size for item in set(items) for size in _neighbors(item, sorted(tables))}
-    if not near:
-        return None
-    place = place_of(looks)
-    table = max((tables[size] for size in near), key=lambda t: t["constant"][place])
-    share = table["ever_false"][place] / 1e4
+    table = max(tables, key=lambda t: t["constant"][level][place])
+    share = table["ever_false"][level][place] / 1e4
     error = math.sqrt(share * (1 - share) / table["simulations"])
     return _Found(
-        table["constant"][place] / 1e3,
+        table["constant"][level][place] / 1e3,
         EverFalse(share, error),
         (table["items"],) * len(items),
         table["simulations"],
     )
+
+
+def unguarded_share(
+    looks: Sequence[int], pits: int = 2, items: int | Sequence[int] = 16
+) -> EverFalse:
+    """How often equal pits are called different when every look uses its 95 % interval.
+
+    Parameters
+    ----------
+    looks : sequence of int
+        Bakes per pit at each look, increasing; those beyond 12 are left out, so that
+        the share is then a lower bound.
+    pits : int, default 2
+        Number of pits, 2 to 6.
+    items : int or sequence of int, default 16
+        Items per bake.
+
+    Returns
+    -------
+    EverFalse
+        Of pits with a long-run burn rate of 0.2 and a spread between bakes of 0.6.
+
+    Raises
+    ------
+    ValueError
+        As for `stopping_levels`.
+
+    Examples
+    --------
+    >>> unguarded_share([2, 3, 4, 5, 6]).share > unguarded_share([6]).share
+    True
+    """
+    judged = [k for k in _checked_looks(looks) if 1 < k <= MOST_LOOKS_AT]
+    place = place_of(judged)
+    tables = _near(_checked_items(items, pits))
+    table = max(tables, key=lambda t: t["unguarded"][place])
+    share = table["unguarded"][place] / 1e4
+    return EverFalse(share, math.sqrt(share * (1 - share) / table["simulations"]))
 
 
 def _neighbors(item: int, sizes: list[int]) -> list[int]:
@@ -300,11 +346,12 @@ def _calibrated(
     cells = equal_pits(looks, items)
     n = simulations // BLOCK * BLOCK
     tops = _largest_scores(cells, n, (seed, seed + 1), n_jobs, progress)
-    constant = max(upper_quantile(top, conf_level) for top in tops[0])
-    share = max(float(np.mean(top > constant)) for top in tops[1])
+    scale = float(looks[-1]) ** 0.25
+    least = float(ndtri(0.5 + conf_level / 2)) * scale
+    limit = max(least, *(upper_quantile(top, conf_level) for top in tops[0]))
+    share = max(float(np.mean(top > limit)) for top in tops[1])
     error = math.sqrt(max(share, 1 / n) * (1 - share) / n)
-    scale = float(looks[-1]) ** -0.25
-    return _Found(constant * scale, EverFalse(share, error), items, n)
+    return _Found(limit / scale, EverFalse(share, error), items, n)
 
 
 def upper_quantile(values: Array, conf_level: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import pandas as pd
@@ -18,6 +19,7 @@ from pitstats.analysis.model.fit import (
 )
 from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
+from pitstats.analysis.rates.looks import look_of
 from pitstats.analysis.rates.pairs import pair_rows, verdicts
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_burn_rates
@@ -54,7 +56,8 @@ def compare_pits(
         ``"pit * distance"``, and ``+ grate`` where some pit used more than one. With a
         formula and no layout, the layout is ``"as baked"``.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -73,6 +76,11 @@ def compare_pits(
     -----
     ``p_value`` belongs to one pair on its own; ``p_adjusted`` allows for all pairs and
     is below ``1 - conf_level`` exactly when the simultaneous interval excludes 0.
+
+    Where the record names several looks (``[looks]`` in ``study.toml``) the intervals
+    are repeated confidence intervals at the level of the present look, which stands in
+    ``conf_level``; see `stats.stopping_levels`. A ``conf_level`` of one's own is used
+    as it is.
 
     Standardized rates come from `stats.model_rates`, where the model, its priors and
     their sources are given; averaging over the same cells for all pits is the
@@ -97,13 +105,16 @@ def compare_pits(
     >>> common.formula
     'pit * distance + grate'
     """
+    look = look_of(study) if conf_level is None else None
     level = checked_level(study, conf_level)
+    if look is not None and look.repeated:
+        level = 1 - look.level
     if layout is None and formula is None:
-        return _as_counted(study, level)
+        return replace(_as_counted(study, level), look=look)
     chosen = "as baked" if layout is None else layout
     fitted = fit_model(study, formula or default_formula(study), chosen, level)
     check_two_pits(study, fitted.pits)
-    return _standardized(study, fitted, level)
+    return replace(_standardized(study, fitted, level), look=look)
 
 
 def _as_counted(study: Study, level: float) -> PitComparison:

@@ -1,0 +1,143 @@
+"""Which look at the results this is, and the level at which its intervals stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import pandas as pd
+
+from pitstats.stats.stopping import (
+    MOST_LOOKS_AT,
+    StoppingLevels,
+    stopping_levels,
+    unguarded_share,
+)
+from pitstats.study.outcomes import bake_totals
+from pitstats.study.study import Study
+
+LookKind = Literal["single", "planned", "undeclared"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """The present look at a study and the boundary it is held to.
+
+    Attributes
+    ----------
+    kind : {"single", "planned", "undeclared"}
+        ``single``: the only look on record, at the study's own level. ``planned``: one
+        of several planned looks. ``undeclared``: several looks, not all of them
+        planned, held to the boundary of a look after every bake.
+    bakes : int
+        Bakes of each pit at this look.
+    planned, taken : tuple of int
+        Looks on record, the present one included in ``taken``.
+    boundary : tuple of int
+        Looks for which the levels were made.
+    levels : tuple of float
+        Two-sided level of each of them.
+    level : float
+        Two-sided level of this look: 1 - the level of its intervals.
+    conf_level : float
+        Level that all looks keep together: the study's own.
+    unguarded : float
+        Share of tests of equal pits that would be called different at one of the
+        looks taken if each used its own interval at 95 %; 0.05 for a single one.
+    """
+
+    kind: LookKind
+    bakes: int
+    planned: tuple[int, ...]
+    taken: tuple[int, ...]
+    boundary: tuple[int, ...]
+    levels: tuple[float, ...]
+    level: float
+    conf_level: float
+    unguarded: float
+
+    @property
+    def repeated(self) -> bool:
+        """Whether the intervals are repeated confidence intervals."""
+        return self.kind != "single"
+
+    @property
+    def early(self) -> bool:
+        """Whether more looks are planned after this one."""
+        return self.kind == "planned" and self.bakes < self.planned[-1]
+
+
+def look_of(study: Study) -> Look:
+    """Say which look at a study this is.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study with graded bakes.
+
+    Returns
+    -------
+    Look
+
+    Notes
+    -----
+    The record (``[looks]`` in ``study.toml``) may be silent: the present look is then
+    the only one. Planned looks hold as long as every look taken, the present one
+    included, is one of them. Otherwise several looks are held to the boundary of a
+    look after every bake until the larger of 12 and the bakes there are
+    (`stats.stopping_levels`).
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> look_of(ps.demo_study("four_pits")).kind
+    'single'
+    """
+    totals = bake_totals(study)
+    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    return look_at(study, graded)
+
+
+def look_at(study: Study, graded: pd.DataFrame) -> Look:
+    """The look that these bakes (``pit``, ``n_items``) allow."""
+    settings = study.settings
+    planned, taken = settings.looks_planned, settings.looks_taken
+    per_pit = graded["pit"].value_counts()
+    now = max(int(per_pit.min()) if len(per_pit) else 1, *taken[-1:], 1)
+    seen = tuple(sorted({*taken, now}))
+    several = len([k for k in seen if k > 1]) > 1
+    kept_to = bool(planned) and set(seen) <= set(planned)
+    if kept_to and len([k for k in planned if k > 1]) > 1:
+        kind: LookKind = "planned"
+        boundary = planned
+    elif several or (planned and not kept_to and len(planned) > 1):
+        kind = "undeclared"
+        boundary = tuple(range(2, max(MOST_LOOKS_AT, seen[-1], *planned, 2) + 1))
+    else:
+        kind, boundary = "single", (now,)
+    pits = min(max(int(per_pit.size), 2), 6)
+    items = graded.groupby("pit", sort=False)["n_items"].median().astype(int)
+    sizes = ((*items, 1, 1) if len(items) < 2 else tuple(items))[:pits]
+    found = _levels(boundary, pits, sizes, settings.conf_level)
+    place = boundary.index(now) if now in boundary else 0
+    level = float(found.levels[place]) if kind != "single" else 1 - settings.conf_level
+    return Look(
+        kind=kind,
+        bakes=now,
+        planned=planned,
+        taken=seen,
+        boundary=boundary,
+        levels=tuple(float(x) for x in found.levels),
+        level=level,
+        conf_level=settings.conf_level,
+        unguarded=unguarded_share(seen, pits, sizes).share if several else 0.05,
+    )
+
+
+@lru_cache(maxsize=64)
+def _levels(
+    boundary: tuple[int, ...], pits: int, items: tuple[int, ...], conf_level: float
+) -> StoppingLevels:
+    """Levels of a boundary; where no constant is shipped it is simulated, with a bar."""
+    return stopping_levels(boundary, pits, items, conf_level, progress=True)

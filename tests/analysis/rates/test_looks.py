@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import pitstats as ps
+from pitstats import stats
+from pitstats.analysis.rates.looks import look_of
+from pitstats.study.study import Study
+
+
+def study(burned: list[list[int]], items: int = 16, **stated: object) -> Study:
+    """A study from counts, one list a pit, with settings of looks."""
+    bakes = [(pit, y) for pit, own in zip("AB", burned, strict=True) for y in own]
+    made = ps.study_from_counts(
+        [pit for pit, _ in bakes], [items] * len(bakes), [y for _, y in bakes]
+    )
+    return replace(made, settings=replace(made.settings, **stated))
+
+
+FOUR = [[2, 3, 2, 4], [8, 6, 9, 7]]
+
+
+def test_one_look_gives_the_numbers_of_a_study_without_looks() -> None:
+    plain = ps.compare_pits(study(FOUR))
+    for stated in (
+        {"looks_taken": (4,)},
+        {"looks_planned": (4,)},
+        {"looks_planned": (4,), "looks_taken": (4,)},
+    ):
+        found = ps.compare_pits(study(FOUR, **stated))
+        assert found.conf_level == plain.conf_level == 0.95
+        assert found.table.equals(plain.table)
+        assert found.interval_name == "interval"
+
+
+def test_a_planned_look_uses_its_level_and_the_p_values_match() -> None:
+    looked = study(FOUR, looks_planned=(2, 4, 6), looks_taken=(2, 4))
+    found = ps.compare_pits(looked)
+    level = stats.stopping_levels([2, 4, 6], items=16).levels[1]
+    assert found.conf_level == pytest.approx(1 - level)
+    assert found.interval_name == "repeated confidence interval"
+    assert found.look.early
+    row, plain = found.table.iloc[0], ps.compare_pits(study(FOUR)).table.iloc[0]
+    assert row["p_value"] == pytest.approx(plain["p_value"])
+    excludes = row["conf_low"] > 0 or row["conf_high"] < 0
+    assert excludes == (row["p_adjusted"] < level)
+    wide = row["conf_high"] - row["conf_low"]
+    assert wide > plain["conf_high"] - plain["conf_low"]
+
+
+def test_the_present_look_need_not_be_written_down() -> None:
+    assert look_of(study(FOUR, looks_planned=(2, 4, 6))).level == pytest.approx(
+        look_of(study(FOUR, looks_planned=(2, 4, 6), looks_taken=(2, 4))).level
+    )
+
+
+@pytest.mark.parametrize(
+    "stated",
+    [
+        {"looks_taken": (2, 4)},
+        {"looks_taken": (2, 3)},
+        {"looks_planned": (2, 5), "looks_taken": (2,)},
+        {"looks_planned": (2, 4, 6), "looks_taken": (3, 4)},
+    ],
+)
+def test_looks_that_were_not_planned_face_a_look_after_every_bake(
+    stated: dict[str, tuple[int, ...]],
+) -> None:
+    look = look_of(study(FOUR, **stated))
+    assert look.kind == "undeclared"
+    assert look.boundary == tuple(range(2, 13))
+    assert look.level == pytest.approx(
+        stats.stopping_levels(range(2, 13), items=16).levels[2]
+    )
+    assert look.unguarded > 0.03
+
+
+def test_one_bake_each_gives_no_verdict_at_any_look() -> None:
+    found = ps.compare_pits(study([[2], [9]], looks_planned=(1, 2, 3)))
+    assert set(found.table["verdict"]) == {"one bake each"}
+    assert np.isfinite(found.conf_level)
+
+
+def test_a_level_of_ones_own_is_used_as_it_is() -> None:
+    found = ps.compare_pits(study(FOUR, looks_taken=(2, 4)), conf_level=0.9)
+    assert found.conf_level == 0.9
+    assert found.look is None
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.sets(st.integers(2, 12), min_size=1, max_size=5), st.integers(2, 12))
+def test_more_looks_never_narrow_an_interval(looks: set[int], extra: int) -> None:
+    few, many = sorted(looks), sorted({*looks, extra})
+    levels = stats.stopping_levels(few).levels
+    stricter = dict(zip(many, stats.stopping_levels(many).levels, strict=True))
+    assert all(
+        stricter[k] <= x + 1e-12 for k, x in zip(few, levels, strict=True)
+    )
