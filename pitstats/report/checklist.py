@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding
+from pitstats.analysis.fairness.looks import bakes_listed, silent
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording.numbers import count, level_text, listed, one_line, points
 from pitstats.report.wording.record import burned_means
@@ -150,12 +151,27 @@ def _design_rows(case: _Case) -> list[Row]:
             one_line(settings.stop_rule),
         ),
         (
+            "Looks at the results",
+            "After how many bakes anybody looked, and the rule for stopping early",
+            CONSORT,
+            _looks(case),
+        ),
+        (
             "Smallest difference of interest",
             "Margin, stated before the data",
             SAMPL,
             margin,
         ),
     ]
+
+
+def _looks(case: _Case) -> str:
+    look = case.comparison.look
+    if look is None or silent(case.study):
+        return ""
+    planned = f"planned after {bakes_listed(look.planned)}; " if look.planned else ""
+    level = f"; this look at {100 * (1 - look.level):.1f} %" if look.repeated else ""
+    return f"{planned}taken after {bakes_listed(look.taken)} of each pit{level}"
 
 
 def _planned(case: _Case) -> str:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -219,7 +220,7 @@ class _Found(NamedTuple):
 
 def _checked_looks(looks: Sequence[int]) -> tuple[int, ...]:
     planned = tuple(int(look) for look in looks)
-    rising = all(a < b for a, b in zip(planned, planned[1:], strict=False))
+    rising = all(a < b for a, b in pairwise(planned))
     if not planned or planned != tuple(looks) or planned[0] < 1 or not rising:
         raise ValueError(
             f"looks is {list(looks)}; give bakes per pit as increasing whole numbers "
@@ -384,9 +385,7 @@ def _largest_scores(
     ]
     run = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)
     done = run(delayed(_largest_score)(*piece) for piece in work)
-    found = list(
-        tqdm(done, total=len(work), desc="boundary", disable=not progress)
-    )
+    found = list(tqdm(done, total=len(work), desc="boundary", disable=not progress))
     each = np.concatenate(found).reshape(len(seeds), len(cells), n)
     return [list(part) for part in each]
 

@@ -104,5 +104,7 @@ def equal_pits(
 ) -> list[Trials]:
     """Cells over which a boundary is calibrated: all pits alike."""
     return [
-        Trials(looks, items, (rate,) * len(items), sd) for rate in RATES for sd in spreads
+        Trials(looks, items, (rate,) * len(items), sd)
+        for rate in RATES
+        for sd in spreads
     ]

@@ -69,7 +69,8 @@ def _settings() -> str:
         "|---|---|---|---|---|",
     ]
     lines += [
-        f"| `{setting.name}`{_where(setting)} | {_holds(setting)} | {'yes' if setting.needed else ''} | "
+        f"| `{setting.name}`{_where(setting)} | {_holds(setting)} | "
+        f"{'yes' if setting.needed else ''} | "
         f"{setting.default} | {setting.meaning} |"
         for setting in SETTINGS
     ]

@@ -7,6 +7,7 @@ import difflib
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
+from itertools import pairwise
 from typing import Any
 
 from pitstats.study.cells import (
@@ -278,7 +279,7 @@ def _looks(setting: Setting, value: Any) -> Cell:
     entries = list(value) if isinstance(value, list | tuple) else [value]
     numbers = [_whole(entry) for entry in entries]
     looks = tuple(number for number in numbers if number)
-    rising = all(a < b for a, b in zip(looks, looks[1:], strict=False))
+    rising = all(a < b for a, b in pairwise(looks))
     if len(looks) < len(entries) or not rising:
         return Cell(
             problem=(

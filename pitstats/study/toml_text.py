@@ -13,7 +13,6 @@ from pitstats.study.raw import UnreadableError
 from pitstats.study.schema import SETTING_GROUPS, SETTINGS, Setting
 from pitstats.study.settings import Settings
 
-
 _EXAMPLES: dict[str, Any] = {"number": 0.15, "spread": 0.6, "looks": [2, 4, 6]}
 
 

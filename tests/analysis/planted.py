@@ -208,6 +208,11 @@ def _unequal_numbers() -> ps.Study:
 
 #: Name of the mistake, identifier of the finding that must show it, its severity, and
 #: how to make the study. Each study has this mistake and no other.
+def _looked(**looks: tuple[int, ...]) -> ps.Study:
+    study = fair_study()
+    return replace(study, settings=replace(study.settings, **looks))
+
+
 PLANTED: dict[str, tuple[str, str, Callable[[], ps.Study]]] = {
     "one bake of each pit": (
         "one_bake_each",
@@ -417,6 +422,16 @@ PLANTED: dict[str, tuple[str, str, Callable[[], ps.Study]]] = {
         _excluded_in_one_pit,
     ),
     "stopped early": ("bakes_not_done", "weakens", _not_finished),
+    "looked after every bake": (
+        "looks_undeclared",
+        "weakens",
+        lambda: _looked(looks_taken=(2, 3)),
+    ),
+    "a planned look": (
+        "looks_planned",
+        "note",
+        lambda: _looked(looks_planned=(2, 3, 5), looks_taken=(2, 3)),
+    ),
     "no margin": ("no_margin", "note", lambda: fair_study(margin=None)),
     "no stop rule": ("no_stop_rule", "note", lambda: fair_study(stop_rule="")),
     "unequal numbers of bakes": (

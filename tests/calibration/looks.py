@@ -8,12 +8,13 @@ From the top of the repository, once per number of pits and of items, and for se
     python -m tests.calibration.looks write --work FOLDER
 
 ``simulate`` keeps what it has done in FOLDER and goes on from there when it is called
-again. ``write`` makes ``pitstats/stats/stopping_constants.json``. The rule, stated
-before any of this was run: the constant of a choice of looks is the 0.95 quantile of the
-largest score over its looks, in the cell (rate by spread up to 1) where that quantile is
-largest, rounded up to a thousandth and never below the normal quantile, so that no look
-is milder than a single one; the share of false calls is the largest over the
-same cells with the tests of seed 2.
+again. ``write`` makes ``pitstats/stats/stopping_constants.json``.
+
+The rule, stated before any of this was run: the constant of a choice of looks is the
+0.95 quantile of the largest score over its looks, in the cell (rate by spread up to 1)
+where that quantile is largest, rounded up to a thousandth and never below the normal
+quantile, so that no look is milder than a single one. The share of false calls is the
+largest over the same cells with the tests of seed 2.
 """
 
 import argparse
@@ -31,10 +32,10 @@ LOOKS = tuple(range(2, MOST_LOOKS_AT + 1))
 TABLE = Path("pitstats/stats/stopping_constants.json")
 ABOUT = (
     "Constants (thousandths) of the boundary for looks after 2 to 12 bakes of each "
-    "pit. Place p of a list holds the looks whose bits are set in p: bit 0 a look after "
-    "2 bakes, bit 1 after 3, and so on. ever_false: largest share of false calls in "
-    "fresh tests, in ten-thousandths. unguarded: share of false calls in tests of pits "
-    "of rate 0.2 and spread 0.6 when every look uses the 95 % interval. Made by "
+    "pit. Place p of a list holds the looks whose bits are set in p: bit 0 a look "
+    "after 2 bakes, bit 1 after 3, and so on. ever_false: largest share of false calls "
+    "in fresh tests, in ten-thousandths. unguarded: share of false calls in tests of "
+    "pits of rate 0.2 and spread 0.6 when every look uses the 95 % interval. Made by "
     "python -m tests.calibration.looks; do not edit."
 )
 LEVELS = (0.9, 0.95, 0.99)
@@ -87,7 +88,8 @@ def quantiles(paths):
         for place in range(1, len(top)):
             here = [upper_quantile(top[place], level) for level in LEVELS]
             found[:, place] = np.maximum(found[:, place], here)
-    found = np.maximum(found, ndtri(0.5 + np.array(LEVELS) / 2)[:, None] * power_quarter())
+    least = ndtri(0.5 + np.array(LEVELS) / 2)[:, None] * power_quarter()
+    found = np.maximum(found, least)
     return np.ceil(1000 * found / power_quarter() - 1e-6).astype(int)
 
 

@@ -10,6 +10,7 @@ from pitstats.analysis.fairness.conduct import find_in_conduct
 from pitstats.analysis.fairness.design import find_in_design
 from pitstats.analysis.fairness.factors import SETTING_COLUMNS, audited_bakes
 from pitstats.analysis.fairness.finding import SEVERITY_ORDER, Finding, Record
+from pitstats.analysis.fairness.looks import find_in_looks
 from pitstats.analysis.fairness.mistakes import find_questions, find_unrecorded
 from pitstats.analysis.fairness.outcome import find_in_outcomes
 from pitstats.study.study import Study
@@ -18,6 +19,7 @@ _DETECTORS: tuple[Callable[[Record], Iterator[Finding]], ...] = (
     find_in_design,
     find_in_conduct,
     find_in_outcomes,
+    find_in_looks,
     find_unrecorded,
     find_questions,
 )

@@ -152,6 +152,12 @@ MISTAKES: tuple[Mistake, ...] = (
         "too?",
     ),
     Mistake(
+        name="looked after every bake, stopped when it pleased",
+        detectors=("looks_undeclared", "looks_planned", "ask_looks"),
+        prevented="With several looks on record the interval allows for them.",
+        question="After how many bakes of each pit were the results looked at?",
+    ),
+    Mistake(
         name="Fahrenheit and Celsius mixed",
         prevented="A study without a unit, or with a temperature that makes no sense "
         "in it, is refused; differences are converted without the 32.",
@@ -189,14 +195,14 @@ def find_questions(record: Record) -> Iterator[Finding]:
     if graded:
         yield _question(
             "ask_cut",
-            _asked("what counts").format(burned_from=settings.burned_from),
+            asked("what counts").format(burned_from=settings.burned_from),
             "Say so in the write-up; the results for other cuts stand beside it.",
             "Whoever moves the cut after looking can turn the answer.",
             ("grades", "rates"),
         )
         yield _question(
             "ask_average",
-            _asked("grade numbers"),
+            asked("grade numbers"),
             "Quote the shares of grades instead.",
             "From raw to light is not the same step as from dark to burned.",
             ("grades",),
@@ -204,7 +210,7 @@ def find_questions(record: Record) -> Iterator[Finding]:
     if items["row"].notna().any():
         yield _question(
             "ask_spot",
-            _asked("a hot spot"),
+            asked("a hot spot"),
             "Name it as seen in these bakes, to be looked for in the next ones.",
             "Some cell is always the darkest.",
             ("map",),
@@ -212,7 +218,7 @@ def find_questions(record: Record) -> Iterator[Finding]:
     if len(record.bakes):
         yield _question(
             "ask_all_bakes",
-            _asked("bakes dropped"),
+            asked("bakes dropped"),
             "Add them, with status excluded and the reason.",
             "A bake that is not on record cannot be missed.",
             ("difference", "rates"),
@@ -220,14 +226,15 @@ def find_questions(record: Record) -> Iterator[Finding]:
     if settings.temperature_unit and _has_temperatures(record):
         yield _question(
             "ask_units",
-            _asked("Fahrenheit").format(unit=settings.temperature_unit),
+            asked("Fahrenheit").format(unit=settings.temperature_unit),
             "Convert before entering.",
             "A thermometer in the other unit shows as a pit that runs wild.",
             ("temperature",),
         )
 
 
-def _asked(start: str) -> str:
+def asked(start: str) -> str:
+    """Question of the mistake whose name begins so."""
     return next(m.question for m in MISTAKES if m.name.startswith(start))
 
 

@@ -139,5 +139,5 @@ def look_at(study: Study, graded: pd.DataFrame) -> Look:
 def _levels(
     boundary: tuple[int, ...], pits: int, items: tuple[int, ...], conf_level: float
 ) -> StoppingLevels:
-    """Levels of a boundary; where no constant is shipped it is simulated, with a bar."""
+    """Levels of a boundary, simulated (with a bar) where no constant is shipped."""
     return stopping_levels(boundary, pits, items, conf_level, progress=True)

@@ -98,6 +98,4 @@ def test_more_looks_never_narrow_an_interval(looks: set[int], extra: int) -> Non
     few, many = sorted(looks), sorted({*looks, extra})
     levels = stats.stopping_levels(few).levels
     stricter = dict(zip(many, stats.stopping_levels(many).levels, strict=True))
-    assert all(
-        stricter[k] <= x + 1e-12 for k, x in zip(few, levels, strict=True)
-    )
+    assert all(stricter[k] <= x + 1e-12 for k, x in zip(few, levels, strict=True))

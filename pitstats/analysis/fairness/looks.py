@@ -1,0 +1,105 @@
+"""Looks at the results before the last bake: what they did to the promise."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pitstats.analysis.fairness.finding import Finding, Record
+from pitstats.analysis.fairness.mistakes import asked
+from pitstats.analysis.rates.looks import Look, look_of
+from pitstats.study.study import Study
+
+_WHY = (
+    "Who may stop as soon as the answer pleases gives chance an opening at every look."
+)
+
+
+def find_in_looks(record: Record) -> Iterator[Finding]:
+    """Findings about looks on record, or the question where the record is silent.
+
+    Parameters
+    ----------
+    record : Record
+        Of a finished or planned study.
+
+    Yields
+    ------
+    Finding
+    """
+    if record.is_plan or record.n_pits < 2 or not len(record.totals):
+        return
+    look = look_of(record.study)
+    if look.kind == "undeclared":
+        yield _undeclared(look)
+    elif look.kind == "planned":
+        yield _planned(look)
+    elif look.bakes > 2 and silent(record.study):
+        yield Finding(
+            "ask_looks",
+            "note",
+            asked("looked after"),
+            "The record does not say. Write it into study.toml: [looks] taken = "
+            f"[{look.bakes}] if this look is the only one.",
+            why=_WHY,
+        )
+
+
+def silent(study: Study) -> bool:
+    """Whether the record says nothing about looks."""
+    return not (study.settings.looks_planned or study.settings.looks_taken)
+
+
+def bakes_listed(looks: tuple[int, ...]) -> str:
+    """Numbers of bakes of looks in words, such as ``2, 4 and 6 bakes``."""
+    *rest, last = map(str, looks)
+    text = f"{', '.join(rest)} and {last}" if rest else last
+    return f"{text} bake" if looks == (1,) else f"{text} bakes"
+
+
+def _undeclared(look: Look) -> Finding:
+    every = look.taken == tuple(range(2, look.bakes + 1))
+    seen = (
+        f"after each of {look.bakes} bakes"
+        if every
+        else f"after {bakes_listed(look.taken)} of each pit"
+    )
+    plan = (
+        f" Planned were looks after {bakes_listed(look.planned)}."
+        if look.planned
+        else ""
+    )
+    return Finding(
+        "looks_undeclared",
+        "weakens",
+        f"The results were looked at {seen} without a plan for these looks.{plan} With "
+        f"the usual interval at every look {round(100 * look.unguarded)} in 100 tests "
+        "of equal pits would have been called different; here the interval allows for "
+        f"that ({100 * (1 - look.level):.1f} % in place of "
+        f"{100 * look.conf_level:g} %).",
+        "Write the looks down before the first bake of the next test: [looks] planned "
+        "in study.toml; the intervals are then narrower at each.",
+        why=_WHY,
+        wording="Say after how many bakes the results were looked at, and give the "
+        "interval as a repeated confidence interval.",
+        short="looks that were not planned",
+    )
+
+
+def _planned(look: Look) -> Finding:
+    stop = (
+        " If the test stops here, expect the difference to look larger than it is."
+        if look.early
+        else ""
+    )
+    return Finding(
+        "looks_planned",
+        "note",
+        f"This is a planned look, after {look.bakes} bakes of each pit of looks after "
+        f"{bakes_listed(look.planned)}: its intervals are at "
+        f"{100 * (1 - look.level):.1f} %, so that all looks together keep "
+        f"{100 * look.conf_level:g} %.{stop}",
+        "Keep to the planned looks.",
+        why=_WHY,
+        wording="Give the interval as a repeated confidence interval.",
+        short="a planned look",
+    )
