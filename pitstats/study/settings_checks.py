@@ -283,8 +283,8 @@ def _looks(setting: Setting, value: Any) -> Cell:
     if len(looks) < len(entries) or not rising:
         return Cell(
             problem=(
-                f"found {quote(listing([str(e) for e in entries], 'and'))}; allowed are "
-                "bakes of each pit as increasing whole numbers, such as 2, 4, 6."
+                f"found {quote(listing([str(e) for e in entries], 'and'))}; allowed "
+                "are bakes of each pit as increasing whole numbers, such as 2, 4, 6."
             )
         )
     return Cell(value=looks, note=note)
@@ -334,7 +334,8 @@ def _when(setting: Setting, value: Any) -> Cell:
     except ValueError:
         return Cell(
             problem=(
-                f"found {quote(value)}; allowed are yes, no or a day such as 2026-05-01."
+                f"found {quote(value)}; allowed are yes, no or a day, such as "
+                "2026-05-01."
             )
         )
 
