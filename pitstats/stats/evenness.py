@@ -14,8 +14,14 @@ from pitstats.stats.binomial_data import (
     check_counts,
     check_design,
 )
-from pitstats.stats.importance_sampling import Diagnostics, Items, sample_posterior
+from pitstats.stats.importance_sampling import (
+    Diagnostics,
+    Items,
+    Spread,
+    sample_posterior,
+)
 from pitstats.stats.posterior import (
+    RateSummaries,
     bake_sd_summary,
     check_draws,
     check_pits,
@@ -58,8 +64,8 @@ class PartRates(NamedTuple):
         Fall of the rate from near to far, shape (pits,).
     differences : PairSummaries
         Fall in pit a less fall in pit b, for all pairs; NaN where one is withheld.
-    bake_sd : Summary
-        SD of the bake effect on the logit scale.
+    bake_sd : RateSummaries
+        SD between bakes of each pit on the logit scale, shape (pits,).
     ess, pareto_k, cap_mass : float
         As in `model_rates`.
     conf_level : float
@@ -75,7 +81,7 @@ class PartRates(NamedTuple):
     parts: PartSummaries
     near_minus_far: PartSummaries
     differences: PairSummaries
-    bake_sd: Summary
+    bake_sd: RateSummaries
     ess: float
     pareto_k: float
     cap_mass: float
@@ -97,6 +103,7 @@ def part_rates(
     seed: int = 1,
     *,
     n_draws: int | None = None,
+    spread: Spread = "own",
 ) -> PartRates:
     """Estimate how the burn rate falls from the near to the far third of each pit.
 
@@ -121,6 +128,8 @@ def part_rates(
         Scrambles the quasi-random points.
     n_draws : int, optional
         Draws, a power of 2; 16384 by default.
+    spread : {"own", "common"}, default "own"
+        Whether each pit has a bake SD of its own or all pits share one.
 
     Returns
     -------
@@ -160,7 +169,9 @@ def part_rates(
     items, place, n_pits = _check_parts(burned, total, pit, bake, part, X)
     cells, weight = _part_layout(layout, items, place, n_pits)
     count = check_draws(n_draws, _DRAWS)
-    draws, diagnostics = sample_posterior(items, cells, weight, count, seed)
+    draws, diagnostics = sample_posterior(
+        items, cells, weight, count, seed, spread=spread
+    )
     wide = np.full((n_pits * _PARTS, len(draws.weights)), np.nan)
     wide[place] = draws.rates
     rates = wide.reshape(n_pits, _PARTS, -1)
@@ -201,11 +212,20 @@ def _check_parts(
         raise ValueError("no entry has a graded item; there is nothing to estimate.")
     names, codes = np.unique(labels[used], return_inverse=True)
     codes = codes.reshape(-1)
-    one_per_bake(pits[used], codes, names, "pit")
+    bake_pit = one_per_bake(pits[used], codes, names, "pit")
     place, intercept = np.unique(
         pits[used] * _PARTS + parts[used].astype(np.intp), return_inverse=True
     )
-    items = Items(y[used], n[used], intercept.reshape(-1), codes, design[used], None)
+    items = Items(
+        y[used],
+        n[used],
+        intercept.reshape(-1),
+        codes,
+        bake_pit,
+        place // _PARTS,
+        design[used],
+        None,
+    )
     return items, place, int(pits.max()) + 1
 
 

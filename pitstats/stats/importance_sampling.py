@@ -6,26 +6,23 @@ belongs to a pit, in `part_rates` to a third of a pit.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from pitstats.stats.bake_likelihood import (
-    BakeData,
-    group_items,
-    log_likelihood,
-)
+from pitstats.stats.bake_likelihood import BakeLikelihood, group_items
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.proposal import ModeGrid, ProposedDraws, find_grid, propose
+from pitstats.stats.effects import Effects, Likelihood
+from pitstats.stats.proposal import ProposedDraws, find_grid, flat_at_zero, propose
 from pitstats.stats.rate_prior import (
     ReferenceGrid,
     compact_layout,
     log_rate_prior,
-    log_session_prior,
     log_slope_prior,
     marginal_rates,
 )
+from pitstats.stats.spread_prior import chosen_prior
 from pitstats.stats.weighted_draws import (
     effective_draws,
     pareto_k,
@@ -35,6 +32,10 @@ from pitstats.stats.weighted_draws import (
 _FEWEST_EFFECTIVE = 200
 # Bakes are all but "all or none" beyond this SD, and the cap on the SD decides.
 _CAP_WARNING_SD = 2.0
+# Session SDs at which modes are found; their prior is half-normal(1) up to 2.5.
+_SESSION_KNOTS = np.array([0.0, 0.4, 0.9, 1.6, 2.5])
+
+Spread = Literal["own", "common"]
 
 
 class Items(NamedTuple):
@@ -48,6 +49,10 @@ class Items(NamedTuple):
         Intercept of each entry, 0 up to the number of intercepts less 1.
     bake : ndarray of int, shape (entries,)
         Bake codes without gaps.
+    bake_pit : ndarray of int, shape (bakes,)
+        Pit of each bake.
+    intercept_pit : ndarray of int, shape (intercepts,)
+        Pit of each intercept.
     X : ndarray, shape (entries, slopes)
         Covariates.
     session : ndarray of int, shape (bakes,), or None
@@ -58,6 +63,8 @@ class Items(NamedTuple):
     n: FloatArray
     intercept: npt.NDArray[np.intp]
     bake: npt.NDArray[np.intp]
+    bake_pit: npt.NDArray[np.intp]
+    intercept_pit: npt.NDArray[np.intp]
     X: FloatArray
     session: npt.NDArray[np.intp] | None
 
@@ -73,9 +80,13 @@ class Draws(NamedTuple):
         Logit at covariates 0 and a middling bake.
     slopes : ndarray, shape (slopes, draws)
         Coefficients of the columns of X.
-    bake_sd, session_sd : ndarray, shape (draws,)
-        Standard deviations on the logit scale; session SDs are 0 without such an
-        effect.
+    bake_sd : ndarray, shape (pits, draws)
+        Standard deviation between bakes of each pit, logit scale; equal rows when one
+        is common to all.
+    common_sd : ndarray, shape (draws,)
+        Level of the spreads: that of a pit in the middle of all pits.
+    session_sd : ndarray, shape (draws,)
+        Standard deviation between sessions; 0 without such an effect.
     rates : ndarray, shape (intercepts, draws)
         Long-run rates over the layout.
     """
@@ -84,6 +95,7 @@ class Draws(NamedTuple):
     intercepts: FloatArray
     slopes: FloatArray
     bake_sd: FloatArray
+    common_sd: FloatArray
     session_sd: FloatArray
     rates: FloatArray
 
@@ -98,13 +110,14 @@ class Diagnostics(NamedTuple):
     pareto_k : float
         Tail shape of the weights before truncation.
     cap_mass : float
-        Posterior probability that the SD of bakes and sessions together exceeds 2.
+        Posterior probability that the SD of bakes and sessions together exceeds 2, in
+        the pit where it is largest.
     n_draws : int
         Draws made in the final round.
     retried : bool
         Whether a second, wider round was needed.
-    flat_at_zero : bool
-        Whether the density of the bake SD at 0 is more than 15 % of its peak, so
+    flat_at_zero : ndarray of bool, shape (pits,)
+        Whether the density of a pit's bake SD at 0 is more than 15 % of its peak, so
         that its low end is shown as 0.
     """
 
@@ -113,7 +126,7 @@ class Diagnostics(NamedTuple):
     cap_mass: float
     n_draws: int
     retried: bool
-    flat_at_zero: bool
+    flat_at_zero: npt.NDArray[np.bool_]
 
 
 def sample_posterior(
@@ -123,6 +136,7 @@ def sample_posterior(
     n_draws: int,
     seed: int,
     size: FloatArray | None = None,
+    spread: Spread = "own",
 ) -> tuple[Draws, Diagnostics]:
     """Draw from the posterior of intercepts, slopes and SDs by importance sampling.
 
@@ -141,6 +155,8 @@ def sample_posterior(
     size : ndarray, shape (slopes,), optional
         Range of each column that the prior of its slope is for; by default as in the
         notes.
+    spread : {"own", "common"}, default "own"
+        Whether each pit has a bake SD of its own or all share one.
 
     Returns
     -------
@@ -163,29 +179,56 @@ def sample_posterior(
     n_intercepts = len(cells)
     indicator = np.eye(n_intercepts)[items.intercept]
     design = np.hstack([indicator, (items.X - centre) / size])
-    data = group_items(items.y, items.n, items.bake, design, items.session)
+    likelihood = BakeLikelihood(
+        group_items(items.y, items.n, items.bake, design, items.session)
+    )
     layout = compact_layout((cells - centre) / size, cell_weight)
-    grid = find_grid(data, layout, _first_guess(items, n_intercepts))
-    found = _weigh(data, layout, propose(grid, n_draws, seed, 5.0, 1.1))
+    effects = _effects(items, spread)
+    grid = find_grid(likelihood, layout, effects, _first_guess(items, n_intercepts))
+    found = _weigh(likelihood, layout, effects, propose(grid, effects, n_draws, seed))
     retried = effective_draws(found.weights) < _FEWEST_EFFECTIVE
     if retried:
-        found = _weigh(data, layout, propose(grid, 4 * n_draws, seed, 3.0, 1.4))
+        wide = propose(grid, effects, 4 * n_draws, seed, df=3.0, scale=1.4)
+        found = _weigh(likelihood, layout, effects, wide)
     drawn = found.drawn
     slopes = drawn.theta[n_intercepts:] / size[:, None]
-    intercepts = drawn.theta[:n_intercepts] - centre @ slopes
-    total_sd = np.hypot(drawn.sd, drawn.session_sd)
+    n_pits = int(items.intercept_pit.max()) + 1
+    row = np.arange(n_pits) if spread == "own" else np.zeros(n_pits, dtype=np.intp)
+    bake_sd, session_sd = drawn.scales.sd[row], drawn.scales.shared_sd
+    beyond = np.hypot(bake_sd, session_sd) > _CAP_WARNING_SD
     return (
         Draws(
-            found.weights, intercepts, slopes, drawn.sd, drawn.session_sd, found.rates
+            found.weights,
+            drawn.theta[:n_intercepts] - centre @ slopes,
+            slopes,
+            bake_sd,
+            drawn.level_sd if effects.rho > 0 else bake_sd[0],
+            session_sd,
+            found.rates,
         ),
         Diagnostics(
             effective_draws(found.weights),
             pareto_k(found.log_weight),
-            float(found.weights[total_sd > _CAP_WARNING_SD].sum()),
+            float((beyond @ found.weights).max()),
             len(found.weights),
             retried,
-            _flat_at_zero(grid),
+            flat_at_zero(grid, effects)[row],
         ),
+    )
+
+
+def _effects(items: Items, spread: Spread) -> Effects:
+    """SDs of the model: one per pit or a common one, and that of sessions."""
+    prior = chosen_prior(spread, None, None)
+    own = not prior.common
+    return Effects(
+        bake_group=items.bake_pit * own,
+        intercept_group=items.intercept_pit * own,
+        n_groups=int(items.intercept_pit.max()) + 1 if own else 1,
+        prior=prior,
+        shared_knots=np.zeros(1) if items.session is None else _SESSION_KNOTS,
+        shared_scale=1.0,
+        load=np.ones(len(items.intercept_pit)),
     )
 
 
@@ -198,16 +241,20 @@ class _Round(NamedTuple):
     weights: FloatArray
 
 
-def _weigh(data: BakeData, layout: ReferenceGrid, drawn: ProposedDraws) -> _Round:
+def _weigh(
+    likelihood: Likelihood,
+    layout: ReferenceGrid,
+    effects: Effects,
+    drawn: ProposedDraws,
+) -> _Round:
     """Weigh draws by likelihood times prior over proposal."""
     n_intercepts = len(layout.weight)
-    total_sd = np.hypot(drawn.sd, drawn.session_sd)
-    rates, rise = marginal_rates(layout, drawn.theta, total_sd)
-    log_weight = log_likelihood(data, drawn.theta, drawn.sd, drawn.session_sd)
-    log_weight += log_rate_prior(rates, rise) - drawn.log_density
+    rates, rise = marginal_rates(layout, drawn.theta, effects.total_sd(drawn.scales))
+    log_weight = likelihood.value(
+        drawn.theta, effects.of_bakes(drawn.scales), drawn.scales.shared_sd
+    )
+    log_weight += log_rate_prior(rates, rise) + drawn.log_ratio
     log_weight += log_slope_prior(drawn.theta[n_intercepts:])
-    # A session SD of 0 throughout adds a constant, which drops out.
-    log_weight += log_session_prior(drawn.session_sd)
     return _Round(drawn, rates, log_weight, truncated_weights(log_weight))
 
 
@@ -230,13 +277,3 @@ def _first_guess(items: Items, n_intercepts: int) -> FloatArray:
     total = np.bincount(items.intercept, weights=items.n, minlength=n_intercepts)
     logit = np.log((burned + 0.5) / (total - burned + 0.5))
     return np.concatenate([logit, np.zeros(items.X.shape[1])])
-
-
-def _flat_at_zero(grid: ModeGrid) -> bool:
-    """Whether the bake SD's evidence at 0 is more than 15 % of its peak."""
-    weight = np.ones(1)
-    if len(grid.session_sd) > 1:
-        half = np.diff(grid.session_sd) / 2
-        weight = np.append(half, 0.0) + np.append(0.0, half)
-    density = grid.height @ weight
-    return bool(density[0] > 0.15 * density.max())

@@ -18,6 +18,7 @@ from pitstats.stats.importance_sampling import (
     Diagnostics,
     Draws,
     Items,
+    Spread,
     sample_posterior,
 )
 from pitstats.stats.quadrature import normal_nodes
@@ -58,16 +59,18 @@ class ModelRates(NamedTuple):
         Rate of each pit over the layout, averaged over bakes.
     differences : PairSummaries
         Rate of pit a less rate of pit b, for all pairs.
-    bake_sd : Summary
-        SD of the bake effect on the logit scale.
+    bake_sd : RateSummaries
+        SD between bakes of each pit on the logit scale, shape (pits,).
+    common_sd : Summary
+        Level of these SDs: that of a pit in the middle of all.
     session_sd : Summary or None
         SD of the session effect; None when the data hold no such effect.
     slopes : RateSummaries
         Coefficients of the columns of X on the logit scale.
     ess, pareto_k, cap_mass : float
         Effective number of draws; tail shape of the weights; posterior probability
-        that the SD of all effects together exceeds 2. Above one half the bakes are
-        nearly all or none and the cap on the SD decides.
+        that the SD of all effects together exceeds 2, in the pit where it is largest.
+        Above one half the bakes are nearly all or none and the cap on the SD decides.
     conf_level : float
         Level of all intervals.
     draws : Draws
@@ -78,7 +81,8 @@ class ModelRates(NamedTuple):
 
     rates: RateSummaries
     differences: PairSummaries
-    bake_sd: Summary
+    bake_sd: RateSummaries
+    common_sd: Summary
     session_sd: Summary | None
     slopes: RateSummaries
     ess: float
@@ -103,6 +107,7 @@ def model_rates(
     n_draws: int | None = None,
     layout_weight: npt.ArrayLike | None = None,
     X_range: npt.ArrayLike | None = None,
+    spread: Spread = "own",
 ) -> ModelRates:
     """Estimate long-run burn rates on a common layout from items that share bakes.
 
@@ -136,6 +141,8 @@ def model_rates(
     X_range : array_like, shape (q,), optional
         Full range of each column that the prior of its slope is for; by default its
         range over the layout, or over the data where the layout has none.
+    spread : {"own", "common"}, default "own"
+        Whether each pit has a bake SD of its own or all pits share one.
 
     Returns
     -------
@@ -151,7 +158,9 @@ def model_rates(
     ``logit P(burned) = alpha_pit + x'b + t s_session + s u_bake`` with standard normal
     effects; the rate of a pit is that probability averaged over the layout and over
     the effects. Priors, part of the method and never tuned to data: each rate is
-    Beta(1/2, 1/2) given the rest [1]_, the bake SD is uniform on 0 to 2.5 [2]_, the
+    Beta(1/2, 1/2) given the rest [1]_, the bake SD of each pit half-normal(1.5) on 0 to
+    2.5 with normal scores that correlate by 1/2 between pits, so that pits lend each
+    other some of what they say about it [2]_ (a common one is uniform on 0 to 2.5), the
     session SD half-normal(1) on 0 to 2.5, and each slope over its full range is
     log-F(1,1) [3]_. Effects are integrated out by adaptive quadrature and the
     posterior is weighted draws; intervals are equal-tailed.
@@ -183,10 +192,13 @@ def model_rates(
     level = check_conf_level(conf_level)
     items, pits = _check_items(burned, total, pit, bake, X, session)
     cells, n_pits = _check_layout(layout, items.X.shape[1], pits)
+    items = items._replace(intercept_pit=np.arange(n_pits))
     count = check_draws(n_draws, _DRAWS if n_pits <= 2 else 2 * _DRAWS)
     weight = _check_weight(layout_weight, cells)
     size = _check_range(X_range, items.X.shape[1])
-    draws, diagnostics = sample_posterior(items, cells, weight, count, seed, size)
+    draws, diagnostics = sample_posterior(
+        items, cells, weight, count, seed, size, spread
+    )
     sessions = None
     if items.session is not None:
         sessions = summarize_draws(draws.session_sd, draws.weights, level)
@@ -194,6 +206,7 @@ def model_rates(
         summarize_rates(draws, items, level),
         summarize_pairs(draws.rates, draws.weights, level),
         bake_sd_summary(draws, diagnostics, level),
+        summarize_draws(draws.common_sd, draws.weights, level),
         sessions,
         _rows(draws.slopes, draws.weights, level),
         diagnostics.ess,
@@ -231,8 +244,18 @@ def _check_items(
         sessions = shared_sessions(
             one_per_bake(numbered, codes, labels, "session"), bake_pit
         )
-    items = Items(y[used], n[used], pits[used], codes, design[used], sessions)
-    return items, int(pits.max()) + 1
+    n_pits = int(pits.max()) + 1
+    items = Items(
+        y[used],
+        n[used],
+        pits[used],
+        codes,
+        bake_pit,
+        np.arange(n_pits),
+        design[used],
+        sessions,
+    )
+    return items, n_pits
 
 
 def check_pits(pit: npt.ArrayLike, n_entries: int) -> npt.NDArray[np.intp]:
@@ -367,10 +390,10 @@ def _rows(rows: FloatArray, weights: FloatArray, conf_level: float) -> RateSumma
 
 def bake_sd_summary(
     draws: Draws, diagnostics: Diagnostics, conf_level: float
-) -> Summary:
-    """Bake SD, its low end shown as 0 where the posterior is high there."""
-    found = summarize_draws(draws.bake_sd, draws.weights, conf_level)
-    return found._replace(low=0.0) if diagnostics.flat_at_zero else found
+) -> RateSummaries:
+    """Bake SD of each pit, low end shown as 0 where the posterior is high there."""
+    found = _rows(draws.bake_sd, draws.weights, conf_level)
+    return found._replace(low=np.where(diagnostics.flat_at_zero, 0.0, found.low))
 
 
 def predict_rates(draws: Draws, pit: int, cells: npt.ArrayLike) -> FloatArray:
@@ -405,7 +428,7 @@ def predict_rates(draws: Draws, pit: int, cells: npt.ArrayLike) -> FloatArray:
             f"cells has shape {rows.shape}; it needs (cells, {len(draws.slopes)})."
         )
     nodes, node_weight = normal_nodes(20)
-    spread = np.sqrt(draws.bake_sd**2 + draws.session_sd**2)
+    spread = np.hypot(draws.bake_sd[pit], draws.session_sd)
     eta = rows @ draws.slopes + draws.intercepts[pit]
     total: FloatArray = np.zeros_like(eta)
     for node, weight in zip(nodes, node_weight, strict=True):

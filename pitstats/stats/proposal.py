@@ -1,8 +1,9 @@
 """Where the posterior of the bake model lies, and draws from an envelope of it.
 
-At each of a few bake SDs (and session SDs) the mode and curvature of the other
-parameters are found; draws come from a wide t distribution whose centre and spread
-are interpolated between them.
+At a few SDs of one pit at a time, the others held at a middling one, the mode and
+curvature of the other parameters are found. Scores behind the SDs are drawn from the
+evidence, pit by pit given the common level; the other parameters from a wide t
+distribution whose centre and spread are put together from the pits' own shifts.
 """
 
 from __future__ import annotations
@@ -13,16 +14,21 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from pitstats.stats.bake_likelihood import BakeData, likelihood_slope
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.rate_prior import ReferenceGrid, log_session_prior, prior_slope
+from pitstats.stats.effects import Effects, Likelihood, Scales, log_normal
+from pitstats.stats.rate_prior import ReferenceGrid, prior_slope
 
-SD_GRID = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5])
-SESSION_GRID = np.array([0.0, 0.3, 0.6, 1.0, 1.6, 2.5])
+SD_KNOTS = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5])
+_FEW_KNOTS = np.array([0.0, 0.3, 0.6, 1.0, 1.6, 2.5])
+_MIDDLING_SD = 0.6  # a knot of both
 _FLOOR = 0.02
 _LONGEST_STEP = 2.0
 _STEPS = 12
 _BASE_HEIGHT = 0.01
+# With correlated scores the density at 0 itself may vanish.
+_AS_GOOD_AS_0 = 0.05
+# Normal scores at which densities are tabulated; 6 in 100,000 lie outside.
+_SCORES = np.linspace(-4.0, 4.0, 49)
 
 
 class ModeGrid(NamedTuple):
@@ -31,33 +37,42 @@ class ModeGrid(NamedTuple):
     Attributes
     ----------
     sd : ndarray, shape (m,)
-        Bake SDs of the grid.
-    session_sd : ndarray, shape (k,)
-        Session SDs; a single 0 without session effect.
-    centre : ndarray, shape (m, k, parameters)
+        Knots of the SD of one group of bakes, the other groups at the middling one.
+    shared_sd : ndarray, shape (k,)
+        Knots of the SD that all bakes share; a single 0 without such an effect.
+    centre : ndarray, shape (k, groups, m, parameters)
         Modes.
-    factor : ndarray, shape (m, k, parameters, parameters)
+    factor : ndarray, shape (k, groups, m, parameters, parameters)
         Lower Cholesky factors of the inverse curvatures.
-    height : ndarray, shape (m, k)
-        Laplace evidence relative to its peak, without the floor of the proposal.
+    evidence : ndarray, shape (k, groups, m)
+        Log of the Laplace evidence relative to its peak, prior of the SDs left out.
     """
 
     sd: FloatArray
-    session_sd: FloatArray
+    shared_sd: FloatArray
     centre: FloatArray
     factor: FloatArray
-    height: FloatArray
+    evidence: FloatArray
+
+    @property
+    def middling(self) -> int:
+        """Index of the SD at which other groups are held."""
+        return int(np.argmin(abs(self.sd - _MIDDLING_SD)))
 
 
-def find_grid(data: BakeData, layout: ReferenceGrid, start: FloatArray) -> ModeGrid:
+def find_grid(
+    likelihood: Likelihood, layout: ReferenceGrid, effects: Effects, start: FloatArray
+) -> ModeGrid:
     """Find the mode and curvature at every SD of the grid, all at once.
 
     Parameters
     ----------
-    data : BakeData
-        Items.
+    likelihood : Likelihood
+        Of the items.
     layout : ReferenceGrid
         Cells over which the rates, hence the prior, are defined.
+    effects : Effects
+        Which SD belongs to what.
     start : ndarray, shape (parameters,)
         First guess.
 
@@ -71,14 +86,45 @@ def find_grid(data: BakeData, layout: ReferenceGrid, start: FloatArray) -> ModeG
        and marginal densities, Journal of the American Statistical Association
        81:82-86.
     """
-    blocked = len(data.session) > 0
-    sd_knots = SESSION_GRID if blocked else SD_GRID
-    session_knots = SESSION_GRID if blocked else np.zeros(1)
-    sd = np.repeat(sd_knots, len(session_knots))
-    session_sd = np.tile(session_knots, len(sd_knots))
-    theta = np.repeat(start[:, None], len(sd), axis=1)
-    value, gradient, curvature = _height(data, layout, theta, sd, session_sd)
-    longest = np.full(len(sd), _LONGEST_STEP)
+    shared = effects.shared_knots
+    knots = SD_KNOTS if len(shared) == 1 else _FEW_KNOTS
+    sd, place = _one_at_a_time(knots, effects.n_groups)
+    scales = Scales(np.tile(sd, len(shared)), np.repeat(shared, sd.shape[1]))
+    theta, value, factor = _climb(likelihood, layout, effects, start, scales)
+    evidence = value + np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    rows = (np.arange(len(shared)) * sd.shape[1])[:, None, None] + place
+    return ModeGrid(
+        knots, shared, theta.T[rows], factor[rows], (evidence - evidence.max())[rows]
+    )
+
+
+def _one_at_a_time(
+    knots: FloatArray, n_groups: int
+) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """SDs of shape (groups, nodes), and the node of each group's knots."""
+    middling = int(np.argmin(abs(knots - _MIDDLING_SD)))
+    others = np.delete(np.arange(len(knots)), middling)
+    sd = np.full((n_groups, 1 + n_groups * len(others)), knots[middling])
+    place = np.zeros((n_groups, len(knots)), dtype=np.intp)
+    for g in range(n_groups):
+        nodes = 1 + g * len(others) + np.arange(len(others))
+        sd[g, nodes] = knots[others]
+        place[g, others] = nodes
+    return sd, place
+
+
+def _climb(
+    likelihood: Likelihood,
+    layout: ReferenceGrid,
+    effects: Effects,
+    start: FloatArray,
+    scales: Scales,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Modes, heights and Cholesky factors of inverse curvatures, by damped Newton."""
+    n_nodes = len(scales.shared_sd)
+    theta = np.repeat(start[:, None], n_nodes, axis=1)
+    value, gradient, curvature = _height(likelihood, layout, effects, theta, scales)
+    longest = np.full(n_nodes, _LONGEST_STEP)
     for _ in range(_STEPS):
         step = np.linalg.solve(curvature, gradient[..., None])[..., 0]
         if float((gradient * step).sum(axis=1).max()) < 1e-3:
@@ -86,7 +132,7 @@ def find_grid(data: BakeData, layout: ReferenceGrid, start: FloatArray) -> ModeG
         length = np.abs(step).max(axis=1)
         step *= np.minimum(1.0, longest / np.maximum(length, 1e-12))[:, None]
         moved = theta + step.T
-        reached = _height(data, layout, moved, sd, session_sd)
+        reached = _height(likelihood, layout, effects, moved, scales)
         better = reached[0] >= value - 1e-6
         # Where the step went downhill, stay and try a shorter one.
         longest = np.where(better, _LONGEST_STEP, np.minimum(length, longest) / 4)
@@ -94,31 +140,21 @@ def find_grid(data: BakeData, layout: ReferenceGrid, start: FloatArray) -> ModeG
         value = np.where(better, reached[0], value)
         gradient = np.where(better[:, None], reached[1], gradient)
         curvature = np.where(better[:, None, None], reached[2], curvature)
-    factor = np.linalg.cholesky(np.linalg.inv(curvature))
-    evidence = value + log_session_prior(session_sd)
-    evidence += np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    shape = (len(sd_knots), len(session_knots))
-    size = len(start)
-    return ModeGrid(
-        sd_knots,
-        session_knots,
-        np.ascontiguousarray(theta.T).reshape(*shape, size),
-        factor.reshape(*shape, size, size),
-        np.exp(evidence - evidence.max()).reshape(shape),
-    )
+    return theta, value, np.linalg.cholesky(np.linalg.inv(curvature))
 
 
 def _height(
-    data: BakeData,
+    likelihood: Likelihood,
     layout: ReferenceGrid,
+    effects: Effects,
     theta: FloatArray,
-    sd: FloatArray,
-    session_sd: FloatArray,
+    scales: Scales,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log posterior, gradient and floored curvature at each SD."""
-    value, gradient, information = likelihood_slope(data, theta, sd, session_sd)
-    total_sd = np.sqrt(sd**2 + session_sd**2)
-    prior, pull, bend = prior_slope(layout, theta, total_sd)
+    """Log posterior given the SDs, gradient and floored curvature at each node."""
+    value, gradient, information = likelihood.slope(
+        theta, effects.of_bakes(scales), scales.shared_sd
+    )
+    prior, pull, bend = prior_slope(layout, theta, effects.total_sd(scales))
     curvature = information + bend
     curvature = (curvature + curvature.transpose(0, 2, 1)) / 2
     values, vectors = np.linalg.eigh(curvature)
@@ -128,26 +164,34 @@ def _height(
 
 
 class ProposedDraws(NamedTuple):
-    """Draws from the envelope with their log density.
+    """Draws from the envelope.
 
     Attributes
     ----------
     theta : ndarray, shape (parameters, draws)
         Intercepts, then slopes.
-    sd, session_sd : ndarray, shape (draws,)
+    scales : Scales
         Standard deviations.
-    log_density : ndarray, shape (draws,)
-        Log density of the proposal, up to one constant.
+    level_sd : ndarray, shape (draws,)
+        SD of a group whose score is the common one.
+    log_ratio : ndarray, shape (draws,)
+        Log prior of the SDs less the log density of the proposal, up to one constant.
     """
 
     theta: FloatArray
-    sd: FloatArray
-    session_sd: FloatArray
-    log_density: FloatArray
+    scales: Scales
+    level_sd: FloatArray
+    log_ratio: FloatArray
 
 
 def propose(
-    grid: ModeGrid, n_draws: int, seed: int, df: float, scale: float
+    grid: ModeGrid,
+    effects: Effects,
+    n_draws: int,
+    seed: int,
+    *,
+    df: float = 5.0,
+    scale: float = 1.1,
 ) -> ProposedDraws:
     """Draw SDs from the evidence and the other parameters from a wide t.
 
@@ -155,6 +199,8 @@ def propose(
     ----------
     grid : ModeGrid
         Modes and curvatures.
+    effects : Effects
+        Which SD belongs to what, and their prior.
     n_draws : int
         A power of 2.
     seed : int
@@ -172,50 +218,136 @@ def propose(
        Complexity 14:466-489.
     """
     size = grid.centre.shape[-1]
-    blocked = len(grid.session_sd) > 1
-    uniform, t = _base_points(n_draws, size, seed, df)
-    height = grid.height + _BASE_HEIGHT
-    session_sd: FloatArray = np.zeros(n_draws)
-    if blocked:
-        widths = np.diff(grid.session_sd)
-        marginal = (0.5 * (height[:, 1:] + height[:, :-1]) * widths).sum(axis=1)
-        sd, _, row, mix = _draw_linear(grid.sd, marginal[None], uniform[:, 0])
-        local = height[row]
-        local += mix[:, None] * (height[row + 1] - local)
-        session_sd, density, column, across = _draw_linear(
-            grid.session_sd, local, uniform[:, 1]
-        )
-        knots = _around(row, mix, column, across, len(grid.session_sd))
-    else:
-        sd, density, row, mix = _draw_linear(grid.sd, height.T, uniform[:, 0])
-        knots = _Knots(row, ((0, 1 - mix), (1, mix)))
-    factor = grid.factor.reshape(-1, size, size)
-    theta = _at_knots(grid.centre.reshape(-1, size), knots)
-    theta += scale * _transformed(factor, t, knots)
-    spread = _at_knots(np.diagonal(factor, axis1=1, axis2=2), knots)
-    spread = np.log(spread).sum(axis=1)
+    uniform, t = _base_points(n_draws, 2 + effects.n_groups, size, seed, df)
+    scales, level_sd, log_ratio = _draw_scales(grid, effects, uniform)
+    theta, spread = _place(grid, scales, t, scale)
     tail = 0.5 * (df + size) * np.log1p((t**2).sum(axis=1) / df)
-    log_density = np.log(density) - spread - tail
-    return ProposedDraws(np.ascontiguousarray(theta.T), sd, session_sd, log_density)
+    return ProposedDraws(
+        np.ascontiguousarray(theta.T), scales, level_sd, log_ratio + spread + tail
+    )
 
 
 @lru_cache(maxsize=8)
 def _base_points(
-    n_draws: int, size: int, seed: int, df: float
+    n_draws: int, n_uniform: int, size: int, seed: int, df: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Scrambled Sobol points: two uniform coordinates and t variables."""
+    """Scrambled Sobol points: uniform coordinates and t variables."""
     from scipy.special import chdtri, ndtri
     from scipy.stats import qmc
 
-    engine = qmc.Sobol(size + 3, scramble=True, seed=np.random.default_rng(seed))
+    engine = qmc.Sobol(
+        n_uniform + size + 1, scramble=True, seed=np.random.default_rng(seed)
+    )
     points = engine.random_base2(int(np.log2(n_draws)))
     points = np.clip(points, 1e-10, 1 - 1e-10)
     widen = np.sqrt(df / chdtri(df, points[:, -1]))
-    t = ndtri(points[:, 2:-1]) * widen[:, None]
-    uniform = points[:, :2]
+    t = ndtri(points[:, n_uniform:-1]) * widen[:, None]
+    uniform = np.ascontiguousarray(points[:, :n_uniform].T)
     t.flags.writeable = False
     uniform.flags.writeable = False
     return uniform, t
+
+
+def _draw_scales(
+    grid: ModeGrid, effects: Effects, uniform: FloatArray
+) -> tuple[Scales, FloatArray, FloatArray]:
+    """Draw the SDs from their evidence; also log prior less log density."""
+    tables = own_evidence(grid, effects)
+    levels = common_evidence(tables, effects)
+    n_draws = uniform.shape[1]
+    shared_sd: FloatArray = np.zeros(n_draws)
+    log_ratio: FloatArray = np.zeros(n_draws)
+    nearest = np.zeros(n_draws, dtype=np.intp)
+    if len(grid.shared_sd) > 1:
+        middling = grid.evidence[:, 0, grid.middling]
+        log_prior = effects.log_shared_prior(grid.shared_sd)
+        height = np.exp(middling + log_prior) * levels.sum(axis=1)
+        height += _BASE_HEIGHT * height.max()
+        shared_sd, density, segment, mix = _draw_linear(
+            grid.shared_sd, height[None], uniform[0]
+        )
+        log_ratio = effects.log_shared_prior(shared_sd) - np.log(density)
+        nearest = segment + (mix > 0.5)
+    score = np.zeros(n_draws)
+    sd = np.empty((effects.n_groups, n_draws))
+    for k in np.unique(nearest):
+        own = np.flatnonzero(nearest == k)
+        if effects.rho > 0:
+            height = levels[k] + _BASE_HEIGHT * np.exp(log_normal(_SCORES))
+            score[own], density, _, _ = _draw_linear(
+                _SCORES, height[None], uniform[1, own]
+            )
+            log_ratio[own] += log_normal(score[own]) - np.log(density)
+        for g in range(effects.n_groups):
+            drawn, ratio = _draw_own(
+                tables[k, g], effects.rho, score[own], uniform[2 + g, own]
+            )
+            sd[g, own] = effects.prior.sd(drawn)
+            log_ratio[own] += ratio
+    level_sd = effects.prior.sd(np.sqrt(effects.rho) * score)
+    return Scales(sd, shared_sd), level_sd, log_ratio
+
+
+def own_evidence(grid: ModeGrid, effects: Effects) -> FloatArray:
+    """Evidence of each group at the scores tabulated, shape (k, groups, scores).
+
+    Relative to the evidence with the group at the middling SD.
+    """
+    middling = grid.evidence[:, :, grid.middling, None]
+    log_evidence = grid.evidence - middling
+    sd = effects.prior.sd(_SCORES)
+    rows = log_evidence.reshape(-1, len(grid.sd))
+    heights = [np.interp(sd, grid.sd, row) for row in rows]
+    return np.exp(np.reshape(heights, (*log_evidence.shape[:2], len(sd))))
+
+
+def common_evidence(tables: FloatArray, effects: Effects) -> FloatArray:
+    """Posterior heights of the common score for each shared SD, shape (k, scores)."""
+    heights = np.exp(log_normal(_SCORES)) * (_SCORES[1] - _SCORES[0])
+    kernel = _kernel(effects.rho)
+    return np.asarray(heights * (tables @ kernel.T).prod(axis=1))
+
+
+def _kernel(rho: float) -> FloatArray:
+    """Density of a group's score given the common one, rows normalized."""
+    away = (_SCORES - np.sqrt(rho) * _SCORES[:, None]) / np.sqrt(1 - rho)
+    kernel = np.exp(log_normal(away))
+    return np.asarray(kernel / kernel.sum(axis=1, keepdims=True))
+
+
+def flat_at_zero(grid: ModeGrid, effects: Effects) -> npt.NDArray[np.bool_]:
+    """Whether the density of each group's SD near 0 is above 15 % of its peak."""
+    tables = own_evidence(grid, effects)
+    kernel = _kernel(effects.rho)
+    inner = tables @ kernel.T
+    shared = np.exp(
+        grid.evidence[:, 0, grid.middling] + effects.log_shared_prior(grid.shared_sd)
+    )
+    if len(shared) > 1:
+        half = np.diff(grid.shared_sd) / 2
+        shared *= np.append(half, 0.0) + np.append(0.0, half)
+    prior = np.exp(log_normal(_SCORES))
+    sd = effects.prior.sd(_SCORES)
+    found = np.empty(effects.n_groups, dtype=np.bool_)
+    for g in range(effects.n_groups):
+        others = prior * np.delete(inner, g, axis=1).prod(axis=1)
+        own = (others @ kernel) / prior * tables[:, g]
+        density = (shared @ own) * np.exp(effects.prior.log_density(sd))
+        found[g] = np.interp(_AS_GOOD_AS_0, sd, density) > 0.15 * density.max()
+    return found
+
+
+def _draw_own(
+    table: FloatArray, rho: float, score: FloatArray, uniform: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Scores of one group given the common ones; also log prior less log density."""
+    share = np.sqrt(1 - rho)
+    away = _SCORES[::2]
+    at = (np.sqrt(rho) * score)[:, None] + share * away
+    height = np.interp(at, _SCORES, table + _BASE_HEIGHT * table.max())
+    height *= np.exp(log_normal(away))
+    drawn, density, _, _ = _draw_linear(away, height, uniform)
+    return np.sqrt(rho) * score + share * drawn, log_normal(drawn) - np.log(density)
 
 
 def _draw_linear(
@@ -223,9 +355,8 @@ def _draw_linear(
 ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp], FloatArray]:
     """Draw from piecewise linear densities by inverting the distribution function.
 
-    Heights have shape (1, knots) or (draws, knots). Returns the draws, their height
-    (not normalized over the first kind, so that heights of a bilinear density come
-    out), the segment and the place within it, 0 to 1.
+    Heights have shape (1, knots) or (draws, knots). Returns the draws, their density,
+    the segment and the place within it, 0 to 1.
     """
     widths = np.diff(knots)
     area = 0.5 * (heights[:, 1:] + heights[:, :-1]) * widths
@@ -240,66 +371,49 @@ def _draw_linear(
     rise = (right - left) / width
     inside = 2 * rest / (left + np.sqrt(np.maximum(left**2 + 2 * rise * rest, 0.0)))
     inside = np.minimum(inside, width)
-    return knots[segment] + inside, left + rise * inside, segment, inside / width
+    density = (left + rise * inside) / upto[line, -1]
+    return knots[segment] + inside, density, segment, inside / width
 
 
-class _Knots(NamedTuple):
-    """Where draws lie among knots: the first one of each, and those around it.
+def _place(
+    grid: ModeGrid, scales: Scales, t: FloatArray, scale: float
+) -> tuple[FloatArray, FloatArray]:
+    """Parameters at the draws' SDs, shape (draws, parameters); log determinants.
 
-    Attributes
-    ----------
-    first : ndarray of int, shape (draws,)
-        Row of the table of knots.
-    around : tuple of (int, ndarray)
-        How many rows further a knot is, and its share in each draw.
+    Shifts of the centre, and of the factor (of its diagonal in logs), add up over the
+    groups of bakes.
     """
-
-    first: npt.NDArray[np.intp]
-    around: tuple[tuple[int, FloatArray], ...]
-
-
-def _around(
-    row: npt.NDArray[np.intp],
-    mix: FloatArray,
-    column: npt.NDArray[np.intp],
-    across: FloatArray,
-    n_columns: int,
-) -> _Knots:
-    """Four knots around each draw, of a grid whose rows are counted through."""
-    return _Knots(
-        row * n_columns + column,
-        (
-            (0, (1 - mix) * (1 - across)),
-            (n_columns, mix * (1 - across)),
-            (1, (1 - mix) * across),
-            (n_columns + 1, mix * across),
-        ),
-    )
-
-
-def _at_knots(values: FloatArray, knots: _Knots) -> FloatArray:
-    """Interpolate a table of shape (knots, size), one row per draw."""
-    return np.asarray(
-        sum(
-            share[:, None] * values[knots.first + further]
-            for further, share in knots.around
-        )
-    )
+    n_draws, size = t.shape
+    lower = np.tril_indices(size)
+    diagonal = np.flatnonzero(lower[0] == lower[1])
+    factor = grid.factor[..., lower[0], lower[1]]
+    factor[..., diagonal] = np.log(factor[..., diagonal])
+    table = np.concatenate([grid.centre, factor], axis=-1)
+    middling = table[:, 0, grid.middling]
+    away = table - middling[:, None, None]
+    across = _hat_weights(grid.shared_sd, scales.shared_sd)
+    found = across @ middling
+    for g, sd in enumerate(scales.sd):
+        along = _hat_weights(grid.sd, sd)
+        both = (across[:, :, None] * along[:, None, :]).reshape(n_draws, -1)
+        found += both @ away[:, g].reshape(both.shape[1], -1)
+    theta = found[:, :size]
+    entries = found[:, size:]
+    spread = entries[:, diagonal].sum(axis=1)
+    entries[:, diagonal] = np.exp(entries[:, diagonal])
+    matrix = np.zeros((n_draws, size, size))
+    matrix[:, lower[0], lower[1]] = entries
+    return theta + scale * np.matmul(matrix, t[..., None])[..., 0], spread
 
 
-def _transformed(factor: FloatArray, t: FloatArray, knots: _Knots) -> FloatArray:
-    """Multiply each draw by its own interpolated matrix.
-
-    Draws between the same knots go through the same few matrices together; a matrix
-    for each draw would have to be looked up and kept.
-    """
-    order = np.argsort(knots.first, kind="stable")
-    starts = np.flatnonzero(np.diff(knots.first[order], prepend=-1))
-    result = np.empty_like(t)
-    for own in np.split(order, starts[1:]):
-        first = knots.first[own[0]]
-        result[own] = sum(
-            share[own, None] * (t[own] @ factor[first + further].T)
-            for further, share in knots.around
-        )
-    return result
+def _hat_weights(knots: FloatArray, at: FloatArray) -> FloatArray:
+    """Weights of linear interpolation between knots, shape (draws, knots)."""
+    weights = np.zeros((len(at), len(knots)))
+    if len(knots) == 1:
+        return weights + 1.0
+    left = np.clip(np.searchsorted(knots, at) - 1, 0, len(knots) - 2)
+    mix = (at - knots[left]) / np.diff(knots)[left]
+    rows = np.arange(len(at))
+    weights[rows, left] = 1 - mix
+    weights[rows, left + 1] = mix
+    return weights

@@ -69,8 +69,8 @@ def marginal_rates(
         Cells and weights.
     theta : ndarray, shape (intercepts + slopes, draws)
         Parameters.
-    total_sd : ndarray, shape (draws,)
-        SD of bake and session effects together.
+    total_sd : ndarray, shape (intercepts, draws) or (draws,)
+        SD of all effects on the items of an intercept together.
 
     Returns
     -------
@@ -79,12 +79,13 @@ def marginal_rates(
     """
     n_groups, n_cells = layout.weight.shape
     rate = np.empty((n_groups, theta.shape[1]))
+    wide = np.broadcast_to(total_sd, rate.shape)
     slope = np.empty_like(rate)
     step = max(16, _CHUNK // (_NODES // 2 * n_cells))
     for start in range(0, theta.shape[1], step):
         part = slice(start, start + step)
-        spread = _node_pairs(total_sd[part])
         for g in range(n_groups):
+            spread = _node_pairs(wide[g, part])
             eta = layout.cells[g] @ theta[n_groups:, part] + theta[g, part]
             rate[g, part], slope[g, part] = _paired_sums(eta, spread, layout.weight[g])
     return rate, slope
@@ -157,11 +158,6 @@ def log_slope_prior(slopes: FloatArray) -> FloatArray:
     return np.asarray(terms.sum(axis=0) - len(slopes) * np.log(np.pi))
 
 
-def log_session_prior(session_sd: FloatArray) -> FloatArray:
-    """Log density of the session SD: half-normal(1) on [0, 2.5], up to a constant."""
-    return np.asarray(-0.5 * session_sd**2)
-
-
 def prior_slope(
     layout: ReferenceGrid, theta: FloatArray, total_sd: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -173,8 +169,8 @@ def prior_slope(
         Cells and weights.
     theta : ndarray, shape (parameters, draws)
         Parameters.
-    total_sd : ndarray, shape (draws,)
-        SD of bake and session effects together.
+    total_sd : ndarray, shape (intercepts, draws) or (draws,)
+        SD of all effects on the items of an intercept together.
 
     Returns
     -------
@@ -189,7 +185,8 @@ def prior_slope(
     nodes, node_weight = normal_nodes(_NODES)
     eta = np.einsum("glq,qn->gln", layout.cells, slopes)
     eta = np.clip(eta + theta[:n_groups, None], -_LARGEST_ETA, _LARGEST_ETA)
-    p = expit(eta + nodes[:, None, None, None] * total_sd)
+    wide = np.broadcast_to(total_sd, (n_groups, theta.shape[1]))
+    p = expit(eta + nodes[:, None, None, None] * wide[:, None])
     average = node_weight[:, None, None, None] * layout.weight[:, :, None]
     p1 = (average * p * (1 - p)).sum(axis=0)
     p2 = (average * p * (1 - p) * (1 - 2 * p)).sum(axis=0)

@@ -11,6 +11,7 @@ from scipy.special import expit
 
 from pitstats import stats
 from pitstats.stats.bake_likelihood import (
+    BakeLikelihood,
     group_items,
     likelihood_slope,
     log_likelihood,
@@ -22,6 +23,7 @@ from pitstats.stats.rate_prior import (
     marginal_rates,
     prior_slope,
 )
+from pitstats.stats.spread_prior import OWN as SHIPPED
 from pitstats.stats.weighted_draws import pareto_k, truncated_weights, weighted_cdf
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -34,6 +36,7 @@ def load(name):
 MODEL = load("j_model_rates.json")
 LAYOUT = np.column_stack([MODEL["layout"]["distance"], MODEL["layout"]["upper_rack"]])
 CASES = {case["id"]: case for case in MODEL["cases"]}
+OWN = load("l_own_spread.json")["cases"]
 EXACT = {case["id"]: case for case in load("i_bake_rates.json")["cases"]}
 
 
@@ -61,7 +64,7 @@ class TestReference:
     @pytest.mark.parametrize("case", CASES.values(), ids=list(CASES))
     def test_brute_force_with_covariates(self, case):
         # 131,072 draws; the published error of the ends is below 0.002.
-        result = fit(case)
+        result = fit(case, spread="common")
         np.testing.assert_allclose(
             columns(result.rates, "low", "high"),
             ends(case["rates"], "low", "high"),
@@ -79,7 +82,12 @@ class TestReference:
         chance = [pair["probability_a_above_b"] for pair in case["differences"]]
         expected = 2 * np.minimum(chance, 1 - np.array(chance))
         np.testing.assert_allclose(found.p_value, expected, atol=0.02)
-        assert result.bake_sd.estimate == pytest.approx(case["bake_sd_mean"], abs=0.02)
+        np.testing.assert_allclose(
+            result.bake_sd.estimate, case["bake_sd_mean"], atol=0.02
+        )
+        np.testing.assert_array_equal(
+            result.bake_sd.estimate, result.common_sd.estimate
+        )
         if case["session"] is None:
             assert result.session_sd is None
         else:
@@ -89,7 +97,7 @@ class TestReference:
     @pytest.mark.parametrize("name", ["two_pits_four_bakes", "sessions", "four_pits"])
     def test_fewer_draws_hold_too(self, name):
         case = CASES[name]
-        result = fit(case, n_draws=2048)
+        result = fit(case, n_draws=2048, spread="common")
         np.testing.assert_allclose(
             columns(result.rates, "low", "high"),
             ends(case["rates"], "low", "high"),
@@ -99,7 +107,11 @@ class TestReference:
     @pytest.mark.parametrize("case", EXACT.values(), ids=list(EXACT))
     def test_exact_grid_without_covariates(self, case):
         result = stats.model_rates(
-            case["burned"], case["total"], case["pit"], range(len(case["pit"]))
+            case["burned"],
+            case["total"],
+            case["pit"],
+            range(len(case["pit"])),
+            spread="common",
         )
         np.testing.assert_allclose(
             columns(result.rates, "low", "high"),
@@ -113,10 +125,30 @@ class TestReference:
         )
         p_values = [pair["p_value"] for pair in case["differences"]]
         np.testing.assert_allclose(result.differences.p_value, p_values, atol=0.015)
-        assert result.bake_sd.estimate == pytest.approx(
-            case["sd_bake"]["mean"], abs=0.01
+        np.testing.assert_allclose(
+            result.bake_sd.estimate, case["sd_bake"]["mean"], atol=0.01
         )
-        assert result.bake_sd.high == pytest.approx(case["sd_bake"]["high"], abs=0.03)
+        np.testing.assert_allclose(
+            result.bake_sd.high, case["sd_bake"]["high"], atol=0.03
+        )
+
+    @pytest.mark.parametrize(
+        "case",
+        [c for c in OWN if (c["rho"], c["margin"]) == (SHIPPED.rho, SHIPPED.margin)],
+        ids=lambda case: case["id"],
+    )
+    def test_brute_force_with_a_spread_for_each_pit(self, case):
+        burned, total = np.concatenate(case["burned"]), np.concatenate(case["total"])
+        pit = np.repeat(range(len(case["burned"])), [len(c) for c in case["burned"]])
+        result = stats.model_rates(burned, total, pit, range(len(pit)))
+        expected = np.array(case["rates"])
+        # The reference keeps plain quantiles where nothing burned.
+        low = np.where(result.rates.low == 0, expected[:, 1], result.rates.low)
+        found = np.column_stack([result.rates.estimate, low, result.rates.high])
+        np.testing.assert_allclose(found, expected, atol=0.012)
+        found = columns(result.differences, "estimate", "low", "high")
+        expected = np.array(case["differences"])[:, 2:]
+        np.testing.assert_allclose(found, expected, atol=0.012)
 
 
 def toy(session=None, n_entries=4):
@@ -176,6 +208,29 @@ class TestLikelihood:
         short = log_likelihood(data, theta, sd, other)
         long = log_likelihood(data, theta, sd, other, 60, 60)
         np.testing.assert_allclose(short, long, atol=2e-3)
+        used = BakeLikelihood(data).value(theta, sd, other)
+        np.testing.assert_allclose(
+            used, long, atol=0.02 if session is not None else 2e-3
+        )
+
+    def test_a_spread_for_each_bake(self):
+        # Two bakes with SDs of their own are two likelihoods of one bake each.
+        y, n, bake, design, _ = toy()
+        theta = np.array([[-0.6, 0.3], [1.5, -2.0]])
+        sd = np.array([[0.4, 0.9], [2.0, 0.1]])
+        together = log_likelihood(
+            group_items(y, n, bake, design, None), theta, sd, np.zeros(2)
+        )
+        apart = [
+            log_likelihood(
+                group_items(y[own], n[own], 0 * bake[own], design[own], None),
+                theta,
+                sd[b],
+                np.zeros(2),
+            )
+            for b, own in enumerate([bake == 0, bake == 1])
+        ]
+        np.testing.assert_allclose(together, sum(apart), rtol=1e-12)
 
     def test_grouping_changes_nothing(self):
         y, n, bake, design, _ = toy()
@@ -307,10 +362,9 @@ class TestInvariance:
             LAYOUT[::-1],
             None if session is None else np.array(session)[order],
         )
-        for one, two in zip(result[:2], other[:2], strict=True):
+        for one, two in zip(result[:3], other[:3], strict=True):
             for values, again in zip(one, two, strict=True):
                 np.testing.assert_allclose(again, values, atol=1e-9)
-        np.testing.assert_allclose(other.bake_sd, result.bake_sd, atol=1e-9)
 
     def test_grouped_entries_and_single_items(self):
         case = CASES["unequal_layouts"]
@@ -429,12 +483,47 @@ class TestSessions:
         result = stats.model_rates(
             burned, np.ones_like(burned), pit, bake, session=session
         )
-        assert result.session_sd.estimate > 2 * result.bake_sd.estimate
+        assert (result.session_sd.estimate > 2 * result.bake_sd.estimate).all()
 
 
 def simultaneous_rule(differences, conf_level):
     excluded = (differences.simultaneous_low > 0) | (differences.simultaneous_high < 0)
     return excluded == (differences.p_adjusted < 1 - conf_level)
+
+
+class TestSpreads:
+    def data(self, k=6, items=30):
+        # A steady pit and a moody one.
+        bake = np.arange(2 * k)
+        burned = np.array([9, 10, 9, 11, 10, 10, 1, 25, 3, 18, 0, 28])
+        return burned, np.full(2 * k, items), bake // k, bake
+
+    def test_a_moody_pit_is_told_from_a_steady_one(self):
+        result = stats.model_rates(*self.data())
+        assert result.bake_sd.low[0] < 0.1
+        assert result.bake_sd.low[1] > result.bake_sd.high[0]
+        assert result.bake_sd.estimate[0] < result.common_sd.estimate
+        assert result.common_sd.estimate < result.bake_sd.estimate[1]
+
+    def test_one_pit_alone_has_its_own_spread(self):
+        burned, total, pit, bake = (part[6:] for part in self.data())
+        result = stats.model_rates(burned, total, pit - 1, bake)
+        assert result.bake_sd.estimate.shape == (1,)
+        assert result.common_sd.estimate == result.bake_sd.estimate[0]
+
+    def test_refuses_another_word(self):
+        with pytest.raises(ValueError, match='use "own" or "common"'):
+            stats.model_rates(*self.data(), spread="shared")
+
+    def test_one_bake_learns_from_the_other_pits(self):
+        steady = stats.model_rates(
+            [6, 10, 9, 10, 11, 10, 9], [30] * 7, [0, *[1] * 6], range(7)
+        )
+        moody = stats.model_rates(
+            [6, 1, 25, 3, 18, 0, 28], [30] * 7, [0, *[1] * 6], range(7)
+        )
+        assert steady.bake_sd.estimate[0] < moody.bake_sd.estimate[0]
+        assert steady.rates.high[0] < moody.rates.high[0]
 
 
 class TestSummaries:

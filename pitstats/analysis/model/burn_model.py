@@ -57,8 +57,9 @@ class BurnModel:
         and interval, the ``ml`` columns maximum likelihood with Wald intervals. NaN
         with a ``note`` where the data say nothing.
     spread : pandas.DataFrame
-        ``effect`` ("bake", and "session" if it is in the model), ``estimate, conf_low,
-        conf_high, ml_estimate``: standard deviations on the logit scale.
+        ``effect`` ("bake" of each pit, and "session" if it is in the model), ``pit,
+        estimate, conf_low, conf_high, ml_estimate``: standard deviations on the logit
+        scale; maximum likelihood has one for the bakes of all pits.
     rates, differences : pandas.DataFrame
         Rates of the pits over the layout and all pairs, with the columns of
         `BurnRates.table` and `PitComparison.table`.
@@ -425,9 +426,13 @@ def _curve(fitted: FittedModel, grate: str | None, n_points: int) -> pd.DataFram
 
 
 def _spread(fitted: FittedModel, ml_sd: float) -> pd.DataFrame:
-    """Standard deviations between bakes and between sessions."""
-    rows = [("bake", *fitted.result.bake_sd, ml_sd)]
-    if fitted.result.session_sd is not None:
-        rows.append(("session", *fitted.result.session_sd, np.nan))
-    columns = ["effect", "estimate", "conf_low", "conf_high", "ml_estimate"]
+    """Standard deviations between bakes of each pit and between sessions."""
+    result = fitted.result
+    rows = [
+        ("bake", pit, *ends, ml_sd)
+        for pit, *ends in zip(fitted.pits, *result.bake_sd, strict=True)
+    ]
+    if result.session_sd is not None:
+        rows.append(("session", "", *result.session_sd, np.nan))
+    columns = ["effect", "pit", "estimate", "conf_low", "conf_high", "ml_estimate"]
     return pd.DataFrame(rows, columns=columns)

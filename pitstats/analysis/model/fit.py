@@ -37,8 +37,9 @@ from pitstats.study.study import Study
 
 METHOD = (
     "posterior of a logistic model with bakes as random effects, by weighted draws; "
-    "rates over the layout Beta(1/2, 1/2) a priori, between-bake SD uniform on 0 to "
-    "2.5 (logit scale) and common to all pits, slopes over their full range log-F(1,1)"
+    "rates over the layout Beta(1/2, 1/2) a priori, between-bake SD of each pit "
+    "half-normal(1.5) up to 2.5 (logit scale) with scores correlated by 1/2 between "
+    "pits, slopes over their full range log-F(1,1)"
 )
 METHOD_SESSIONS = METHOD + ", between-session SD half-normal(1)"
 

@@ -145,7 +145,7 @@ def _as_counted(study: Study, level: float) -> PitComparison:
 
 def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
     """Compare rates over a layout, from the draws of the model."""
-    rates, sd = rate_table(study, fitted), fitted.result.bake_sd
+    rates, sd = rate_table(study, fitted), fitted.result.common_sd
     drawn = fitted.result.draws
     return PitComparison(
         table=difference_table(fitted),

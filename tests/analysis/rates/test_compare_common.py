@@ -56,10 +56,11 @@ def test_no_covariates_is_the_exact_grid_within_monte_carlo_error(name: str) -> 
                      settings=study.settings)  # fmt: skip
     model = compared(alone, formula="pit")
     exact = ps.compare_pits(alone)
+    # The model has a spread for each pit, the counts still a common one.
     for column in ("estimate", "conf_low", "conf_high"):
         gap = model.table[column] - exact.table[column]
-        assert gap.abs().max() < 0.015
-        assert (model.rates[column] - exact.rates[column]).abs().max() < 0.015
+        assert gap.abs().max() < 0.05
+        assert (model.rates[column] - exact.rates[column]).abs().max() < 0.05
     assert (model.table["verdict"] == exact.table["verdict"]).all()
     assert "No session effect" in model.session_note
 
@@ -71,10 +72,11 @@ def test_swapping_the_pits_turns_every_sign() -> None:
     )
     a, b = compared(study).table.iloc[0], compared(swapped).table.iloc[0]
     assert (a["pit_a"], a["pit_b"]) == (b["pit_b"], b["pit_a"])
-    # Quasi-random points are dealt to the pits in their order: ends agree to 0.01.
+    # Quasi-random points are dealt to the pits in their order: ends of intervals that
+    # are 0.9 wide agree to 0.025.
     assert a["estimate"] == pytest.approx(-b["estimate"], abs=0.005)
-    assert a["conf_low"] == pytest.approx(-b["conf_high"], abs=0.01)
-    assert a["conf_high"] == pytest.approx(-b["conf_low"], abs=0.01)
+    assert a["conf_low"] == pytest.approx(-b["conf_high"], abs=0.025)
+    assert a["conf_high"] == pytest.approx(-b["conf_low"], abs=0.025)
 
 
 def test_the_order_of_the_rows_does_not_matter(rng: np.random.Generator) -> None:
