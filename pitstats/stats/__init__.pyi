@@ -14,6 +14,8 @@ from .bake_model import bake_rates as bake_rates
 from .clustered import fit_cluster_robust as fit_cluster_robust
 from .clustered import fit_gee as fit_gee
 from .evenness import part_rates as part_rates
+from .grades import GradeRates as GradeRates
+from .grades import grade_rates as grade_rates
 from .intervals import Interval as Interval
 from .intervals import clopper_pearson_interval as clopper_pearson_interval
 from .intervals import jeffreys_interval as jeffreys_interval
