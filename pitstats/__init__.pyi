@@ -112,12 +112,16 @@ from .planning.questions import smallest_difference as smallest_difference
 from .planning.sheets import write_sheets as write_sheets
 from .planning.shopping import ShoppingList as ShoppingList
 from .planning.shopping import shopping_list as shopping_list
+from .report import ask as ask
+from .report import pages as pages
 from .report.checklist import reporting_checklist as reporting_checklist
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.noise_page import NoisePage as NoisePage
+from .report.page import Page as Page
 from .report.plan_page import PlanPage as PlanPage
 from .report.probe_page import ProbePage as ProbePage
 from .report.render import render_report as render_report
+from .report.study_results import StudyResults as StudyResults
 from .study.demo import SimulatedPit as SimulatedPit
 from .study.demo import demo_names as demo_names
 from .study.demo import demo_study as demo_study

@@ -64,6 +64,9 @@ class BurnRates(FrameResult):
         What was counted.
     bake_sd : tuple of float
         Estimate, low and high end of the between-bake SD on the logit scale.
+    layout : {"as baked", "common"}
+        What the rates are averaged over beside bakes: wherever the items lay, or the
+        places that all pits share.
     """
 
     table: pd.DataFrame
@@ -76,6 +79,7 @@ class BurnRates(FrameResult):
     method: str
     conf_level: float
     caveats: tuple[str, ...]
+    layout: str = "as baked"
 
 
 class RateDraws(NamedTuple):

@@ -32,7 +32,7 @@ from pitstats.report.area_sections import AreaSections
 from pitstats.report.design_sections import DesignSections
 from pitstats.report.grading_sections import GradingSections
 from pitstats.report.map_sections import MapSections
-from pitstats.report.page import Picture
+from pitstats.report.old_page import Picture
 from pitstats.report.rise_sections import RiseSections
 from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.temperature_sections import TemperatureSections

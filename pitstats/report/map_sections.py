@@ -24,7 +24,7 @@ from pitstats.figures.map_scale import (
 )
 from pitstats.figures.pattern import plot_faces, plot_patterns
 from pitstats.figures.style import shorten
-from pitstats.report.page import Picture
+from pitstats.report.old_page import Picture
 from pitstats.report.photos import Photo, bake_photos, photo_html
 from pitstats.report.study_page import StudyPage
 from pitstats.report.wording import maps as wording

@@ -1,4 +1,4 @@
-"""One page of a report: shows sentences, tables and figures, and keeps copies of them.
+"""A page of a notebook or report: shows sections, and keeps copies of what they show.
 
 The same calls serve JupyterLab, where things are only shown, and a rendered report,
 where every figure is also kept as PNG and SVG and every table as CSV.
@@ -6,49 +6,43 @@ where every figure is also kept as PNG and SVG and every table as CSV.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from functools import cache
+from base64 import b64encode
+from collections.abc import Callable, Iterable
+from functools import cache, singledispatchmethod
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple
+from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.fairness import Finding
-from pitstats.report.drawing import Drawing, Shown
 from pitstats.report.made_files import MadeFiles
-from pitstats.report.wording.findings import (
-    HEADINGS,
-    findings_by_weight,
-    findings_text,
+from pitstats.report.section import (
+    FirstPage,
+    Frame,
+    Heading,
+    Kept,
+    Links,
+    Number,
+    Old,
+    Part,
+    Photograph,
+    Picture,
+    Pictures,
+    Questions,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    Title,
 )
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-Kind = Literal["answer", "text", "note", "kicker"]
-
 _TEMPLATES = Path(__file__).parent / "template"
-_TAG: dict[str, tuple[str, str]] = {
-    "answer": ('<p class="answer">', "</p>"),
-    "text": ("<p>", "</p>"),
-    "note": ('<p class="note">', "</p>"),
-    "kicker": ('<p class="kicker">', "</p>"),
-}
-
-
-class Picture(NamedTuple):
-    """A figure that is not drawn yet, and what is said about it; see `Page.figure`."""
-
-    name: str
-    draw: Callable[[], Figure]
-    alt: str
-    caption: str = ""
-    beside: str = ""
+# Characters up to which a cell of a table stays on one line.
+_SHORT_CELL = 30
 
 
 class Page:
-    """Show results one after the other, and keep copies where a folder is given.
+    """Show sections one after the other, and keep copies where a folder is given.
 
     Parameters
     ----------
@@ -62,218 +56,181 @@ class Page:
     ------
     ExistsError
         If the folder holds other figures or tables; nothing is written then.
-    """
 
-    # Set in the kernel of a report, whose renderer draws. Nobody does in JupyterLab.
-    hands_over: ClassVar[bool] = False
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> results = ps.StudyResults(ps.demo_study("one_bake_each"))
+    >>> ps.Page().html(ps.ask.pairs(results)).startswith('<section id="pairs"')
+    True
+    """
 
     def __init__(self, folder: str | Path | None = None, about: str = "") -> None:
         self._folder = Path(folder) if folder else None
-        self._made: MadeFiles | None = None
-        # The folder of a report is new, and the renderer's.
-        if self._folder is not None and not self.hands_over:
-            self._made = MadeFiles(self._folder, about)
+        self._made = MadeFiles(self._folder, about) if self._folder else None
 
-    def html(self, html: str, plain: str) -> None:
-        """Show HTML that is safe already, and what stands for it as text."""
-        _display_html(html, plain)
-
-    def say(self, text: str, kind: Kind = "text") -> None:
-        """Show a sentence; whatever it contains is shown as text."""
-        start, end = _TAG[kind]
-        _display_html(f"{start}{escape(text)}{end}", text)
-
-    def say_all(self, sentences: Iterable[str]) -> None:
-        """Show sentences as a list."""
-        sentences = list(sentences)
-        items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
-        _display_html(f"<ul>{items}</ul>", "\n".join(f"- {s}" for s in sentences))
-
-    def title(self, title: str, question: str) -> None:
-        """Show the title and the question of a study."""
-        html = f'<h1>{escape(title)}</h1><p class="kicker">{escape(question)}</p>'
-        _display_html(html, f"{title}\n{question}")
-
-    def number(self, number: str, text: str) -> None:
-        """Show the one number of the first screen and what it means."""
-        html = (
-            f'<p class="number"><strong>{escape(number)}</strong><br>{escape(text)}</p>'
-        )
-        _display_html(html, f"{number}: {text}")
-
-    def findings(self, findings: Sequence[Finding], *, brief: bool = False) -> None:
-        """Show what was found about fairness, gravest first, each with its remedy.
+    def show(self, shown: Section | FirstPage) -> None:
+        """Show a section, or nothing where the record has nothing to say to it.
 
         Parameters
         ----------
-        findings : sequence of Finding
-            Graver ones each in a frame with why, what to do and what to write; notes
-            and questions in one frame each.
-        brief : bool, default False
-            What was found and what to do only, for the first screen.
+        shown : Section or FirstPage
+            As the functions of ``ps.ask`` and ``ps.pages`` return them.
         """
-        blocks = []
-        for name, own in findings_by_weight(findings).items():
-            if name in ("spoils", "weakens"):
-                blocks += [_finding_html(finding, brief=brief) for finding in own]
-                continue
-            items = "".join(
-                f"<li>{escape(finding.message)} <i>{escape(finding.fix)}</i></li>"
-                for finding in own
-            )
-            heading = f"<b>{HEADINGS[name]}</b>"
-            blocks.append(f'<div class="finding note">{heading}<ul>{items}</ul></div>')
-        if blocks:
-            _display_html("".join(blocks), findings_text(findings))
+        from IPython.display import display
 
-    def cautions(self, sentences: Sequence[str], closing: str) -> None:
-        """Show safety cautions in a frame, ending with whom to defer to."""
-        items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
-        html = (
-            f'<div class="caution"><ul>{items}</ul>'
-            f"<p><strong>{escape(closing)}</strong></p></div>"
-        )
-        _display_html(html, "\n".join([*sentences, closing]))
+        html = self.html(shown)
+        if html:
+            data = {"text/html": html, "text/plain": _plain(shown)}
+            display(data, raw=True)  # type: ignore[no-untyped-call]
 
-    def table(
-        self,
-        name: str,
-        shown: pd.DataFrame,
-        caption: str,
-        *,
-        values: pd.DataFrame | None = None,
-    ) -> None:
-        """Show a table and keep its numbers.
+    def html(self, shown: Section | FirstPage) -> str:
+        """Write a section as HTML and keep its figures and tables.
 
         Parameters
         ----------
-        name : str
-            File name, without ending.
-        shown : pandas.DataFrame
-            Words and rounded numbers for the reader.
-        caption : str
-            What the table is.
-        values : pandas.DataFrame, optional
-            What to keep as CSV where it should be unrounded; ``shown`` if not given.
-        """
-        self.keep_table(name, shown if values is None else values)
-        _display_html(table_html(shown, caption), f"{caption}\n{shown.to_string()}")
+        shown : Section or FirstPage
+            What to write.
 
-    def keep_table(self, name: str, values: pd.DataFrame) -> None:
-        """Keep the numbers behind a figure or sentence as CSV, without showing them."""
+        Returns
+        -------
+        str
+            Whatever users typed is escaped in it. Empty without anything to say.
+        """
+        if isinstance(shown, FirstPage):
+            return f'<div class="first">{self._all(shown.body)}</div>'
+        if shown.missing:
+            return ""
+        answer = f'<p class="answer">{escape(shown.answer)}</p>' if shown.answer else ""
+        return (
+            f'<section id="{escape(shown.id)}"><h3>{escape(shown.question)}</h3>'
+            f"{answer}{self._all(shown.body)}</section>"
+        )
+
+    def _all(self, parts: Iterable[Part]) -> str:
+        return "\n".join(self._part(part) for part in parts)
+
+    @singledispatchmethod
+    def _part(self, part: object) -> str:
+        raise TypeError(f"A page cannot show {type(part).__name__}.")
+
+    @_part.register
+    def _(self, part: Text) -> str:
+        kind = "" if part.kind == "text" else f' class="{part.kind}"'
+        return f"<p{kind}>{escape(part.text)}</p>"
+
+    @_part.register
+    def _(self, part: Sentences) -> str:
+        items = "".join(f"<li>{escape(own)}</li>" for own in part.sentences)
+        return f"<ul>{items}</ul>" if items else ""
+
+    @_part.register
+    def _(self, part: Heading) -> str:
+        return f"<h2>{escape(part.text)}</h2>"
+
+    @_part.register
+    def _(self, part: Title) -> str:
+        question = f'<p class="kicker">{escape(part.question)}</p>'
+        return f"<h1>{escape(part.title)}</h1>{question}"
+
+    @_part.register
+    def _(self, part: Number) -> str:
+        lines = "".join(f"<span>{escape(line)}</span>" for line in part.lines)
+        return f'<p class="number"><strong>{escape(part.number)}</strong>{lines}</p>'
+
+    @_part.register
+    def _(self, part: Frame) -> str:
+        lines = "".join(
+            f"<p>{f'<strong>{escape(label)}</strong> ' if label else ''}"
+            f"{escape(text)}</p>"
+            for label, text in part.lines
+        )
+        heading = f"<b>{escape(part.heading)}</b>" if part.heading else ""
+        return f'<div class="finding {part.kind}">{heading}{lines}</div>'
+
+    @_part.register
+    def _(self, part: Questions) -> str:
+        rows = "".join(
+            f'<li><a href="#{escape(own.id)}">{escape(own.question)}</a> '
+            f"{escape(own.answer)}</li>"
+            for own in part.sections
+        )
+        return f'<ul class="questions">{rows}</ul>' if rows else ""
+
+    @_part.register
+    def _(self, part: Links) -> str:
+        links = ", ".join(
+            f'<a href="#{escape(own.id)}">{escape(own.topic or own.question)}</a>'
+            for own in part.sections
+        )
+        return f'<p class="note">{escape(part.lead)} {links}.</p>' if links else ""
+
+    @_part.register
+    def _(self, part: Kept) -> str:
         if self._folder is not None:
-            values.to_csv(self._place("tables", name, "csv"), index=False)
+            part.values.to_csv(self._place("tables", part.name, "csv"), index=False)
+        return ""
 
-    def figure(
-        self,
-        name: str,
-        figure: Figure | Callable[[], Figure],
-        *,
-        alt: str,
-        caption: str = "",
-        beside: str = "",
-    ) -> None:
-        """Show a figure with a text alternative and keep it as PNG and SVG.
+    @_part.register
+    def _(self, part: Table) -> str:
+        values = part.shown if part.values is None else part.values
+        self._part(Kept(part.name, values))
+        return table_html(part.shown, part.caption)
 
-        Parameters
-        ----------
-        name : str
-            File name, without ending.
-        figure : matplotlib.figure.Figure or callable
-            What to show, or what draws it when called. ``partial(plot_x, result)``
-            lets a report draw it on another core than the one that computes.
-        alt : str
-            The figure in words, for those who cannot see it.
-        caption : str, default ""
-            Text under the figure.
-        beside : str, default ""
-            HTML, safe already, to stand beside the figure where there is room.
-        """
-        draw = figure if callable(figure) else lambda: figure
-        if self._folder is not None:
-            self._place("figures", name, "png", "svg")
-        drawing = self._drawing(Picture(name, draw, alt, caption))
-        if beside:
-            picture = drawing.shown().data["image/png"]
-            self.html(_side_by_side(picture, alt, caption, beside), alt)
-            return
-        recipe = drawing.recipe() if self.hands_over else None
-        _display(recipe or drawing.shown())
+    @_part.register
+    def _(self, part: Old) -> str:
+        return part.html(None if self._folder is None else str(self._folder))
 
-    def pictures(self, pictures: Iterable[Picture]) -> None:
-        """Show pictures one after the other, each as `figure` does."""
-        for name, draw, alt, caption, beside in pictures:
-            self.figure(name, draw, alt=alt, caption=caption, beside=beside)
+    @_part.register
+    def _(self, part: Photograph) -> str:
+        return part.html
 
-    def order(self, pictures: Iterable[Picture]) -> None:
-        """Let the renderer draw pictures now that the page comes to later.
+    @_part.register
+    def _(self, part: Pictures) -> str:
+        return f'<div class="pictures">{self._all(part.pictures)}</div>'
 
-        Only where a renderer draws and keeps them; else they are drawn when shown.
-        """
-        for picture in pictures if self._renderer_keeps else ():
-            recipe = self._drawing(picture).recipe(ahead=True)
-            if recipe is not None and not picture.beside:
-                _display(recipe)
+    @_part.register
+    def _(self, part: Picture) -> str:
+        from pitstats.figures.printing import print_figure
 
-    @property
-    def _renderer_keeps(self) -> bool:
-        """Whether a renderer draws, and has a place for what it draws."""
-        return self.hands_over and self._folder is not None
-
-    def _drawing(self, picture: Picture) -> Drawing:
-        path = self._folder and self._folder / "figures" / picture.name
-        return Drawing(
-            draw=picture.draw, alt=picture.alt, caption=picture.caption, path=path
+        printed = print_figure(part.draw(), svg=self._folder is not None)
+        if printed.svg is not None:
+            path = self._place("figures", part.name, "png", "svg")
+            path.write_bytes(printed.png)
+            path.with_suffix(".svg").write_bytes(printed.svg)
+        code = b64encode(printed.png).decode("ascii")
+        caption = f"<figcaption>{escape(part.caption)}</figcaption>"
+        figure = (
+            f'<figure><img src="data:image/png;base64,{code}" alt="{escape(part.alt)}">'
+            f"{caption if part.caption else ''}</figure>"
         )
+        if not part.beside:
+            return figure
+        return f'<div class="beside">{figure}<div>{part.beside}</div></div>'
 
     def _place(self, kind: str, name: str, *endings: str) -> Path:
         """Make room for files of one name; return the path of the first."""
         assert self._folder is not None
+        assert self._made is not None
         files = [f"{name}.{ending}" for ending in endings]
-        if self._made is not None:
-            self._made.claim(*(f"{kind}/{file}" for file in files))
+        self._made.claim(*(f"{kind}/{file}" for file in files))
         place = self._folder / kind
         place.mkdir(parents=True, exist_ok=True)
         return place / files[0]
 
 
-def _finding_html(finding: Finding, *, brief: bool) -> str:
-    heading = f"<b>{HEADINGS[finding.severity]}</b>"
-    todo = f"<strong>What to do:</strong> {escape(finding.fix)}"
-    if brief:
-        text = f"<p>{escape(finding.message)} {todo}</p>"
-    else:
-        text = (
-            f"<p>{escape(finding.message)} {escape(finding.why)}</p><p>{todo}<br>"
-            f"<strong>What to write:</strong> {escape(finding.wording)}</p>"
-        )
-    return f'<div class="finding {finding.severity}">{heading}{text}</div>'
-
-
-def _side_by_side(picture: str, alt: str, caption: str, beside: str) -> str:
-    return (
-        '<div style="display:flex;flex-wrap:wrap;gap:0 1rem;align-items:flex-start">'
-        '<figure style="flex:2 1 20rem;max-width:38rem">'
-        f'<img src="data:image/png;base64,{picture}" alt="{escape(alt)}">'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
-        f'<div style="flex:1 1 14rem">{beside}</div></div>'
-    )
+def _plain(shown: Section | FirstPage) -> str:
+    """What a place that shows no HTML gets: the question and its answer."""
+    if isinstance(shown, Section):
+        return f"{shown.question}\n{shown.answer}".strip()
+    return "\n".join(part.text for part in shown.body if isinstance(part, Text))
 
 
 def table_html(frame: pd.DataFrame, caption: str) -> str:
     """Turn a frame into an HTML table with a caption and header scopes.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Cells are escaped, whatever they contain. The first column becomes row headers.
-    caption : str
-        Escaped too.
-
-    Returns
-    -------
-    str
-        HTML.
+    Cells are escaped; each carries its column's name, which a narrow screen shows
+    beside it when rows are stacked. The first column becomes row headers.
 
     Examples
     --------
@@ -285,29 +242,20 @@ def table_html(frame: pd.DataFrame, caption: str) -> str:
         "number" if pd.api.types.is_numeric_dtype(frame[name]) else "text"
         for name in frame.columns
     ]
-    template: Any = _table_template()
     return str(
-        template.render(
+        _table_template()(
             caption=caption,
             columns=list(zip(frame.columns, kinds, strict=True)),
             rows=frame.itertuples(index=False, name=None),
+            short=_SHORT_CELL,
         )
     )
 
 
 @cache
-def _table_template() -> object:
+def _table_template() -> Callable[..., Any]:
     from jinja2 import Environment, FileSystemLoader
 
     environment = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True)
-    return environment.get_template("table.html.j2")
-
-
-def _display(shown: Shown) -> None:
-    from IPython.display import display
-
-    display(shown.data, raw=True, metadata=shown.metadata)  # type: ignore[no-untyped-call]
-
-
-def _display_html(html: str, plain: str) -> None:
-    _display(Shown({"text/html": html, "text/plain": plain}, {}))
+    render: Callable[..., Any] = environment.get_template("table.html.j2").render
+    return render

@@ -18,7 +18,7 @@ from pitstats.planning.precision import upper_bound_if_none_burn, width_for_one_
 from pitstats.planning.questions import one_more_bake, smallest_difference
 from pitstats.planning.shopping import shopping_list
 from pitstats.report import wording
-from pitstats.report.page import Page
+from pitstats.report.old_page import Page
 from pitstats.report.wording import plan as plan_wording
 
 

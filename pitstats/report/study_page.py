@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pitstats.analysis.fairness import Finding, Topic
 from pitstats.analysis.results import Evenness
-from pitstats.report.page import Page
+from pitstats.report.old_page import Page
 from pitstats.report.wording.findings import read_with
 from pitstats.study.study import Study
 

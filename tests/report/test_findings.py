@@ -10,7 +10,7 @@ import pitstats as ps
 from pitstats.cli import main
 from pitstats.report import page as page_module
 from pitstats.report.design_sections import DesignSections
-from pitstats.report.page import Page
+from pitstats.report.old_page import Page
 from pitstats.report.wording.design import (
     design_sentences,
     design_table,

@@ -9,7 +9,7 @@ import pytest
 
 import pitstats as ps
 from pitstats.report.made_files import LIST_NAME
-from pitstats.report.page import Page, table_html
+from pitstats.report.old_page import Page, table_html
 from pitstats.study.demo import simulate_demo
 
 NASTY = "<script>alert(1)</script> & \"quotes\" '=1+1' $x^2$ \n second line"

@@ -199,7 +199,7 @@ def test_a_figure_that_cannot_be_drawn_stops_the_report_at_its_cell(
         tmp_path / "own.ipynb",
         "from functools import partial\n"
         "from pitstats.figures.rates import plot_rates\n"
-        "from pitstats.report.page import Page",
+        "from pitstats.report.old_page import Page",
         "Page(output_folder).figure('rates', partial(plot_rates, 3), alt='words')",
     )
     with pytest.raises(ps.RenderError, match=r"own stopped at its cell 4: Attribute"):
@@ -242,7 +242,7 @@ def test_what_only_the_notebook_knows_is_drawn_there(tmp_path: Path) -> None:
         tmp_path / "own.ipynb",
         "from functools import partial\n"
         "from matplotlib.figure import Figure\n"
-        "from pitstats.report.page import Page\n"
+        "from pitstats.report.old_page import Page\n"
         "page = Page(output_folder)\n"
         "plot = lambda size: Figure(figsize=(size, size))",
         "page.figure('a', partial(plot, 1), alt='one')",

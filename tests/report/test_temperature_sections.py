@@ -76,7 +76,7 @@ def thin_probes() -> dict[str, pd.DataFrame]:
 def unrendered(monkeypatch: pytest.MonkeyPatch, shown: list[str]) -> list[str]:
     """Figures are made, but not turned into pictures."""
     monkeypatch.setattr(
-        "pitstats.report.page.Page.figure",
+        "pitstats.report.old_page.Page.figure",
         lambda self, name, figure, *, alt, caption="": shown.append(alt),
     )
     return shown

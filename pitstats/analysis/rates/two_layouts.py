@@ -147,6 +147,7 @@ def _rates_on(study: Study, common: PitComparison, rates: BurnRates) -> BurnRate
         "share, averaged over bakes",
         method=common.method,
         caveats=common.caveats,
+        layout="common",
     )
 
 

@@ -305,7 +305,7 @@ def rates_table_caption(rates: BurnRates) -> str:
 
 
 def _places(rates: BurnRates) -> str:
-    if "places that all pits share" not in rates.estimand:
+    if rates.layout != "common":
         return " As baked, wherever the items lay."
     return " Counted and averaged over the places that all pits share."
 

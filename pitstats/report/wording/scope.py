@@ -59,8 +59,7 @@ def rates_averaged_over(rates: BurnRates) -> str:
     str
         Bakes, and the places of the items.
     """
-    shared = "places that all pits share" in rates.estimand
-    return _AVERAGED["common" if shared else "as baked"]
+    return _AVERAGED[rates.layout]
 
 
 def conditions(

@@ -33,7 +33,7 @@ _MEMORY = {
 _OWN_ARGUMENTS = (
     *KERNEL_ARGUMENTS,
     "--HistoryManager.hist_file=:memory:",
-    "--IPKernelApp.extra_extensions=pitstats.report.warm_up",
+    "--IPKernelApp.extra_extensions=pitstats.report.render.warm_up",
 )
 
 

@@ -7,29 +7,22 @@ from __future__ import annotations
 
 from importlib import import_module
 
-# Whatever a shipped notebook is going to need anyway; drawing is the renderer's.
+# Whatever a shipped notebook is going to need anyway.
 _NEEDED = (
     "pandas",
     "jinja2",
     "scipy.stats",
     "patsy",
     "statsmodels.genmod.generalized_estimating_equations",
-    "pitstats.report.compare_page",
+    "pitstats.report.pages",
+    "matplotlib.backends.backend_agg",
 )
 
 
 def load_ipython_extension(shell: object) -> None:
-    """Load the heavy parts, and let the renderer draw.
-
-    Parameters
-    ----------
-    shell : IPython.core.interactiveshell.InteractiveShell
-        Not used.
-    """
-    from pitstats.report.kernel import collect_rarely
-    from pitstats.report.page import Page
+    """Load the heavy parts; IPython hands its shell, which is not used."""
+    from pitstats.report.render.kernel import collect_rarely
 
     collect_rarely()
-    Page.hands_over = True
     for name in _NEEDED:
         import_module(name)

@@ -1,0 +1,168 @@
+"""Numbers, spans and units as sentences and tables write them."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+NO_VALUE = "\N{EN DASH}"
+"""What a table shows where nothing is known."""
+
+MINUS = "\N{MINUS SIGN}"
+
+
+def true_minus(text: str) -> str:
+    """Write a number's hyphen as the minus sign it means."""
+    return text.replace("-", MINUS)
+
+
+def percent(share: float) -> str:
+    """Write a share as a whole per cent, with one digit where that would say 0 or 100.
+
+    Examples
+    --------
+    >>> percent(0.284), percent(0.004), percent(0.0), percent(float("nan"))
+    ('28%', '0.4%', '0%', 'unknown')
+    """
+    if math.isnan(share):
+        return "unknown"
+    value = 100 * float(share)
+    if 0 < value < 0.95 or 99.05 < value < 100:
+        return f"{value:.1f}%"
+    return f"{value:.0f}%"
+
+
+def span(low: float, high: float) -> str:
+    """Write an interval of shares in per cent."""
+    return NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
+
+
+def share_span(estimate: float, low: float, high: float) -> str:
+    """Write a share with its interval.
+
+    Examples
+    --------
+    >>> share_span(0.3, 0.1, 0.5)
+    '30% (10% to 50%)'
+    """
+    if math.isnan(estimate):
+        return NO_VALUE
+    return f"{percent(estimate)} ({span(low, high)})"
+
+
+def points(difference: float) -> str:
+    """Write the size of a difference of rates; the sign is left to the sentence.
+
+    Examples
+    --------
+    >>> points(-0.01), points(0.294), points(0.004)
+    ('1 point', '29 points', '0.4 points')
+    """
+    value = abs(100 * float(difference))
+    text = f"{value:.1f}" if 0 < value < 0.95 else f"{value:.0f}"
+    return f"{text} point" if text == "1" else f"{text} points"
+
+
+def bare_points(difference: float) -> str:
+    """Write the size of a difference of rates without its unit."""
+    return points(difference).split()[0]
+
+
+def signed_points(value: float) -> str:
+    """Write a difference in points with its sign, without the unit.
+
+    Examples
+    --------
+    >>> signed_points(0.123), signed_points(-0.05), signed_points(-0.004)
+    ('+12', '\N{MINUS SIGN}5', '\N{MINUS SIGN}0.4')
+    """
+    if math.isnan(value):
+        return NO_VALUE
+    exact = 100 * float(value)
+    if abs(exact) < 0.05:
+        # Smaller than the error of the draws it may come from.
+        return "0"
+    # An end close to 0 must not be rounded onto the other side of a verdict.
+    text = f"{exact:+.1f}" if abs(exact) < 0.95 else f"{exact:+.0f}"
+    return true_minus(text)
+
+
+def span_points(low: float, high: float) -> str:
+    """Write an interval of differences in points, with signs."""
+    if math.isnan(low):
+        return NO_VALUE
+    return f"{signed_points(low)} to {signed_points(high)}"
+
+
+def points_span(estimate: float, low: float, high: float) -> str:
+    """Write a difference in points with its interval."""
+    if math.isnan(estimate):
+        return NO_VALUE
+    return f"{signed_points(estimate)} ({span_points(low, high)})"
+
+
+def spans(table: pd.DataFrame, prefix: str = "conf") -> list[str]:
+    """Write a column of intervals of shares, from ``PREFIX_low`` and ``_high``."""
+    ends = zip(table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True)
+    return [span(low, high) for low, high in ends]
+
+
+def point_spans(table: pd.DataFrame, prefix: str = "conf") -> list[str]:
+    """Write a column of intervals of differences, in points."""
+    ends = zip(table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True)
+    return [span_points(low, high) for low, high in ends]
+
+
+def level_text(conf_level: float) -> str:
+    """Write a level as in ``95%`` or ``99.9%``."""
+    return f"{100 * conf_level:g}%"
+
+
+def p_number(p_value: float) -> str:
+    """Write a p-value as a table does; never 0 and never 1."""
+    if p_value < 0.001:
+        return "< 0.001"
+    if p_value > 0.99:
+        return "> 0.99"
+    return f"{p_value:.{2 if p_value >= 0.1 else 3}f}"
+
+
+def p_text(p_value: float, *, adjusted: bool = True) -> str:
+    """Write a p-value as a sentence does.
+
+    Examples
+    --------
+    >>> p_text(0.0321), p_text(0.00004), p_text(0.9999, adjusted=False)
+    ('adjusted p = 0.032', 'adjusted p < 0.001', 'p > 0.99')
+    """
+    text = p_number(p_value)
+    name = "adjusted p" if adjusted else "p"
+    return f"{name} {text}" if text[0] in "<>" else f"{name} = {text}"
+
+
+def measured(value: float, unknown: str = "unknown") -> str:
+    """Write a number of degrees or mm, with one digit where a whole would hide it.
+
+    Examples
+    --------
+    >>> measured(352.4), measured(-6.26), measured(-0.04), measured(float("nan"))
+    ('352', '\N{MINUS SIGN}6.3', '0', 'unknown')
+    """
+    if not math.isfinite(value):
+        return unknown
+    if abs(value) < 0.05:
+        return "0"
+    text = f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
+    return true_minus(text)
+
+
+def degrees(value: float, unit: str) -> str:
+    """Write a temperature or a difference of temperatures; nothing is converted.
+
+    Examples
+    --------
+    >>> degrees(352.4, "F"), degrees(0.43, "C"), degrees(float("nan"), "F")
+    ('352 °F', '0.4 °C', 'unknown')
+    """
+    return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"

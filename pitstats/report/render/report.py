@@ -1,0 +1,243 @@
+"""From a study and a notebook to one self-contained page: papermill, then nbconvert."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pitstats.errors import ExistsError, RenderUsageError
+from pitstats.report.made_files import LIST_NAME
+from pitstats.report.render.chapters import first_page_cells
+from pitstats.report.render.execute import execute
+from pitstats.report.render.kernel import early_kernel, rare_collections
+from pitstats.report.render.page_html import page_html
+from pitstats.report.render.parameters import PLACE, declared_parameters
+from pitstats.report.render.stamp import stamp_of
+from pitstats.study.shipped import shipped_folder
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Target:
+    """The files of one report, all beside each other."""
+
+    folder: Path
+    stem: str
+    parts: tuple[str, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        names = (f"{self.stem}.html", f"{self.stem}.ipynb", f"{self.stem}-files")
+        object.__setattr__(self, "parts", names)
+
+    @property
+    def html(self) -> Path:
+        return self.folder / self.parts[0]
+
+
+def render_report(
+    study_path: str | Path | None,
+    *,
+    notebook: str = "compare_pits",
+    out: str | Path = "reports",
+    parameters: Mapping[str, object] | None = None,
+    brief: bool = False,
+    overwrite: bool = False,
+    progress: bool = True,
+) -> Path:
+    """Run a notebook on a study and write one HTML page that opens offline.
+
+    Beside ``STUDY-NOTEBOOK.html`` come the executed notebook and a folder
+    ``STUDY-NOTEBOOK-files`` with the figures (PNG, SVG), the tables (CSV) and a stamp
+    (versions, parameters, hash of the data).
+
+    Parameters
+    ----------
+    study_path : path-like or None
+        Study folder or workbook. None for a notebook that can do without one.
+    notebook : str, default "compare_pits"
+        Name of a shipped notebook, or path of one of your own.
+    out : path-like, default "reports"
+        Folder for the report; made if it is not there.
+    parameters : mapping, optional
+        Further parameters of the notebook.
+    brief : bool, default False
+        The first page alone.
+    overwrite : bool, default False
+        Replace an earlier report of the same name.
+    progress : bool, default True
+        Show a progress bar on stderr.
+
+    Returns
+    -------
+    pathlib.Path
+        The HTML page.
+
+    Raises
+    ------
+    InvalidStudyError
+        If the study has problems; all of them are listed.
+    ExistsError
+        If a report of that name is there and ``overwrite`` is False.
+    RenderError
+        If the notebook is not there, a parameter is unknown or of the wrong type, or
+        the notebook stops. Nothing half-made is left behind.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.render_report("my study", out="reports")  # doctest: +SKIP
+    PosixPath('reports/my study-compare_pits.html')
+    """
+    source = _find_notebook(notebook)
+    name = source.stem
+    study = None
+    if study_path is not None:
+        study = Path(study_path).resolve()
+        name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
+    target = _Target(folder=Path(out), stem=f"{name}-brief" if brief else name)
+    _refuse_existing(target, overwrite)
+    given = dict(parameters or {})
+    if study is not None:
+        given["study_path"] = str(study)
+    with rare_collections(), _working_folder(target) as work:
+        files = work / target.parts[2]
+        files.mkdir()
+        with early_kernel(source, work) as kernel:
+            title = source.stem if study is None else _title_of(study)
+            declared = declared_parameters(source)
+            values = declared.checked(given)
+            if PLACE in declared.parameters:
+                values[PLACE] = str(files.resolve())
+            run = _first_page_of(source, work) if brief else source
+            finished = execute(run, values, work, kernel, progress=progress)
+        # Where the kernel kept the list of what it made; a report is made anew.
+        (files / LIST_NAME).unlink(missing_ok=True)
+        stamp = stamp_of(source, study, values, declared)
+        _write_notebook(finished, work / target.parts[1], stamp, study)
+        (files / "stamp.json").write_text(
+            json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
+        )
+        html = page_html(finished, stamp, title, brief=brief)
+        (work / target.parts[0]).write_text(html, "utf-8")
+        _publish(work, target)
+    return target.html
+
+
+def _first_page_of(source: Path, work: Path) -> Path:
+    """A notebook that ends where the chapters begin."""
+    import nbformat
+
+    notebook = nbformat.read(source, as_version=4)
+    notebook.cells = first_page_cells(notebook.cells)
+    short = work / source.name
+    nbformat.write(notebook, short)
+    return short
+
+
+def notebook_names() -> list[str]:
+    """Names of the shipped notebooks.
+
+    Examples
+    --------
+    >>> "compare_pits" in notebook_names()
+    True
+    """
+    return sorted(path.stem for path in shipped_folder("notebooks").glob("*.ipynb"))
+
+
+def _find_notebook(notebook: str) -> Path:
+    own = Path(notebook)
+    if own.suffix == ".ipynb" and own.is_file():
+        return own.resolve()
+    shipped = shipped_folder("notebooks") / f"{own.stem}.ipynb"
+    if own.name in (own.stem, f"{own.stem}.ipynb") and shipped.is_file():
+        return shipped
+    raise RenderUsageError(
+        f"There is no notebook {notebook!r}; the shipped ones are "
+        f"{', '.join(notebook_names())}. Give one of these names or the path of your "
+        "own .ipynb file."
+    )
+
+
+def _title_of(study: Path) -> str:
+    """Title of a study; one with problems is refused before a kernel is started."""
+    from pitstats.study.files import read_study
+
+    return " ".join(read_study(study).settings.title.split())
+
+
+def _refuse_existing(target: _Target, overwrite: bool) -> None:
+    there = [part for part in target.parts if (target.folder / part).exists()]
+    if there and not overwrite:
+        raise ExistsError(
+            f"{target.folder / there[0]} is already there and was left as it is. "
+            "Choose another folder, or replace it with overwrite=True."
+        )
+
+
+@contextmanager
+def _working_folder(target: _Target) -> Iterator[Path]:
+    """Work beside the target, so that publishing is a rename, and leave nothing."""
+    made = [f for f in (target.folder, *target.folder.parents) if not f.exists()]
+    target.folder.mkdir(parents=True, exist_ok=True)
+    work = Path(tempfile.mkdtemp(prefix=".making-", dir=target.folder))
+    try:
+        yield work
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+        with suppress(OSError):  # not empty: the report is there
+            for folder in made:
+                folder.rmdir()
+
+
+def _write_notebook(
+    notebook: Any, target: Path, stamp: list[tuple[str, str]], study: Path | None
+) -> None:
+    """Keep the executed notebook with its stamp, without what only this machine knows.
+
+    The paths in its parameters are those a reader beside the report would use.
+    """
+    import nbformat
+
+    notebook.metadata.pop("papermill", None)
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
+        cell.metadata.pop("execution", None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell.source = _portable(cell.source, target, study)
+            # Papermill draws it at random.
+            cell["id"] = "injected-parameters"
+    notebook.metadata["pitstats"] = dict(stamp)
+    nbformat.write(notebook, target)
+
+
+def _portable(source: str, target: Path, study: Path | None) -> str:
+    final = target.resolve().parent.parent  # the working folder lies in the report's
+    lines = []
+    for line in source.splitlines():
+        if line.startswith(f"{PLACE} = "):
+            line = f'{PLACE} = ""'
+        elif line.startswith("study_path = ") and study is not None:
+            near = os.path.relpath(study, final)
+            # A study far away is named only: its folders are nobody's business.
+            path = study.name if near.count("..") > 1 else near
+            line = f"study_path = {path!r}"
+        lines.append(line)
+    return "\n".join(lines)
+
+
+def _publish(work: Path, target: _Target) -> None:
+    """Move the finished parts into place; an earlier report goes only now."""
+    retired = work / ".earlier"
+    retired.mkdir()
+    for part in target.parts:
+        final = target.folder / part
+        if final.exists():
+            final.rename(retired / part)
+        (work / part).rename(final)

@@ -1,0 +1,72 @@
+"""What a page was made of: notebook, data, parameters, versions."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pitstats.report.render.parameters import Declared
+
+# Packages whose version can change a number or a picture.
+_STAMPED = (
+    "pitstats",
+    "numpy",
+    "scipy",
+    "pandas",
+    "statsmodels",
+    "matplotlib",
+    "seaborn",
+    "papermill",
+    "nbconvert",
+)
+
+
+def stamp_of(
+    source: Path, study: Path | None, values: Mapping[str, object], declared: Declared
+) -> list[tuple[str, str]]:
+    """What stands at the foot of a page, and in its notebook."""
+    seed = declared.used(values).get("seed", "not used")
+    stamp = [
+        ("Notebook", source.stem),
+        ("Parameters", declared.shown(values)),
+        ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
+        (
+            "Randomness",
+            f"seed {seed}; the quasi-random points of the method are fixed",
+        ),
+        ("Versions", ", ".join(f"{name} {_version(name)}" for name in _STAMPED)),
+    ]
+    if study is not None:
+        stamp.insert(1, ("Data", f"{study.name}, SHA-256 {data_hash(study)}"))
+    return stamp
+
+
+def _version(name: str) -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        from pitstats import __version__
+
+        return __version__ if name == "pitstats" else "unknown"
+
+
+def data_hash(study: Path) -> str:
+    """SHA-256 over the names and bytes of a study's files, in order of their names.
+
+    Examples
+    --------
+    >>> from pitstats.study.demo import demo_folder
+    >>> len(data_hash(demo_folder("four_pits")))
+    64
+    """
+    digest = hashlib.sha256()
+    files = [study] if study.is_file() else sorted(study.glob("*"))
+    for path in files:
+        if path.is_file() and path.suffix in (".csv", ".toml", ".xlsx"):
+            digest.update(path.name.encode() + b"\0")
+            digest.update(path.read_bytes())
+    return digest.hexdigest()

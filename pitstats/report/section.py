@@ -1,0 +1,186 @@
+"""A section of a page as data: one question, its answer, and what it shows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True)
+class Text:
+    """A paragraph; a note is set smaller."""
+
+    text: str
+    kind: Literal["text", "note", "answer", "kicker"] = "text"
+
+
+@dataclass(frozen=True)
+class Sentences:
+    """Sentences as a list."""
+
+    sentences: Sequence[str]
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A table for the reader, and its unrounded numbers if the shown ones are not."""
+
+    name: str
+    shown: pd.DataFrame
+    caption: str
+    values: pd.DataFrame | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Kept:
+    """Numbers behind a sentence or picture: kept as CSV, not shown."""
+
+    name: str
+    values: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure that is drawn when it is shown, and what is said about it.
+
+    ``beside`` is HTML, safe already, to stand beside the figure where there is room.
+    """
+
+    name: str
+    draw: Callable[[], Figure]
+    alt: str
+    caption: str = ""
+    beside: str = ""
+
+
+@dataclass(frozen=True)
+class Photograph:
+    """HTML of a photograph, safe already, and the words that stand for it."""
+
+    html: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Something set apart: a heading, and lines that may begin with a label."""
+
+    heading: str
+    lines: Sequence[tuple[str, str]]
+    kind: Literal["spoils", "weakens", "note", "caution"] = "note"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading within a first page."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Title:
+    """What the page is about."""
+
+    title: str
+    question: str
+
+
+@dataclass(frozen=True)
+class Number:
+    """The number of the first page, what it is, and how firm it is."""
+
+    number: str
+    lines: Sequence[str]
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Pictures side by side where there is room."""
+
+    pictures: Sequence[Picture]
+
+
+@dataclass(frozen=True)
+class Questions:
+    """Questions with their answers in a sentence; each links to its section."""
+
+    sections: Sequence[Section]
+
+
+@dataclass(frozen=True)
+class Links:
+    """Sections that answer no question, by name."""
+
+    lead: str
+    sections: Sequence[Section]
+
+
+@dataclass(frozen=True)
+class Old:
+    """What a section shows that is not data yet, given the folder of the page."""
+
+    html: Callable[[str | None], str]
+
+
+Part: TypeAlias = (
+    Old
+    | Text
+    | Sentences
+    | Table
+    | Kept
+    | Picture
+    | Photograph
+    | Frame
+    | Heading
+    | Title
+    | Number
+    | Pictures
+    | Questions
+    | Links
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """One question, answered from one study.
+
+    Attributes
+    ----------
+    id : str
+        Anchor on the page; unique, lower case.
+    question : str
+        Heading of the section, and its line on the first page.
+    answer : str
+        One sentence. Empty for a section that documents and answers nothing.
+    body : sequence of Part
+        What is shown, in order.
+    topic : str
+        What it is about in a word or two, for the line of what was not recorded.
+    missing : str
+        Why there is nothing to say; empty where there is.
+    """
+
+    id: str
+    question: str
+    answer: str = ""
+    body: Sequence[Part] = ()
+    topic: str = ""
+    missing: str = ""
+
+
+@dataclass(frozen=True)
+class FirstPage:
+    """What stands on top of a page and is useful alone."""
+
+    body: Sequence[Part]
+
+
+def nothing(id: str, topic: str, question: str, why: object) -> Section:
+    """A question that the record cannot speak to."""
+    return Section(id=id, question=question, topic=topic, missing=str(why))

@@ -1,0 +1,1 @@
+"""Sections of the pages: one question a file."""

@@ -1,0 +1,232 @@
+"""Which pit burns more: the answer, the number, how firm it is, the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+
+import pandas as pd
+
+from pitstats.analysis.results import PitComparison
+from pitstats.analysis.sensitivity.alternatives import ONE_OUT, SESSION_OUT
+from pitstats.figures.rates import plot_rates
+from pitstats.report.numbers import bare_points, level_text, points
+from pitstats.report.section import Number, Picture
+from pitstats.report.sections.rates import rate_sentence
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import (
+    AS_SET_UP,
+    BORROWED,
+    BY_ASSUMPTION,
+    IN_BAKES,
+    Ahead,
+    ahead,
+    all_pairs,
+    averaged_over,
+    bakes_behind,
+    conditions,
+    count,
+    doubts,
+    fewest_bakes,
+    listed,
+    more_span,
+    one_line,
+    pits_of,
+    plural,
+    sentence,
+)
+
+# Pairs that the answer can name with their intervals in one sentence.
+_NAMED = 2
+
+
+def largest_difference(comparison: PitComparison) -> pd.Series:
+    """The pair with the largest difference."""
+    return comparison.table.iloc[int(comparison.table["estimate"].abs().argmax())]
+
+
+def answer(results: StudyResults) -> str:
+    """Answer the study's question, no stronger than the evidence.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> print(answer(ps.StudyResults(ps.demo_study("one_bake_each"))))
+    This test cannot say which pit burns more, because each pit was baked once: in
+    these bakes Quarry burned 3 of 18 and Ferry burned 7 of 16 items.
+    """
+    comparison = results.comparison
+    if comparison.one_bake_each:
+        return _one_bake_each(comparison)
+    verdicts = comparison.table["verdict"]
+    separated = comparison.table[verdicts.str.startswith("differs")]
+    pits = pits_of(comparison.table)
+    where = conditions(comparison, pits, results.findings, as_set_up=results.as_set_up)
+    if len(separated):
+        text = _separated(comparison, separated, where)
+        unsure = "; this test cannot tell whether that belongs to the pits"
+        return sentence(text + unsure * bool(doubts(results.findings)))
+    level = level_text(comparison.conf_level)
+    n_pairs = len(verdicts)
+    if (verdicts == "no difference beyond the margin").all():
+        between = f"the {len(pits)} pits" if n_pairs > 1 else listed(pits)
+        text = (
+            f"No difference larger than {points(comparison.margin or 0)} between "
+            f"{between} {where} ({level} {plural(n_pairs, 'interval')}"
+            f"{all_pairs(n_pairs)})"
+        )
+    elif n_pairs == 1:
+        pair = ahead(comparison.table.iloc[0])
+        text = (
+            f"This test cannot tell whether {pair.more} or {pair.less} burns more "
+            f"{where}: {level} interval {more_span(pair.low, pair.high)} for "
+            f"{pair.more}"
+        )
+    else:
+        text = (
+            f"This test cannot tell which of the {len(pits)} pits burns more {where}: "
+            f"no pair is separated ({level} intervals{all_pairs(n_pairs)})"
+        )
+    hidden = "; what went with the pits may hide a difference"
+    return sentence(text + hidden * bool(doubts(results.findings)))
+
+
+def _one_bake_each(comparison: PitComparison) -> str:
+    seen = [
+        f"{one_line(row['pit'])} burned {row['n_burned']} of {row['n_items']}"
+        for row in comparison.rates.to_dict("records")
+        if row["n_items"]
+    ]
+    start = "This test cannot say which pit burns more, because each pit was baked once"
+    if len(seen) > 3:
+        return sentence(start)
+    return f"{start}: {IN_BAKES} {listed(seen)} items."
+
+
+def _separated(comparison: PitComparison, separated: pd.DataFrame, where: str) -> str:
+    n_pairs = len(comparison.table)
+    pairs = [ahead(pair) for _, pair in separated.iterrows()]
+    if len(pairs) > _NAMED:
+        return (
+            f"{len(pairs)} of {n_pairs} pairs of pits are separated {where}: "
+            f"{_by_pit(pairs)}"
+        )
+    level = level_text(comparison.conf_level)
+    named = "; ".join(
+        f"{pair.more} burned more than {pair.less} ({more_span(pair.low, pair.high)})"
+        for pair in pairs
+    )
+    interval = plural(len(pairs), "interval")
+    text = f"{named} {where}, by {level} {interval}{all_pairs(n_pairs)}"
+    if len(pairs) < n_pairs:
+        rest = n_pairs - len(pairs)
+        return f"{named} {where}; {count(rest, 'other pair')} not separated"
+    return text
+
+
+def _by_pit(pairs: Sequence[Ahead]) -> str:
+    below: dict[str, list[str]] = {}
+    for pair in pairs:
+        below.setdefault(pair.more, []).append(pair.less)
+    return "; ".join(f"{more} above {listed(less)}" for more, less in below.items())
+
+
+def number(results: StudyResults) -> Number:
+    """The one number with its range, what it rests on, and how firm it is."""
+    comparison = results.comparison
+    row = largest_difference(comparison)
+    pair, n_pairs = ahead(row), len(comparison.table)
+    level = level_text(comparison.conf_level)
+    pits = [str(row["pit_a"]), str(row["pit_b"])]
+    size = points(pair.estimate)
+    if comparison.one_bake_each:
+        size += ", no verdict"
+    elif row["verdict"] == "cannot tell":
+        size += ", cannot tell"
+    which = f", the largest of {n_pairs} differences and picked after looking"
+    as_set_up = AS_SET_UP * results.as_set_up
+    lines = [
+        f"{pair.more} minus {pair.less}{which * (n_pairs > 1)}: {level} interval "
+        f"{more_span(pair.low, pair.high)}{all_pairs(n_pairs)}{as_set_up}.",
+        sentence(f"{averaged_over(comparison)}; {bakes_behind(comparison, pits)}"),
+    ]
+    if comparison.one_bake_each:
+        lines.append(sentence(BY_ASSUMPTION))
+    elif fewest_bakes(comparison, pits) <= 1:
+        lines.append(sentence(BORROWED))
+    lines += [firmness(results), margin_sentence(comparison, row)]
+    return Number(size, [line for line in lines if line])
+
+
+def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
+    """Answer the margin that was stated: more, less, or this test cannot say."""
+    margin = comparison.margin
+    if margin is None or comparison.one_bake_each:
+        return ""
+    low, high = float(pair["simultaneous_low"]), float(pair["simultaneous_high"])
+    stated = f"Against the margin of {points(margin)} stated beforehand: "
+    if min(abs(low), abs(high)) > margin and low * high > 0:
+        return f"{stated}the difference is larger."
+    if max(abs(low), abs(high)) < margin:
+        return f"{stated}the difference is smaller."
+    return f"{stated}this test cannot say whether the difference is larger."
+
+
+def fragile(results: StudyResults) -> bool:
+    """Whether another way of counting, or one bake less, changes the verdict."""
+    own = results.sensitivity.of_pair(*results.sensitivity.leading_pair)
+    return not bool(own["stands"].all())
+
+
+def firmness(results: StudyResults) -> str:
+    """Say what makes the verdict fall; empty where none was given."""
+    found = results.sensitivity
+    own = found.of_pair(*found.leading_pair)
+    verdict, tried = own.iloc[0]["verdict"], own.iloc[1:]
+    if verdict == "one bake each" or tried.empty:
+        return ""
+    other = tried[~tried["about"].isin((ONE_OUT, SESSION_OUT))]
+    one_out = tried[tried["about"] == ONE_OUT]
+    n_ways, n_bakes = int((~other["stands"]).sum()), int((~one_out["stands"]).sum())
+    reasons = []
+    if n_bakes:
+        reasons.append(f"when one of {n_bakes} of the {len(one_out)} bakes is left out")
+    if n_ways:
+        ways = plural(len(other), "way")
+        reasons.append(f"under {n_ways} of {len(other)} other {ways} of counting")
+    if reasons:
+        return f"Fragile: the verdict falls {' and '.join(reasons)}."
+    tries = [f"{len(other)} other {plural(len(other), 'way')} of counting"] * (
+        len(other) > 0
+    ) + [f"each of {len(one_out)} bakes left out"] * (len(one_out) > 0)
+    return f"Firm: the verdict stands under {' and with '.join(tries)}."
+
+
+def doubt_lines(results: StudyResults) -> list[tuple[str, str]]:
+    """What spoils the comparison, with what to do: it belongs beside the answer."""
+    return [
+        (one_line(finding.message), one_line(finding.fix))
+        for finding in results.findings
+        if finding.severity == "spoils" and not finding.is_question
+    ]
+
+
+def picture(results: StudyResults) -> Picture:
+    """Rates of all pits, every bake in sight."""
+    rates = results.both.rates
+    words = " ".join(rate_sentence(rates, pit) for pit in rates.table["pit"])
+    level = level_text(rates.conf_level)
+    caption = (
+        f"Diamond: long-run share; bar: {level} interval, the bake as the unit; thin "
+        "line: if every item counted; circles: single bakes."
+    )
+    return Picture("rates", partial(plot_rates, rates), words, caption)
+
+
+def by_how_much(comparison: PitComparison) -> str:
+    """Largest difference that no pair without a verdict can exceed."""
+    unknown = comparison.table[comparison.table["verdict"] == "cannot tell"]
+    if unknown.empty:
+        return ""
+    ends = unknown[["simultaneous_low", "simultaneous_high"]].abs()
+    return bare_points(float(ends.to_numpy().max()))

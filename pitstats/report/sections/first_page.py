@@ -1,0 +1,64 @@
+"""The first page: what a reader of nothing else takes away."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pitstats.report.section import (
+    FirstPage,
+    Frame,
+    Heading,
+    Links,
+    Part,
+    Pictures,
+    Questions,
+    Section,
+    Sentences,
+    Text,
+    Title,
+)
+from pitstats.report.sections.answer import answer, doubt_lines, number, picture
+from pitstats.report.sections.limits import QUESTION as LIMITS
+from pitstats.report.sections.limits import in_short as limits
+from pitstats.report.sections.maps import picture as maps_picture
+from pitstats.report.sections.next import in_short as next_step
+from pitstats.report.sections.not_asked import in_one_line
+from pitstats.report.study_results import StudyResults
+
+
+def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
+    """Answer, pictures, limits, next step, and every other question in a line."""
+    settings = results.study.settings
+    pictures = [picture(results), maps_picture(results)]
+    body: list[Part] = [
+        Title(settings.title, settings.question),
+        Text(answer(results), "answer"),
+    ]
+    doubt = doubt_lines(results)
+    if doubt:
+        body.append(Frame("May spoil the comparison", doubt_frame(doubt), "spoils"))
+    body += [
+        number(results),
+        Pictures([own for own in pictures if own is not None]),
+        Heading(LIMITS),
+        Sentences(limits(results)),
+        Heading("What to do next"),
+        Text(next_step(results)),
+        *every_question(sections),
+    ]
+    return FirstPage(body)
+
+
+def doubt_frame(doubt: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    """What was found, then what to do about it."""
+    return [("", f"{message} {fix}") for message, fix in doubt]
+
+
+def every_question(sections: Sequence[Section]) -> list[Part]:
+    """Every other question in a line, and what stands further down beside them."""
+    asked = [own for own in sections if own.answer and not own.missing]
+    others = [own for own in sections if not own.answer and not own.missing]
+    body: list[Part] = [Heading("Every other question"), Questions(asked)]
+    body.append(Links("Also on this page:", others))
+    line = in_one_line(sections)
+    return [*body, Text(line, "note")] if line else body

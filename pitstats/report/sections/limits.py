@@ -1,0 +1,83 @@
+"""What can this test not say: of the record, of the numbers, of tests of its kind."""
+
+from __future__ import annotations
+
+from pitstats.report.numbers import percent, points
+from pitstats.report.section import Section, Sentences
+from pitstats.report.sections.rates import rate_sentence
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import one_line, sentence
+
+QUESTION = "What can this test not say?"
+THESE_PITS = (
+    "The rates hold for these pits in these conditions: this wood, this weather, these "
+    "items, these people. They are not properties of a kind of pit."
+)
+
+
+def section(results: StudyResults) -> Section:
+    """Every limit: of the record, of the numbers, of tests of this kind.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> shown = section(ps.StudyResults(ps.demo_study("nothing_burned")))
+    >>> any("could be up to" in own for own in shown.body[0].sentences)
+    True
+    """
+    comparison, rates = results.comparison, results.both.rates
+    weak = ("spoils", "weakens")
+    audit = [f for f in results.findings if f.severity in weak and not f.is_question]
+    found = [one_line(finding.message) for finding in audit]
+    found += [*comparison.caveats, *rates.caveats]
+    found += [rate_sentence(rates, pit) for pit in _none_or_all(results)]
+    if comparison.margin is None and not comparison.one_bake_each:
+        found.append(
+            "No margin was stated before the bakes, so 'no difference larger than' is "
+            "not concluded for any pair."
+        )
+    found.append(THESE_PITS)
+    return Section(
+        id="limits",
+        question=QUESTION,
+        body=[Sentences(list(dict.fromkeys(found)))],
+        topic="all limits",
+    )
+
+
+def in_short(results: StudyResults) -> list[str]:
+    """The limits that a reader of the first page must know."""
+    comparison = results.comparison
+    said = []
+    weakens = [
+        one_line(finding.short)
+        for finding in results.findings
+        if finding.severity == "weakens" and finding.short and not finding.is_question
+    ]
+    if weakens:
+        said.append(sentence(f"Weakened by {'; '.join(weakens)}"))
+    unknown = comparison.table[comparison.table["verdict"] == "cannot tell"]
+    if len(unknown):
+        ends = unknown[["simultaneous_low", "simultaneous_high"]].abs()
+        said.append(
+            "'Cannot tell' is not 'the same': differences up to "
+            f"{points(float(ends.to_numpy().max()))} remain possible."
+        )
+    table = results.both.rates.table.set_index("pit").to_dict("index")
+    for pit in _none_or_all(results):
+        row = table[pit]
+        none = row["n_burned"] == 0
+        end = percent(row["conf_high" if none else "conf_low"])
+        said.append(
+            f"{one_line(pit)}: {'none' if none else 'all'} of {row['n_items']} seen, "
+            f"but the true share could be {'up to' if none else 'as low as'} {end}."
+        )
+    said.append("The rates hold for these pits in these conditions, not for a kind.")
+    return said
+
+
+def _none_or_all(results: StudyResults) -> list[str]:
+    """Pits of whose items none or all burned."""
+    table = results.both.rates.table
+    extreme = (table["n_burned"] == 0) | (table["n_burned"] == table["n_items"])
+    return [str(pit) for pit in table["pit"][extreme & (table["n_items"] > 0)]]

@@ -1,0 +1,106 @@
+"""Sections that are not data yet, shown by the old page until they are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from pitstats.report.compare_page import ComparisonPage
+from pitstats.report.section import Old, Section
+from pitstats.report.study_results import StudyResults
+
+Show = Callable[[ComparisonPage, StudyResults], object]
+
+
+def old(id: str, question: str, *shows: Show) -> Callable[[StudyResults], Section]:
+    """A section of the old page under its new name."""
+
+    def section(results: StudyResults) -> Section:
+        calls = [partial(_show, show, results) for show in shows]
+        return Section(id=id, question=question, body=[Old(call) for call in calls])
+
+    return section
+
+
+def _show(show: Show, results: StudyResults, folder: str | None) -> str:
+    from pitstats.report.old_page import collect
+
+    page = ComparisonPage(results.study, folder)
+    page._keep_findings(results.findings)
+    return collect(partial(show, page, results))
+
+
+fairness = old(
+    "fairness",
+    "How fair was the test?",
+    lambda p, r: p.show_fairness(r.findings),
+    lambda p, r: p.show_assumptions(),
+)
+design = old(
+    "design",
+    "What can this design not separate?",
+    lambda p, r: p.show_design(),
+    lambda p, r: p.show_extra_bakes(),
+)
+ranks = old(
+    "ranks", "In what order?", lambda p, r: p.show_ranks(r.comparison, r.findings)
+)
+sensitivity = old(
+    "sensitivity",
+    "Would the answer change?",
+    lambda p, r: p.show_sensitivity(r.sensitivity),
+)
+grading = old(
+    "grading",
+    "Can the grading be trusted?",
+    lambda p, r: p.show_grading_agreement(r.both),
+)
+maps = old("maps", "Where did items burn?", lambda p, r: p.show_maps())
+patterns = old(
+    "patterns",
+    "Is there a pattern?",
+    lambda p, r: p.show_pattern(r.seed, r.conf_level),
+    lambda p, r: p.show_reading(r.seed, r.conf_level),
+)
+evenness = old(
+    "evenness",
+    "How evenly does each pit burn?",
+    lambda p, r: p.show_evenness(r.conf_level),
+    lambda p, r: p.show_curves(r.conf_level),
+)
+faces = old(
+    "faces", "Top, bottom and fire side", lambda p, r: p.show_faces(r.conf_level)
+)
+surface = old(
+    "surface", "Where it burns, smoothed", lambda p, r: p.show_surface(r.conf_level)
+)
+area = old(
+    "area",
+    "How much of the grate can be used?",
+    lambda p, r: p.show_usable_area(r.conf_level),
+)
+rise = old(
+    "rise", "How far did the items rise?", lambda p, r: p.show_rise(r.conf_level)
+)
+temperatures = old(
+    "temperatures",
+    "How hot was it at the grate?",
+    lambda p, r: p.show_temperatures(r.conf_level),
+)
+settings = old(
+    "settings", "What did settings do?", lambda p, r: p.show_settings(r.conf_level)
+)
+grades = old(
+    "grades",
+    "What about the other grades?",
+    lambda p, r: p.show_grades(r.conf_level),
+    lambda p, r: p.show_other_outcomes(r.conf_level),
+)
+bake_maps = old(
+    "bake-maps", "Every bake, cell by cell", lambda p, r: p.show_bake_maps()
+)
+checklist = old(
+    "checklist",
+    "Reporting checklist",
+    lambda p, r: p.show_checklist(r.comparison, r.rates, r.findings),
+)

@@ -1,0 +1,98 @@
+"""Everything that is worked out from one study, each thing once and when asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
+from pitstats.analysis.rates.more_bakes import MoreBakes, expect_more_bakes
+from pitstats.analysis.rates.rates import estimate_burn_rates
+from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
+from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
+from pitstats.study.study import Study
+
+
+@dataclass(frozen=True, eq=False)
+class StudyResults:
+    """Results of one study for the sections of a page.
+
+    Every result is worked out when first asked for and then kept, so that sections
+    may stand in any order; none depends on another having been shown.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+    conf_level : float or None, default None
+        Between 0 and 1; None: the level of the study.
+    seed : int, default 1
+        Of everything random.
+
+    Raises
+    ------
+    DesignError
+        By a result that this study cannot give.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.StudyResults(ps.demo_study("four_pits")).both.leads
+    'common'
+    """
+
+    study: Study
+    conf_level: float | None = None
+    seed: int = 1
+
+    @property
+    def about(self) -> str:
+        """Title of the study and where it was read from, to tell pages apart."""
+        title = " ".join(self.study.settings.title.split())
+        source = self.study.source
+        return title if source is None else f"{title} (study {source.name})"
+
+    @cached_property
+    def both(self) -> BothWays:
+        """The comparison as baked and on a common layout."""
+        return compare_both_ways(self.study, conf_level=self.conf_level)
+
+    @property
+    def comparison(self) -> PitComparison:
+        """The comparison to read first."""
+        return self.both.leading
+
+    @cached_property
+    def rates(self) -> BurnRates:
+        """Rates as baked, from all items."""
+        return estimate_burn_rates(self.study, self.conf_level)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the audit of fairness found."""
+        return tuple(audit_fairness(self.study))
+
+    @cached_property
+    def as_set_up(self) -> bool:
+        """Whether a setting went with the pits."""
+        return settings_differ(self.study)
+
+    @cached_property
+    def sensitivity(self) -> Sensitivity:
+        """The comparison made again under every alternative on record."""
+        return check_sensitivity(self.study, both=self.both, refit=False)
+
+    @cached_property
+    def more_bakes(self) -> MoreBakes:
+        """What further bakes of every pit would do for the leading open pair."""
+        comparison = self.both.as_baked
+        return expect_more_bakes(
+            self.study,
+            comparison,
+            # Simultaneous intervals of many pits take about ten times as long.
+            studies=100 if len(comparison.table) == 1 else 30,
+            rng=np.random.default_rng(self.seed),
+        )

@@ -1,0 +1,206 @@
+"""Words that many sections share: counts, lists, who is ahead, how far a claim goes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import pandas as pd
+
+from pitstats.analysis.results import PitComparison
+from pitstats.report.numbers import bare_points, points
+
+if TYPE_CHECKING:
+    from pitstats.analysis.fairness import Finding, Topic
+
+_NUMBER_WORDS = (
+    *("none", "one", "two", "three", "four", "five"),
+    *("six", "seven", "eight", "nine", "ten"),
+)
+IN_CONDITIONS = "in these conditions"
+IN_BAKES = "in these bakes"
+AS_SET_UP = ", as set up"
+BORROWED = "the spread between bakes of a pit baked once is borrowed from the others"
+BY_ASSUMPTION = "its width is set by assumption, not by these data"
+_AVERAGED = {
+    "common": "averaged over bakes and over the places that all pits share",
+    "own": "averaged over bakes and over the cells of the stated layout",
+    "as baked": "averaged over bakes, wherever the items lay",
+}
+
+
+def one_line(text: object) -> str:
+    """Return a user's text on one line, otherwise as typed."""
+    return " ".join(str(text).split())
+
+
+def number_word(n: int) -> str:
+    """Write a number as a word up to ten.
+
+    Examples
+    --------
+    >>> number_word(0), number_word(10), number_word(11)
+    ('none', 'ten', '11')
+    """
+    return _NUMBER_WORDS[n] if 0 <= n < len(_NUMBER_WORDS) else str(n)
+
+
+def plural(n: int, noun: str) -> str:
+    """The noun alone, in the number that goes with ``n``."""
+    return noun if n == 1 else f"{noun}s"
+
+
+def count(n: int, noun: str) -> str:
+    """Write a number with its noun, as a word up to ten.
+
+    Examples
+    --------
+    >>> count(1, "bake"), count(12, "item")
+    ('one bake', '12 items')
+    """
+    return f"{number_word(n)} {plural(n, noun)}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Join names or phrases the way a sentence does.
+
+    Examples
+    --------
+    >>> listed(["Quarry", "Ferry", "Mill"])
+    'Quarry, Ferry and Mill'
+    """
+    names = [one_line(name) for name in names]
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def sentence(text: str) -> str:
+    """Begin with a capital and end with a full stop."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
+
+
+class Ahead(NamedTuple):
+    """A pair seen from the pit with the higher rate: one direction on a page."""
+
+    more: str
+    less: str
+    estimate: float
+    low: float
+    high: float
+
+
+def ahead(pair: Mapping[Any, Any] | pd.Series, prefix: str = "simultaneous") -> Ahead:
+    """See a pair from the pit that is ahead, with the interval that decides."""
+    a, b = one_line(pair["pit_a"]), one_line(pair["pit_b"])
+    low, high = float(pair[f"{prefix}_low"]), float(pair[f"{prefix}_high"])
+    estimate = float(pair["estimate"])
+    if estimate < 0:
+        return Ahead(b, a, -estimate, -high, -low)
+    return Ahead(a, b, estimate, low, high)
+
+
+def more_span(low: float, high: float) -> str:
+    """Write an interval seen from the pit that is ahead.
+
+    Examples
+    --------
+    >>> more_span(0.02, 0.47), more_span(-0.15, 0.35)
+    ('2 to 47 points more', '15 points less to 35 points more')
+    """
+    if low > 0:
+        return f"{bare_points(low)} to {points(high)} more"
+    return f"{points(low)} less to {points(high)} more"
+
+
+def pits_of(pairs: pd.DataFrame) -> list[str]:
+    """Pits of a table of pairs, in their order."""
+    return list(dict.fromkeys([*pairs["pit_a"], *pairs["pit_b"]]))
+
+
+def all_pairs(n_pairs: int) -> str:
+    """What an interval allows for, where there is more than one pair."""
+    return f", allowing for all {n_pairs} pairs" if n_pairs > 1 else ""
+
+
+def averaged_over(comparison: PitComparison) -> str:
+    """Say what the rates of a comparison are averaged over."""
+    return _AVERAGED.get(comparison.layout, _AVERAGED["as baked"])
+
+
+def fewest_bakes(comparison: PitComparison, pits: Sequence[str]) -> int:
+    """Bakes of the pit that has fewest."""
+    return min(int(comparison.n_bakes.get(pit, 0)) for pit in pits)
+
+
+def conditions(
+    comparison: PitComparison,
+    pits: Sequence[str],
+    findings: Sequence[Finding] = (),
+    *,
+    as_set_up: bool = False,
+) -> str:
+    """Say how far a statement about pits reaches.
+
+    These bakes only, where a pit was baked once or something spoils the comparison.
+    """
+    these = fewest_bakes(comparison, pits) <= 1 or doubts(findings)
+    return (IN_BAKES if these else IN_CONDITIONS) + (AS_SET_UP if as_set_up else "")
+
+
+def bakes_behind(comparison: PitComparison, pits: Sequence[str]) -> str:
+    """Say how many bakes of each pit a statement rests on.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> comparison = ps.compare_pits(ps.demo_study("four_pits"))
+    >>> bakes_behind(comparison, ["Quarry", "Ferry"])
+    'four bakes of each pit'
+    """
+    n_bakes = {pit: int(comparison.n_bakes.get(pit, 0)) for pit in pits}
+    least, most = min(n_bakes.values()), max(n_bakes.values())
+    if least == most:
+        return f"{count(least, 'bake')} of each pit"
+    if len(n_bakes) > 2:
+        return f"{least} to {most} bakes of each pit"
+    return listed([f"{count(n, 'bake')} of {one_line(p)}" for p, n in n_bakes.items()])
+
+
+def doubts(findings: Sequence[Finding]) -> str:
+    """List what keeps a difference from being told from something else.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> doubts(ps.audit_fairness(ps.demo_study("four_pits")))
+    ''
+    """
+    return "; ".join(
+        one_line(finding.short or finding.message).rstrip(".")
+        for finding in findings
+        if finding.severity == "spoils"
+        and "difference" in finding.touches
+        and not finding.is_question
+    )
+
+
+def read_with(findings: Sequence[Finding], topic: Topic) -> str:
+    """Name the graver findings that bear on a number, for a line beside it.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> read_with(ps.audit_fairness(ps.demo_study("unfair_order")), "settings")
+    'Read with: damper opening went with the pit.'
+    """
+    words = [
+        one_line(finding.short)
+        + (" (may spoil the comparison)" if finding.severity == "spoils" else "")
+        for finding in findings
+        if topic in finding.touches
+        and finding.short
+        and finding.severity != "note"
+        and not finding.is_question
+    ]
+    return f"Read with: {'; '.join(words)}." if words else ""
