@@ -8,7 +8,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.cli import main
-from pitstats.report import page as page_module
+from pitstats.report import old_page as page_module
 from pitstats.report.design_sections import DesignSections
 from pitstats.report.old_page import Page
 from pitstats.report.wording.design import (

@@ -22,8 +22,8 @@ _PLACES = {
     "as baked": "as baked, wherever the items lay",
 }
 SHRINKAGE = (
-    "With few bakes the long-run share lies nearer 50% than the share seen: later bakes "
-    "may be hotter or cooler, and a rate near 0% or 100% has more room on one "
+    "With few bakes the long-run share lies nearer 50% than the share seen: later "
+    "bakes may be hotter or cooler, and a rate near 0% or 100% has more room on one "
     "side. The interval is what to quote."
 )
 
