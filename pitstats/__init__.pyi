@@ -63,6 +63,7 @@ from .analysis.sensitivity.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity.sensitivity import check_sensitivity as check_sensitivity
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
+from .errors import GradeFileError as GradeFileError
 from .errors import InvalidStudyError as InvalidStudyError
 from .errors import PackageError as PackageError
 from .errors import PitstatsError as PitstatsError
@@ -131,6 +132,8 @@ from .study.files import read_study as read_study
 from .study.files import start_study as start_study
 from .study.files import write_study as write_study
 from .study.import_table import study_from_table as study_from_table
+from .study.record import RecordedGrades as RecordedGrades
+from .study.record import record_grades as record_grades
 from .study.settings import Settings as Settings
 from .study.study import Study as Study
 from .study.workbook import write_entry_workbook as write_entry_workbook

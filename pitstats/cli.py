@@ -11,6 +11,7 @@ from pitstats.commands.demo import demo
 from pitstats.commands.layout import layout
 from pitstats.commands.pack import pack
 from pitstats.commands.plan import plan
+from pitstats.commands.record import record
 from pitstats.commands.report import report
 from pitstats.commands.shared import HELP
 from pitstats.commands.sheets import sheets
@@ -37,6 +38,7 @@ for command in (
     plan,
     layout,
     sheets,
+    record,
     pack,
     verify,
 ):

@@ -64,6 +64,20 @@ class InvalidStudyError(PitstatsError):
         super().__init__("\n".join(lines))
 
 
+class GradeFileError(PitstatsError):
+    """Files of grades that cannot be recorded; ``reasons`` lists all of them.
+
+    Parameters
+    ----------
+    reasons : iterable of str
+        One sentence or two each: which file, what was found, what to do.
+    """
+
+    def __init__(self, reasons: Iterable[str]) -> None:
+        self.reasons: list[str] = list(reasons)
+        super().__init__("\n".join(["Nothing was recorded.", *self.reasons]))
+
+
 class DesignError(PitstatsError, ValueError):
     """A question that the data or the stated plan cannot answer, and what to change."""
 

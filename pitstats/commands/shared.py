@@ -72,4 +72,5 @@ def _stop(text: str, code: int) -> None:
 def _for_the_terminal(error: Exception) -> str:
     """Text of an error with its notes, in the words of the command line."""
     lines = [str(error), *getattr(error, "__notes__", ())]
-    return "\n".join(lines).replace("overwrite=True", "--force")
+    text = "\n".join(lines).replace("overwrite=True", "--force")
+    return text.replace("replace=True", "--replace")

@@ -1,4 +1,4 @@
-"""What a plan is called where no pit may be named: its id, sessions and bakes by number.
+"""A plan where no pit may be named: its id, and its sessions and bakes by number.
 
 A grader who knows the pit may favor it, so the page for the phone knows codes and
 numbers only. The id ties its file to the plan: another layout has another id.

@@ -100,7 +100,7 @@ def check_study(path: PathLike) -> list[Problem]:
 def _read(path: PathLike, log: ProblemLog) -> Study | None:
     """Read and check; None if there are problems."""
     try:
-        raw = _read_raw(Path(path), log)
+        raw = read_raw(Path(path), log)
     except UnreadableError as error:
         log.problem("study", None, None, str(error))
         return None
@@ -119,7 +119,8 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
     return Study.from_checked(settings, tables, log.assumptions, folder.absolute())
 
 
-def _read_raw(path: Path, log: ProblemLog) -> RawStudy:
+def read_raw(path: Path, log: ProblemLog) -> RawStudy:
+    """Read the cells of a folder or workbook as they were typed."""
     if path.is_dir():
         return read_folder(path, log)
     if not path.is_file():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -174,14 +175,17 @@ def write_study_folder(
     path: Path, files: dict[str, bytes], *, overwrite: bool = False
 ) -> None:
     """Write the files of a study; those of an earlier study there are replaced."""
-    ours = {_SETTINGS_FILE} | {
-        name + ending for name in TABLE_NAMES for ending in _ENDINGS
-    }
-    replaced = []
-    if path.is_dir():
-        replaced = [
-            entry.name
-            for entry in path.iterdir()
-            if entry.name.lower() in ours and not entry.is_dir()
-        ]
+    replaced = table_files(path, TABLE_NAMES, _SETTINGS_FILE)
     write_folder(path, files, replaced, overwrite=overwrite)
+
+
+def table_files(path: Path, tables: Iterable[str], *more: str) -> list[str]:
+    """Names of the files of some tables in a folder, and of others named in full."""
+    ours = {*more, *(name + ending for name in tables for ending in _ENDINGS)}
+    if not path.is_dir():
+        return []
+    return [
+        entry.name
+        for entry in path.iterdir()
+        if entry.name.lower() in ours and not entry.is_dir()
+    ]

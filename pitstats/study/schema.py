@@ -356,8 +356,24 @@ def _faces() -> tuple[Column, ...]:
     )
 
 
+def _rise() -> Column:
+    return Column(
+        name="rise_mm",
+        kind="number",
+        unit="mm",
+        low=0,
+        high=500,
+        meaning="Height after baking.",
+    )
+
+
 def _notes() -> Column:
     return Column(name="notes", kind="text", meaning="Anything worth telling.")
+
+
+def _seen() -> tuple[Column, ...]:
+    photo = "Name of the file of a photograph of the item."
+    return Column(name="photo", kind="text", meaning=photo), _notes()
 
 
 PITS = Table(
@@ -605,14 +621,7 @@ ITEMS = Table(
                 "may not contradict them."
             ),
         ),
-        Column(
-            name="rise_mm",
-            kind="number",
-            unit="mm",
-            low=0,
-            high=500,
-            meaning="Height after baking.",
-        ),
+        _rise(),
         Column(
             name="load_rank",
             kind="whole",
@@ -649,6 +658,7 @@ ITEMS = Table(
                 "how many there are."
             ),
         ),
+        *_seen(),
     ),
 )
 
@@ -782,6 +792,13 @@ REGRADES = Table(
         _column(),
         Column(name="grader", kind="text", meaning="Who graded the second time."),
         *_faces(),
+        Column(
+            name="missing",
+            kind="text",
+            meaning="Why the second grader gave no grade.",
+        ),
+        _rise(),
+        *_seen(),
     ),
 )
 

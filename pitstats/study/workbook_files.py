@@ -391,10 +391,19 @@ def _cell(sheet: Worksheet, value: Any, *, bold: bool = False) -> Any:
         return None
     if not isinstance(value, str):
         return WriteOnlyCell(sheet, value)
-    cell = WriteOnlyCell(sheet, _ESCAPE.sub("_x005F_", value))
-    cell.data_type = "s"  # text, also if it looks like a formula or an error
-    cell.number_format = "@"
-    cell.quotePrefix = True
+    cell = WriteOnlyCell(sheet)
+    put_text(cell, value)
     if bold:
         cell.font = Font(bold=True)
     return cell
+
+
+def put_text(cell: Any, text: str) -> None:
+    """Store text as text, also if it looks like a formula, a number or an error."""
+    if not text:
+        cell.value = None
+        return
+    cell.value = _ESCAPE.sub("_x005F_", text)
+    cell.data_type = "s"
+    cell.number_format = "@"
+    cell.quotePrefix = True
