@@ -32,6 +32,7 @@ def snapshot(snapshot: SnapshotAssertion) -> SnapshotAssertion:
 _PROGRAMS = {
     "chromium": ("chromium", "pdftoppm", "pdftotext"),
     "libreoffice": ("soffice",),
+    "node": ("node",),
 }
 
 

@@ -47,7 +47,9 @@ def sheets(
     )
     click.echo("\n".join(str(path) for path in written))
     click.echo(
-        f"Print the pages. Afterwards fill in {folder / 'entry.xlsx'} and set the "
+        f"Print the pages, or send {folder / 'grade.html'} to the phones of grader "
+        "and tender; 'pitstats record' takes in what they hand out. Otherwise fill in "
+        f"{folder / 'entry.xlsx'} and set the "
         "status of every bake to kept or excluded, then: pitstats report "
         f"{folder / 'entry.xlsx'}"
     )

@@ -129,7 +129,8 @@ def fairness_rules(settings: Settings) -> list[str]:
         "Lift all items off at once in loading order, onto a cool rack; grade after "
         "the same cooling time. Reject torn dough before loading, not after.",
         "The grader does not see pits, grids or key. One light, one background, all "
-        "items of a session in one sitting.",
+        "items of a session in one sitting. Grades and times may be tapped into "
+        "grade.html on a phone instead of the sheets.",
         "A fallen, stuck, torn or lost item is recorded as missing with its reason, "
         "never as pale.",
         "Whether a spoiled bake is excluded is decided and written down before its "

@@ -383,17 +383,20 @@ def _rows_beside(scale: Scale) -> int:
     return max(5, _GRADING_ROWS - math.ceil(more_lines * 0.6))
 
 
+def grading_codes(items: pd.DataFrame) -> list[str]:
+    """Codes of one session in grading order."""
+    order = items["grading_order"]
+    if order.isna().any() or order.duplicated().any():
+        # Codes are random, so their order tells nothing.
+        return sorted(items["code"])
+    return items.sort_values("grading_order")["code"].tolist()
+
+
 def grading_pages(items: pd.DataFrame, scale: Scale) -> list[GradingPage]:
     """List the codes of every session in grading order."""
     pages: list[GradingPage] = []
     for session, own in items.groupby("session", sort=False):
-        order = own["grading_order"]
-        if order.isna().any() or order.duplicated().any():
-            codes = sorted(
-                own["code"]
-            )  # codes are random, so their order tells nothing
-        else:
-            codes = own.sort_values("grading_order")["code"].tolist()
+        codes = grading_codes(own)
         pages += _coded_pages(str(session), codes, _rows_beside(scale))
     return pages
 

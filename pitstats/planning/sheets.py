@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import pandas as pd
 
 from pitstats.errors import DesignError, ExistsError, InvalidStudyError
+from pitstats.planning.grade_page import page_parts, page_plan
 from pitstats.planning.layout import Layout
 from pitstats.planning.protocol import (
     CAUTIONS,
@@ -46,9 +47,10 @@ GRADING = "4_grading.html"
 REGRADING = "5_grading_again.html"
 LADDER = "6_reference_ladder.html"
 KEY = "sealed_key.html"
+PHONE = "grade.html"
 WORKBOOK = "entry.xlsx"
 
-_OURS = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, WORKBOOK)
+_OURS = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, PHONE, WORKBOOK)
 
 
 def write_sheets(
@@ -101,6 +103,8 @@ def write_sheets(
     The grading sheets hold codes only. What a code stands for is told by the grids, the
     key and the entry workbook, which the grader must not see. The pages are HTML
     without any outside resource: open a file in a browser and print it at 100 %.
+    ``grade.html`` is for a phone: the grader taps grades there, or who tends the fire
+    the times of bakes, and `record_grades` takes in the file that it hands out.
 
     Examples
     --------
@@ -116,6 +120,7 @@ def write_sheets(
     4_grading.html
     5_grading_again.html
     6_reference_ladder.html
+    grade.html
     sealed_key.html
     """
     study = plan.study if isinstance(plan, Layout) else plan
@@ -205,6 +210,7 @@ def render_sheets(
             row_height=round(196 / max(len(steps) for steps in ladder), 1),
         ),
         KEY: draw("key", "Key", key=key_pages(items)),
+        PHONE: draw.phone(page_plan(study, bakes, items, faces)),
     }
     if again:
         files[REGRADING] = draw("grading", "Second grading", pages=again, scale=scale)
@@ -227,6 +233,17 @@ class _Drawer:
     def __call__(self, template: str, heading: str, **context: Any) -> str:
         page = self._templates.get_template(f"{template}.html.j2")
         return page.render(self._shared | {"heading": heading} | context)
+
+    def phone(self, plan: dict[str, Any]) -> str:
+        """Fill in the page for the phone, which is told neither title nor seed."""
+        loader = self._templates.loader
+        assert loader is not None
+        sources = {
+            part: loader.get_source(self._templates, f"grade.{ending}")[0]
+            for part, ending in (("script", "js"), ("style", "css"))
+        }
+        page = self._templates.get_template("grade.html.j2")
+        return page.render(page_parts(plan, sources))
 
 
 def _templates() -> jinja2.Environment:
@@ -271,9 +288,12 @@ def _plan_sentence(study: Study, bakes: pd.DataFrame, items: pd.DataFrame) -> st
 
 
 def _who_gets_what(*, again: bool) -> list[tuple[str, str]]:
-    grading = "grading and reference ladder"
+    grading = "grading (or grade.html) and reference ladder"
     if again:
-        grading = "grading, grading again (only after the first is handed in), ladder"
+        grading = (
+            "grading (or grade.html), grading again (only after the first is handed "
+            "in), ladder"
+        )
     return [
         ("at the pits", "protocol, grids, records"),
         ("grader", grading),

@@ -234,6 +234,8 @@ class _Book:
     ) -> list[str]:
         """Take one entry as first or second grading; return what contradicts it."""
         values = _values(entry)
+        if not any(values.values()) and not self._has(row, entry.code, sheet):
+            return []  # entered and taken back before it was ever handed out
         graded = any(self._items.get(row, name) for name in _RESULTS)
         first = sheet.kind == "first" and not graded
         if first or self._items.get(row, "sheet") == sheet.sheet:
@@ -248,6 +250,12 @@ class _Book:
         new = "first" if first else "second"
         count["same" if not changed else "changed" if was else new] += 1
         return clash
+
+    def _has(self, item: int, code: str, sheet: Sheet) -> bool:
+        """Tell whether something of this sheet is recorded for a code."""
+        again = (c for c in self._regrades.rows.values() if c.get("code") == code)
+        rows = (self._items.rows[item], *again)
+        return any(cells.get("sheet") == sheet.sheet for cells in rows)
 
     def _put(
         self,
