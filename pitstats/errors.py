@@ -100,3 +100,11 @@ class PackageError(PitstatsError):
 
 class WriteError(PitstatsError):
     """Something could not be written; nothing half-written was left behind."""
+
+
+class BusyError(WriteError):
+    """Another run is writing the same thing; nothing was written."""
+
+
+class InterruptedWarning(UserWarning):
+    """An earlier run died while it put files in place; they have been put there now."""

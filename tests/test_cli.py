@@ -47,6 +47,7 @@ def test_nothing_is_overwritten_without_force(tmp_path: Path) -> None:
     assert run("start", dest).exit_code == 2
     assert run("demo", "four_pits", dest, "--force").exit_code == 0
     assert (dest / "pits.csv").is_file()
+    assert (dest / "notes.txt").read_text() == "keep me"
 
 
 def test_unknown_demo_names_the_known_ones(tmp_path: Path) -> None:

@@ -84,6 +84,7 @@ def test_every_demo_study_becomes_a_complete_offline_page(
     assert "pandas" in stamp["Versions"]
     assert "conf_level = the level stated in the study" in stamp["Parameters"]
     assert sorted(path.name for path in files.iterdir()) == [
+        ".report-made-by-pitstats.json",
         "figures",
         "stamp.json",
         "tables",

@@ -73,7 +73,7 @@ def layout(
         settings={key: value for key, value in stated.items() if value is not None},
         seed=seed,
     )
-    write_study(drawn.study, dest, overwrite=force)
+    write_study(drawn.study, dest, overwrite=force, only_made=True)
     click.echo(f"Planned study: {dest} (seed {drawn.seed})")
     for line in (*drawn.rules, *drawn.caveats):
         click.echo(f"- {line}")

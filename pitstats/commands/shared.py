@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from collections.abc import Callable
 from functools import wraps
 from typing import Any
@@ -12,6 +13,7 @@ import click
 from pitstats.errors import (
     DesignError,
     ExistsError,
+    InterruptedWarning,
     PitstatsError,
     RenderUsageError,
 )
@@ -21,7 +23,7 @@ HELP = {"help_option_names": ["-h", "--help"]}
 DONE, PROBLEMS, WRONG_USAGE = 0, 1, 2
 
 force_option = click.option(
-    "--force", is_flag=True, help="Replace what is already there."
+    "--force", is_flag=True, help="Replace what pitstats made there; all else stays."
 )
 format_option = click.option(
     "--format",
@@ -46,7 +48,10 @@ def told_plainly(
         @wraps(command)
         def run(*args: Any, **kwargs: Any) -> None:
             try:
-                command(*args, **kwargs)
+                with warnings.catch_warnings():
+                    warnings.simplefilter("always", InterruptedWarning)
+                    warnings.showwarning = _show_warning  # type: ignore[assignment]
+                    command(*args, **kwargs)
             except (ExistsError, RenderUsageError) as error:
                 _stop(_for_the_terminal(error), WRONG_USAGE)
             except DesignError as error:
@@ -62,6 +67,11 @@ def told_plainly(
         return run
 
     return decorate
+
+
+def _show_warning(message: Warning | str, *_: object) -> None:
+    """Say what a warning says, without the line of code that Python adds."""
+    click.echo(f"Note: {message}.", err=True)
 
 
 def _stop(text: str, code: int) -> None:

@@ -129,13 +129,18 @@ def write_sheets(
     if entry_workbook:
         content[WORKBOOK] = entry_workbook_bytes(study)
     folder = Path(dest)
-    replaced = [name for name in _OURS if (folder / name).is_file()]
-    if WORKBOOK in replaced:
-        if entry_workbook and overwrite:
-            _check_unused(folder / WORKBOOK)
-        else:
-            replaced.remove(WORKBOOK)
-    write_folder(folder, content, replaced, overwrite=overwrite)
+    filled = WORKBOOK if (folder / WORKBOOK).is_file() else None
+    if filled and entry_workbook and overwrite:
+        _check_unused(folder / filled)
+    write_folder(
+        folder,
+        content,
+        kind="sheets",
+        overwrite=overwrite,
+        replaced=[filled] if filled and entry_workbook else [],
+        untouched=[WORKBOOK] if not entry_workbook else [],
+        unless_changed=[name for name in _OURS if name != WORKBOOK],
+    )
     return [folder / name for name in sorted(content)]
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
-from pitstats.errors import ExistsError, WriteError
+from pitstats.errors import ExistsError
+from pitstats.study.made import list_name, made_list, replaceable
+from pitstats.study.switch import Switch, is_work, switching
 
 
 def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:
@@ -30,36 +30,32 @@ def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:
     WriteError
         If it cannot be written.
     """
+    _refuse_file(path, overwrite)
+    with switching(path) as switch:
+        _refuse_file(path, overwrite)  # another run may have been quicker
+        made = switch.new / path.name
+        made.write_bytes(data)
+        os.replace(made, path)
+
+
+def _refuse_file(path: Path, overwrite: bool) -> None:
     if path.is_dir():
         raise ExistsError(f"{path} is a folder. Choose another name.")
-    if path.exists() and not overwrite:
+    if os.path.lexists(path) and not overwrite:
         raise ExistsError(
             f"{path} exists. Choose another name, or replace it with overwrite=True."
         )
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            _open_to_others(Path(name), 0o666)
-            os.replace(name, path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise WriteError(f"{path} cannot be written: {error.strerror}.") from error
-
-
-def _open_to_others(path: Path, mode: int) -> None:
-    """Give a temporary file or folder the rights that a new one would have."""
-    mask = os.umask(0)
-    os.umask(mask)
-    path.chmod(mode & ~mask)
 
 
 def write_folder(
-    path: Path, files: Mapping[str, bytes], replaced: list[str], *, overwrite: bool
+    path: Path,
+    files: Mapping[str, bytes],
+    *,
+    kind: str,
+    overwrite: bool,
+    replaced: Collection[str] = (),
+    unless_changed: Collection[str] = (),
+    untouched: Collection[str] = (),
 ) -> None:
     """Write files into a folder: all of them, or none.
 
@@ -68,62 +64,80 @@ def write_folder(
     path : Path
         The folder; made if it is not there.
     files : mapping of str to bytes
-        Content by file name.
-    replaced : list of str
-        Names of files in the folder that the new ones replace; all other files in it
-        stay.
+        Content by name inside the folder.
+    kind : str
+        What the files are, such as ``"study"``; each kind has a list of its own.
     overwrite : bool
         Whether the folder may hold anything beforehand.
+    replaced : collection of str
+        Names of files in the folder that the new ones replace whatever they hold.
+    unless_changed : collection of str
+        Names that may be replaced if pitstats made them and nobody changed them since,
+        and that must not stay beside the new files.
+    untouched : collection of str
+        Names that stay even if pitstats made them. All other files stay too.
 
     Raises
     ------
     ExistsError
-        If the folder is not empty and may not be changed, or is a file.
+        If the folder is not empty and may not be changed, is a file, or holds
+        somebody's work in the way.
     WriteError
         If it cannot be written; what was there is put back.
     """
+    _refuse_folder(path, overwrite)
+    with switching(path) as switch:
+        _refuse_folder(path, overwrite)
+        listing, old = list_name(kind), set(replaced)
+        if path.is_dir():
+            known = {*replaced, *untouched}
+            old |= set(replaceable(path, listing, files, unless_changed, known))
+        content = {**files, listing: made_list(files)}
+        for name, data in content.items():
+            made = switch.new / name
+            made.parent.mkdir(parents=True, exist_ok=True)
+            made.write_bytes(data)
+        if path.exists():
+            switch.put_into(path, sorted(old), list(content))
+        else:
+            switch.put_as_whole()
+
+
+def publish(switch: Switch, folder: Path, *, listing: str) -> None:
+    """Put all that was made into a folder that others write into too.
+
+    Parameters
+    ----------
+    switch : Switch
+        Holds the new files.
+    folder : Path
+        The folder; what an earlier run of the same target made there goes, everything
+        else stays.
+    listing : str
+        Name of the list of what is made, which is added.
+
+    Raises
+    ------
+    ExistsError
+        If a file of the earlier run was changed since, or another is in the way.
+    """
+    files = {
+        file.relative_to(switch.new).as_posix(): file.read_bytes()
+        for file in sorted(switch.new.rglob("*"))
+        if file.is_file()
+    }
+    old = replaceable(folder, listing, files)
+    (switch.new / listing).write_bytes(made_list(files))
+    switch.put_into(folder, old, [*files, listing])
+
+
+def _refuse_folder(path: Path, overwrite: bool) -> None:
     if path.exists() and not path.is_dir():
         raise ExistsError(f"{path} is a file. Choose another name for the folder.")
-    if path.is_dir() and any(path.iterdir()) and not overwrite:
-        raise ExistsError(
-            f"{path} is not empty. Choose another name, or replace what is there with "
-            "overwrite=True."
-        )
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
-        try:
-            new, old = work / "new", work / "old"
-            new.mkdir()
-            old.mkdir()
-            for name, data in files.items():
-                (new / name).write_bytes(data)
-            _exchange(path, new, old, replaced)
-        finally:
-            shutil.rmtree(work, ignore_errors=True)
-    except OSError as error:
-        raise WriteError(f"{path} cannot be written: {error.strerror}.") from error
-
-
-def _exchange(path: Path, new: Path, old: Path, replaced: list[str]) -> None:
-    """Move the new files in; on any failure put everything back."""
-    if not path.exists():
-        os.replace(new, path)
+    if overwrite or not path.is_dir():
         return
-    moved: list[tuple[Path, Path]] = []
-    try:
-        for name in replaced:
-            os.replace(path / name, old / name)
-            moved.append((old / name, path / name))
-        for file in sorted(new.iterdir()):
-            target = path / file.name
-            if target.exists():
-                raise IsADirectoryError(
-                    0, f"something other than a file is called {file.name}"
-                )
-            os.replace(file, target)
-            moved.append((target, file))
-    except BaseException:
-        for here, back in reversed(moved):
-            os.replace(here, back)
-        raise
+    if not all(is_work(entry) for entry in path.iterdir()):
+        raise ExistsError(
+            f"{path} is not empty and was left as it is. Choose another name, or "
+            "replace what pitstats made there with overwrite=True."
+        )

@@ -7,18 +7,18 @@ and Mill. ``python -m pitstats.study.demo`` writes the shipped studies again.
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError, ExistsError
+from pitstats.errors import DesignError
+from pitstats.study.atomic import write_folder
 from pitstats.study.files import read_study, write_study
+from pitstats.study.folder_files import study_files
 from pitstats.study.settings import Settings
 from pitstats.study.shipped import shipped_folder
 from pitstats.study.simulate_probes import (
@@ -600,31 +600,32 @@ def copy_demo(name: str, dest: Path, *, overwrite: bool = False) -> None:
     dest : pathlib.Path
         New folder.
     overwrite : bool, default False
-        Replace a folder that is there.
+        Replace what pitstats wrote there; everything else stays.
 
     Raises
     ------
     DesignError
         If there is no demo study of that name.
     ExistsError
-        If ``dest`` is there and ``overwrite`` is False.
+        If ``dest`` is there and ``overwrite`` is False, or holds a study that was
+        changed since pitstats wrote it.
 
     Examples
     --------
     >>> copy_demo("four_pits", Path("my_test"))  # doctest: +SKIP
     """
     source = demo_folder(name)
-    if dest.exists() and not overwrite:
-        raise ExistsError(
-            f"{dest} is already there and was left as it is. Choose another name, or "
-            "replace it with overwrite=True."
-        )
-    dest.parent.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(prefix=".making-", dir=dest.parent) as work:
-        shutil.copytree(source, Path(work) / "new")
-        if dest.exists():
-            dest.rename(Path(work) / "old")
-        (Path(work) / "new").rename(dest)
+    write_folder(
+        dest,
+        {
+            file.relative_to(source).as_posix(): file.read_bytes()
+            for file in sorted(source.rglob("*"))
+            if file.is_file()
+        },
+        kind="study",
+        overwrite=overwrite,
+        unless_changed=study_files(dest),
+    )
 
 
 def simulate_demo(name: str) -> SimulatedStudy:

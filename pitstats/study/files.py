@@ -20,11 +20,13 @@ from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import Study
+from pitstats.study.switch import settle_target
 from pitstats.study.workbook_files import (
     blank_workbook_bytes,
     read_workbook,
     workbook_bytes,
 )
+from pitstats.study.workbook_mark import marked, refuse_changed
 
 PathLike: TypeAlias = str | os.PathLike[str]
 
@@ -122,6 +124,7 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
 def read_raw(path: Path, log: ProblemLog) -> RawStudy:
     """Read the cells of a folder or workbook as they were typed."""
     if path.is_dir():
+        _finish_writing(path, log)
         return read_folder(path, log)
     if not path.is_file():
         raise UnreadableError(
@@ -138,7 +141,19 @@ def read_raw(path: Path, log: ProblemLog) -> RawStudy:
     return read_workbook(path.read_bytes(), log)
 
 
-def write_study(study: Study, path: PathLike, *, overwrite: bool = False) -> None:
+def _finish_writing(path: Path, log: ProblemLog) -> None:
+    """Read no folder into which a run was putting files when it died, or still is."""
+    try:
+        told = settle_target(path)
+    except WriteError as error:
+        raise UnreadableError(str(error)) from error
+    if told:
+        log.assume(told)
+
+
+def write_study(
+    study: Study, path: PathLike, *, overwrite: bool = False, only_made: bool = False
+) -> None:
     """Write a study so that reading it back gives an equal one.
 
     Parameters
@@ -150,6 +165,9 @@ def write_study(study: Study, path: PathLike, *, overwrite: bool = False) -> Non
     overwrite : bool, default False
         Whether a study that is there may be replaced. Other files in its folder, such
         as photographs, always stay.
+    only_made : bool, default False
+        Whether what was changed since pitstats wrote it stays, with an error, also if
+        ``overwrite`` is True.
 
     Raises
     ------
@@ -175,9 +193,13 @@ def write_study(study: Study, path: PathLike, *, overwrite: bool = False) -> Non
     """
     target = _target(path)
     if target.suffix.lower() == ".xlsx":
-        write_file(target, workbook_bytes(study), overwrite=overwrite)
+        refuse_changed(target, unless=not (only_made and overwrite))
+        data = workbook_bytes(study)
+        write_file(target, marked(data) if only_made else data, overwrite=overwrite)
     else:
-        write_study_folder(target, folder_texts(study), overwrite=overwrite)
+        write_study_folder(
+            target, folder_texts(study), overwrite=overwrite, only_made=only_made
+        )
 
 
 def start_study(path: PathLike, *, overwrite: bool = False) -> None:
@@ -188,7 +210,8 @@ def start_study(path: PathLike, *, overwrite: bool = False) -> None:
     path : str or path
         A name ending in ``.xlsx`` gives a workbook, any other a folder.
     overwrite : bool, default False
-        Whether a study that is there may be replaced.
+        Whether a study that is there may be replaced, unless it was changed since
+        pitstats wrote it.
 
     Raises
     ------
@@ -207,9 +230,10 @@ def start_study(path: PathLike, *, overwrite: bool = False) -> None:
     """
     target = _target(path)
     if target.suffix.lower() == ".xlsx":
-        write_file(target, blank_workbook_bytes(), overwrite=overwrite)
+        refuse_changed(target, unless=not overwrite)
+        write_file(target, marked(blank_workbook_bytes()), overwrite=overwrite)
     else:
-        write_study_folder(target, blank_texts(), overwrite=overwrite)
+        write_study_folder(target, blank_texts(), overwrite=overwrite, only_made=True)
 
 
 def _target(path: PathLike) -> Path:

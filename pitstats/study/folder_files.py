@@ -171,14 +171,6 @@ def _header_only(table: Table) -> bytes:
     return write_csv(table.column_names, [])
 
 
-def write_study_folder(
-    path: Path, files: dict[str, bytes], *, overwrite: bool = False
-) -> None:
-    """Write the files of a study; those of an earlier study there are replaced."""
-    replaced = table_files(path, TABLE_NAMES, _SETTINGS_FILE)
-    write_folder(path, files, replaced, overwrite=overwrite)
-
-
 def table_files(path: Path, tables: Iterable[str], *more: str) -> list[str]:
     """Names of the files of some tables in a folder, and of others named in full."""
     ours = {*more, *(name + ending for name in tables for ending in _ENDINGS)}
@@ -189,3 +181,31 @@ def table_files(path: Path, tables: Iterable[str], *more: str) -> list[str]:
         for entry in path.iterdir()
         if entry.name.lower() in ours and not entry.is_dir()
     ]
+
+
+def study_files(path: Path) -> list[str]:
+    """Names of the files in a folder that would be read as parts of a study."""
+    return table_files(path, TABLE_NAMES, _SETTINGS_FILE)
+
+
+def write_study_folder(
+    path: Path,
+    files: dict[str, bytes],
+    *,
+    overwrite: bool = False,
+    only_made: bool = False,
+) -> None:
+    """Write the files of a study; those of an earlier study there are replaced.
+
+    With ``only_made`` a table that pitstats did not write, or that was changed since,
+    is refused instead.
+    """
+    there = study_files(path)
+    write_folder(
+        path,
+        files,
+        kind="study",
+        overwrite=overwrite,
+        replaced=() if only_made else there,
+        unless_changed=there if only_made else (),
+    )

@@ -21,7 +21,7 @@ from pitstats.study.files import PathLike
 from pitstats.study.schema import SETTINGS, TABLES, TEMPERATURES, Column, Table
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
-from pitstats.study.workbook_files import workbook_bytes
+from pitstats.study.workbook_files import making_workbook, workbook_bytes
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
@@ -116,6 +116,7 @@ def entry_target(path: PathLike) -> Path:
     return target
 
 
+@making_workbook()
 def entry_workbook_bytes(study: Study) -> bytes:
     """Make the content of the entry workbook of a study.
 

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import io
 import re
+import tempfile
 import tomllib
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pandas as pd
 
+from pitstats.errors import WriteError
 from pitstats.study.cells import clean, quote
 from pitstats.study.columns import read_header
 from pitstats.study.folder_files import column_texts, meant_table
@@ -28,6 +32,7 @@ from pitstats.study.schema import (
 )
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
+from pitstats.study.switch import reason
 from pitstats.study.toml_text import literal
 
 if TYPE_CHECKING:
@@ -65,7 +70,7 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
     UnreadableError
         If the file is not a workbook.
     """
-    sheets = _load(data)
+    sheets = load_sheets(data)
     study = RawStudy()
     named: dict[str, str] = {}
     for title in sheets:
@@ -113,7 +118,7 @@ def read_first_sheet(data: bytes, log: ProblemLog) -> _Rows:
     UnreadableError
         If the file is not a workbook.
     """
-    sheets = _load(data)
+    sheets = load_sheets(data)
     return _squared(next(iter(sheets.values()), []), None, log)
 
 
@@ -124,7 +129,7 @@ class _Wrong:
         self.message = message
 
 
-def _load(data: bytes) -> dict[str, _Rows]:
+def load_sheets(data: bytes) -> dict[str, _Rows]:
     """Load the values of all sheets; a formula gives its stored result."""
     formulas = False
     sheets, formulas = _load_once(data, results=False)
@@ -261,6 +266,19 @@ def _typed(name: str, value: Any) -> Any:
 # --- writing ------------------------------------------------------------------------
 
 
+@contextmanager
+def making_workbook() -> Iterator[None]:
+    """Say in a sentence that a workbook cannot be made: its sheets pass the disk."""
+    try:
+        yield
+    except OSError as error:
+        raise WriteError(
+            "The workbook cannot be made in the folder for temporary files, "
+            f"{tempfile.gettempdir()}: {reason(error)}"
+        ) from error
+
+
+@making_workbook()
 def workbook_bytes(study: Study) -> bytes:
     """Write a study as a workbook.
 
@@ -284,6 +302,7 @@ def workbook_bytes(study: Study) -> bytes:
     return _saved(book)
 
 
+@making_workbook()
 def blank_workbook_bytes() -> bytes:
     """Write a blank study as a workbook: keys and headers to fill in."""
     book = _new_book()

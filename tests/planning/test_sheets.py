@@ -319,7 +319,7 @@ def test_numbered_or_many_grades_are_written_by_name(layout, hard):
 def test_written_whole_and_read_by_nobody_else(layout, tmp_path):
     paths = write_sheets(layout, tmp_path / "out", entry_workbook=True)
     assert [path.name for path in paths] == sorted(
-        p.name for p in (tmp_path / "out").iterdir()
+        p.name for p in (tmp_path / "out").iterdir() if not p.name.startswith(".")
     )
     assert all(path.read_bytes() for path in paths)
     study = read_study(tmp_path / "out" / sheets.WORKBOOK)
@@ -334,6 +334,9 @@ def test_never_overwrites_unasked_and_keeps_other_files(layout, tmp_path):
     with pytest.raises(ExistsError):
         write_sheets(layout, tmp_path)
     assert (tmp_path / sheets.GRIDS).read_text() == "old"
+    with pytest.raises(ExistsError, match=f"changed since .*: {sheets.GRIDS}"):
+        write_sheets(layout, tmp_path, overwrite=True)
+    (tmp_path / sheets.GRIDS).unlink()
     write_sheets(layout, tmp_path, overwrite=True)
     assert (tmp_path / "photo.jpg").read_text() == "mine"
     assert "Baking order" in (tmp_path / sheets.GRIDS).read_text()

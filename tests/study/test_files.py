@@ -141,6 +141,7 @@ def test_no_cell_of_the_workbook_is_a_formula(
 def test_files_are_plain_csv_and_toml(study: Study, tmp_path: Path) -> None:
     folder = as_files(study, tmp_path / "s")
     assert sorted(os.listdir(folder)) == [
+        ".study-made-by-pitstats.json",
         "bakes.csv", "counts.csv", "grates.csv", "items.csv", "pits.csv",
         "probe_checks.csv", "probes.csv", "regrades.csv", "study.toml",
     ]  # fmt: skip
@@ -714,7 +715,7 @@ def test_photographs_that_cannot_be_shown_are_named(
         "bakes row 3, column photo: 'gone.jpg' is left out, because there is no such "
         "file in the study's folder",
         "bakes row 4, column photo: 'notes.txt' is left out, because it is not a "
-        "picture that can be read (JPEG and PNG can)",
+        "picture that can be read (JPEG, PNG and WebP can)",
     ]
 
 

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
-import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,7 +17,10 @@ from pitstats.report.render.kernel import early_kernel, rare_collections
 from pitstats.report.render.page_html import page_html
 from pitstats.report.render.parameters import PLACE, declared_parameters
 from pitstats.report.render.stamp import stamp_of
+from pitstats.study.atomic import publish
+from pitstats.study.made import list_name
 from pitstats.study.shipped import shipped_folder
+from pitstats.study.switch import switching
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,8 +105,9 @@ def render_report(
     given = dict(parameters or {})
     if study is not None:
         given["study_path"] = str(study)
-    with rare_collections(), _working_folder(target) as work:
-        files = work / target.parts[2]
+    with rare_collections(), switching(target.html) as switch:
+        _refuse_existing(target, overwrite)  # another run may have been quicker
+        work, files = switch.scratch, switch.new / target.parts[2]
         files.mkdir()
         with early_kernel(source, work) as kernel:
             title = source.stem if study is None else _title_of(study)
@@ -119,13 +120,15 @@ def render_report(
         # Where the kernel kept the list of what it made; a report is made anew.
         (files / LIST_NAME).unlink(missing_ok=True)
         stamp = stamp_of(source, study, values, declared)
-        _write_notebook(finished, work / target.parts[1], stamp, study)
+        _clean(finished, target.folder.resolve(), stamp, study)
+        _write_notebook(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
         html = page_html(finished, stamp, title, brief=brief)
-        (work / target.parts[0]).write_text(html, "utf-8")
-        _publish(work, target)
+        (switch.new / target.parts[0]).write_text(html, "utf-8")
+        listing = f"{target.parts[2]}/{list_name('report')}"
+        publish(switch, target.folder, listing=listing)
     return target.html
 
 
@@ -181,44 +184,31 @@ def _refuse_existing(target: _Target, overwrite: bool) -> None:
         )
 
 
-@contextmanager
-def _working_folder(target: _Target) -> Iterator[Path]:
-    """Work beside the target, so that publishing is a rename, and leave nothing."""
-    made = [f for f in (target.folder, *target.folder.parents) if not f.exists()]
-    target.folder.mkdir(parents=True, exist_ok=True)
-    work = Path(tempfile.mkdtemp(prefix=".making-", dir=target.folder))
-    try:
-        yield work
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
-        with suppress(OSError):  # not empty: the report is there
-            for folder in made:
-                folder.rmdir()
-
-
-def _write_notebook(
-    notebook: Any, target: Path, stamp: list[tuple[str, str]], study: Path | None
+def _clean(
+    notebook: Any, final: Path, stamp: list[tuple[str, str]], study: Path | None
 ) -> None:
-    """Keep the executed notebook with its stamp, without what only this machine knows.
+    """Give a notebook its stamp and take out what only this machine knows.
 
     The paths in its parameters are those a reader beside the report would use.
     """
-    import nbformat
-
     notebook.metadata.pop("papermill", None)
     for cell in notebook.cells:
         cell.metadata.pop("papermill", None)
         cell.metadata.pop("execution", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
-            cell.source = _portable(cell.source, target, study)
+            cell.source = _portable(cell.source, final, study)
             # Papermill draws it at random.
             cell["id"] = "injected-parameters"
     notebook.metadata["pitstats"] = dict(stamp)
-    nbformat.write(notebook, target)
 
 
-def _portable(source: str, target: Path, study: Path | None) -> str:
-    final = target.resolve().parent.parent  # the working folder lies in the report's
+def _write_notebook(notebook: Any, path: Path) -> None:
+    import nbformat
+
+    nbformat.write(notebook, path)
+
+
+def _portable(source: str, final: Path, study: Path | None) -> str:
     lines = []
     for line in source.splitlines():
         if line.startswith(f"{PLACE} = "):
@@ -230,14 +220,3 @@ def _portable(source: str, target: Path, study: Path | None) -> str:
             line = f"study_path = {path!r}"
         lines.append(line)
     return "\n".join(lines)
-
-
-def _publish(work: Path, target: _Target) -> None:
-    """Move the finished parts into place; an earlier report goes only now."""
-    retired = work / ".earlier"
-    retired.mkdir()
-    for part in target.parts:
-        final = target.folder / part
-        if final.exists():
-            final.rename(retired / part)
-        (work / part).rename(final)

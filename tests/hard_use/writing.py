@@ -1,0 +1,235 @@
+"""Every command that writes several files, killed and starved at every step.
+
+A child process runs the command and dies (or meets a full disk) at its k-th step that
+changes the disk. Afterwards everything must be as before or as wanted, somebody else's
+files must be there, and the next run must end clean.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import signal
+import sys
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Literal
+
+import pitstats as ps
+from pitstats.planning.layout import randomize_layout
+from pitstats.planning.sheets import write_sheets
+from pitstats.study.atomic import publish
+from pitstats.study.demo import copy_demo
+from pitstats.study.files import start_study
+from pitstats.study.made import list_name
+from pitstats.study.switch import switching
+
+Fate = Literal["killed", "disk full"]
+#: Steps that change the disk, as the interpreter announces them.
+_STEPS = {"os.rename", "os.mkdir", "os.remove", "os.rmdir"}
+_WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT
+_MINE = {"notes.txt": b"mine", "photos/a.jpg": b"photo", "stem-files/mine.txt": b"m"}
+
+
+@dataclass(frozen=True)
+class Command:
+    """A writing command with what it is run on: a first state and a second."""
+
+    name: str
+    first: Callable[[Path], None]
+    second: Callable[[Path], None]
+    target: str
+
+
+def _layout(seed: int) -> ps.Study:
+    grates = {"Quarry": {"main": (2, 3)}, "Ferry": {"main": (2, 2)}}
+    return randomize_layout(grates, bakes=2, seed=seed).study
+
+
+def _report(folder: Path, text: str, names: tuple[str, ...]) -> None:
+    """Put a report in place that was rendered already."""
+    with switching(folder / "stem.html") as switch:
+        for name in ("stem.html", "stem.ipynb", *(f"stem-files/{n}" for n in names)):
+            path = switch.new / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(f"{text} {name}")
+        publish(switch, folder, listing=f"stem-files/{list_name('report')}")
+
+
+@cache
+def commands() -> tuple[Command, ...]:
+    """Every kind of writing, each over an earlier result of its own."""
+    study = ps.demo_study("one_bake_each")
+    other = replace(study, settings=replace(study.settings, title="Another"))
+    fewer = replace(other, grates=study.grates.iloc[:0])
+    plan, again = _layout(1), _layout(2)
+    return (
+        Command(
+            "write_study",
+            lambda d: ps.write_study(study, d / "s", overwrite=True),
+            lambda d: ps.write_study(fewer, d / "s", overwrite=True),
+            "s",
+        ),
+        Command(
+            "workbook",
+            lambda d: ps.write_study(plan, d / "s.xlsx", only_made=True),
+            lambda d: ps.write_study(
+                again, d / "s.xlsx", overwrite=True, only_made=True
+            ),
+            "s.xlsx",
+        ),
+        Command(
+            "start",
+            lambda d: ps.write_study(plan, d / "s", overwrite=True, only_made=True),
+            lambda d: start_study(d / "s", overwrite=True),
+            "s",
+        ),
+        Command(
+            "demo",
+            lambda d: copy_demo("one_bake_each", d / "s", overwrite=True),
+            lambda d: copy_demo("nothing_burned", d / "s", overwrite=True),
+            "s",
+        ),
+        Command(
+            "layout, new",
+            lambda d: None,
+            lambda d: ps.write_study(plan, d / "n", overwrite=True, only_made=True),
+            "n",
+        ),
+        Command(
+            "sheets",
+            lambda d: _sheets(plan, d / "s"),
+            lambda d: _sheets(again, d / "s"),
+            "s",
+        ),
+        Command(
+            "report",
+            lambda d: _report(d / "s", "first", ("a.png", "b.png", "stamp.json")),
+            lambda d: _report(d / "s", "second", ("a.png", "c.csv", "stamp.json")),
+            "s",
+        ),
+    )
+
+
+def _sheets(plan: ps.Study, folder: Path) -> None:
+    write_sheets(plan, folder, entry_workbook=True, overwrite=True)
+
+
+def prepare(command: Command, folder: Path) -> None:
+    """Make the first state, with somebody else's files beside and among it."""
+    (folder / "s").mkdir(parents=True)
+    for place in (folder, folder / "s"):
+        for name, data in _MINE.items():
+            (place / name).parent.mkdir(exist_ok=True)
+            (place / name).write_bytes(data)
+    command.first(folder)
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder; workbooks by their cells, since they hold a time."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file():
+            name = path.relative_to(folder).as_posix()
+            found[name] = _cells(path) if path.suffix == ".xlsx" else path.read_bytes()
+            if path.name.endswith("made-by-pitstats.json"):
+                found[name] = b"list"
+    return found
+
+
+def _cells(path: Path) -> bytes:
+    from pitstats.study.workbook_files import load_sheets
+
+    return repr(load_sheets(path.read_bytes())).encode()
+
+
+def in_child(action: Callable[[], None], fate: Fate | None, step: int) -> int:
+    """Run in a child process that meets its fate at one step.
+
+    Returns the number of steps it took, or -1 if it was killed, -2 if it ended with an
+    error of the kit, -3 with any other.
+    """
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        taken = _child(action, fate, step)
+        os.write(writer, str(taken).encode())
+        os._exit(0)
+    os.close(writer)
+    with os.fdopen(reader, "rb") as pipe:
+        said = pipe.read()
+    os.waitpid(child, 0)
+    return int(said) if said else -1
+
+
+def _child(action: Callable[[], None], fate: Fate | None, step: int) -> int:
+    taken = 0
+
+    def watch(event: str, args: tuple[object, ...]) -> None:
+        nonlocal taken
+        opened = event == "open" and isinstance(args[2], int) and args[2] & _WRITING
+        if event not in _STEPS and not opened:
+            return
+        taken += 1
+        if fate == "killed" and taken == step:
+            os.kill(os.getpid(), signal.SIGKILL)
+        # A full disk stays full, but names can be changed and files go.
+        growing = opened or event == "os.mkdir"
+        if fate == "disk full" and taken >= step and growing:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    sys.addaudithook(watch)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            action()
+    except ps.PitstatsError:
+        return -2
+    except BaseException:
+        return -3
+    return taken
+
+
+def n_steps(command: Command, folder: Path) -> int:
+    """Steps that the second run of a command takes when nothing happens to it."""
+    prepare(command, folder)
+    return in_child(lambda: command.second(folder), None, 0)
+
+
+def verdict(command: Command, folder: Path, fate: Fate, step: int) -> str:
+    """What became of a target: "" if all is well, else what was wrong."""
+    prepare(command, folder)
+    before = contents(folder)
+    end = in_child(lambda: command.second(folder), fate, step)
+    if end == -3:
+        return "an error that is not told in a sentence"
+    left = contents(folder)
+    if any(left.get(n) != d for n, d in before.items() if n.endswith(tuple(_MINE))):
+        return "somebody else's file was lost"
+    after = _after(command, folder)
+    work = {name for name in left if ".pitstats-" in name}
+    journal = any(name.endswith("journal.json") for name in work)
+    kept = {name: data for name, data in left.items() if name not in work}
+    if fate == "disk full" and end == -2 and (work or kept != before):
+        return "a full disk changed something"
+    if not journal and kept not in (before, after):
+        return "mixed, and no journal to say so"
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("always")
+        with contextlib.suppress(ps.ExistsError):
+            command.second(folder)
+    if journal and not any("earlier run" in str(w.message) for w in told):
+        return "nobody was told that a run was finished"
+    return "" if contents(folder) == after else "the next run did not end clean"
+
+
+def _after(command: Command, folder: Path) -> dict[str, bytes]:
+    other = folder.with_name(f"{folder.name}-undisturbed")
+    if not other.exists():
+        prepare(command, other)
+        command.second(other)
+    return contents(other)
