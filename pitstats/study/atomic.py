@@ -51,7 +51,7 @@ def write_folder(
     path: Path,
     files: Mapping[str, bytes],
     *,
-    kind: str,
+    kind: str | None,
     overwrite: bool,
     replaced: Collection[str] = (),
     unless_changed: Collection[str] = (),
@@ -65,8 +65,9 @@ def write_folder(
         The folder; made if it is not there.
     files : mapping of str to bytes
         Content by name inside the folder.
-    kind : str
-        What the files are, such as ``"study"``; each kind has a list of its own.
+    kind : str or None
+        What the files are, such as ``"study"``; each kind has a list of its own. None
+        for files that hold what somebody recorded, which are never on a list.
     overwrite : bool
         Whether the folder may hold anything beforehand.
     replaced : collection of str
@@ -88,11 +89,13 @@ def write_folder(
     _refuse_folder(path, overwrite)
     with switching(path) as switch:
         _refuse_folder(path, overwrite)
-        listing, old = list_name(kind), set(replaced)
-        if path.is_dir():
-            known = {*replaced, *untouched}
-            old |= set(replaceable(path, listing, files, unless_changed, known))
-        content = {**files, listing: made_list(files)}
+        content, old = dict(files), set(replaced)
+        if kind is not None:
+            listing = list_name(kind)
+            content[listing] = made_list(files)
+            if path.is_dir():
+                known = {*replaced, *untouched}
+                old |= set(replaceable(path, listing, files, unless_changed, known))
         for name, data in content.items():
             made = switch.new / name
             made.parent.mkdir(parents=True, exist_ok=True)

@@ -105,7 +105,9 @@ class OpenStudy:
                 raw.tables[table.name] = read_csv(BY_NAME[table.name], data, log)
             self._check(raw, changed, log)
             replaced = table_files(self._path, [table.name for table in changed])
-            write_folder(self._path, files, replaced, overwrite=True)
+            write_folder(
+                self._path, files, kind=None, replaced=replaced, overwrite=True
+            )
         else:
             data = _workbook(self._path, changed)
             self._check(read_workbook(data, log), changed, log)
