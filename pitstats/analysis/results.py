@@ -93,11 +93,17 @@ class RateDraws(NamedTuple):
         Long-run burn rates.
     weights : ndarray, shape (draws,)
         Weights of the draws; they sum to 1.
+    bake_sd : ndarray, shape (draws, pits)
+        Spread between bakes of each pit, logit scale.
+    session_sd : ndarray, shape (draws,)
+        Spread between sessions, logit scale; 0 without such an effect.
     """
 
     pits: tuple[str, ...]
     rates: NDArray[np.floating[Any]]
     weights: NDArray[np.floating[Any]]
+    bake_sd: NDArray[np.floating[Any]]
+    session_sd: NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

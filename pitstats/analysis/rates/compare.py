@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
 
 from pitstats.analysis import caveats as notes
@@ -164,7 +165,13 @@ def _standardized(study: Study, fitted: FittedModel, level: float) -> PitCompari
         cells=fitted.layout.table,
         support=fitted.layout.support,
         bake_sd=(sd.estimate, sd.low, sd.high),
-        draws=RateDraws(tuple(fitted.pits), drawn.rates.T, drawn.weights),
+        draws=RateDraws(
+            tuple(fitted.pits),
+            drawn.rates.T,
+            drawn.weights,
+            np.broadcast_to(np.atleast_2d(drawn.bake_sd), drawn.rates.shape).T,
+            drawn.session_sd,
+        ),
     )
 
 

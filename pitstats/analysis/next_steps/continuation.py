@@ -1,0 +1,197 @@
+"""A comparison continued: what its interval says after further bakes of two pits.
+
+The posterior is kept as draws. Further bakes are simulated from some of them, and give
+all of them new weights; nothing is fitted again, so that whatever model led before
+(counts, shared places, sessions) leads still.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, gammaln, log_expit, logsumexp
+
+from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.quadrature import normal_nodes
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+_BAKE_NODES = 15
+_SESSION_NODES = 7
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PairDraws:
+    """What is known of two pits.
+
+    Attributes
+    ----------
+    rates, bake_sd : ndarray, shape (n_draws, 2)
+        Long-run rates and spreads between bakes (logit scale).
+    session_sd : ndarray, shape (n_draws,)
+        Spread between sessions; 0 where a bake is its own session.
+    weights : ndarray, shape (n_draws,)
+        Weights of the draws.
+    items : tuple of int
+        Items of a further bake of each pit.
+    """
+
+    rates: Array
+    bake_sd: Array
+    session_sd: Array
+    weights: Array
+    items: tuple[int, int]
+
+
+class Continued(NamedTuple):
+    """Continuations of a comparison, by number of further bakes.
+
+    Attributes
+    ----------
+    below : ndarray, shape (n_steps, n_continuations)
+        Posterior probability that the first pit burns less than the second.
+    low, high : ndarray, shape (n_steps, n_continuations)
+        Ends of the interval at the tail asked for.
+    """
+
+    below: Array
+    low: Array
+    high: Array
+
+
+def continue_pair(
+    known: PairDraws,
+    truth: Index | None,
+    tails: Array,
+    n_continuations: int,
+    rng: np.random.Generator,
+) -> Continued:
+    """Simulate further bakes of both pits, one more of each at a step.
+
+    Parameters
+    ----------
+    known : PairDraws
+        The posterior so far.
+    truth : ndarray of int, shape (n_continuations,), or None
+        Draw that is the truth of each continuation; None: the weighted mean of all.
+    tails : ndarray, shape (n_steps,)
+        Probability beyond either end of the interval after 1, 2, ... further bakes.
+    n_continuations : int
+        Continuations.
+    rng : numpy.random.Generator
+        Source of randomness.
+
+    Returns
+    -------
+    Continued
+        Bakes of a step stay in all later ones.
+
+    References
+    ----------
+    .. [1] O'Hagan, Stevens & Campbell (2005), Assurance in clinical trial design,
+       Pharmaceutical Statistics 4:187-201.
+    """
+    burned = _further_bakes(known, truth, tails.size, n_continuations, rng)
+    tables = _log_likelihoods(known)
+    order = np.argsort(known.rates[:, 0] - known.rates[:, 1], kind="stable")
+    gap = (known.rates[:, 0] - known.rates[:, 1])[order]
+    tables = [table[:, order].astype(np.float32) for table in tables]
+    start = np.log(np.maximum(known.weights[order], 1e-30)).astype(np.float32)
+    log_weight = np.repeat(start[None], n_continuations, axis=0)
+    rows = np.arange(n_continuations)
+    found = Continued(*(np.empty((tails.size, n_continuations)) for _ in range(3)))
+    for step, tail in enumerate(tails):
+        for table, code in zip(tables, _codes(known, burned[step]), strict=True):
+            log_weight += table[code]
+        log_weight -= log_weight.max(axis=1, keepdims=True)
+        running = np.cumsum(np.exp(log_weight), axis=1)
+        total = running[:, -1]
+        found.below[step] = running[:, max(int(np.searchsorted(gap, 0.0)) - 1, 0)]
+        found.below[step] /= total
+        for row in rows:
+            ends = np.array([tail, 1.0 - tail], dtype=np.float32) * total[row]
+            place = np.searchsorted(running[row], ends)
+            low, high = gap[np.minimum(place, gap.size - 1)]
+            found.low[step, row], found.high[step, row] = low, high
+    return found
+
+
+def _further_bakes(
+    known: PairDraws,
+    truth: Index | None,
+    n_steps: int,
+    n: int,
+    rng: np.random.Generator,
+) -> NDArray[np.int64]:
+    """Burned items, shape (n_steps, n, 2); a step is a session of its own."""
+    if truth is None:
+        rates, sd, between = (
+            np.average(x, axis=0, weights=known.weights)[None]
+            for x in (known.rates, known.bake_sd, known.session_sd)
+        )
+    else:
+        rates, sd, between = (
+            x[truth] for x in (known.rates, known.bake_sd, known.session_sd)
+        )
+    spread = np.hypot(sd, between[:, None])
+    level = marginal_intercept(rates, spread)
+    heat = sd * rng.normal(size=(n_steps, n, 2))
+    day = between[:, None] * rng.normal(size=(n_steps, n, 1))
+    return rng.binomial(known.items, expit(level + heat + day))
+
+
+def _log_likelihoods(known: PairDraws) -> list[Array]:
+    """Tables of log-likelihoods, outcomes by draws: of each pit, or of both at once."""
+    spread = np.hypot(known.bake_sd, known.session_sd[:, None])
+    level = marginal_intercept(known.rates, spread)
+    if not np.any(known.session_sd > 0):
+        return [
+            _bake_table(level[:, p], known.bake_sd[:, p], known.items[p])
+            for p in range(2)
+        ]
+    node, weight = normal_nodes(_SESSION_NODES)
+    shape = (known.items[0] + 1, known.items[1] + 1, known.session_sd.size)
+    joint = np.full(shape, -np.inf)
+    for z, w in zip(node, weight, strict=True):
+        both = [
+            _bake_table(
+                level[:, p] + z * known.session_sd, known.bake_sd[:, p], known.items[p]
+            )
+            for p in range(2)
+        ]
+        np.logaddexp(joint, both[0][:, None] + both[1][None] + np.log(w), out=joint)
+    return [joint.reshape(-1, shape[2])]
+
+
+def _bake_table(level: Array, sd: Array, items: int) -> Array:
+    """Log-likelihood of 0, 1, ... burned items of one bake, for every draw."""
+    node, weight = normal_nodes(_BAKE_NODES)
+    logit = level[:, None] + sd[:, None] * node
+    burned = np.arange(items + 1)[:, None, None]
+    choose = gammaln(items + 1) - gammaln(burned + 1) - gammaln(items - burned + 1)
+    value = choose + burned * log_expit(logit) + (items - burned) * log_expit(-logit)
+    return np.asarray(logsumexp(value + np.log(weight), axis=2))
+
+
+def _codes(known: PairDraws, burned: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Rows of the tables for outcomes of shape (n, 2)."""
+    if np.any(known.session_sd > 0):
+        return [burned[:, 0] * (known.items[1] + 1) + burned[:, 1]]
+    return [burned[:, 0], burned[:, 1]]
+
+
+def never_falling(shares: Array) -> Array:
+    """The nearest shares (least squares) that never fall from one step to the next.
+
+    Examples
+    --------
+    >>> never_falling(np.array([0.1, 0.4, 0.3, 0.6])).round(2).tolist()
+    [0.1, 0.35, 0.35, 0.6]
+    """
+    from scipy.optimize import isotonic_regression
+
+    return np.asarray(isotonic_regression(shares).x)

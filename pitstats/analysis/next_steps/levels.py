@@ -1,0 +1,56 @@
+"""The level that a later look at a study will have."""
+
+from __future__ import annotations
+
+from pitstats.analysis.rates.looks import Look
+from pitstats.stats.stopping import MOST_LOOKS_AT, stopping_levels
+
+
+def later_level(look: Look | None, conf_level: float, pits: int, extra: int) -> float:
+    """Two-sided level of the look after further bakes of each pit.
+
+    Parameters
+    ----------
+    look : Look or None
+        The present look; None where a level was asked for.
+    conf_level : float
+        Level of a single look.
+    pits : int
+        Pits compared.
+    extra : int
+        Further bakes.
+
+    Returns
+    -------
+    float
+        Where looks are planned, the level of the last planned look by then. Without a
+        plan the looks taken and the one after the further bakes are taken as a plan
+        that is written down now; where several were taken without one, a look after
+        every bake.
+    """
+    if look is None or look.bakes < 2:
+        return 1.0 - conf_level
+    then = look.bakes + extra
+    if look.kind == "planned":
+        reached = [k for k in look.planned if k <= then]
+        if then <= look.planned[-1]:
+            return look.levels[look.planned.index(reached[-1])]
+        looks: tuple[int, ...] = (*look.planned, then)
+    elif look.kind == "undeclared":
+        looks = tuple(range(2, max(MOST_LOOKS_AT, then) + 1))
+    else:
+        looks = (look.bakes, then)
+    return _level_at(looks, then, look.conf_level, pits)
+
+
+def _level_at(looks: tuple[int, ...], at: int, conf_level: float, pits: int) -> float:
+    """Level of a look, the looks brought within 12 bakes in proportion if need be."""
+    place = looks.index(at)
+    if looks[-1] > MOST_LOOKS_AT:
+        scale = MOST_LOOKS_AT / looks[-1]
+        scaled = [max(2, round(k * scale)) for k in looks]
+        at_scaled = scaled[place]
+        looks = tuple(sorted(set(scaled)))
+        place = looks.index(at_scaled)
+    found = stopping_levels(looks, min(max(pits, 2), 6), conf_level=conf_level)
+    return float(found.levels[place])

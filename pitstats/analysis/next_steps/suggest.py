@@ -1,0 +1,419 @@
+"""What to do next: one recommendation from all that a study knows and lacks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
+from pitstats.analysis.next_steps.continuation import (
+    Array,
+    Continued,
+    PairDraws,
+    continue_pair,
+    never_falling,
+)
+from pitstats.analysis.next_steps.levels import later_level
+from pitstats.analysis.places.coverage import layouts_differ
+from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
+from pitstats.analysis.results import PitComparison
+from pitstats.errors import DesignError
+from pitstats.study.outcomes import bake_totals
+from pitstats.study.study import Study
+
+MOST_EXTRA = 12
+"""Further bakes of each pit that are looked at."""
+
+WANTED = 0.8
+"""Chance of a verdict from which a number of bakes is recommended."""
+
+Advice = Literal["settled", "bake twice", "bake more", "too small"]
+Questions = tuple[Literal["separate", "regrade", "same layout"], ...]
+
+_DRAWS = 2048
+_OPEN = ("cannot tell", "one bake each")
+_COLUMNS = [
+    "extra_bakes",
+    "width",
+    "settled",
+    "settled_error",
+    "toward",
+    "against",
+    "within",
+    "if_as_seen",
+    "level",
+]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class NextStep:
+    """The one recommendation of what to do next.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per number of further bakes of both pits, 0 (now) first: ``extra_bakes,
+        width, settled, settled_error, toward, against, within, if_as_seen, level``.
+        ``width`` is the expected width of the deciding interval; ``settled`` the share
+        of continuations with a verdict by then, its Monte-Carlo standard error beside
+        it; of those ``toward`` call the pits different in the direction seen now,
+        ``against`` in the other, ``within`` find no difference beyond the margin.
+        ``if_as_seen`` is the share with a verdict if the truth were the present
+        estimate. ``level`` is the two-sided level of the look. Only the row of 0 where
+        nothing is to be continued.
+    advice : {"settled", "bake twice", "bake more", "too small"}
+        ``settled``: every pair has a verdict; ``bake twice``: one bake each, nothing
+        can be reckoned yet; ``bake more``: `extra` more bakes; ``too small``: no number
+        up to 12 would do.
+    pit_a, pit_b : str
+        The open pair with the largest difference, or the largest of all.
+    open_pairs : int
+        Pairs without a verdict.
+    extra : int or None
+        Fewest further bakes of both pits with a chance of 80 % of a verdict.
+    looks : tuple of int
+        Looks to write down now (bakes of each pit) if the advice is followed; empty
+        where looks are planned already or nothing is to be baked.
+    layout : str
+        What the continued comparison is averaged over.
+    separate : ExtraBakes
+        Bakes that would separate what went with the pits.
+    besides : tuple of {"separate", "regrade", "same layout"}
+        What else the next bakes should mend.
+    margin : float or None
+        The study's margin.
+    continuations, seed : int
+        Simulated continuations of every row, and what to give as ``seed`` again.
+    """
+
+    table: pd.DataFrame
+    advice: Advice
+    pit_a: str
+    pit_b: str
+    open_pairs: int
+    extra: int | None
+    looks: tuple[int, ...]
+    layout: str
+    separate: ExtraBakes
+    besides: Questions
+    margin: float | None
+    continuations: int
+    seed: int
+
+    @property
+    def sentence(self) -> str:
+        """The recommendation in one or two sentences."""
+        return _SENTENCES[self.advice](self)
+
+    def _repr_html_(self) -> str:
+        body = self.table.to_html(index=False, float_format="{:.3f}".format)
+        return f"<p>{escape(self.sentence)}</p>{body}"
+
+
+def suggest_next(
+    study: Study,
+    *,
+    both: BothWays | None = None,
+    continuations: int = 1000,
+    seed: int = 1,
+) -> NextStep:
+    """Say what to do next: how many more bakes of which pits, and what to mend.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study with graded items in at least two pits.
+    both : BothWays, optional
+        Its comparison, if it was worked out before.
+    continuations : int, default 1000
+        Simulated continuations for every number of further bakes.
+    seed : int, default 1
+        Seed of the simulation.
+
+    Returns
+    -------
+    NextStep
+
+    Raises
+    ------
+    DesignError
+        As for `compare_pits`, or if there are fewer than 100 continuations.
+
+    Notes
+    -----
+    Continued is the comparison that leads. True rates and spreads are drawn from its
+    posterior, so the chances average over what the study leaves open (assurance
+    [1]_) and a difference that was picked because it is large has shrunk as far as the
+    posterior shrinks it. The same simulated bakes serve every number of bakes, and the
+    chances are made never to fall with more of them (isotonic regression [2]_). With
+    more than two pits the tail of the pair's simultaneous interval is kept.
+
+    A verdict counts at the level of the look at which it falls: that of the plan, or,
+    without one, of looks now and then.
+
+    References
+    ----------
+    .. [1] O'Hagan, Stevens & Campbell (2005), Assurance in clinical trial design,
+       Pharmaceutical Statistics 4:187-201.
+    .. [2] Barlow, Bartholomew, Bremner & Brunk (1972), Statistical inference under
+       order restrictions, Wiley, chapter 1.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.suggest_next(ps.demo_study("one_bake_each")).advice
+    'bake twice'
+    """
+    if continuations < 100:
+        raise DesignError(
+            f"continuations is {continuations}; fewer than 100 say nothing"
+        )
+    both = compare_both_ways(study) if both is None else both
+    comparison = both.leading
+    undecided = comparison.table["verdict"].isin(_OPEN)
+    table = comparison.table[undecided] if undecided.any() else comparison.table
+    pair = table.iloc[int(table["estimate"].abs().argmax())]
+    settled = not undecided.any()
+    rows = [_now(comparison, pair, settled=settled)]
+    if not settled and not comparison.one_bake_each:
+        rng = np.random.default_rng(seed)
+        rows += _later(study, both, pair, continuations, rng)
+    steps = pd.DataFrame(rows, columns=_COLUMNS)
+    advice, extra = _advice(steps, settled=settled, single=comparison.one_bake_each)
+    more = suggest_bakes(study)
+    return NextStep(
+        table=steps,
+        advice=advice,
+        pit_a=str(pair["pit_a"]),
+        pit_b=str(pair["pit_b"]),
+        open_pairs=int(undecided.sum()),
+        extra=extra,
+        looks=_looks_to_declare(comparison, extra),
+        layout=comparison.layout,
+        separate=more,
+        besides=_besides(study, more),
+        margin=comparison.margin,
+        continuations=continuations,
+        seed=seed,
+    )
+
+
+def _now(comparison: PitComparison, pair: pd.Series, *, settled: bool) -> list[float]:
+    width = float(pair["simultaneous_high"]) - float(pair["simultaneous_low"])
+    shares = [np.nan] * 4
+    return [0, width, float(settled), 0.0, *shares, 1.0 - comparison.conf_level]
+
+
+def _later(
+    study: Study,
+    both: BothWays,
+    pair: pd.Series,
+    n: int,
+    rng: np.random.Generator,
+) -> list[list[float]]:
+    """Rows of 1, 2, ... further bakes of both pits."""
+    comparison = both.leading
+    known = _known(study, both, (str(pair["pit_a"]), str(pair["pit_b"])), rng)
+    n_pits = len(comparison.rates)
+    levels = np.array(
+        [
+            later_level(comparison.look, comparison.conf_level, n_pits, step)
+            for step in range(1, MOST_EXTRA + 1)
+        ]
+    )
+    tails = levels / 2 * _for_all_pairs(known, pair, comparison.conf_level)
+    truth = rng.choice(known.weights.size, size=n, p=known.weights)
+    found = continue_pair(known, truth, tails, n, rng)
+    seen = continue_pair(known, None, tails, n // 2, rng)
+    sign = 1.0 if pair["estimate"] >= 0 else -1.0
+    margin = comparison.margin
+    rows = []
+    toward, against, within = _verdicts(found, tails, sign, margin)
+    settled = never_falling((toward | against | within).mean(axis=1))
+    as_seen = never_falling(
+        np.logical_or.reduce(_verdicts(seen, tails, sign, margin)).mean(axis=1)
+    )
+    for step in range(MOST_EXTRA):
+        share = (settled[step] * n + 1) / (n + 2)
+        rows.append(
+            [
+                step + 1,
+                float((found.high[step] - found.low[step]).mean()),
+                float(settled[step]),
+                float(np.sqrt(share * (1 - share) / n)),
+                *(float(v[step].mean()) for v in (toward, against, within)),
+                float(as_seen[step]),
+                float(levels[step]),
+            ]
+        )
+    return rows
+
+
+def _verdicts(
+    found: Continued, tails: Array, sign: float, margin: float | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Verdicts of every step and continuation: toward, against, within the margin."""
+    burns_less, burns_more = (
+        beyond < tails[:, None] for beyond in (1.0 - found.below, found.below)
+    )
+    toward, against = (
+        (burns_more, burns_less) if sign > 0 else (burns_less, burns_more)
+    )
+    inside = (
+        (found.low > -margin) & (found.high < margin)
+        if margin is not None
+        else np.zeros_like(toward)
+    )
+    return toward, against, inside & ~toward & ~against
+
+
+def _known(
+    study: Study, both: BothWays, pits: tuple[str, str], rng: np.random.Generator
+) -> PairDraws:
+    """Draws of the leading posterior for a pair, and items of its further bakes."""
+    totals = bake_totals(study)
+    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    drawn = both.leading.draws
+    if drawn is None:
+        posterior = bake_posterior(graded, both.leading.conf_level)
+        names = posterior.pits
+        rates, sd = posterior.result.posterior.draw(_DRAWS, rng)
+        weights, sessions = np.full(_DRAWS, 1 / _DRAWS), np.zeros(_DRAWS)
+        spread = np.broadcast_to(sd.reshape(_DRAWS, -1), rates.shape)
+    else:
+        names, rates, weights = drawn.pits, drawn.rates, drawn.weights
+        spread, sessions = drawn.bake_sd, drawn.session_sd
+    if weights.size > _DRAWS:
+        # Systematic resampling: as many draws as will do, of equal weight.
+        steps = (np.arange(_DRAWS) + rng.random()) / _DRAWS
+        chosen = np.searchsorted(np.cumsum(weights / weights.sum()), steps)
+        chosen = np.minimum(chosen, weights.size - 1)
+        rates, spread, sessions = rates[chosen], spread[chosen], sessions[chosen]
+        weights = np.full(_DRAWS, 1 / _DRAWS)
+    columns = [names.index(pit) for pit in pits]
+    counted = both.rates.bakes
+    placed = counted[counted["n_items"] > 0].groupby("pit")["n_items"].median()
+    return PairDraws(
+        rates=np.asarray(rates[:, columns], dtype=np.float64),
+        bake_sd=np.asarray(spread[:, columns], dtype=np.float64),
+        session_sd=np.asarray(sessions, dtype=np.float64),
+        weights=np.asarray(weights / weights.sum(), dtype=np.float64),
+        items=(int(placed[pits[0]]), int(placed[pits[1]])),
+    )
+
+
+def _for_all_pairs(known: PairDraws, pair: pd.Series, conf_level: float) -> float:
+    """How much of its tail the pair's interval keeps when all pairs are allowed for."""
+    if pair["simultaneous_low"] == pair["conf_low"]:
+        return 1.0
+    gap = known.rates[:, 0] - known.rates[:, 1]
+    tails = [
+        float(known.weights[gap <= pair["simultaneous_low"]].sum()),
+        float(known.weights[gap >= pair["simultaneous_high"]].sum()),
+    ]
+    return min(1.0, float(np.mean(tails)) / ((1.0 - conf_level) / 2))
+
+
+def _advice(
+    steps: pd.DataFrame, *, settled: bool, single: bool
+) -> tuple[Advice, int | None]:
+    if settled:
+        return "settled", None
+    if single:
+        return "bake twice", 2
+    enough = steps[(steps["extra_bakes"] > 0) & (steps["settled"] >= WANTED)]
+    if enough.empty:
+        return "too small", None
+    return "bake more", int(enough["extra_bakes"].iloc[0])
+
+
+def _looks_to_declare(comparison: PitComparison, extra: int | None) -> tuple[int, ...]:
+    look = comparison.look
+    if extra is None or look is None or look.kind != "single":
+        return ()
+    now = (look.bakes,) if look.bakes > 1 else ()
+    return (*now, look.bakes + extra)
+
+
+def _besides(study: Study, more: ExtraBakes) -> Questions:
+    """What else keeps the answer from being firm, and the next bakes could mend."""
+    kept = study.bakes[study.bakes["status"] == "kept"]
+    blind = bool(len(kept)) and bool(kept["blind"].fillna(False).astype(bool).all())
+    has_items = bool(len(study.items))
+    found: list[Literal["separate", "regrade", "same layout"]] = []
+    if len(more.table):
+        found.append("separate")
+    if has_items and layouts_differ(study):
+        found.append("same layout")
+    if has_items and not blind and study.regrades.empty:
+        found.append("regrade")
+    return tuple(found)
+
+
+# --- in words ------------------------------------------------------------------------
+
+
+def _bakes(n: int) -> str:
+    return "1 more bake" if n == 1 else f"{n} more bakes"
+
+
+def _settled(step: NextStep) -> str:
+    if step.open_pairs == 0 and len(step.table) == 1:
+        return (
+            "Every pair of pits has a verdict; no further bake is needed for the "
+            "question that was asked."
+        )
+    return ""
+
+
+def _bake_twice(step: NextStep) -> str:
+    return (
+        "Bake each pit at least twice more, on two further days, in random order: one "
+        "bake of each cannot show how much bakes differ."
+    )
+
+
+def _bake_more(step: NextStep) -> str:
+    rows = step.table.set_index("extra_bakes")["settled"]
+    text = (
+        f"About {_bakes(step.extra or 0)} of {step.pit_a} and {step.pit_b} would "
+        f"settle whether they differ in {_in_ten(rows[step.extra])} tests"
+    )
+    earlier = [k for k in rows.index if 0 < k < (step.extra or 0) and rows[k] >= 0.5]
+    if earlier:
+        text += f" ({_in_ten(rows[earlier[0]])} after {earlier[0]})"
+    return text + "."
+
+
+def _too_small(step: NextStep) -> str:
+    most = float(step.table["settled"].iloc[-1])
+    remedy = (
+        "state a margin instead"
+        if step.margin is None
+        else "be content with how large the difference can be at most"
+    )
+    return (
+        f"No number of bakes up to {MOST_EXTRA} would do it: {step.pit_a} and "
+        f"{step.pit_b} differ too little for that, or their bakes too much "
+        f"({_in_ten(most)} tests settled after {MOST_EXTRA} more bakes); {remedy}."
+    )
+
+
+def _in_ten(share: float) -> str:
+    tenths = round(10 * share)
+    if tenths >= 10:
+        return "nearly all"
+    return f"{tenths} in 10" if tenths else "fewer than 1 in 10"
+
+
+_SENTENCES = {
+    "settled": _settled,
+    "bake twice": _bake_twice,
+    "bake more": _bake_more,
+    "too small": _too_small,
+}
