@@ -33,6 +33,8 @@ from .analysis.model.burn_model import fit_burn_model as fit_burn_model
 from .analysis.model.settings_effect import (
     estimate_setting_effect as estimate_setting_effect,
 )
+from .analysis.next_steps.suggest import NextStep as NextStep
+from .analysis.next_steps.suggest import suggest_next as suggest_next
 from .analysis.places.evenness import compare_evenness as compare_evenness
 from .analysis.places.faces import FaceComparison as FaceComparison
 from .analysis.places.faces import compare_faces as compare_faces
@@ -46,6 +48,7 @@ from .analysis.places.usable_area import UsableArea as UsableArea
 from .analysis.places.usable_area import estimate_usable_area as estimate_usable_area
 from .analysis.rates.compare import compare_pits as compare_pits
 from .analysis.rates.counts import study_from_counts as study_from_counts
+from .analysis.rates.looks import Look as Look
 from .analysis.rates.more_bakes import MoreBakes as MoreBakes
 from .analysis.rates.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.rates.other_methods import compare_methods as compare_methods
@@ -81,6 +84,7 @@ from .figures.evenness import plot_evenness as plot_evenness
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
 from .figures.grates import plot_maps as plot_maps
+from .figures.next_step import plot_next_step as plot_next_step
 from .figures.pattern import plot_faces as plot_faces
 from .figures.pattern import plot_patterns as plot_patterns
 from .figures.plans import plot_power as plot_power

@@ -21,7 +21,7 @@ from pitstats.analysis.next_steps.levels import later_level
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
-from pitstats.analysis.results import PitComparison
+from pitstats.analysis.results import PitComparison, RateDraws
 from pitstats.errors import DesignError
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -109,6 +109,41 @@ class NextStep:
     def sentence(self) -> str:
         """The recommendation in one or two sentences."""
         return _SENTENCES[self.advice](self)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The recommendation, the looks to write down, and what else to mend."""
+        declare = (
+            f"Write it down before the next bake: [looks] planned = "
+            f"{list(self.looks)} in study.toml; the chances reckon with that.",
+        )
+        return (
+            self.sentence,
+            *(declare if len(self.looks) > 1 else ()),
+            *(
+                _BESIDES[name].format(n=len(self.separate.table))
+                for name in self.besides
+            ),
+        )
+
+    @property
+    def note(self) -> str:
+        """How the chances were made."""
+        if len(self.table) == 1:
+            return ""
+        picked = (
+            " The pair was picked as the largest open difference; the posterior has "
+            "drawn it in as far as the bakes warrant."
+            if self.open_pairs > 1
+            else ""
+        )
+        return (
+            f"From {self.continuations} simulated continuations of the comparison "
+            f"{'as baked' if self.layout == 'as baked' else 'on the shared places'}, "
+            "drawn from what it leaves open about rates and spreads, each further bake "
+            f"with as many items as before (seed {self.seed}).{picked} The dashed line "
+            "takes the present estimate for the truth."
+        )
 
     def _repr_html_(self) -> str:
         body = self.table.to_html(index=False, float_format="{:.3f}".format)
@@ -261,9 +296,7 @@ def _verdicts(
     burns_less, burns_more = (
         beyond < tails[:, None] for beyond in (1.0 - found.below, found.below)
     )
-    toward, against = (
-        (burns_more, burns_less) if sign > 0 else (burns_less, burns_more)
-    )
+    toward, against = (burns_more, burns_less) if sign > 0 else (burns_less, burns_more)
     inside = (
         (found.low > -margin) & (found.high < margin)
         if margin is not None
@@ -281,13 +314,15 @@ def _known(
     drawn = both.leading.draws
     if drawn is None:
         posterior = bake_posterior(graded, both.leading.conf_level)
-        names = posterior.pits
         rates, sd = posterior.result.posterior.draw(_DRAWS, rng)
-        weights, sessions = np.full(_DRAWS, 1 / _DRAWS), np.zeros(_DRAWS)
-        spread = np.broadcast_to(sd.reshape(_DRAWS, -1), rates.shape)
-    else:
-        names, rates, weights = drawn.pits, drawn.rates, drawn.weights
-        spread, sessions = drawn.bake_sd, drawn.session_sd
+        drawn = RateDraws(
+            posterior.pits,
+            rates,
+            np.full(_DRAWS, 1 / _DRAWS),
+            np.broadcast_to(sd.reshape(_DRAWS, -1), rates.shape),
+            np.zeros(_DRAWS),
+        )
+    names, rates, weights, spread, sessions = drawn
     if weights.size > _DRAWS:
         # Systematic resampling: as many draws as will do, of equal weight.
         steps = (np.arange(_DRAWS) + rng.random()) / _DRAWS
@@ -355,6 +390,17 @@ def _besides(study: Study, more: ExtraBakes) -> Questions:
     return tuple(found)
 
 
+_BESIDES = {
+    "separate": (
+        "Choose the next bakes so that they also separate what went with the pits "
+        "({n} of them are listed for that)."
+    ),
+    "same layout": "Put the items at the same places in every pit.",
+    "regrade": "Have a share of the items graded a second time by somebody who does "
+    "not know the pit.",
+}
+
+
 # --- in words ------------------------------------------------------------------------
 
 
@@ -379,14 +425,14 @@ def _bake_twice(step: NextStep) -> str:
 
 
 def _bake_more(step: NextStep) -> str:
-    rows = step.table.set_index("extra_bakes")["settled"]
+    extra, shares = step.extra or 0, step.table["settled"].tolist()
     text = (
-        f"About {_bakes(step.extra or 0)} of {step.pit_a} and {step.pit_b} would "
-        f"settle whether they differ in {_in_ten(rows[step.extra])} tests"
+        f"About {_bakes(extra)} of {step.pit_a} and {step.pit_b} would settle whether "
+        f"they differ in {_in_ten(shares[extra])} tests"
     )
-    earlier = [k for k in rows.index if 0 < k < (step.extra or 0) and rows[k] >= 0.5]
+    earlier = [k for k in range(1, extra) if shares[k] >= 0.5]
     if earlier:
-        text += f" ({_in_ten(rows[earlier[0]])} after {earlier[0]})"
+        text += f" ({_in_ten(shares[earlier[0]])} after {earlier[0]})"
     return text + "."
 
 

@@ -1,0 +1,190 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+import pitstats as ps
+from pitstats.analysis.next_steps.continuation import (
+    PairDraws,
+    _further_bakes,
+    continue_pair,
+    never_falling,
+)
+from pitstats.analysis.next_steps.levels import later_level
+from pitstats.analysis.rates.looks import look_of
+from pitstats.stats.bake_model import BakeModel, bake_rates
+from pitstats.stats.stopping import stopping_levels
+from pitstats.study.study import Study
+
+
+def study(burned: list[list[int]], items: int = 16, **stated: object) -> Study:
+    bakes = [(pit, y) for pit, own in zip("ABC", burned, strict=False) for y in own]
+    made = ps.study_from_counts(
+        [pit for pit, _ in bakes], [items] * len(bakes), [y for _, y in bakes]
+    )
+    return replace(made, settings=replace(made.settings, **stated))
+
+
+OPEN = [[2, 3, 2], [6, 4, 7]]
+
+
+@cache
+def next_of_open() -> ps.NextStep:
+    return ps.suggest_next(study(OPEN), continuations=600)
+
+
+def known(burned: list[int], items: int, n_draws: int) -> PairDraws:
+    posterior = bake_rates(burned, [items] * 6, [0, 0, 0, 1, 1, 1]).posterior
+    rates, sd = posterior.draw(n_draws, np.random.default_rng(3))
+    return PairDraws(
+        rates=rates,
+        bake_sd=np.broadcast_to(sd.reshape(n_draws, -1), rates.shape),
+        session_sd=np.zeros(n_draws),
+        weights=np.full(n_draws, 1 / n_draws),
+        items=(items, items),
+    )
+
+
+def test_new_weights_give_the_verdicts_of_the_exact_posterior() -> None:
+    # The same further bakes, analyzed anew on the exact grid: another route.
+    before, n = [2, 3, 4, 6, 4, 7], 250
+    draws = known(before, 16, 2048)
+    truth = np.random.default_rng(1).integers(2048, size=n)
+    rng = np.random.default_rng(5)
+    found = continue_pair(draws, truth, np.full(3, 0.025), n, rng)
+    burned = _further_bakes(draws, truth, 3, n, np.random.default_rng(5))
+    for more in (1, 3):
+        new = [burned[:more, :, p].T for p in range(2)]
+        old = np.tile(before, (n, 1))
+        counts = np.hstack([old[:, :3], new[0], old[:, 3:], new[1]])
+        model = BakeModel(np.full(6 + 2 * more, 16), np.repeat([0, 1], 3 + more))
+        exact = model.p_values(counts)[:, 0]
+        below = found.below[more - 1]
+        ours = 2 * np.minimum(below, 1 - below)
+        assert np.mean((exact < 0.05) == (ours < 0.05)) > 0.96
+        ends = model.ends(counts[:60])
+        wide = (found.high - found.low)[more - 1, :60]
+        exact_width = (ends.high - ends.low).mean()
+        assert wide.mean() == pytest.approx(exact_width, abs=0.015)
+
+
+def test_sessions_shared_by_both_pits_take_their_spread_out_of_the_difference() -> None:
+    draws = known([2, 3, 4, 6, 4, 7], 16, 512)
+    with_days = replace(draws, session_sd=np.full(512, 0.8))
+    truth = np.arange(200)
+    tails = np.full(4, 0.025)
+    plain, shared = (
+        continue_pair(d, truth, tails, 200, np.random.default_rng(2))
+        for d in (draws, with_days)
+    )
+    assert np.isfinite(shared.below).all()
+    gain = (shared.high - shared.low)[3].mean() / (plain.high - plain.low)[3].mean()
+    # Items of other days differ more, but both pits share the day.
+    assert gain < 1.25
+
+
+def test_the_chance_of_a_verdict_never_falls_and_widths_shrink() -> None:
+    step = next_of_open()
+    assert step.advice in ("bake more", "too small")
+    assert step.table["extra_bakes"].tolist() == list(range(13))
+    assert step.table["settled"].is_monotonic_increasing
+    assert (np.diff(step.table["width"]) < 0.02).all()
+    later = step.table.iloc[1:]
+    parts = later[["toward", "against", "within"]].sum(axis=1)
+    assert np.abs(parts - later["settled"]).max() < 0.05
+    assert (later["settled_error"] > 0).all()
+
+
+def test_no_difference_stays_unlikely_to_be_told_and_says_so() -> None:
+    step = ps.suggest_next(study([[4, 4, 3], [4, 4, 4]]), continuations=300)
+    assert step.advice == "too small"
+    assert step.extra is None
+    assert step.sentence.startswith("No number of bakes up to 12 would do it")
+    assert "state a margin instead" in step.sentence
+
+
+def test_a_margin_lets_equal_pits_be_settled() -> None:
+    near = [[4, 4, 3], [4, 4, 4]]
+    with_margin = ps.suggest_next(study(near, 24, margin=0.15), continuations=300)
+    without = ps.suggest_next(study(near, 24), continuations=300)
+    assert with_margin.table["settled"].iloc[-1] > without.table["settled"].iloc[-1]
+    assert with_margin.table["within"].iloc[-1] > 0.3
+
+
+def test_one_bake_each_gives_no_percentages() -> None:
+    step = ps.suggest_next(study([[2], [9]]))
+    assert step.advice == "bake twice"
+    assert len(step.table) == 1
+    assert "at least twice more, on two further days, in random order" in step.sentence
+    assert "%" not in step.sentence
+    assert step.note == ""
+
+
+def test_settled_pairs_need_nothing_more() -> None:
+    step = ps.suggest_next(study([[0, 1, 0, 1], [14, 15, 13, 15]]))
+    assert step.advice == "settled"
+    assert step.table["settled"].tolist() == [1.0]
+
+
+def test_the_same_seed_gives_the_same_advice() -> None:
+    again = ps.suggest_next(study(OPEN), continuations=600)
+    assert again.table.equals(next_of_open().table)
+    other = ps.suggest_next(study(OPEN), continuations=600, seed=2)
+    gap = np.abs(other.table["settled"] - again.table["settled"])
+    assert 0 < gap.max() < 0.12
+
+
+def test_what_leads_is_continued() -> None:
+    made = ps.demo_study("four_pits")
+    both = ps.compare_both_ways(made)
+    step = ps.suggest_next(made, both=both, continuations=100)
+    assert step.layout == both.leading.layout
+    row = both.leading.table.set_index(["pit_a", "pit_b"]).loc[(step.pit_a, step.pit_b)]
+    width = row["simultaneous_high"] - row["simultaneous_low"]
+    assert step.table["width"].iloc[0] == pytest.approx(width)
+    assert row["verdict"] == "cannot tell"
+
+
+def test_a_later_look_is_held_to_its_boundary() -> None:
+    plan = study([[2, 3], [6, 4]], looks_planned=(2, 4, 6))
+    look, levels = look_of(plan), stopping_levels([2, 4, 6]).levels
+    chosen = [later_level(look, 0.95, 2, extra) for extra in (1, 2, 3, 4)]
+    assert chosen == pytest.approx([levels[0], levels[1], levels[1], levels[2]])
+    single = look_of(study(OPEN))
+    two = stopping_levels([3, 5]).levels
+    assert later_level(single, 0.95, 2, 2) == pytest.approx(two[1])
+    undeclared = look_of(study(OPEN, looks_taken=(2, 3)))
+    every = stopping_levels(range(2, 13)).levels
+    assert later_level(undeclared, 0.95, 2, 1) == pytest.approx(every[2])
+    assert 0 < later_level(single, 0.95, 2, 12) <= 0.05
+    assert later_level(None, 0.9, 2, 3) == pytest.approx(0.1)
+
+
+def test_looks_to_write_down_follow_the_advice() -> None:
+    step = next_of_open()
+    if step.extra is not None:
+        assert step.looks == (3, 3 + step.extra)
+        assert any("[looks] planned" in line for line in step.sentences)
+    assert ps.suggest_next(study([[2], [9]])).looks == (3,)
+
+
+def test_shares_that_fall_by_chance_are_leveled() -> None:
+    assert never_falling(np.array([0.2, 0.1])).tolist() == pytest.approx([0.15, 0.15])
+    rising = np.array([0.1, 0.2, 0.5])
+    assert never_falling(rising).tolist() == rising.tolist()
+
+
+def test_too_few_continuations_are_refused() -> None:
+    with pytest.raises(ps.DesignError, match="fewer than 100"):
+        ps.suggest_next(study(OPEN), continuations=10)
+
+
+def test_the_curve_shows_what_the_table_holds() -> None:
+    step = next_of_open()
+    (axes,) = ps.plot_next_step(step).axes
+    drawn = axes.lines[0].get_ydata()
+    assert np.allclose(drawn, step.table["settled"])
+    assert "Further bakes of A and B" in axes.get_xlabel()
