@@ -49,8 +49,6 @@ from .analysis.places.usable_area import estimate_usable_area as estimate_usable
 from .analysis.rates.compare import compare_pits as compare_pits
 from .analysis.rates.counts import study_from_counts as study_from_counts
 from .analysis.rates.looks import Look as Look
-from .analysis.rates.more_bakes import MoreBakes as MoreBakes
-from .analysis.rates.more_bakes import expect_more_bakes as expect_more_bakes
 from .analysis.rates.other_methods import compare_methods as compare_methods
 from .analysis.rates.ranks import PitRanks as PitRanks
 from .analysis.rates.ranks import rank_pits as rank_pits

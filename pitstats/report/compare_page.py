@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cached_property, partial
 
-import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding, settings_differ
@@ -16,9 +15,9 @@ from pitstats.analysis.grading.grades import (
 )
 from pitstats.analysis.model.burn_model import distance_curves
 from pitstats.analysis.model.settings_effect import estimate_setting_effect
+from pitstats.analysis.next_steps.suggest import suggest_next
 from pitstats.analysis.places.end_counts import count_ends
 from pitstats.analysis.places.evenness import compare_evenness
-from pitstats.analysis.rates.more_bakes import expect_more_bakes, undecided
 from pitstats.analysis.rates.other_methods import compare_methods
 from pitstats.analysis.rates.rates import estimate_shares
 from pitstats.analysis.rates.two_layouts import BothWays
@@ -26,6 +25,7 @@ from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
 from pitstats.figures.grates import plot_grades
+from pitstats.figures.next_step import plot_next_step
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
 from pitstats.report.area_sections import AreaSections
@@ -38,6 +38,7 @@ from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
+from pitstats.report.words import one_line
 from pitstats.report.write_up_sections import WriteUpSections
 
 
@@ -153,22 +154,16 @@ class ComparisonPage(
         )
 
     def show_more_bakes(self, both: BothWays, seed: int) -> None:
-        """What further bakes would do for the leading pair without a verdict."""
-        comparison = both.as_baked
-        if not undecided(both.leading).any():
-            self.say(wording.SEPARATED_ALREADY)
-            return
-        more = expect_more_bakes(
-            self._study,
-            comparison,
-            # Simultaneous intervals of many pits take about ten times as long.
-            studies=100 if len(comparison.table) == 1 else 30,
-            rng=np.random.default_rng(seed),
-        )
-        self.say_all(wording.more_bakes_sentences(more))
-        self.say(wording.more_bakes_note(more, seed), "note")
-        if comparison.one_bake_each:
-            self.say(wording.ASSUMED_SPREAD, "note")
+        """What to do next, with the chance of a verdict after further bakes."""
+        step = suggest_next(self._study, both=both, seed=seed)
+        self.say_all([one_line(line) for line in step.sentences])
+        if len(step.table) > 1:
+            self.figure(
+                "next_step",
+                partial(plot_next_step, step),
+                alt=one_line(step.sentence),
+                caption=one_line(step.note),
+            )
 
     def show_rates(self, rates: BurnRates, both: BothWays | None = None) -> None:
         """The rates as a table, and what the items are worth."""

@@ -65,7 +65,7 @@ class NoisePage(ComparisonPage):
         self.table(
             "new_test",
             plan_wording.plan_table(plan),
-            "A new test of 2, 3 and 5 bakes a pit, if the truth were what was seen "
+            "A new test of 2, 3 and 5 bakes a pit, if the truth were the estimate "
             "(chance to separate) and if there were no difference (false alarm)",
             values=plan.table,
         )
@@ -75,7 +75,10 @@ class NoisePage(ComparisonPage):
 def new_test(
     study: Study, comparison: PitComparison, *, simulations: int, seed: int
 ) -> BakePlan:
-    """Plan a new test of the pair that differs most, as if its rates were the truth.
+    """Plan a new test of the pair that differs most, from its estimated rates.
+
+    The posterior means are drawn in from the shares seen, which were picked because
+    they differ most.
 
     Parameters
     ----------
@@ -100,9 +103,8 @@ def new_test(
     """
     table = comparison.table
     pair = table.iloc[wording.largest_difference(comparison)]
-    counts = comparison.rates.set_index("pit").loc[[pair["pit_a"], pair["pit_b"]]]
-    seen = (counts["n_burned"] / counts["n_items"]).to_numpy(dtype=float)
-    low, high = float(seen.min()), float(seen.max())
+    rates = comparison.rates.set_index("pit")["estimate"]
+    low, high = sorted(float(rates[pair[side]]) for side in ("pit_a", "pit_b"))
     if high - low < 0.005:
         raise DesignError(
             "The pits burned alike, so there is no difference that a new test could be "

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-import numpy as np
-
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
-from pitstats.analysis.rates.more_bakes import MoreBakes, expect_more_bakes
+from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
 from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import BurnRates, PitComparison
@@ -86,13 +84,6 @@ class StudyResults:
         return check_sensitivity(self.study, both=self.both, refit=False)
 
     @cached_property
-    def more_bakes(self) -> MoreBakes:
-        """What further bakes of every pit would do for the leading open pair."""
-        comparison = self.both.as_baked
-        return expect_more_bakes(
-            self.study,
-            comparison,
-            # Simultaneous intervals of many pits take about ten times as long.
-            studies=100 if len(comparison.table) == 1 else 30,
-            rng=np.random.default_rng(self.seed),
-        )
+    def next_step(self) -> NextStep:
+        """The one recommendation of what to do next."""
+        return suggest_next(self.study, both=self.both, seed=self.seed)

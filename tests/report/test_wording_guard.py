@@ -156,7 +156,7 @@ def test_the_texts_of_a_module_are_really_read() -> None:
 NO_RESULT = re.compile(
     r"_caption$|_method$|_table$|_text$|^(method|limits|methods_caption|evenness_method"
     r"|rules_sentence|burned_means|fairness_sentence|regrades_sentence|grades_in_words"
-    r"|more_bakes_note|never_varied|largest_difference|contrast_table|unit_text"
+    r"|never_varied|largest_difference|contrast_table|unit_text"
     r"|ranks_in_words|signed|span_in_points|grader_name|between|tenths|with_interval)$"
 )
 

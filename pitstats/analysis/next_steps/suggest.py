@@ -322,14 +322,15 @@ def _known(
             np.broadcast_to(sd.reshape(_DRAWS, -1), rates.shape),
             np.zeros(_DRAWS),
         )
-    names, rates, weights, spread, sessions = drawn
+    rates, spread = np.asarray(drawn.rates), np.asarray(drawn.bake_sd)
+    names, weights, sessions = drawn.pits, drawn.weights, drawn.session_sd
     if weights.size > _DRAWS:
         # Systematic resampling: as many draws as will do, of equal weight.
         steps = (np.arange(_DRAWS) + rng.random()) / _DRAWS
         chosen = np.searchsorted(np.cumsum(weights / weights.sum()), steps)
         chosen = np.minimum(chosen, weights.size - 1)
         rates, spread, sessions = rates[chosen], spread[chosen], sessions[chosen]
-        weights = np.full(_DRAWS, 1 / _DRAWS)
+        weights = np.ones(_DRAWS)
     columns = [names.index(pit) for pit in pits]
     counted = both.rates.bakes
     placed = counted[counted["n_items"] > 0].groupby("pit")["n_items"].median()

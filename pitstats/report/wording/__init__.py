@@ -27,14 +27,10 @@ from pitstats.report.wording.pairs import pair_sentence as pair_sentence
 from pitstats.report.wording.pairs import pairs_caption as pairs_caption
 from pitstats.report.wording.pairs import title as title
 from pitstats.report.wording.pairs import ways_sentence as ways_sentence
-from pitstats.report.wording.rates import ASSUMED_SPREAD as ASSUMED_SPREAD
-from pitstats.report.wording.rates import SEPARATED_ALREADY as SEPARATED_ALREADY
 from pitstats.report.wording.rates import SHRINKAGE as SHRINKAGE
 from pitstats.report.wording.rates import bake_spread_sentence as bake_spread_sentence
 from pitstats.report.wording.rates import effective_sentence as effective_sentence
 from pitstats.report.wording.rates import missing_sentence as missing_sentence
-from pitstats.report.wording.rates import more_bakes_note as more_bakes_note
-from pitstats.report.wording.rates import more_bakes_sentences as more_bakes_sentences
 from pitstats.report.wording.rates import rate_sentence as rate_sentence
 from pitstats.report.wording.rates import rates_caption as rates_caption
 from pitstats.report.wording.rates import rates_table_caption as rates_table_caption

@@ -282,8 +282,8 @@ def new_test_sentences(plan: BakePlan) -> list[str]:
             else f"{percent(low)} to {percent(high)}"
         )
         lines.append(
-            f"{bakes} bakes of {own['items'].iloc[0]} items a pit: if the raw shares "
-            f"seen were the truth, {percent(plan.rate)} and "
+            f"{bakes} bakes of {own['items'].iloc[0]} items a pit: if the rates "
+            f"estimated here were the truth, {percent(plan.rate)} and "
             f"{percent(plan.rate + plan.difference)}, a new test would separate the "
             f"pits with a chance of {chance}, by how moody the fires are; if there"
             " were no difference it would cry wolf in at most "

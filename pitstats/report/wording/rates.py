@@ -1,4 +1,4 @@
-"""Rates of single pits, what they rest on, and what more bakes would do."""
+"""Rates of single pits, what they rest on."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import math
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-from pitstats.analysis.rates.more_bakes import MoreBakes
 from pitstats.analysis.results import BurnRates
 from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import (
@@ -15,7 +14,6 @@ from pitstats.report.wording.numbers import (
     listed,
     one_line,
     percent,
-    points,
 )
 from pitstats.report.wording.scope import rates_averaged_over
 
@@ -212,72 +210,11 @@ def missing_sentence(rates: BurnRates) -> str:
     )
 
 
-SEPARATED_ALREADY = (
-    "Every pair of pits has a verdict already; more bakes would only narrow the "
-    "intervals."
-)
-
-
-ASSUMED_SPREAD = (
-    "With one bake each, how much bakes differ is assumed, not measured, and these "
-    "chances lean on that assumption."
-)
-
-
 SHRINKAGE = (
     "With few bakes the long-run share lies nearer 50% than the share seen: bakes that "
     "are still to come may be hotter or cooler than these, and a rate near 0% or 100% "
     "has more room on one side. The interval is what to quote."
 )
-
-
-def more_bakes_sentences(more: MoreBakes) -> list[str]:
-    """Say what further bakes of every pit would do, and how sure that is.
-
-    Parameters
-    ----------
-    more : MoreBakes
-        As returned by `expect_more_bakes`.
-
-    Returns
-    -------
-    list of str
-        One sentence for each number of extra bakes.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> import pitstats as ps
-    >>> study = ps.demo_study("one_bake_each")
-    >>> more = ps.expect_more_bakes(
-    ...     study, ps.compare_pits(study), studies=20, rng=np.random.default_rng(1)
-    ... )
-    >>> more_bakes_sentences(more)[0].startswith("With one more bake of every pit")
-    True
-    """
-    now, later = more.table.iloc[0], more.table.iloc[1:]
-    pair = f"{one_line(more.pit_a)} and {one_line(more.pit_b)}"
-    lines = []
-    for row in later.to_dict("records"):
-        line = (
-            f"With {count(int(row['extra_bakes']), 'more bake')} of every pit the "
-            f"interval for {pair}, as baked, would be about "
-            f"{points(row['width'])} wide (now {points(now['width'])}), and the chance "
-            f"that it separates the two is {percent(row['separated'])} (simulation "
-            "error "
-            f"{points(row['separated_error'])})."
-        )
-        lines.append(sentence(line))
-    return lines
-
-
-def more_bakes_note(more: MoreBakes, seed: int) -> str:
-    """Say how the expectation was made."""
-    return (
-        f"From {more.studies} simulated continuations of this study for each number of "
-        "bakes, drawn from what it leaves unknown about rates and spread (seed "
-        f"{seed}), each with as many items a bake as before."
-    )
 
 
 def rates_caption(rates: BurnRates) -> str:
