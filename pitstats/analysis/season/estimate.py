@@ -1,0 +1,264 @@
+"""Burn rates over a season, and pits compared across its studies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from pitstats.analysis.rates.pairs import pair_rows
+from pitstats.analysis.rates.pairs import verdicts as pair_verdicts
+from pitstats.analysis.results import FrameResult
+from pitstats.analysis.season.read import Season
+from pitstats.errors import DesignError
+from pitstats.stats.nested_rates import NestedRates, nested_rates
+
+NO_BRIDGE = "no bridge"
+_LEVELS = {
+    "bake": "between bakes of a session",
+    "session": "between sessions of a study",
+    "study": "between studies",
+}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SeasonEstimate(FrameResult):
+    """Long-run burn rates over a season.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per pit: ``pit, n_studies, n_bakes, n_items, n_burned, estimate,
+        conf_low, conf_high``.
+    differences : pandas.DataFrame
+        Columns of `compare_pits`, and ``n_shared_studies`` (studies that hold both)
+        and ``bridge_share`` (share of the answer that rests on other pits baked with
+        each of them). Pairs that nothing links have no estimate and the verdict "no
+        bridge".
+    spread : pandas.DataFrame
+        ``level, meaning, estimate, conf_low, conf_high``: SDs on the logit scale; NaN
+        where the record has no such level.
+    days_alike : bool
+        Whether studies and sessions were taken as having no effect of their own.
+    """
+
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    spread: pd.DataFrame
+    days_alike: bool
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+
+def estimate_season(
+    season: Season, conf_level: float = 0.95, *, days_alike: bool = False
+) -> SeasonEstimate:
+    """Estimate the burn rate of every pit over a season, and compare the pits.
+
+    Parameters
+    ----------
+    season : Season
+        From `read_season`.
+    conf_level : float, default 0.95
+        Between 0 and 1.
+    days_alike : bool, default False
+        Compare also pits that nothing links, as if all studies and sessions had been
+        alike. The result says so.
+
+    Returns
+    -------
+    SeasonEstimate
+
+    Raises
+    ------
+    DesignError
+        If no bake has a graded item.
+
+    Notes
+    -----
+    `stats.nested_rates`: effects of bakes, sessions and studies are random, so pits
+    are set against each other within studies, and across studies through pits baked
+    in both. Verdicts allow for all pairs. Looks during the season are not allowed for.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> season = ps.read_season("my_season")  # doctest: +SKIP
+    >>> ps.estimate_season(season).table  # doctest: +SKIP
+    """
+    bakes = season.bakes[season.bakes["n_items"] > 0]
+    if bakes.empty:
+        raise DesignError("No bake of the season has a graded item.")
+    pits = pits_of(bakes)
+    found = fit_season(bakes, bakes["pit"], pits, conf_level, days_alike=days_alike)
+    differences = _differences(bakes, pits, found, conf_level, days_alike)
+    return SeasonEstimate(
+        table=_rate_table(bakes, pits, found),
+        differences=differences,
+        spread=_spread(found),
+        days_alike=days_alike,
+        estimand="long-run burn rate, averaged over bakes, sessions and studies",
+        method="nested Laplace: effects of bakes, sessions and studies; unit: the bake",
+        conf_level=conf_level,
+        caveats=_caveats(season, bakes, differences, days_alike),
+    )
+
+
+def fit_season(
+    bakes: pd.DataFrame,
+    groups: pd.Series,
+    names: list[str],
+    conf_level: float,
+    *,
+    days_alike: bool = False,
+) -> NestedRates:
+    """Rates of groups of bakes (pits, or pits early and late) over a season."""
+    code = groups.map({name: k for k, name in enumerate(names)}).to_numpy()
+    # A bake without a session is a session of its own.
+    own = np.where(bakes["session"] == "", "bake " + bakes["bake"], bakes["session"])
+    study = bakes["study"].to_numpy(dtype=object)
+    if days_alike:
+        own, study = np.arange(len(bakes)).astype(str), np.full(len(bakes), "season")
+    return nested_rates(
+        bakes["n_burned"].to_numpy(),
+        bakes["n_items"].to_numpy(),
+        code,
+        own.astype(str),
+        study.astype(str),
+        conf_level,
+    )
+
+
+def _rate_table(
+    bakes: pd.DataFrame, pits: list[str], found: NestedRates
+) -> pd.DataFrame:
+    grouped = bakes.groupby("pit", sort=False)
+    table = pd.DataFrame({"pit": pits})
+    table["n_studies"] = grouped["study"].nunique().reindex(pits).to_numpy()
+    table["n_bakes"] = grouped.size().reindex(pits).to_numpy()
+    for name in ("n_items", "n_burned"):
+        table[name] = grouped[name].sum().reindex(pits).to_numpy()
+    for name, column in (("estimate", 0), ("conf_low", 1), ("conf_high", 2)):
+        table[name] = [float(rate[column]) for rate in found.rates]
+    return table
+
+
+def _differences(
+    bakes: pd.DataFrame,
+    pits: list[str],
+    found: NestedRates,
+    conf_level: float,
+    days_alike: bool,
+) -> pd.DataFrame:
+    frame = pair_rows(found.differences, pits, pits)
+    held = {pit: set(bakes.loc[bakes["pit"] == pit, "study"]) for pit in pits}
+    component = _components(pits, held)
+    shared = [len(held[a] & held[b]) for a, b in combinations(pits, 2)]
+    frame["n_shared_studies"] = shared
+    frame["bridge_share"] = (
+        np.nan if days_alike else _bridge_shares(bakes, pits, found, frame, conf_level)
+    )
+    linked = np.array([component[a] == component[b] for a, b in combinations(pits, 2)])
+    n_bakes = bakes["pit"].value_counts()
+    frame["verdict"] = pair_verdicts(
+        frame["simultaneous_low"],
+        frame["simultaneous_high"],
+        margin=None,
+        one_bake_each=bool((n_bakes <= 1).all()),
+    )
+    if not days_alike and len(frame):
+        numbers = frame.columns[2 : frame.columns.get_loc("n_shared_studies")]
+        frame.loc[~linked, [*numbers, "bridge_share"]] = np.nan
+        frame.loc[~linked, "verdict"] = NO_BRIDGE
+    return frame
+
+
+def _components(pits: list[str], held: dict[str, set[str]]) -> dict[str, int]:
+    """Number the groups of pits that studies link with each other."""
+    component = {pit: number for number, pit in enumerate(pits)}
+    for a, b in combinations(pits, 2):
+        if held[a] & held[b]:
+            old, new = component[b], component[a]
+            for pit in pits:
+                if component[pit] == old:
+                    component[pit] = new
+    return component
+
+
+def _bridge_shares(
+    bakes: pd.DataFrame,
+    pits: list[str],
+    found: NestedRates,
+    frame: pd.DataFrame,
+    conf_level: float,
+) -> list[float]:
+    """Share of the answer that studies with both pits would not have given alone.
+
+    Information about a difference adds up over studies; a study that holds both pits
+    gives 1 / (1/A + 1/B) with the information A and B of its bakes of either.
+    """
+    code = bakes["pit"].map({pit: k for k, pit in enumerate(pits)}).to_numpy(np.intp)
+    rate = np.array([found.rates[k].estimate for k in range(len(pits))])[code]
+    slope = np.maximum(rate * (1 - rate), 1e-9)
+    sds = [found.sds[name] for name in ("bake", "session")]
+    variance = sum(sd.estimate**2 for sd in sds if sd is not None)
+    items = bakes["n_items"].to_numpy(np.float64)
+    study, first = np.unique(bakes["study"].to_numpy(str), return_inverse=True)
+    known = np.zeros((study.size, len(pits)))
+    np.add.at(known, (first, code), 1 / (1 / (items * slope) + variance) / slope**2)
+    width = (frame["conf_high"] - frame["conf_low"]).to_numpy(np.float64)
+    error = width / (2 * ndtri((1 + conf_level) / 2))
+    shares = []
+    for k, (a, b) in enumerate(combinations(range(len(pits)), 2)):
+        both = (known[:, a] > 0) & (known[:, b] > 0)
+        one, two = known[both, a], known[both, b]
+        direct = float((1 / (1 / one + 1 / two)).sum())
+        shares.append(float(np.clip(1 - direct * error[k] ** 2, 0, 1)))
+    return shares
+
+
+def _spread(found: NestedRates) -> pd.DataFrame:
+    rows: list[tuple[Any, ...]] = []
+    for level, meaning in _LEVELS.items():
+        sd = found.sds[level]
+        rows.append((level, meaning, *(sd if sd is not None else (np.nan,) * 3)))
+    names = ["level", "meaning", "estimate", "conf_low", "conf_high"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _caveats(
+    season: Season, bakes: pd.DataFrame, differences: pd.DataFrame, days_alike: bool
+) -> tuple[str, ...]:
+    found = []
+    if days_alike:
+        found.append(
+            "Days assumed alike: studies and sessions were taken to have no effect of "
+            "their own. What the weather, the dough or the wood of a day did counts as "
+            "the pit's."
+        )
+    unlinked = differences[differences["verdict"] == NO_BRIDGE]
+    for a, b in zip(unlinked["pit_a"], unlinked["pit_b"], strict=True):
+        found.append(
+            f"{a} and {b} were never baked in one study, and no pit links their "
+            "studies, so nothing separates the pits from their days. Bake one of them "
+            "beside the other, or a third pit beside both."
+        )
+    if len(season.left_out):
+        found.append(f"{len(season.left_out)} bakes do not count; each has its reason.")
+    if bakes["study"].nunique() > 1:
+        found.append(
+            "The season was estimated as it stands; intervals do not allow for looking "
+            "at it after every study."
+        )
+    return (*found, *season.questions)
+
+
+def pits_of(bakes: pd.DataFrame) -> list[str]:
+    """Pits in the order in which they first appear."""
+    return [str(pit) for pit in bakes["pit"].drop_duplicates()]

@@ -1,0 +1,358 @@
+"""Read a folder of studies as one season."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pitstats.analysis.season.summary import (
+    content_hash,
+    keep_summary,
+    kept_summary,
+    summarize_study,
+)
+from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem
+from pitstats.study.atomic import write_file
+from pitstats.study.csv_text import write_csv
+from pitstats.study.files import read_study
+from pitstats.study.study import Study
+
+#: The table beside the studies that says which pits are one and what counts alike.
+MATCHES = "season.csv"
+_MATCH_COLUMNS = ("study", "pit", "season_pit", "burned_as")
+_BAKE_COLUMNS = (
+    "study",
+    "bake",
+    "pit",
+    "pit_in_study",
+    "session",
+    "tender",
+    "grader",
+    "n_items",
+    "n_burned",
+    "n_missing",
+)
+
+
+class StudyShelf(Mapping[str, Study]):
+    """Studies of a season by name; each is read when it is first asked for."""
+
+    def __init__(self, paths: Mapping[str, Path]) -> None:
+        self._paths = dict(paths)
+        self._read: dict[str, Study] = {}
+
+    def __getitem__(self, name: str) -> Study:
+        if name not in self._read:
+            self._read[name] = read_study(self._paths[name])
+        return self._read[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Season:
+    """Studies read as one.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+        Folder of the season.
+    studies : mapping of str to Study
+        The studies by name, in order; each is read when asked for.
+    bakes : pandas.DataFrame
+        One row per bake that counts: ``study, bake, pit`` (its name in the season),
+        ``pit_in_study, session, tender, grader, n_items, n_burned, n_missing``.
+    rates : pandas.DataFrame
+        One row per study and pit: ``study, pit, n_bakes, n_items, n_burned, estimate,
+        conf_low, conf_high``, each study by itself.
+    left_out : pandas.DataFrame
+        ``study, bake, reason`` of every bake that does not count.
+    questions : tuple of str
+        What only the user can settle, such as names that may mean one pit.
+    """
+
+    path: Path
+    studies: StudyShelf
+    bakes: pd.DataFrame
+    rates: pd.DataFrame
+    left_out: pd.DataFrame
+    questions: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        pits = self.bakes["pit"].nunique()
+        return (
+            f"Season({len(self.studies)} studies, {pits} pits, {len(self.bakes)} bakes)"
+        )
+
+
+def read_season(path: str | Path, *, n_jobs: int = 1, progress: bool = False) -> Season:
+    """Read every study in a folder as one season.
+
+    Parameters
+    ----------
+    path : path-like
+        Folder whose subfolders and workbooks are studies. A table ``season.csv``
+        (``study, pit, season_pit, burned_as``) in it says which pits of different
+        studies are one, and which studies count burned items alike; without it equal
+        names are one pit.
+    n_jobs : int, default 1
+        Processes to read with, through joblib; under a Dask backend its workers.
+    progress : bool, default False
+        Show a progress bar on stderr.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    InvalidStudyError
+        If a study or the table of matches has problems; all of them are listed.
+    DesignError
+        If there is no study in the folder.
+
+    Notes
+    -----
+    A bake with the same name, session, pit and grades in two studies is counted once.
+    Bakes of studies that count burned items in another way than most are left out,
+    with the reason. Summaries are kept in ``.pitstats-season`` under the hash of each
+    study's files, so that only new and changed studies are read again.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.read_season("my_season")  # doctest: +SKIP
+    Season(12 studies, 3 pits, 84 bakes)
+    """
+    season = Path(path)
+    paths = _study_paths(season)
+    summaries = _summaries(season, paths, n_jobs, progress)
+    matches = _read_matches(season, summaries)
+    bakes, rates = _frames(summaries, matches)
+    left_out = [
+        (study, bake, f"excluded: {reason}" if reason else "excluded")
+        for study, summary in summaries.items()
+        for bake, reason in summary["excluded"]
+    ]
+    bakes, told = _once(bakes)
+    left_out += told
+    bakes, told = _counted_alike(bakes)
+    left_out += told
+    return Season(
+        path=season,
+        studies=StudyShelf(paths),
+        bakes=bakes[list(_BAKE_COLUMNS)].reset_index(drop=True),
+        rates=rates,
+        left_out=pd.DataFrame(
+            left_out, columns=["study", "bake", "reason"], dtype="str"
+        ),
+        questions=tuple(_similar(matches)),
+    )
+
+
+def write_matches(season: Season, *, overwrite: bool = False) -> Path:
+    """Write ``season.csv`` as it stands, for the user to edit."""
+    target = season.path / MATCHES
+    if target.exists() and not overwrite:
+        raise ExistsError(f"{target} is already there and was left as it is. Edit it.")
+    summaries = _summaries(season.path, _study_paths(season.path), 1, False)
+    matches = _read_matches(season.path, summaries)
+    rows = [
+        (study, pit, name, counted) for (study, pit), (name, counted) in matches.items()
+    ]
+    write_file(target, write_csv(_MATCH_COLUMNS, rows), overwrite=overwrite)
+    return target
+
+
+def _study_paths(season: Path) -> dict[str, Path]:
+    if not season.is_dir():
+        raise DesignError(f"{season}: there is no folder of this name. Check the path.")
+    found = {
+        entry.stem if entry.is_file() else entry.name: entry
+        for entry in sorted(season.iterdir(), key=lambda entry: _natural(entry.name))
+        if _is_study(entry)
+    }
+    if not found:
+        raise DesignError(
+            f"{season} holds no study. Put study folders or workbooks into it, each "
+            "under a name of its own."
+        )
+    return found
+
+
+def _is_study(entry: Path) -> bool:
+    if entry.name.startswith((".", "~")):
+        return False
+    if entry.is_dir():
+        return (entry / "study.toml").is_file() and (entry / "bakes.csv").is_file()
+    return entry.suffix.lower() in (".xlsx", ".xlsm")
+
+
+def _natural(name: str) -> list[tuple[bool, int, str]]:
+    """Order in which 'day 2' stands before 'day 10'."""
+    parts: list[str] = []
+    for letter in name.casefold():
+        same = parts and parts[-1][-1].isdecimal() == letter.isdecimal()
+        parts[len(parts) - 1 : len(parts)] = (
+            [parts[-1] + letter] if same else [*parts[-1:], letter]
+        )
+    return [(not p.isdecimal(), int(p) if p.isdecimal() else 0, p) for p in parts]
+
+
+def _summaries(
+    season: Path, paths: Mapping[str, Path], n_jobs: int, progress: bool
+) -> dict[str, dict[str, Any]]:
+    """Summary of every study: kept ones, and the rest read; all problems at once."""
+    from joblib import Parallel, delayed
+    from tqdm import tqdm
+
+    tasks = (
+        delayed(_summary)(season, path)
+        for path in tqdm(paths.values(), "Studies", disable=not progress)
+    )
+    found = Parallel(n_jobs=n_jobs)(tasks)
+    problems: list[Problem] = []
+    for name, result in zip(paths, found, strict=True):
+        if isinstance(result, list):
+            problems += [
+                Problem(f"{name}: {p.table}", p.row, p.column, p.message)
+                for p in result
+            ]
+    if problems:
+        raise InvalidStudyError(problems, source=str(season))
+    return dict(zip(paths, found, strict=True))
+
+
+def _summary(season: Path, path: Path) -> dict[str, Any] | list[Problem]:
+    digest = content_hash(path)
+    kept = kept_summary(season, digest)
+    if kept is not None:
+        return kept
+    try:
+        study = read_study(path)
+    except InvalidStudyError as error:
+        return error.problems
+    summary = summarize_study(study)
+    keep_summary(season, digest, summary)
+    return summary
+
+
+Matches = dict[tuple[str, str], tuple[str, str]]
+
+
+def _read_matches(season: Path, summaries: Mapping[str, dict[str, Any]]) -> Matches:
+    """Name in the season of every pit of every study, and how it counts."""
+    matches: Matches = {
+        (study, pit): (pit, summary["burned_as"])
+        for study, summary in summaries.items()
+        for pit in dict.fromkeys(row["pit"] for row in summary["bakes"])
+    }
+    table = season / MATCHES
+    if not table.is_file():
+        return matches
+    frame = pd.read_csv(table, dtype=str, keep_default_na=False)
+    problems = [
+        Problem("season", None, name, "is missing. Let pitstats write the table again.")
+        for name in _MATCH_COLUMNS
+        if name not in frame.columns
+    ]
+    if problems:
+        raise InvalidStudyError(problems, source=str(table))
+    seen: set[tuple[str, str]] = set()
+    for row, cells in enumerate(frame[list(_MATCH_COLUMNS)].to_numpy(), start=2):
+        study, pit, name, counted = (str(cell).strip() for cell in cells)
+        if (study, pit) not in matches:
+            message = (
+                f"there is no pit {pit!r} in a study {study!r}. Correct or delete it."
+            )
+            problems.append(Problem("season", row, "pit", message))
+        elif (study, pit) in seen:
+            message = f"pit {pit!r} of study {study!r} stands here twice. Delete one."
+            problems.append(Problem("season", row, "pit", message))
+        else:
+            seen.add((study, pit))
+            was = matches[study, pit]
+            matches[study, pit] = (name or was[0], counted or was[1])
+    if problems:
+        raise InvalidStudyError(problems, source=str(table))
+    return matches
+
+
+def _frames(
+    summaries: Mapping[str, dict[str, Any]], matches: Matches
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    rows, rates = [], []
+    for study, summary in summaries.items():
+        for row in summary["bakes"]:
+            pit, counted = matches[study, row["pit"]]
+            own = {"study": study, "pit_in_study": row["pit"], "burned_as": counted}
+            rows.append({**row, **own, "pit": pit})
+        for row in summary["rates"]:
+            if (study, row["pit"]) in matches:
+                pit = matches[study, row["pit"]][0]
+                rates.append({"study": study, **row, "pit": pit})
+    columns = [*_BAKE_COLUMNS, "fingerprint", "burned_as"]
+    shown = ["study", "pit", "n_bakes", "n_items", "n_burned", "estimate"]
+    return (
+        pd.DataFrame(rows, columns=columns),
+        pd.DataFrame(rates, columns=[*shown, "conf_low", "conf_high"]),
+    )
+
+
+_LeftOut = list[tuple[str, str, str]]
+
+
+def _once(bakes: pd.DataFrame) -> tuple[pd.DataFrame, _LeftOut]:
+    """Count a bake once that two studies hold."""
+    same = ["bake", "session", "pit", "fingerprint"]
+    again = bakes.duplicated(same) & (bakes["n_items"] > 0)
+    first = bakes.groupby(same)["study"].transform("first")
+    told = [
+        (study, bake, f"the same bake as in study {other}")
+        for study, bake, other in zip(
+            bakes.loc[again, "study"],
+            bakes.loc[again, "bake"],
+            first[again],
+            strict=True,
+        )
+    ]
+    return bakes[~again], told
+
+
+def _counted_alike(bakes: pd.DataFrame) -> tuple[pd.DataFrame, _LeftOut]:
+    """Keep apart what counts burned items in another way than most bakes do."""
+    ways = bakes["burned_as"].value_counts()
+    if len(ways) < 2:
+        return bakes, []
+    other = bakes["burned_as"] != ways.index[0]
+    columns = [bakes.loc[other, name] for name in ("study", "bake", "burned_as")]
+    told = [
+        (study, bake, f"counts burned items otherwise ({way})")
+        for study, bake, way in zip(*columns, strict=True)
+    ]
+    return bakes[~other], told
+
+
+def _similar(matches: Matches) -> Iterator[str]:
+    """Ask about names that may mean one pit."""
+    groups: dict[str, dict[str, None]] = {}
+    for name, _ in matches.values():
+        loose = unicodedata.normalize("NFKC", name).casefold()
+        key = "".join(letter for letter in loose if letter.isalnum())
+        groups.setdefault(key, {})[name] = None
+    for names in groups.values():
+        if len(names) > 1:
+            shown = " and ".join(repr(name) for name in names)
+            yield (
+                f"Are {shown} one pit? They are taken as {len(names)}; give them one "
+                f"name in the column season_pit of {MATCHES} if they are."
+            )
