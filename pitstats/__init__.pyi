@@ -60,6 +60,17 @@ from .analysis.results import BurnRates as BurnRates
 from .analysis.results import Evenness as Evenness
 from .analysis.results import PitComparison as PitComparison
 from .analysis.results import SettingEffect as SettingEffect
+from .analysis.retest.compare import SettingComparison as SettingComparison
+from .analysis.retest.compare import compare_settings as compare_settings
+from .analysis.retest.compare import retest as retest
+from .analysis.season.estimate import SeasonEstimate as SeasonEstimate
+from .analysis.season.estimate import estimate_season as estimate_season
+from .analysis.season.progress import season_change as season_change
+from .analysis.season.progress import season_progress as season_progress
+from .analysis.season.progress import season_repeatability as season_repeatability
+from .analysis.season.read import Season as Season
+from .analysis.season.read import read_season as read_season
+from .analysis.season.read import write_matches as write_matches
 from .analysis.sensitivity.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity.sensitivity import check_sensitivity as check_sensitivity
 from .errors import DesignError as DesignError

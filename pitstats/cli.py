@@ -13,6 +13,8 @@ from pitstats.commands.pack import pack
 from pitstats.commands.plan import plan
 from pitstats.commands.record import record
 from pitstats.commands.report import report
+from pitstats.commands.retest import retest
+from pitstats.commands.season import season
 from pitstats.commands.shared import HELP
 from pitstats.commands.sheets import sheets
 from pitstats.commands.start import start
@@ -39,6 +41,8 @@ for command in (
     layout,
     sheets,
     record,
+    retest,
+    season,
     pack,
     verify,
 ):

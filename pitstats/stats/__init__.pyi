@@ -38,6 +38,8 @@ from .logistic import fit_firth_logistic as fit_firth_logistic
 from .logistic import fit_logistic as fit_logistic
 from .mixed_linear import fit_mixed_linear as fit_mixed_linear
 from .mixed_logistic import fit_mixed_logistic as fit_mixed_logistic
+from .nested_rates import NestedRates as NestedRates
+from .nested_rates import nested_rates as nested_rates
 from .ordinal import OrdinalFit as OrdinalFit
 from .ordinal import fit_ordinal as fit_ordinal
 from .paired import PairedDifferences as PairedDifferences

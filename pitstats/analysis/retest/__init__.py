@@ -1,0 +1,1 @@
+"""One thing was changed and the pit baked again: whether it helped."""

@@ -1,0 +1,438 @@
+"""Before against after in the same pit: change in every outcome, with its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from pitstats.analysis.fairness import Finding, audit_fairness
+from pitstats.analysis.places.evenness import compare_evenness
+from pitstats.analysis.places.usable_area import estimate_usable_area
+from pitstats.analysis.rates.pairs import verdicts
+from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.two_layouts import compare_both_ways
+from pitstats.analysis.results import FrameResult
+from pitstats.analysis.retest.sides import AFTER, BEFORE, Sides, make_sides, side_name
+from pitstats.errors import DesignError
+from pitstats.study.study import Study
+
+#: Settings that people change between bakes, in the order in which they are looked for.
+SETTINGS = ("damper_open", "intake_open", "plate", "rotated", "wood")
+ONE_PAIR = "one bake each"
+DAYS_ALIKE = "days assumed alike"
+_COLUMNS = (
+    "pit",
+    "outcome",
+    "before",
+    "after",
+    "change",
+    "conf_low",
+    "conf_high",
+    "verdict",
+)
+_Row = tuple[str, str, float, float, float, float, float, str]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SettingComparison(FrameResult):
+    """Did the change help: before against after, pit by pit.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row per changed pit and outcome: ``pit, outcome, before, after, change,
+        conf_low, conf_high, verdict``. Outcomes: "burned", "target grade" (long-run
+        shares), "near less far" (burned share at the firebox end less the far end) and
+        "usable area" (square length units). ``change`` = after - before.
+    bakes : pandas.DataFrame
+        ``pit, side, n_bakes, n_items, n_burned`` of the two sides.
+    findings : tuple of Finding
+        What else differed between the two sides, by the detectors of the audit.
+    setting : str
+        What was changed: a column of bakes, or "study" for two studies.
+    n_unmatched : int
+        Items left out because the other side graded nothing in their cell.
+    days_alike : bool
+        Whether the sides lie on different days with no pit baked on both.
+    """
+
+    table: pd.DataFrame
+    bakes: pd.DataFrame
+    findings: tuple[Finding, ...]
+    setting: str
+    n_unmatched: int
+    days_alike: bool
+    estimand: str
+    method: str
+    conf_level: float
+    caveats: tuple[str, ...]
+
+
+def compare_settings(
+    study: Study,
+    setting: str | None = None,
+    *,
+    before: str | float | None = None,
+    conf_level: float | None = None,
+) -> SettingComparison:
+    """Compare the bakes before and after a change of one setting in the same pit.
+
+    Parameters
+    ----------
+    study : Study
+        Holds the bakes of both sides.
+    setting : str, optional
+        Column of bakes that says the side, such as ``"damper_open"`` or one of your
+        own with two values in the changed pit. Not given: the only setting that was
+        varied within a pit.
+    before : str or float, optional
+        Value before the change; that of the pit's first bake if not given.
+    conf_level : float, optional
+        Between 0 and 1; the study's own level when not given.
+
+    Returns
+    -------
+    SettingComparison
+
+    Raises
+    ------
+    DesignError
+        If no setting, or more than one, was varied within a pit, if a pit has more
+        than two values, or if no pit has bakes on both sides.
+
+    Notes
+    -----
+    Each side of a changed pit is treated as a pit of its own, on the cells that both
+    sides graded, and goes through the analyses that compare pits: bakes are what
+    counts, every side has a spread between bakes of its own, and sessions that hold
+    both sides pair them. One bake on each side gives no verdict.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("four_pits")
+    >>> ps.compare_settings(study)
+    Traceback (most recent call last):
+    ...
+    pitstats.errors.DesignError: No setting was varied within a pit. ...
+    """
+    level = checked_level(study, conf_level)
+    column = setting or _only_setting(study)
+    if column not in study.bakes.columns:
+        raise DesignError(
+            f"bakes has no column {column!r}. Name the column that says which bakes "
+            "were made before and after."
+        )
+    sides = make_sides(study, _sides_by(study, column, before))
+    paired = sides.study.bakes["session"].ne("").all()
+    return _compared(sides, column, level, days_alike=False, paired=bool(paired))
+
+
+def retest(
+    before: Study,
+    after: Study,
+    *,
+    unchanged: Sequence[str] = (),
+    conf_level: float | None = None,
+) -> SettingComparison:
+    """Compare the pits that two studies share, one before and one after a change.
+
+    Parameters
+    ----------
+    before, after : Study
+        Pits are one where their names are equal.
+    unchanged : sequence of str
+        Pits that were not changed; those that both studies hold link the days.
+    conf_level : float, optional
+        Between 0 and 1; the level of ``after`` when not given.
+
+    Returns
+    -------
+    SettingComparison
+
+    Raises
+    ------
+    DesignError
+        If the studies share no changed pit, or count burned items in different ways,
+        or if a pit said to be unchanged is in neither.
+
+    Notes
+    -----
+    The days are blocks: what the weather, the dough and the wood of a day did is
+    common to all its bakes. With an unchanged pit baked on both days the change is
+    told apart from the day, at the price of wider intervals; without one it is not,
+    and the answer holds only if the days were alike, which the result says.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> first, second = ps.read_study("may"), ps.read_study("june")  # doctest: +SKIP
+    >>> ps.retest(first, second).table  # doctest: +SKIP
+    """
+    level = checked_level(after, conf_level)
+    one, two = before.settings, after.settings
+    if (one.grades, one.burned_from, one.face) != (
+        two.grades,
+        two.burned_from,
+        two.face,
+    ):
+        raise DesignError(
+            "The two studies do not count burned items alike: grades, burned_from or "
+            "face differ. Bring them to one scale in study.toml first."
+        )
+    links = set(unchanged)
+    of_before, of_after = set(before.pits["pit"]), set(after.pits["pit"])
+    unknown = sorted(links - of_before - of_after)
+    if unknown:
+        raise DesignError(f"Neither study has a pit {unknown[0]!r}. Check its name.")
+    joined, side_of = _joined(before, after, links)
+    sides = make_sides(joined, side_of)
+    linked = links & of_before & of_after
+    return _compared(sides, "study", level, days_alike=not linked, paired=bool(linked))
+
+
+def _only_setting(study: Study) -> str:
+    kept = study.bakes[study.bakes["status"] == "kept"]
+    varied = [
+        name for name in SETTINGS if (kept.groupby("pit")[name].nunique() > 1).any()
+    ]
+    if not varied:
+        raise DesignError(
+            "No setting was varied within a pit. Name the column of bakes that says "
+            "which bakes were made before and after."
+        )
+    if len(varied) > 1:
+        raise DesignError(
+            f"{' and '.join(varied)} were varied within a pit. Say which change is "
+            "meant; the others are looked at as what else changed."
+        )
+    return varied[0]
+
+
+def _sides_by(study: Study, column: str, before: str | float | None) -> dict[str, str]:
+    """Side of every kept bake of a pit in which the setting has two values."""
+    kept = study.bakes[(study.bakes["status"] == "kept") & study.bakes[column].notna()]
+    kept = kept[kept[column].astype("str") != ""].sort_values("order", kind="stable")
+    sides: dict[str, str] = {}
+    for pit, rows in kept.groupby("pit", sort=False):
+        values = list(dict.fromkeys(rows[column]))
+        if len(values) > 2:
+            raise DesignError(
+                f"{column} has {len(values)} values in pit {pit}; before and after "
+                "are two. Use estimate_setting_effect for more."
+            )
+        first = values[0] if before is None else _as_value(before, values)
+        if len(values) == 2:
+            sides |= {
+                str(bake): BEFORE if value == first else AFTER
+                for bake, value in zip(rows["bake"], rows[column], strict=True)
+            }
+    return sides
+
+
+def _as_value(before: str | float, values: Sequence[object]) -> object:
+    for value in values:
+        if str(value) == str(before) or value == before:
+            return value
+    return object()  # a pit that never had the value has no side before
+
+
+def _joined(
+    before: Study, after: Study, links: set[str]
+) -> tuple[Study, dict[str, str]]:
+    """Both studies as one, each a session of its own; and the side of every bake."""
+    parts: list[dict[str, pd.DataFrame]] = []
+    sides: dict[str, str] = {}
+    for study, side in ((before, BEFORE), (after, AFTER)):
+        names = {bake: f"{bake} ({side})" for bake in study.bakes["bake"]}
+        tables = {
+            name: frame.assign(bake=frame["bake"].map(names))
+            for name, frame in study.tables.items()
+            if name in ("bakes", "items", "counts") and len(frame)
+        }
+        tables["bakes"] = tables["bakes"].assign(session=side)
+        tables |= {"pits": study.pits, "grates": study.grates}
+        parts.append(tables)
+        changed = ~study.bakes["pit"].isin(list(links))
+        sides |= {names[bake]: side for bake in study.bakes.loc[changed, "bake"]}
+    whole: dict[str, Any] = {
+        name: pd.concat(
+            [part[name] for part in parts if name in part], ignore_index=True
+        )
+        if any(name in part for part in parts)
+        else pd.DataFrame()
+        for name in ("pits", "grates", "bakes", "items", "counts")
+    }
+    whole["pits"] = whole["pits"].drop_duplicates("pit", ignore_index=True)
+    whole["grates"] = _largest(whole["grates"])
+    whole |= {
+        name: frame.iloc[:0]
+        for name, frame in after.tables.items()
+        if name not in whole
+    }
+    return replace(after, **whole, assumptions=(), source=None), sides
+
+
+def _largest(grates: pd.DataFrame) -> pd.DataFrame:
+    """One row per grate; a size that was only assumed is the largest that was seen."""
+    sizes = grates.groupby(["pit", "grate"], sort=False)[["rows", "columns"]].max()
+    once = grates.drop_duplicates(["pit", "grate"], keep="last").drop(
+        columns=["rows", "columns"]
+    )
+    return once.merge(sizes.reset_index(), on=["pit", "grate"])
+
+
+def _compared(
+    sides: Sides, setting: str, level: float, *, days_alike: bool, paired: bool
+) -> SettingComparison:
+    both = compare_both_ways(sides.study, conf_level=level)
+    counts = both.rates.table.set_index("pit")
+    outcomes = [
+        ("burned", both.leading.table, both.leading.rates.set_index("pit")["estimate"]),
+        *_others(sides.study, level),
+    ]
+    rows = [
+        _row(pit, outcome, levels, _pair(pairs, pit))
+        for pit in sides.pits
+        for outcome, pairs, levels in outcomes
+    ]
+    table = pd.DataFrame(rows, columns=list(_COLUMNS)).dropna(subset="change")
+    table = table.reset_index(drop=True)
+    table["verdict"] = _verdicts(table, sides.study.settings.margin)
+    one_pair = [
+        pit
+        for pit in sides.pits
+        if all(counts.loc[side_name(pit, side), "n_bakes"] == 1 for side in _SIDES)
+    ]
+    table.loc[table["pit"].isin(one_pair), "verdict"] = ONE_PAIR
+    if days_alike:
+        table.loc[table["verdict"] != ONE_PAIR, "verdict"] = DAYS_ALIKE
+    return SettingComparison(
+        table=table,
+        bakes=_bakes(sides.pits, both.rates.table),
+        findings=_what_else(sides, setting),
+        setting=setting,
+        n_unmatched=sides.n_unmatched,
+        days_alike=days_alike,
+        estimand=f"{both.leading.estimand}; after less before, same pit and cells",
+        method=both.leading.method,
+        conf_level=level,
+        caveats=_caveats(sides, one_pair, days_alike, paired),
+    )
+
+
+_SIDES = (AFTER, BEFORE)
+
+
+def _verdicts(table: pd.DataFrame, margin: float | None) -> pd.Series:
+    """Verdicts of single intervals; the margin that was stated is one of burn rates."""
+    words = table["outcome"].eq("burned").map({True: margin, False: None})
+    return pd.Series(
+        [
+            verdicts(
+                table.loc[[k], "conf_low"],
+                table.loc[[k], "conf_high"],
+                margin=None if pd.isna(words[k]) else float(words[k]),
+                one_bake_each=False,
+            )[0]
+            for k in table.index
+        ],
+        index=table.index,
+        dtype="str",
+    )
+
+
+def _pair(table: pd.DataFrame, pit: str) -> pd.Series:
+    own = (table["pit_a"] == side_name(pit, AFTER)) & (
+        table["pit_b"] == side_name(pit, BEFORE)
+    )
+    return table[own].iloc[0]
+
+
+def _row(pit: str, outcome: str, levels: pd.Series, pair: pd.Series) -> _Row:
+    """One row; the interval of the pair alone, since each pit has one question."""
+    return (
+        pit,
+        outcome,
+        float(levels[side_name(pit, BEFORE)]),
+        float(levels[side_name(pit, AFTER)]),
+        float(pair["estimate"]),
+        float(pair["conf_low"]),
+        float(pair["conf_high"]),
+        "",
+    )
+
+
+def _others(
+    study: Study, level: float
+) -> Iterator[tuple[str, pd.DataFrame, pd.Series]]:
+    """Outcomes that not every record can speak to: pairs, and levels by pit."""
+    try:
+        area = estimate_usable_area(study, conf_level=level)
+        levels = area.table.set_index("pit")
+        for outcome, measure, column in (
+            ("target grade", "share", "estimate"),
+            ("usable area", "area", "area"),
+        ):
+            own = area.differences[area.differences["measure"] == measure]
+            if len(own):
+                yield outcome, own, levels[column]
+    except DesignError:
+        pass
+    try:
+        evenness = compare_evenness(study, level)
+    except DesignError:
+        return
+    fall = evenness.table.set_index("pit")["near_minus_far"]
+    yield "near less far", evenness.differences, fall
+
+
+def _bakes(pits: Sequence[str], table: pd.DataFrame) -> pd.DataFrame:
+    names = ["n_bakes", "n_items", "n_burned"]
+    sides = [(pit, side) for pit in pits for side in (BEFORE, AFTER)]
+    counts = table.set_index("pit")[names].loc[[side_name(*each) for each in sides]]
+    head = pd.DataFrame(sides, columns=["pit", "side"])
+    return head.join(counts.reset_index(drop=True).astype(int))
+
+
+def _what_else(sides: Sides, setting: str) -> tuple[Finding, ...]:
+    """Findings of the audit about the two sides, without the change itself."""
+    bakes = sides.study.bakes
+    if setting in bakes.columns and setting in SETTINGS:
+        bakes = bakes.drop(columns=setting)
+    return tuple(audit_fairness(replace(sides.study, bakes=bakes)))
+
+
+def _caveats(
+    sides: Sides, one_pair: Sequence[str], days_alike: bool, paired: bool
+) -> tuple[str, ...]:
+    found = [
+        f"{pit}: one pair of bakes. It shows what happened in these two bakes, not "
+        "what the change does."
+        for pit in one_pair
+    ]
+    if days_alike:
+        found.append(
+            "No unchanged pit was baked on both days, so the change and the day cannot "
+            "be told apart. The numbers hold only if the days were alike. Bake an "
+            "unchanged pit on both days."
+        )
+    elif not paired:
+        found.append(
+            "Sessions are not recorded for every bake, so the bakes of one day could "
+            "not be paired."
+        )
+    if sides.n_unmatched:
+        found.append(
+            f"{sides.n_unmatched} items were left out: the other side graded nothing "
+            "in their cells."
+        )
+    if len(sides.pits) > 1:
+        found.append(
+            f"{len(sides.pits)} pits were changed; each interval is for its own pit "
+            "and does not allow for the others."
+        )
+    return tuple(found)

@@ -1,0 +1,150 @@
+"""How a season went on: running estimates, who improved, how repeatable each pit is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pitstats.analysis.rates.pairs import verdicts
+from pitstats.analysis.season.estimate import fit_season, pits_of
+from pitstats.analysis.season.read import Season
+
+_MOST_STEPS = 8
+_FEWEST_BAKES = 3  # below this nothing is known about a spread
+
+
+def season_progress(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
+    """Estimate every pit again after each study, or after eight stages of many.
+
+    Parameters
+    ----------
+    season : Season
+        From `read_season`.
+    conf_level : float, default 0.95
+        Between 0 and 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per stage and pit baked by then: ``n_studies, study`` (the last one),
+        ``pit, n_bakes, estimate, conf_low, conf_high``. Intervals do not allow for
+        looking at every stage.
+    """
+    studies = list(dict.fromkeys(season.bakes["study"]))
+    stages = np.unique(
+        np.linspace(1, len(studies), min(len(studies), _MOST_STEPS)).round().astype(int)
+    )
+    rows = []
+    for stage in stages:
+        bakes = _graded(season, studies[:stage])
+        pits = pits_of(bakes)
+        if not pits:
+            continue
+        found = fit_season(bakes, bakes["pit"], pits, conf_level)
+        counts = bakes["pit"].value_counts()
+        for pit, rate in zip(pits, found.rates, strict=True):
+            last = studies[stage - 1]
+            rows.append((int(stage), last, pit, int(counts[pit]), *map(float, rate)))
+    names = ["n_studies", "study", "pit", "n_bakes", "estimate", "conf_low"]
+    return pd.DataFrame(rows, columns=[*names, "conf_high"])
+
+
+def season_change(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
+    """Compare the later half of each pit's studies with the earlier half.
+
+    Parameters
+    ----------
+    season : Season
+        From `read_season`.
+    conf_level : float, default 0.95
+        Between 0 and 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per pit with two studies or more: ``pit, n_early, n_late`` (bakes),
+        ``early, late, change, conf_low, conf_high, verdict``; ``change`` = late -
+        early. Intervals are for each pit alone.
+    """
+    bakes = _graded(season, list(season.bakes["study"]))
+    group = bakes["pit"].to_numpy(dtype=object).copy()
+    split: list[str] = []
+    for pit in pits_of(bakes):
+        own = (bakes["pit"] == pit).to_numpy()
+        studies = list(dict.fromkeys(bakes.loc[own, "study"]))
+        if len(studies) > 1:
+            is_late = bakes["study"].isin(studies[(len(studies) + 1) // 2 :])
+            names_of_halves = np.where(is_late, f"{pit}\x1flate", f"{pit}\x1fearly")
+            group[own] = names_of_halves[own]
+            split.append(pit)
+    groups = pd.Series(group, index=bakes.index)
+    names = list(dict.fromkeys(group))
+    rows = []
+    if split:
+        found = fit_season(bakes, groups, names, conf_level)
+        counts = dict(
+            zip(*np.unique(group.astype(str), return_counts=True), strict=True)
+        )
+        place = {name: k for k, name in enumerate(names)}
+        for pit in split:
+            early, late = f"{pit}\x1fearly", f"{pit}\x1flate"
+            a, b = place[early], place[late]
+            pairs = found.differences
+            k = int(np.flatnonzero((pairs.a == min(a, b)) & (pairs.b == max(a, b)))[0])
+            sign = 1.0 if a > b else -1.0
+            ends = sorted((sign * pairs.low[k], sign * pairs.high[k]))
+            rows.append(
+                (
+                    pit,
+                    int(counts[early]),
+                    int(counts[late]),
+                    found.rates[a].estimate,
+                    found.rates[b].estimate,
+                    sign * pairs.estimate[k],
+                    *ends,
+                )
+            )
+    columns = ["pit", "n_early", "n_late", "early", "late", "change", "conf_low"]
+    frame = pd.DataFrame(rows, columns=[*columns, "conf_high"])
+    frame["verdict"] = verdicts(
+        frame["conf_low"], frame["conf_high"], margin=None, one_bake_each=False
+    )
+    return frame
+
+
+def season_repeatability(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
+    """Spread between the bakes of each pit, and of each tender.
+
+    Parameters
+    ----------
+    season : Season
+        From `read_season`.
+    conf_level : float, default 0.95
+        Between 0 and 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``of`` ("pit" or "tender"), ``name, n_bakes, estimate, conf_low, conf_high``:
+        SD between the bakes of a session or study, logit scale; NaN (unknown) below
+        three bakes. A tender's bakes of several pits are compared within pits.
+    """
+    bakes = _graded(season, list(season.bakes["study"]))
+    rows = []
+    for of in ("pit", "tender"):
+        for name in dict.fromkeys(bakes[of]):
+            own = bakes[bakes[of] == name]
+            if name == "":
+                continue
+            sd: tuple[float, ...] = (np.nan,) * 3
+            if len(own) >= _FEWEST_BAKES:
+                fit = fit_season(own, own["pit"], pits_of(own), conf_level)
+                sd = tuple(map(float, fit.sds["bake"] or sd))
+            rows.append((of, name, len(own), *sd))
+    columns = ["of", "name", "n_bakes", "estimate", "conf_low", "conf_high"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _graded(season: Season, studies: list[str]) -> pd.DataFrame:
+    bakes = season.bakes
+    return bakes[bakes["study"].isin(studies) & (bakes["n_items"] > 0)]

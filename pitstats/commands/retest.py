@@ -1,0 +1,64 @@
+"""Did the change help? Before against after in the same pit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pitstats.commands.shared import HELP, format_option, told_plainly
+
+
+@click.command(context_settings=HELP, short_help="Before against after a change.")
+@click.argument("before", metavar="STUDY", type=click.Path(path_type=Path))
+@click.argument("after", required=False, type=click.Path(path_type=Path))
+@click.option("--setting", help="Column of bakes that was changed within a pit.")
+@click.option(
+    "--unchanged",
+    multiple=True,
+    metavar="PIT",
+    help="Pit that was not changed and links two studies; may be repeated.",
+)
+@click.option("--conf-level", type=float, help="Between 0 and 1.")
+@format_option
+@told_plainly()
+def retest(
+    before: Path,
+    after: Path | None,
+    setting: str | None,
+    unchanged: tuple[str, ...],
+    conf_level: float | None,
+    style: str,
+) -> None:
+    """Compare the bakes before and after a change of one thing in the same pit.
+
+    With one STUDY, a setting that was varied within a pit says the sides; with two,
+    the first is before and the second after.
+    """
+    from pitstats.analysis.retest import compare as analysis
+    from pitstats.study.files import read_study
+
+    if after is None:
+        found = analysis.compare_settings(
+            read_study(before), setting, conf_level=conf_level
+        )
+    else:
+        found = analysis.retest(
+            read_study(before),
+            read_study(after),
+            unchanged=unchanged,
+            conf_level=conf_level,
+        )
+    if style == "csv":
+        click.echo(found.table.to_csv(index=False), nl=False)
+    elif style == "json":
+        click.echo(found.table.to_json(orient="records", indent=2))
+    else:
+        click.echo(found.bakes.to_string(index=False))
+        click.echo(f"\n{found.estimand} (level {found.conf_level:g})")
+        click.echo(found.table.round(3).to_string(index=False))
+        for finding in found.findings:
+            if finding.severity in ("spoils", "weakens"):
+                click.echo(f"But: {finding.message} {finding.fix}")
+        for caveat in found.caveats:
+            click.echo(f"Note: {caveat}")

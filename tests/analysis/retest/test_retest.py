@@ -1,0 +1,168 @@
+"""Before against after: sides, pairs of days, matched cells, and what else changed."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import pitstats as ps
+
+
+def moved_damper(n_before: int = 2, n_after: int = 2, better: bool = True) -> ps.Study:
+    """Pit A with its damper moved in every session; pit B as it was."""
+    rng = np.random.default_rng(4)
+    bakes, items = [], []
+    for session in range(max(n_before, n_after)):
+        plan = [("A", 1.0, 0.5 if better else 0.2), ("A", 0.5, 0.2), ("B", 1.0, 0.3)]
+        for order, (pit, damper, rate) in enumerate(plan):
+            if pit == "A" and session >= (n_before if damper == 1.0 else n_after):
+                continue
+            name = f"{pit}-{session}-{damper:g}"
+            bakes.append((name, pit, f"day {session}", 1 + order + 3 * session, damper))
+            for row in (1, 2):
+                for column in range(1, 7):
+                    burned = rng.random() < rate * (1.4 - 0.13 * column)
+                    grade = "burned" if burned else rng.choice(["golden", "light"])
+                    items.append((name, row, column, grade))
+    return ps.Study(
+        settings=ps.Settings(
+            title="Damper",
+            question="Did it help?",
+            temperature_rule="same grate",
+            length_unit="in",
+        ),
+        pits=pd.DataFrame({"pit": ["A", "B"]}),
+        grates=pd.DataFrame(
+            {
+                "pit": ["A", "B"],
+                "grate": "main",
+                "rows": 2,
+                "columns": 6,
+                "cell_length": 4.0,
+                "cell_width": 4.0,
+            }
+        ),
+        bakes=pd.DataFrame(
+            bakes, columns=["bake", "pit", "session", "order", "damper_open"]
+        ),
+        items=pd.DataFrame(items, columns=["bake", "row", "column", "grade_top"]),
+    )
+
+
+def test_every_outcome_has_a_change_with_its_interval() -> None:
+    found = ps.compare_settings(moved_damper(4, 4))
+    table = found.table.set_index("outcome")
+    assert set(table.index) == {
+        "burned",
+        "target grade",
+        "usable area",
+        "near less far",
+    }
+    columns = "pit outcome before after change conf_low conf_high verdict"
+    assert list(found.table.columns) == columns.split()
+    burned = table.loc["burned"]
+    assert burned["change"] == pytest.approx(
+        burned["after"] - burned["before"], abs=0.01
+    )
+    assert burned["change"] < -0.1
+    assert (
+        (table["conf_low"] < table["change"]) & (table["change"] < table["conf_high"])
+    ).all()
+    assert found.setting == "damper_open"
+    assert found.bakes["n_bakes"].tolist() == [4, 4]
+
+
+def test_before_and_after_can_be_turned_round() -> None:
+    study = moved_damper(3, 3)
+    one = ps.compare_settings(study).table.set_index("outcome")
+    two = ps.compare_settings(study, before=0.5).table.set_index("outcome")
+    assert two.loc["burned", "change"] == pytest.approx(
+        -one.loc["burned", "change"], abs=0.01
+    )
+
+
+def test_one_pair_of_bakes_is_reported_as_one_pair() -> None:
+    found = ps.compare_settings(moved_damper(1, 1))
+    assert set(found.table["verdict"]) == {"one bake each"}
+    assert any("one pair of bakes" in caveat for caveat in found.caveats)
+
+
+def test_only_cells_that_both_sides_graded_count() -> None:
+    study = moved_damper(2, 2)
+    gone = study.items["bake"].str.endswith("-0.5") & (study.items["column"] == 6)
+    found = ps.compare_settings(replace(study, items=study.items[~gone]))
+    assert found.n_unmatched == 4
+    assert found.bakes["n_items"].tolist() == [20, 20]
+    assert any("4 items were left out" in caveat for caveat in found.caveats)
+
+
+def test_what_else_changed_is_found_by_the_audit() -> None:
+    study = moved_damper(3, 3)
+    after = study.bakes["bake"].str.endswith("-0.5")
+    bakes = study.bakes.assign(tender=np.where(after, "one", "two"))
+    with_tender = ps.compare_settings(replace(study, bakes=bakes))
+    alone = ps.compare_settings(study)
+    messages = " ".join(f.message for f in with_tender.findings)
+    assert "tender" in messages
+    assert "damper" not in " ".join(
+        f.message for f in alone.findings if f.severity == "spoils"
+    )
+
+
+def test_the_setting_must_be_plain() -> None:
+    study = moved_damper(2, 2)
+    with pytest.raises(ps.DesignError, match="No setting was varied"):
+        ps.compare_settings(ps.demo_study("four_pits"))
+    with pytest.raises(ps.DesignError, match="no column 'flap'"):
+        ps.compare_settings(study, "flap")
+    after = study.bakes["bake"].str.endswith("-0.5")
+    both = replace(study, bakes=study.bakes.assign(plate=np.where(after, "p", "q")))
+    with pytest.raises(ps.DesignError, match="damper_open and plate"):
+        ps.compare_settings(both)
+    three = study.bakes.assign(damper_open=[0.1 * k for k in range(len(study.bakes))])
+    with pytest.raises(ps.DesignError, match="before and after are two"):
+        ps.compare_settings(replace(study, bakes=three))
+
+
+def _halves() -> tuple[ps.Study, ps.Study]:
+    study = moved_damper(3, 3)
+    after = study.bakes["bake"].str.endswith("-0.5")
+    is_b = study.bakes["pit"] == "B"
+    second = is_b & study.bakes["session"].isin(["day 1", "day 2"])
+    first = (is_b & ~second) | (~is_b & ~after)
+    return tuple(
+        replace(
+            study,
+            bakes=study.bakes[own],
+            items=study.items[study.items["bake"].isin(study.bakes.loc[own, "bake"])],
+        )
+        for own in (first, ~first)
+    )  # type: ignore[return-value]
+
+
+def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
+    before, after = _halves()
+    found = ps.retest(before, after, unchanged=["B"])
+    assert set(found.table["pit"]) == {"A"}
+    assert not found.days_alike
+    assert "days assumed alike" not in set(found.table["verdict"])
+
+
+def test_two_studies_without_one_do_not() -> None:
+    before, after = _halves()
+    found = ps.retest(before, after)
+    assert found.days_alike
+    assert set(found.table["verdict"]) == {"days assumed alike"}
+    assert any("cannot be told apart" in caveat for caveat in found.caveats)
+
+
+def test_studies_that_do_not_fit_are_refused_in_words() -> None:
+    before, after = _halves()
+    other = replace(after, settings=replace(after.settings, burned_from="dark"))
+    with pytest.raises(ps.DesignError, match="count burned items alike"):
+        ps.retest(before, other)
+    with pytest.raises(ps.DesignError, match="Neither study has a pit 'Z'"):
+        ps.retest(before, after, unchanged=["Z"])
+    with pytest.raises(ps.DesignError, match="both before and after"):
+        ps.retest(before, after, unchanged=["A", "B"])

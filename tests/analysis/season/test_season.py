@@ -1,0 +1,227 @@
+"""A season of studies: matched, counted once, estimated, with and without a bridge."""
+
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import pitstats as ps
+from pitstats.analysis.season.estimate import NO_BRIDGE
+
+
+def counted(
+    title: str, bakes: list[tuple[str, str, int]], **settings: object
+) -> ps.Study:
+    """A study of totals: pit, session, burned of 16."""
+    names = [f"{title}-{k}" for k in range(len(bakes))]
+    return ps.Study(
+        settings=ps.Settings(
+            title=title, question="Q?", temperature_rule="same grate", **settings
+        ),
+        pits=pd.DataFrame({"pit": list(dict.fromkeys(b[0] for b in bakes))}),
+        bakes=pd.DataFrame(
+            {
+                "bake": names,
+                "pit": [b[0] for b in bakes],
+                "session": [b[1] for b in bakes],
+            }
+        ),
+        counts=pd.DataFrame(
+            {"bake": names, "n_items": 16, "n_burned": [b[2] for b in bakes]}
+        ),
+    )
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    ps.write_study(
+        counted("day 2", [("A", "1", 2), ("R", "1", 5), ("A", "2", 4), ("R", "2", 6)]),
+        tmp_path / "day 2",
+    )
+    ps.write_study(
+        counted("day 10", [("B", "1", 9), ("R", "1", 6), ("B", "2", 8), ("R", "2", 5)]),
+        tmp_path / "day 10.xlsx",
+    )
+    ps.write_study(
+        counted("day 11", [("C", "1", 3), ("C", "2", 1)]), tmp_path / "day 11"
+    )
+    (tmp_path / "notes.txt").write_text("not a study")
+    return tmp_path
+
+
+def test_studies_are_read_in_their_natural_order(folder: Path) -> None:
+    season = ps.read_season(folder)
+    assert list(season.studies) == ["day 2", "day 10", "day 11"]
+    assert season.studies["day 10"].settings.title == "day 10"
+    assert len(season.bakes) == 10
+    assert season.rates.groupby("study").size().to_dict() == {
+        "day 2": 2,
+        "day 10": 2,
+        "day 11": 1,
+    }
+
+
+def test_pits_are_compared_through_a_pit_baked_on_both_days(folder: Path) -> None:
+    found = ps.estimate_season(ps.read_season(folder))
+    pairs = found.differences.set_index(["pit_a", "pit_b"])
+    bridged = pairs.loc[("A", "B")]
+    assert bridged["estimate"] < 0
+    assert bridged["n_shared_studies"] == 0
+    assert bridged["bridge_share"] == 1.0
+    assert pairs.loc[("A", "R"), "bridge_share"] < 0.6
+    assert list(found.table.columns) == [
+        "pit",
+        "n_studies",
+        "n_bakes",
+        "n_items",
+        "n_burned",
+        "estimate",
+        "conf_low",
+        "conf_high",
+    ]
+
+
+def test_without_a_bridge_the_pair_is_refused_in_words(folder: Path) -> None:
+    season = ps.read_season(folder)
+    found = ps.estimate_season(season)
+    pairs = found.differences.set_index(["pit_a", "pit_b"])
+    refused = pairs.loc[("A", "C")]
+    assert refused["verdict"] == NO_BRIDGE
+    assert np.isnan(refused["estimate"])
+    assert any("A and C were never baked in one study" in c for c in found.caveats)
+
+    alike = ps.estimate_season(season, days_alike=True)
+    pairs = alike.differences.set_index(["pit_a", "pit_b"])
+    assert np.isfinite(pairs.loc[("A", "C"), "estimate"])
+    assert alike.caveats[0].startswith("Days assumed alike")
+
+
+def test_the_same_bake_twice_is_counted_once_and_told(folder: Path) -> None:
+    ps.write_study(ps.read_study(folder / "day 2"), folder / "day 2 again")
+    season = ps.read_season(folder)
+    assert len(season.bakes) == 10
+    assert season.left_out["reason"].tolist() == ["the same bake as in study day 2"] * 4
+
+
+def test_near_equal_names_are_asked_about_and_never_merged(folder: Path) -> None:
+    ps.write_study(counted("day 12", [("a", "1", 2), ("R", "1", 2)]), folder / "day 12")
+    season = ps.read_season(folder)
+    assert {"a", "A"} <= set(season.bakes["pit"])
+    assert len(season.questions) == 1
+    assert "'A' and 'a'" in season.questions[0]
+
+    table = ps.write_matches(season)
+    text = table.read_text().replace("day 12,a,a,", "day 12,a,A,")
+    table.write_text(text)
+    season = ps.read_season(folder)
+    assert "a" not in set(season.bakes["pit"])
+    assert season.questions == ()
+    with pytest.raises(ps.ExistsError):
+        ps.write_matches(season)
+    assert table.read_text() == text
+
+
+def test_other_ways_of_counting_are_kept_apart_in_words(folder: Path) -> None:
+    other = counted(
+        "day 13",
+        [("A", "1", 7)],
+        grades=("pale", "brown", "black"),
+        target_grades=("brown",),
+    )
+    ps.write_study(other, folder / "day 13")
+    season = ps.read_season(folder)
+    assert "day 13" not in set(season.bakes["study"])
+    assert "burned from black" in season.left_out["reason"].iloc[0]
+
+
+def test_a_wrong_table_of_matches_is_told_by_row(folder: Path) -> None:
+    (folder / "season.csv").write_text(
+        "study,pit,season_pit,burned_as\nday 2,A,A,\nday 2,Z,A,\nday 2,A,B,\n"
+    )
+    with pytest.raises(ps.InvalidStudyError) as caught:
+        ps.read_season(folder)
+    assert [(p.row, p.column) for p in caught.value.problems] == [
+        (3, "pit"),
+        (4, "pit"),
+    ]
+
+
+def test_problems_of_all_studies_are_told_at_once(folder: Path) -> None:
+    for name in ("day 2", "day 11"):
+        path = folder / name / "counts.csv"
+        path.write_text(path.read_text().replace(",16,", ",-1,"))
+    with pytest.raises(ps.InvalidStudyError) as caught:
+        ps.read_season(folder)
+    tables = {problem.table for problem in caught.value.problems}
+    assert tables == {"day 2: counts", "day 11: counts"}
+
+
+def test_summaries_are_rebuilt_when_missing_stale_or_damaged(folder: Path) -> None:
+    first = ps.read_season(folder)
+    kept = sorted((folder / ".pitstats-season").iterdir())
+    assert len(kept) == 3
+    kept[0].write_text("{")
+    kept[1].unlink()
+    again = ps.read_season(folder)
+    pd.testing.assert_frame_equal(first.bakes, again.bakes)
+
+    path = folder / "day 11" / "counts.csv"
+    path.write_text(path.read_text().replace(",16,1", ",16,16"))
+    changed = ps.read_season(folder)
+    assert changed.bakes["n_burned"].sum() == first.bakes["n_burned"].sum() + 15
+
+
+def _read(folder: str) -> int:
+    return int(ps.read_season(folder).bakes["n_burned"].sum())
+
+
+def test_many_readers_and_writers_of_summaries_lose_nothing(folder: Path) -> None:
+    with ProcessPoolExecutor(4) as pool:
+        totals = set(pool.map(_read, [str(folder)] * 20))
+    assert totals == {_read(str(folder))}
+    names = [path.name for path in (folder / ".pitstats-season").iterdir()]
+    assert len(names) == 3
+    assert all(name.endswith(".json") and len(name) == 69 for name in names)
+
+
+def test_numbers_are_the_same_for_any_number_of_processes(
+    folder: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    one = ps.estimate_season(ps.read_season(folder, n_jobs=1))
+    for path in (folder / ".pitstats-season").iterdir():
+        path.unlink()
+    two = ps.estimate_season(ps.read_season(folder, n_jobs=2))
+    pd.testing.assert_frame_equal(one.table, two.table)
+
+
+def test_progress_change_and_repeatability(folder: Path) -> None:
+    season = ps.read_season(folder)
+    progress = ps.season_progress(season)
+    assert progress.groupby("n_studies").size().to_dict() == {1: 2, 2: 3, 3: 4}
+    change = ps.season_change(season)
+    assert change["pit"].tolist() == ["R"]
+    assert change["n_early"].item() == change["n_late"].item() == 2
+    spread = ps.season_repeatability(season).set_index("name")
+    assert np.isnan(spread.loc["C", "estimate"])
+    assert spread.loc["R", "estimate"] > 0
+
+
+@pytest.mark.parametrize("content", [None, "empty"])
+def test_a_folder_without_studies_is_told(tmp_path: Path, content: str | None) -> None:
+    target = tmp_path if content else tmp_path / "nowhere"
+    with pytest.raises(ps.DesignError, match=r"no (study|folder)"):
+        ps.read_season(target)
+
+
+def test_excluded_bakes_are_listed(folder: Path) -> None:
+    study = ps.read_study(folder / "day 2")
+    bakes = study.bakes.copy()
+    bakes.loc[0, ["status", "reason"]] = ["excluded", "lid left open"]
+    ps.write_study(replace(study, bakes=bakes), folder / "day 2", overwrite=True)
+    season = ps.read_season(folder)
+    assert season.left_out.values.tolist() == [
+        ["day 2", "day 2-0", "excluded: lid left open"]
+    ]
