@@ -101,8 +101,8 @@ def nested_rates(
     -----
     ``logit P(burned) = alpha_pit + w_study + v_session + u_bake``. Given the SDs, the
     levels and effects are found by iterated weighted least squares with the nested
-    covariance matrix inverted in closed form, and integrated by Laplace's method
-    [1]_, [2]_. The prior of each level ``expit(alpha)`` is Beta(1/2, 1/2), the SDs are
+    covariance matrix inverted in closed form, moved to the mode of the levels alone,
+    and integrated by Laplace's method [1]_, [2]_. The prior of each level ``expit(alpha)`` is Beta(1/2, 1/2), the SDs are
     uniform from 0 to 2.5 (bakes) and half-normal(1) (sessions, studies). A large-sample
     method: from about a hundred bakes on; with fewer use `model_rates`.
 
@@ -238,7 +238,27 @@ def _fit_block(data: _Nest, sds: FloatArray) -> _Fits:
         - 0.5 * step.log_det
         + 0.5 * np.linalg.slogdet(step.covariance)[1]
     )
-    return _Fits(level, step.covariance, evidence)
+    return _Fits(
+        level + _shift(data, sds, eta, step.covariance), step.covariance, evidence
+    )
+
+
+def _shift(
+    data: _Nest, sds: FloatArray, eta: FloatArray, covariance: FloatArray
+) -> FloatArray:
+    """From the joint mode of levels and effects to the mode of the levels alone.
+
+    The joint mode lies too near one half. One Newton step along the slope of the
+    log determinant, which the joint mode leaves out, puts that right.
+    """
+    chance = expit(eta)
+    work = np.maximum(data.total * chance * (1 - chance), 1e-10)
+    inverse = _Inverse(data, sds, work)
+    variance = 1 / work - inverse.diagonal() / work**2
+    slope = -0.5 * (1 - 2 * chance) * variance  # over the weights, which cancel
+    return np.asarray(
+        np.einsum("gpq,gq->gp", covariance, inverse.times(slope) @ data.at_pit)
+    )
 
 
 class _Step(NamedTuple):
@@ -305,6 +325,14 @@ class _Inverse:
         effect = self._session * in_session + self._shrink * of_study
         of_session = np.repeat(effect, data.session_sizes, axis=1)
         return np.asarray(weighted - self._bake * of_session)
+
+    def diagonal(self) -> FloatArray:
+        """Diagonal of the inverse."""
+        data = self._data
+        of_study = np.repeat(self._study, data.study_sizes, axis=1)
+        effect = self._session + self._shrink**2 * of_study
+        of_session = np.repeat(effect, data.session_sizes, axis=1)
+        return np.asarray(self._bake - self._bake**2 * of_session)
 
     def information(self) -> FloatArray:
         """Information about the levels of the pits, shape (nodes, pits, pits)."""

@@ -42,11 +42,11 @@ def test_without_sessions_and_studies_it_is_the_exact_grid_of_one_spread() -> No
     exact = bake_rates(burned, total, pit)
     found = nested_rates(burned, total, pit, np.arange(pit.size), np.zeros(pit.size))
     for k, rate in enumerate(found.rates):
-        assert rate.estimate == pytest.approx(exact.rates.estimate[k], abs=0.006)
-        assert rate.low == pytest.approx(exact.rates.low[k], abs=0.006)
-        assert rate.high == pytest.approx(exact.rates.high[k], abs=0.006)
+        assert rate.estimate == pytest.approx(exact.rates.estimate[k], abs=0.001)
+        assert rate.low == pytest.approx(exact.rates.low[k], abs=0.002)
+        assert rate.high == pytest.approx(exact.rates.high[k], abs=0.002)
     assert found.differences.low[0] == pytest.approx(
-        exact.differences.low[0], abs=0.005
+        exact.differences.low[0], abs=0.003
     )
     assert found.sds["session"] is None
     assert found.sds["study"] is None
@@ -67,9 +67,9 @@ def test_with_one_block_it_agrees_with_weighted_draws() -> None:
     )
     found = nested_rates(burned, total, pit, session, study)
     for k, rate in enumerate(found.rates):
-        assert rate.estimate == pytest.approx(draws.rates.estimate[k], abs=0.015)
-        assert rate.low == pytest.approx(draws.rates.low[k], abs=0.02)
-        assert rate.high == pytest.approx(draws.rates.high[k], abs=0.02)
+        assert rate.estimate == pytest.approx(draws.rates.estimate[k], abs=0.006)
+        assert rate.low == pytest.approx(draws.rates.low[k], abs=0.01)
+        assert rate.high == pytest.approx(draws.rates.high[k], abs=0.01)
     assert found.differences.high[0] == pytest.approx(
         draws.differences.high[0], abs=0.01
     )
