@@ -102,9 +102,9 @@ def nested_rates(
     ``logit P(burned) = alpha_pit + w_study + v_session + u_bake``. Given the SDs, the
     levels and effects are found by iterated weighted least squares with the nested
     covariance matrix inverted in closed form, moved to the mode of the levels alone,
-    and integrated by Laplace's method [1]_, [2]_. The prior of each level ``expit(alpha)`` is Beta(1/2, 1/2), the SDs are
-    uniform from 0 to 2.5 (bakes) and half-normal(1) (sessions, studies). A large-sample
-    method: from about a hundred bakes on; with fewer use `model_rates`.
+    and integrated by Laplace's method [1]_, [2]_. The prior of each level
+    ``expit(alpha)`` is Beta(1/2, 1/2); the SDs are uniform from 0 to 2.5 (bakes) and
+    half-normal(1) (sessions, studies). The spread between bakes is common to all pits.
 
     References
     ----------
