@@ -24,7 +24,8 @@ def record(study: Path, files: tuple[Path, ...], replace: bool) -> None:
     """Record every FILE that grade.html handed out in STUDY, or none of them.
 
     STUDY is the folder or workbook whose sheets were written, or their entry.xlsx.
-    Grades of an item that was graded before become its second grading.
+    Grades of an item that was graded before become its second grading. A CSV FILE is
+    the table that a form collector exported of grade_form.xlsx.
     """
     from pitstats.study.record import record_grades
 

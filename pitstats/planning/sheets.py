@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import pandas as pd
 
 from pitstats.errors import DesignError, ExistsError, InvalidStudyError
+from pitstats.planning.grade_form import form_bytes
 from pitstats.planning.grade_page import page_parts, page_plan
 from pitstats.planning.layout import Layout
 from pitstats.planning.protocol import (
@@ -48,9 +49,11 @@ REGRADING = "5_grading_again.html"
 LADDER = "6_reference_ladder.html"
 KEY = "sealed_key.html"
 PHONE = "grade.html"
+FORM = "grade_form.xlsx"
 WORKBOOK = "entry.xlsx"
 
-_OURS = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, PHONE, WORKBOOK)
+_PAGES = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, PHONE)
+_OURS = (*_PAGES, FORM, WORKBOOK)
 
 
 def write_sheets(
@@ -105,6 +108,12 @@ def write_sheets(
     without any outside resource: open a file in a browser and print it at 100 %.
     ``grade.html`` is for a phone: the grader taps grades there, or who tends the fire
     the times of bakes, and `record_grades` takes in the file that it hands out.
+    ``grade_form.xlsx`` is the same form as XLSForm [1]_, for those who use a form
+    collector; `record_grades` takes in the table (CSV) that the collector exports.
+
+    References
+    ----------
+    .. [1] XLSForm, an open standard for forms in a workbook, https://xlsform.org.
 
     Examples
     --------
@@ -121,11 +130,13 @@ def write_sheets(
     5_grading_again.html
     6_reference_ladder.html
     grade.html
+    grade_form.xlsx
     sealed_key.html
     """
     study = plan.study if isinstance(plan, Layout) else plan
     files = render_sheets(study, paper=paper, mirrored=mirrored, faces=faces)
     content = {name: page.encode("utf-8") for name, page in files.items()}
+    content[FORM] = form_bytes(page_plan(study, *planned_parts(study), faces))
     if entry_workbook:
         content[WORKBOOK] = entry_workbook_bytes(study)
     folder = Path(dest)

@@ -96,7 +96,7 @@ def read_grade_file(path: Path) -> GradeFile:
         If it is no such file, is not whole, or is of a version not known here.
     """
     name = path.name
-    content = _checked(_json(_text(path)))
+    content = _checked(_json(file_text(path)))
     known = _Reader(content, "")
     plan = known.text("plan")
     sheets = tuple(_sheet(_Reader(s, "its sheets"), name) for s in known.list("sheets"))
@@ -110,7 +110,7 @@ def read_grade_file(path: Path) -> GradeFile:
 # --- bytes, text, JSON --------------------------------------------------------------
 
 
-def _text(path: Path) -> str:
+def file_text(path: Path) -> str:
     """Read a regular file of a size that such files have."""
     handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
     with os.fdopen(handle, "rb") as file:
@@ -269,14 +269,14 @@ def _sheet(found: _Reader, file: str) -> Sheet:
         )
     person, changes = found.text("person"), found.count("changes")
     if kind == "times":
-        bakes = tuple(_bake(_Reader(bake, "a bake")) for bake in found.list("bakes"))
+        bakes = tuple(map(timed_bake_of, found.list("bakes")))
         found.end()
         return Sheet(
             sheet=sheet, kind=kind, person=person, changes=changes, file=file,
             bakes=bakes,
         )  # fmt: skip
     session, blind = found.count("session"), found.flag("blind")
-    items = tuple(_item(_Reader(item, "an item")) for item in found.list("items"))
+    items = tuple(map(item_of, found.list("items")))
     found.end()
     return Sheet(
         sheet=sheet, kind=kind, person=person, changes=changes, file=file,
@@ -284,7 +284,9 @@ def _sheet(found: _Reader, file: str) -> Sheet:
     )  # fmt: skip
 
 
-def _item(found: _Reader) -> GradedItem:
+def item_of(entry: Any) -> GradedItem:
+    """Check one entry of a grading."""
+    found = _Reader(entry, "an item")
     code, grades = found.text("code"), found.part("grades").faces()
     texts = {name: found.text(name) for name in ("missing", "rise_mm", "photo")}
     notes = found.text("notes")
@@ -298,7 +300,9 @@ def _item(found: _Reader) -> GradedItem:
     return GradedItem(code=code, grades=grades, notes=notes, **texts)
 
 
-def _bake(found: _Reader) -> TimedBake:
+def timed_bake_of(entry: Any) -> TimedBake:
+    """Check the times of one bake."""
+    found = _Reader(entry, "a bake")
     bake = TimedBake(
         session=found.count("session"),
         bake=found.count("bake"),
@@ -308,15 +312,16 @@ def _bake(found: _Reader) -> TimedBake:
     )
     found.end()
     name = f"bake {bake.bake} of session {bake.session}"
+    zones = set()
     for moment in filter(None, (bake.loaded_at, bake.unloaded_at)):
         try:
-            known = datetime.fromisoformat(moment).tzinfo is not None
+            zones.add(datetime.fromisoformat(moment).tzinfo is None)
         except ValueError:
-            known = False
-        if not known:
+            zones = {True, False}
+        if len(zones) > 1:
             raise UnreadableError(
-                f"{name} has the time {quote(moment)}, which the page never writes. "
-                "Hand the file out again."
+                f"{name} has the time {quote(moment)}; a time looks like "
+                "2026-05-02T14:03:10+02:00. Hand the file out again."
             )
     if bake.minutes is not None and bake.minutes <= 0:
         raise UnreadableError(

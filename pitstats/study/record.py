@@ -15,6 +15,7 @@ from pitstats.study.blind_plan import bake_numbers, plan_id
 from pitstats.study.cells import listing, number_text, quote, read_number
 from pitstats.study.edits import EditedTable, OpenStudy
 from pitstats.study.files import PathLike
+from pitstats.study.form_table import read_form_table
 from pitstats.study.grade_file import (
     GradedItem,
     GradeFile,
@@ -63,7 +64,9 @@ def record_grades(
     study : str or path
         Folder or workbook of the study whose sheets were written.
     files : sequence of str or path
-        The files, in any number. Of two states of one sheet the later one counts.
+        The files, in any number. Of two states of one sheet the later one counts. A
+        name that ends in ``.csv`` is the table that a form collector exported of
+        ``grade_form.xlsx``.
     replace : bool, default False
         Whether values that differ from what is recorded may replace it.
 
@@ -111,7 +114,7 @@ def _read_all(paths: Iterable[PathLike], book: _Book) -> list[GradeFile]:
     found = []
     for path in map(Path, paths):
         try:
-            file = read_grade_file(path)
+            file = _read(path, book)
         except UnreadableError as error:
             book.problems.append(f"{path.name}: {error}")
             continue
@@ -129,6 +132,19 @@ def _read_all(paths: Iterable[PathLike], book: _Book) -> list[GradeFile]:
             continue
         found.append(file)
     return found
+
+
+def _read(path: Path, book: _Book) -> GradeFile:
+    """Read what the page handed out, or the table of a form collector."""
+    if path.suffix.lower() != ".csv":
+        return read_grade_file(path)
+    file, left_out = read_form_table(path, book.codes, book.settings.grades)
+    if left_out:
+        book.notes.append(
+            f"{path.name}: columns that are none of the form's were left out: "
+            f"{_some(map(quote, left_out))}."
+        )
+    return file
 
 
 def _latest(files: Iterable[GradeFile], book: _Book) -> list[Sheet]:
@@ -151,7 +167,7 @@ class _Book:
     """The tables of a study, with everything that files say about them."""
 
     def __init__(self, study: OpenStudy, *, replace: bool) -> None:
-        self._replace, self._settings = replace, study.settings
+        self._replace, self.settings = replace, study.settings
         self.problems: list[str] = []
         self.notes: list[str] = []
         self._lines: list[dict[str, object]] = []
@@ -170,6 +186,7 @@ class _Book:
         }
         items = self._items.rows
         codes = Counter(cells["code"] for cells in items.values())
+        self.codes = [code for code in codes if code]
         self._item_at = {
             (numbers[cells["bake"]][0], cells["code"]): row
             for row, cells in items.items()
@@ -211,7 +228,7 @@ class _Book:
         unknown = [c for c in count if (sheet.session, c) not in self._item_at]
         twice = [code for code in count if count[code] > 1]
         used = Counter(name for e in sheet.items for name in e.grades.values())
-        other = [name for name in used if name not in self._settings.grades]
+        other = [name for name in used if name not in self.settings.grades]
         if unknown:
             self.problems.append(
                 f"{where}: the study has no such codes in session {sheet.session}: "
@@ -222,7 +239,7 @@ class _Book:
         for name in other:
             self.problems.append(
                 f"{where}: {used[name]} faces are graded {quote(name)}; grades of this "
-                f"study are {listing(self._settings.grades)}. Name the grades in the "
+                f"study are {listing(self.settings.grades)}. Name the grades in the "
                 "study settings as they were when the page was written."
             )
         return bool(unknown or twice or other)
