@@ -24,13 +24,14 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     from pitstats.analysis.rates.two_layouts import compare_both_ways
     from pitstats.report.tables import pair_table, ways_table
     from pitstats.report.wording import answer, pairs_caption, ways_sentence
+    from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
     found = read_study(study)
     both = compare_both_ways(found, conf_level=conf_level)
     comparison = both.leading
     if style == "csv":
-        click.echo(comparison.table.to_csv(index=False), nl=False)
+        click.echo(harmless_frame(comparison.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(comparison.table.to_json(orient="records", indent=2))
     else:

@@ -65,13 +65,14 @@ def plan(power: float, pilot: Path | None, style: str, **asked: Any) -> None:
     """Say how many bakes and items it takes to tell pits apart."""
     from pitstats.planning.power import plan_bakes
     from pitstats.report.wording.plan import plan_answer, plan_caption, plan_table
+    from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
     seed = asked.pop("seed")
     earlier = read_study(pilot) if pilot else None
     found = plan_bakes(**asked, rng=seed, pilot=earlier)
     if style == "csv":
-        click.echo(found.table.to_csv(index=False), nl=False)
+        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:

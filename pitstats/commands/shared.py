@@ -17,6 +17,7 @@ from pitstats.errors import (
     PitstatsError,
     RenderUsageError,
 )
+from pitstats.study.cells import escaped
 
 HELP = {"help_option_names": ["-h", "--help"]}
 
@@ -75,7 +76,8 @@ def _show_warning(message: Warning | str, *_: object) -> None:
 
 
 def _stop(text: str, code: int) -> None:
-    click.echo(text, err=True)
+    # A file name may hold what would steer a terminal.
+    click.echo(escaped(text), err=True)
     sys.exit(code)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import click
@@ -45,9 +46,7 @@ class PitSize(click.ParamType):  # type: ignore[type-arg]
         for size in sizes.split("+"):
             name, colon, numbers = size.rpartition(":")
             rows, _, columns = numbers.lower().partition("x")
-            if not (
-                pit.strip() and rows.strip().isdigit() and columns.strip().isdigit()
-            ):
+            if not (pit.strip() and _is_size(rows) and _is_size(columns)):
                 self.fail(
                     f"{value!r} is not of the form PIT=ROWSxCOLUMNS, such as "
                     "Quarry=3x6 or Mill=main:4x5+upper:2x5.",
@@ -56,3 +55,8 @@ class PitSize(click.ParamType):  # type: ignore[type-arg]
                 )
             grates[name.strip() if colon else "main"] = (int(rows), int(columns))
         return pit.strip(), grates
+
+
+def _is_size(text: str) -> bool:
+    """Tell whether a text is a number of rows: 3, but not the superscript of 3."""
+    return bool(re.fullmatch(r"\s*[0-9]{1,3}\s*", text))

@@ -22,10 +22,11 @@ def verify(file: Path, style: str) -> None:
     FILE is a zip that 'pitstats pack' wrote, or the HTML page of a report.
     """
     from pitstats.exchange.verify import verify_package
+    from pitstats.study.csv_text import harmless_frame
 
     found = verify_package(file)
     if style == "csv":
-        click.echo(found.table.to_csv(index=False), nl=False)
+        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:

@@ -22,6 +22,7 @@ from pitstats.report.wording.findings import (
     findings_by_weight,
     findings_text,
 )
+from pitstats.study.csv_text import harmless_frame
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -157,7 +158,9 @@ class Page:
     def keep_table(self, name: str, values: pd.DataFrame) -> None:
         """Keep the numbers behind a figure or sentence as CSV, without showing them."""
         if self._folder is not None:
-            values.to_csv(self._place("tables", name, "csv"), index=False)
+            harmless_frame(values).to_csv(
+                self._place("tables", name, "csv"), index=False
+            )
 
     def figure(
         self,

@@ -35,6 +35,7 @@ from pitstats.report.section import (
     Text,
     Title,
 )
+from pitstats.study.csv_text import harmless_frame
 
 _TEMPLATES = Path(__file__).parent / "template"
 # Characters up to which a cell of a table stays on one line.
@@ -168,7 +169,9 @@ class Page:
     @_part.register
     def _(self, part: Kept) -> str:
         if self._folder is not None:
-            part.values.to_csv(self._place("tables", part.name, "csv"), index=False)
+            harmless_frame(part.values).to_csv(
+                self._place("tables", part.name, "csv"), index=False
+            )
         return ""
 
     @_part.register

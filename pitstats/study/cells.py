@@ -32,7 +32,14 @@ _BOTH_MARKS_POINT = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
 _BOTH_MARKS_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
 # Control characters, lone surrogates and the two non-characters no file format keeps.
-_UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+#: What takes no place on the screen, or turns the order of letters around. A joiner
+#: between letters beyond the Latin ones is part of how they are written, and stays.
+_INVISIBLE = re.compile(
+    "[\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b\u200e\u200f"
+    "\u202a-\u202e\u2060-\u206f\u3164\ufeff\uffa0\ufff9-\ufffb\U000e0000-\U000e0fff]"
+    "|(?<![\u0370-\U0010ffff])[\u200c\u200d]|[\u200c\u200d](?![\u0370-\U0010ffff])"
+)
 _LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
 # Everything that counts as blank in Unicode, and the byte order mark.
 _AROUND = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\ufeff"
@@ -44,6 +51,7 @@ COMMA = "decimal commas read as decimal points"
 AMBIGUOUS_COMMA = "may be a decimal comma or a mark of thousands"
 MARKS = "marks of thousands left out of numbers"
 ABSENT = "cells such as NA or - read as not recorded"
+INVISIBLE = "invisible characters left out"
 CASE = "words that differ from the allowed ones only in capital letters or spaces"
 
 
@@ -69,8 +77,35 @@ def quote(text: object, longest: int = 60) -> str:
     "'a damper'"
     """
     shown = " ".join(str(text).split())
-    shown = _UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", shown)
+    shown = escaped(shown)
     return f"'{shown[:longest]}…'" if len(shown) > longest else f"'{shown}'"
+
+
+def escaped(text: str) -> str:
+    r"""Show control characters and invisible ones by their numbers; lines stay.
+
+    Examples
+    --------
+    >>> escaped("a\x1b[2Jb")
+    'a<U+001B>[2Jb'
+    """
+    shown = _UNPRINTABLE.sub(_number_of, text)
+    return _INVISIBLE.sub(_number_of, shown)
+
+
+def _number_of(found: re.Match[str]) -> str:
+    return "".join(f"<U+{ord(letter):04X}>" for letter in found[0])
+
+
+def visible(text: str) -> str:
+    """Leave out what cannot be seen, which would make two names of one.
+
+    Examples
+    --------
+    >>> visible("Old\u200b Bess")
+    'Old Bess'
+    """
+    return _INVISIBLE.sub("", text).strip(_AROUND) if not text.isascii() else text
 
 
 def listing(words: tuple[str, ...] | list[str], last: str = "or") -> str:

@@ -22,6 +22,7 @@ from pitstats.study.cells import (
     AMBIGUOUS_COMMA,
     COMMA,
     DTYPES,
+    INVISIBLE,
     NOT_RECORDED,
     Cell,
     empty_column,
@@ -33,6 +34,7 @@ from pitstats.study.cells import (
     reader,
     rounded,
     texts,
+    visible,
 )
 from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import (
@@ -137,7 +139,7 @@ def match_headers(
 
 def read_header(table: Table, text: str) -> str:
     """Name of the column that a header means; an unknown header stays as it is."""
-    header = read_text(" ".join(text.replace("\ufeff", "").split())).value or ""
+    header = read_text(" ".join(visible(text).split())).value or ""
     plain = re.sub(r"[\s_-]+", "_", header.casefold())
     return plain if plain in table.column_names else header
 
@@ -232,7 +234,7 @@ def _parse(
 ) -> pd.Series:
     known_grades = None if ("study", "grades") in log.lost else settings
     read = reader(column, known_grades)
-    words = texts(cells)
+    words = _visible(table, column.name, texts(cells), log)
     meanings = {
         text: _meaning(column, text, read(text)) if text else Cell()
         for text in dict.fromkeys(words)
@@ -260,6 +262,17 @@ def _parse(
     if column.kind == "number":
         values = [np.nan if value is None else value for value in values]
     return pd.Series(values, index=cells.index, dtype=DTYPES[column.kind])
+
+
+def _visible(table: str, column: str, words: pd.Series, log: ProblemLog) -> pd.Series:
+    """Leave out what cannot be seen, and say in how many cells."""
+    known = {text: visible(text) for text in dict.fromkeys(words)}
+    count = sum(known[text] != text for text in words)
+    if not count:
+        return words
+    noun = "cell" if count == 1 else "cells"
+    log.assume(f"{table}, column {column}: {INVISIBLE} ({count} {noun})")
+    return pd.Series([known[text] for text in words], words.index, dtype=object)
 
 
 def _meaning(column: Column, text: str, cell: Cell) -> Cell:
@@ -386,7 +399,7 @@ def _read_own_column(
                 table, row, name, "found an infinite number. Correct or empty the cell."
             )
         return pd.Series(rounded(values), index=cells.index)
-    words = texts(cells)
+    words = _visible(table, name, texts(cells), log)
     some = [text for text in dict.fromkeys(words) if text]
     numbers, note = own_numbers(some)
     if note:

@@ -14,10 +14,13 @@ from pitstats.study.cells import quote
 from pitstats.study.columns import read_header
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
+from pitstats.study.reading import measure_table
 from pitstats.study.schema import Table
 
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _SEPARATOR_LINE = re.compile(r'"?sep=([,;\t])"?\r?\n?', re.IGNORECASE)
+_FORMULA = re.compile("'*[=+\\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
 _SAVE_AS = "Save it as CSV UTF-8 from your spreadsheet program."
 
 
@@ -145,7 +148,8 @@ def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
     try:
         for row, cells in enumerate(reader, start=1):
             if any(cell and not cell.isspace() for cell in cells):
-                records.append((row, cells))
+                records.append((row, [bare(cell) for cell in cells]))
+                measure_table(len(records), len(records[0][1]))
     except csv.Error as error:
         raise UnreadableError(
             f"the quote marks from row {row + 1} on do not fit together ({error}). A "
@@ -188,10 +192,53 @@ def _rows(rows: list[int]) -> str:
     return f"{'row' if len(rows) == 1 else 'rows'} {shown}{more}"
 
 
+def harmless(text: str) -> str:
+    """Put an apostrophe before a text that a spreadsheet would run as a formula.
+
+    Numbers stay as they are; `bare` takes the apostrophe off again.
+
+    Examples
+    --------
+    >>> harmless("=1+1"), harmless("-5"), harmless("'=1"), harmless("oak")
+    ("'=1+1", '-5', "''=1", 'oak')
+    """
+    if _FORMULA.match(text) and not _NUMBER.fullmatch(text):
+        return f"'{text}"
+    return text
+
+
+def bare(text: str) -> str:
+    """Take off the apostrophe that `harmless` put before a text.
+
+    Examples
+    --------
+    >>> bare("'=1+1"), bare("''=1"), bare("'tis")
+    ('=1+1', "'=1", "'tis")
+    """
+    marked = text.startswith("'") and harmless(text[1:]) == text
+    return text[1:] if marked else text
+
+
+def harmless_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """Table whose texts and headers a spreadsheet takes as text."""
+    safe = frame.rename(columns=lambda name: harmless(str(name)))
+    for place, dtype in enumerate(frame.dtypes):
+        if not pd.api.types.is_numeric_dtype(dtype):
+            texts = [
+                harmless(value) if isinstance(value, str) else value
+                for value in frame.iloc[:, place]
+            ]
+            safe.isetitem(place, texts)
+    return safe
+
+
 def write_csv(header: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:
-    """Write a table as RFC 4180 describes: UTF-8, commas, CRLF, quotes where needed."""
+    """Write a table as RFC 4180 describes: UTF-8, commas, CRLF, quotes where needed.
+
+    A text that a spreadsheet would take for a formula gets an apostrophe in front.
+    """
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(header)
-    writer.writerows(rows)
+    writer.writerow([harmless(name) for name in header])
+    writer.writerows([harmless(cell) for cell in row] for row in rows)
     return text.getvalue().encode("utf-8")

@@ -18,6 +18,7 @@ from pitstats.study.folder_files import (
 from pitstats.study.photos import say_photos
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
+from pitstats.study.reading import file_bytes
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import Study
 from pitstats.study.switch import settle_target
@@ -126,7 +127,7 @@ def read_raw(path: Path, log: ProblemLog) -> RawStudy:
     if path.is_dir():
         _finish_writing(path, log)
         return read_folder(path, log)
-    if not path.is_file():
+    if not path.exists():
         raise UnreadableError(
             "there is no folder or workbook of this name. Check the path."
         )
@@ -138,7 +139,7 @@ def read_raw(path: Path, log: ProblemLog) -> RawStudy:
             else "this is neither a folder nor an .xlsx workbook. Save the workbook as "
             ".xlsx from your spreadsheet program."
         )
-    return read_workbook(path.read_bytes(), log)
+    return read_workbook(file_bytes(path), log)
 
 
 def _finish_writing(path: Path, log: ProblemLog) -> None:

@@ -14,6 +14,7 @@ from pitstats.study.cells import number_text
 from pitstats.study.csv_text import read_csv, write_csv
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
+from pitstats.study.reading import file_bytes
 from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES, Table
 from pitstats.study.study import Study
 from pitstats.study.toml_text import blank_toml, read_toml, write_toml
@@ -84,12 +85,13 @@ def _find(
 
 
 def _bytes(file: Path) -> bytes:
+    """Read a file of the study, which must lie in its folder."""
     if file.is_dir():
         raise UnreadableError(
             f"{file.name} is a folder, not a file. Put the file in its place."
         )
     try:
-        return file.read_bytes()
+        return file_bytes(file, file.parent)
     except OSError as error:
         raise UnreadableError(
             f"{file.name} cannot be opened: {error.strerror}. Close it in other "

@@ -17,6 +17,7 @@ from pitstats.study.columns import suggestion
 from pitstats.study.csv_text import read_csv
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
+from pitstats.study.reading import file_bytes
 from pitstats.study.schema import BY_NAME, Column, Table
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import FIRST_ROW, Study
@@ -178,7 +179,7 @@ def _load(
 
 
 def _read(path: Path, headers: list[str], log: ProblemLog) -> pd.DataFrame:
-    data = path.read_bytes()
+    data = file_bytes(path)
     if path.suffix.lower() in (".xlsx", ".xlsm"):
         frame = raw_table(read_first_sheet(data, log))
     else:

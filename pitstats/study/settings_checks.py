@@ -20,6 +20,7 @@ from pitstats.study.cells import (
     read_choice,
     read_number,
     read_text,
+    visible,
 )
 from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import SETTING_GROUPS, SETTING_NAMES, SETTINGS, Setting
@@ -208,7 +209,7 @@ def _example(setting: Setting) -> str:
 def _text(setting: Setting, value: Any) -> Cell:
     if isinstance(value, list | tuple | dict):
         return Cell(problem=f"found {quote(value)}; allowed is one text in quotes.")
-    return read_text(clean(str(value)))
+    return read_text(visible(clean(str(value))))
 
 
 def _choice(setting: Setting, value: Any) -> Cell:
@@ -255,7 +256,7 @@ def _names(setting: Setting, value: Any) -> Cell:
         return Cell(
             problem=f"found {quote(value)}; allowed is a list of names in quotes."
         )
-    names = tuple(str(name).strip() for name in value)
+    names = tuple(visible(str(name)).strip() for name in value)
     for name in names:
         if not name or "\n" in name or read_text(name).problem:
             return Cell(

@@ -23,6 +23,7 @@ from pitstats.study.columns import read_header
 from pitstats.study.folder_files import column_texts, meant_table
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError, raw_table
+from pitstats.study.reading import MOST_SHEET_CELLS, measure_workbook, too_many_cells
 from pitstats.study.schema import (
     SETTING_NAMES,
     SETTINGS,
@@ -150,10 +151,11 @@ def _load_once(data: bytes, *, results: bool) -> tuple[dict[str, _Rows], bool]:
     import openpyxl
 
     sheets: dict[str, _Rows] = {}
-    formulas = False
+    formulas, n_cells = False, 0
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about styles and dates, not about values
+            measure_workbook(data)
             book = openpyxl.load_workbook(
                 io.BytesIO(data), read_only=True, data_only=results
             )
@@ -161,12 +163,18 @@ def _load_once(data: bytes, *, results: bool) -> tuple[dict[str, _Rows], bool]:
                 sheet.reset_dimensions()
                 rows: _Rows = []
                 for row, cells in enumerate(sheet.iter_rows(), start=1):
+                    # Gaps are filled up: one cell far away makes a row of thousands.
+                    n_cells += max(len(cells), 1)
+                    if n_cells > MOST_SHEET_CELLS:
+                        raise too_many_cells()
                     values = [_value(cell) for cell in cells]
                     if any(value not in (None, "") for value in values):
                         rows.append((row, values))
                     formulas |= any(cell.data_type == "f" for cell in cells)
                 sheets[sheet.title] = rows
             book.close()
+    except UnreadableError:
+        raise
     except Exception as error:  # a damaged file can fail anywhere in the parser
         raise UnreadableError(
             "this file cannot be read as a workbook; it may be damaged or of another "

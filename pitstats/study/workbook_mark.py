@@ -17,6 +17,7 @@ from pathlib import Path
 from pitstats.errors import ExistsError
 from pitstats.study.cells import cell_text
 from pitstats.study.raw import UnreadableError
+from pitstats.study.reading import file_bytes
 from pitstats.study.workbook_files import load_sheets
 
 _PROPERTIES = "docProps/core.xml"
@@ -54,7 +55,7 @@ def marked(data: bytes) -> bytes:
 def is_unchanged(path: Path) -> bool:
     """Tell whether a workbook is as pitstats wrote it."""
     try:
-        data = path.read_bytes()
+        data = file_bytes(path)
         with zipfile.ZipFile(io.BytesIO(data)) as book:
             if book.getinfo(_PROPERTIES).file_size > 100_000:
                 return False
