@@ -128,13 +128,13 @@ from .planning.shopping import ShoppingList as ShoppingList
 from .planning.shopping import shopping_list as shopping_list
 from .report import ask as ask
 from .report import pages as pages
-from .report.checklist import reporting_checklist as reporting_checklist
 from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.noise_page import NoisePage as NoisePage
 from .report.page import Page as Page
 from .report.plan_page import PlanPage as PlanPage
 from .report.probe_page import ProbePage as ProbePage
 from .report.render import render_report as render_report
+from .report.sections.checklist import reporting_checklist as reporting_checklist
 from .report.study_results import StudyResults as StudyResults
 from .study.demo import SimulatedPit as SimulatedPit
 from .study.demo import demo_names as demo_names

@@ -39,7 +39,6 @@ from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 from pitstats.report.words import one_line
-from pitstats.report.write_up_sections import WriteUpSections
 
 
 class ComparisonPage(
@@ -50,7 +49,6 @@ class ComparisonPage(
     RiseSections,
     TemperatureSections,
     GradingSections,
-    WriteUpSections,
 ):
     """A page that compares the pits of one study.
 

@@ -7,6 +7,7 @@ from functools import cached_property
 
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
+from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import BurnRates, PitComparison
@@ -77,6 +78,11 @@ class StudyResults:
     def as_set_up(self) -> bool:
         """Whether a setting went with the pits."""
         return settings_differ(self.study)
+
+    @cached_property
+    def ranks(self) -> PitRanks:
+        """Ranks of three pits or more, from the comparison to read first."""
+        return rank_pits(self.study, self.comparison)
 
     @cached_property
     def sensitivity(self) -> Sensitivity:

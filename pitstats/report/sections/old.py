@@ -42,9 +42,6 @@ design = old(
     lambda p, r: p.show_design(),
     lambda p, r: p.show_extra_bakes(),
 )
-ranks = old(
-    "ranks", "In what order?", lambda p, r: p.show_ranks(r.comparison, r.findings)
-)
 sensitivity = old(
     "sensitivity",
     "Would the answer change?",
@@ -106,9 +103,4 @@ grades = old(
 )
 bake_maps = old(
     "bake-maps", "Every bake, cell by cell", lambda p, r: p.show_bake_maps()
-)
-checklist = old(
-    "checklist",
-    "Reporting checklist",
-    lambda p, r: p.show_checklist(r.comparison, r.rates, r.findings),
 )

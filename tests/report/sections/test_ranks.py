@@ -1,29 +1,25 @@
 """Ranks and the checklist as sections of a page."""
 
-from pathlib import Path
-
 import pandas as pd
 import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.wording import ranks as words
-from pitstats.report.write_up_sections import WriteUpSections
+from pitstats.report.section import Table
+from pitstats.report.sections import ranks as words
 from tests.analysis.rates.test_ranks import pits_with
 from tests.analysis.rates.test_rates import house_example
 
 
-def test_ranks_of_four_pits(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    study = ps.demo_study("four_pits")
-    both = ps.compare_both_ways(study)
-    WriteUpSections(study, tmp_path).show_ranks(both.leading, ps.audit_fairness(study))
-    ranks = pd.read_csv(tmp_path / "tables" / "ranks.csv")
-    assert {"rank_low", "rank_high", "chance_lowest"} <= set(ranks.columns)
-    assert len(pd.read_csv(tmp_path / "tables" / "rank_chances.csv")) == 16
-    assert (tmp_path / "figures" / "ranks.png").stat().st_size > 1000
-    apart = both.leading.table["verdict"].str.startswith("differs").sum()
+def test_ranks_of_four_pits() -> None:
+    results = ps.StudyResults(ps.demo_study("four_pits"))
+    section = ps.ask.ranks(results)
+    table = next(part for part in section.body if isinstance(part, Table))
+    assert table.values is not None
+    assert {"rank_low", "rank_high", "chance_lowest"} <= set(table.values.columns)
+    apart = results.comparison.table["verdict"].str.startswith("differs").sum()
     order = f"These bakes show the order of {apart or 'none'} of 6 pairs"
-    assert order in capsys.readouterr().out
+    assert section.answer.startswith(order)
 
 
 @pytest.mark.parametrize(
@@ -34,26 +30,22 @@ def test_ranks_of_four_pits(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     ],
 )
 def test_no_ranking_is_shown_where_it_means_nothing(
-    study: ps.Study, reason: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    study: ps.Study, reason: str
 ) -> None:
-    WriteUpSections(study, tmp_path).show_ranks(ps.compare_pits(study))
-    assert reason in capsys.readouterr().out
-    assert not (tmp_path / "tables").exists()
-    assert not (tmp_path / "figures").exists()
+    section = ps.ask.ranks(ps.StudyResults(study))
+    assert reason in section.missing
+    assert not section.body
 
 
 @pytest.mark.parametrize("name", ps.demo_names())
-def test_checklist_of_every_demo(
-    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    study = ps.demo_study(name)
-    comparison, rates = ps.compare_pits(study), ps.estimate_burn_rates(study)
-    WriteUpSections(study, tmp_path).show_checklist(comparison, rates)
-    kept = pd.read_csv(tmp_path / "tables" / "reporting_checklist.csv")
-    assert kept["answer"].notna().all()
-    assert f"{len(kept)} items; {(~kept['recorded']).sum()} of them not recorded" in (
-        capsys.readouterr().out
-    )
+def test_checklist_of_every_demo(name: str) -> None:
+    section = ps.ask.checklist(ps.StudyResults(ps.demo_study(name)))
+    table = section.body[0]
+    assert isinstance(table, Table)
+    assert isinstance(table.values, pd.DataFrame)
+    assert table.values["answer"].notna().all()
+    n_open = int((~table.values["recorded"]).sum())
+    assert f"{len(table.values)} items; {n_open} of them not" in table.caption
 
 
 def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
@@ -64,15 +56,14 @@ def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
         "partly": {"A": 0.1, "B": 0.2, "C": 0.9},
     }.items():
         ranks = ps.rank_pits(pits_with(shares, n_items=60))
-        shown[name] = [*words.rank_sentences(ranks), words.ranks_caption(ranks)]
+        shown[name] = [words.how_firm(ranks), *words.pit_sentences(ranks)]
     assert shown == snapshot
 
 
 def test_a_spoiled_comparison_ranks_these_bakes_only() -> None:
     ranks = ps.rank_pits(pits_with({"A": 0.1, "B": 0.2, "C": 0.9}))
-    spoiled = [ps.Finding("order_fixed", "spoils", "One order.", "Turn it.")]
-    assert "in these bakes" in words.rank_sentences(ranks, spoiled)[1]
-    assert "in these conditions" in words.rank_sentences(ranks)[1]
+    assert "in these bakes" in words.pit_sentences(ranks, spoiled=True)[0]
+    assert "in these conditions" in words.pit_sentences(ranks)[0]
 
 
 def test_figure_holds_the_ranks_and_their_chances() -> None:

@@ -9,7 +9,7 @@ from scipy.stats import logistic
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.checklist import NOT_RECORDED, icc_text, latent_icc
+from pitstats.report.sections.checklist import NOT_RECORDED, icc_text, latent_icc
 from tests.analysis.rates.test_rates import counts_study, house_example
 
 

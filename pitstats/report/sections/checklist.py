@@ -17,9 +17,11 @@ import pandas as pd
 from pitstats.analysis.fairness import Finding
 from pitstats.analysis.fairness.looks import bakes_listed, silent
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.report.wording.numbers import count, level_text, listed, one_line, points
+from pitstats.report.numbers import level_text, points
+from pitstats.report.section import Section, Table, Text
+from pitstats.report.study_results import StudyResults
 from pitstats.report.wording.record import burned_means
-from pitstats.report.wording.scope import averaged_over
+from pitstats.report.words import averaged_over, count, listed, one_line
 from pitstats.study.study import Study
 
 NOT_RECORDED = "not recorded"
@@ -33,6 +35,29 @@ SOURCES = (
     "and Altman 2015, Int J Nurs Stud 52:5), as far as they apply to bakes; in words "
     "of our own."
 )
+
+
+QUESTION = "Reporting checklist"
+
+
+def section(results: StudyResults) -> Section:
+    """The reporting checklist, filled from the study."""
+    frame = reporting_checklist(
+        results.study, results.comparison, results.rates, results.findings
+    )
+    columns = ["topic", "item", "answer", "guideline"]
+    n_open = int((~frame["recorded"]).sum())
+    caption = f"Reporting checklist, {len(frame)} items; {n_open} of them not recorded"
+    shown = frame[columns].rename(columns=str.capitalize)
+    return Section(
+        id="checklist",
+        question=QUESTION,
+        topic="reporting checklist",
+        body=[
+            Table("reporting_checklist", shown, caption, frame),
+            Text(SOURCES, "note"),
+        ],
+    )
 
 
 def reporting_checklist(
