@@ -53,9 +53,7 @@ def section(results: StudyResults) -> Section:
         question=QUESTION,
         answer=how_firm(ranks),
         body=[
-            Picture(
-                "ranks", partial(plot_ranks, ranks), " ".join(said), FIGURE_CAPTION
-            ),
+            Picture("ranks", draw, " ".join(said), FIGURE_CAPTION),
             Table("ranks", ranks_table(ranks), _caption(ranks), ranks.table),
             Kept("rank_chances", ranks.chances),
             Sentences([*said, *ranks.caveats]),
