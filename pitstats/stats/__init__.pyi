@@ -71,6 +71,7 @@ from .stopping import stopping_levels as stopping_levels
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates
 from .surface_prior import surface_nodes as surface_nodes
+from .unequal_means import mean_differences as mean_differences
 from .unequal_means import welch_differences as welch_differences
 from .weighted_draws import summarize_draws as summarize_draws
 from .weighted_draws import summarize_pairs as summarize_pairs

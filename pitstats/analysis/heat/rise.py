@@ -9,17 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.heat.place_model import (
-    PlaceModel,
-    common_places,
+from pitstats.analysis.heat.common_places import common_places, matched_places
+from pitstats.analysis.heat.place_contrasts import (
+    bake_levels,
     contrasts_over_bakes,
-    fit_places,
-    matched_places,
+    level_of_pit,
     pair_table,
-    place_frame,
 )
+from pitstats.analysis.heat.place_model import PlaceModel, fit_places, place_frame
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
@@ -28,11 +26,13 @@ from pitstats.study.study import Study
 
 ESTIMAND = "mean rise of an item in mm, over bakes and over the places named"
 METHOD = (
-    "linear model of the rise of single items with bakes (and shared sessions) as "
-    "random effects, by restricted maximum likelihood; Kenward-Roger standard errors "
-    "and degrees of freedom; pairs together by the multivariate t distribution with "
-    "the smallest degrees of freedom among them; what places differ by within a pit "
-    "from one difference a bake, Student's t with the variance pooled over pits"
+    "one level a bake, cells that it lacks allowed for, and Student's t over the bakes "
+    "of each pit; pairs with every pit's own scatter, by Satterthwaite's degrees of "
+    "freedom (Cochran and Cox's t where a pit has two bakes; Student's t of the "
+    "differences where pits shared all sessions), all pairs at Sidak's level; what "
+    "places differ by within a pit likewise from one difference a bake; thirds by a "
+    "linear model with the pit's bakes as a random effect, restricted maximum "
+    "likelihood and Kenward-Roger degrees of freedom"
 )
 
 ONE_BAKE_EACH = (
@@ -41,13 +41,8 @@ ONE_BAKE_EACH = (
     "interval."
 )
 ONE_BAKE = (
-    "{pit} has rises from one bake: how far its bakes scatter, and items within a "
-    "bake, is taken from the other pits."
-)
-COMMON_SCATTER = (
-    "The intervals take the bakes of all pits, and the items within them, to scatter "
-    "alike, and what places differ by to change alike from bake to bake; the SD "
-    "between bakes is each pit's own."
+    "{pit} has rises from one bake, which cannot show how far its bakes scatter: its "
+    "numbers have no intervals, and no pair with it a verdict."
 )
 SAME_PATTERN = (
     "Intervals of the thirds take the heat to lie alike in every bake; where it does "
@@ -162,11 +157,12 @@ def compare_rise(
     rows = {}
     if len(layout.places):
         rows = {pit: common.mean_row(pit, layout.places) for pit in model.pits}
-    table = pair_table(common, rows, level, margin=margin) if rows else None
-    found = _caveats(study, model)
+    levels = bake_levels(common, rows)
+    table, pair_notes = pair_table(levels, model.pits, level, margin=margin)
+    found = [*_caveats(study, model), *pair_notes]
     return RiseComparison(
-        table=pd.DataFrame(columns=list(PAIR_COLUMNS)) if table is None else table,
-        levels=_levels(every, model, common, rows, level),
+        table=table,
+        levels=_levels(every, model, levels, level),
         parts=_parts(model, level),
         effects=_effects(study, model, level),
         bakes=_bakes(frame),
@@ -181,28 +177,15 @@ def compare_rise(
 
 
 def _levels(
-    every: list[str],
-    model: PlaceModel,
-    common: PlaceModel,
-    rows: dict[str, Any],
-    level: float,
+    every: list[str], model: PlaceModel, bakes: pd.DataFrame, level: float
 ) -> pd.DataFrame:
     found = []
     for pit in model.pits:
         own = model.frame[model.frame["pit"] == pit].reset_index(drop=True)
         row: dict[str, Any] = {"pit": pit, "n_bakes": int(model.n_bakes[pit])}
         row["n_items"] = len(own)
-        row |= dict.fromkeys(("estimate", "conf_low", "conf_high", "df"), np.nan)
-        if pit in rows:
-            at = common.contrast([rows[pit]])
-            low, high = at.interval(level)
-            row |= {
-                "estimate": float(at.estimate[0]),
-                "conf_low": float(low[0]),
-                "conf_high": float(high[0]),
-                "df": float(at.df[0]),
-            }
-        row |= _bake_sd(own, pit, row["n_bakes"], level)
+        row |= level_of_pit(bakes, pit, level)
+        row |= _bake_sd(model, pit, len(own) / row["n_bakes"], level)
         found.append(row)
     table = pd.DataFrame(found).set_index("pit")
     table = table.reindex(pd.Index(every, name="pit")).reset_index()
@@ -212,16 +195,13 @@ def _levels(
 
 
 def _bake_sd(
-    own: pd.DataFrame, pit: str, n_bakes: int, level: float
+    model: PlaceModel, pit: str, items_per_bake: float, level: float
 ) -> dict[str, float]:
     """SD of a bake's mean rise over the pit's cells, from its own bakes."""
     names = ("bake_sd", "bake_sd_low", "bake_sd_high")
-    if n_bakes < 2:
+    if model.n_bakes[pit] < 2:
         return dict.fromkeys(names, np.nan)
-    alone = fit_places(own, [pit])
-    variances = len(alone.fit.uncertainty.variance)
-    weights = np.array([n_bakes / len(own), *np.ones(variances - 1)])
-    interval, sd, _ = spread_interval(alone.fit, weights, level)
+    interval, sd, _ = spread_interval(model.fit(pit), [1 / items_per_bake, 1.0], level)
     return dict(zip(names, (sd, *map(float, interval)), strict=True))
 
 
@@ -237,7 +217,7 @@ def _parts(model: PlaceModel, level: float) -> pd.DataFrame:
             row["n_items"] = int(places["n_readings"].sum())
             ends = (np.nan, np.nan, np.nan)
             if len(places):
-                found = model.contrast([model.mean_row(pit, places)])
+                found = model.contrast(pit, model.mean_row(pit, places)[None])
                 low, high = found.interval(level)
                 ends = (float(found.estimate[0]), float(low[0]), float(high[0]))
             names = ("estimate", "conf_low", "conf_high")
@@ -321,6 +301,5 @@ def _caveats(study: Study, model: PlaceModel) -> list[str]:
     if model.shape == "curve":
         found.append(ON_A_CURVE)
     if n_bakes.max() > 1:
-        found += [COMMON_SCATTER] if len(model.pits) > 1 else []
         found.append(SAME_PATTERN)
     return found

@@ -10,14 +10,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.heat.place_model import (
-    PlaceModel,
-    Shape,
-    common_places,
+from pitstats.analysis.heat.common_places import common_places, end_places
+from pitstats.analysis.heat.place_contrasts import (
+    bake_levels,
     contrasts_over_bakes,
-    end_places,
-    fit_places,
+    level_of_pit,
     pair_table,
+)
+from pitstats.analysis.heat.place_model import (
+    Shape,
+    fit_places,
     place_frame,
 )
 from pitstats.analysis.heat.probe_checks import applied_offsets, probe_offsets
@@ -30,11 +32,10 @@ from pitstats.analysis.heat.spread import (
     ratio_of_spreads,
     spread_of_means,
 )
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
-from pitstats.stats.linear_contrast import contrast_linear, spread_interval
+from pitstats.stats.linear_contrast import spread_interval
 from pitstats.study.study import Study
 
 ESTIMAND = (
@@ -42,11 +43,13 @@ ESTIMAND = (
     "the study"
 )
 METHOD = (
-    "linear model of cell means with bakes (and shared sessions) as random effects, by "
-    "restricted maximum likelihood; Kenward-Roger standard errors and degrees of "
-    "freedom; pairs together by the multivariate t distribution with the smallest "
-    "degrees of freedom among them; near less far third from one difference a bake, "
-    "Student's t with the variance pooled over pits"
+    "one level a bake, cells that it lacks allowed for, and Student's t over the bakes "
+    "of each pit; pairs with every pit's own scatter, by Satterthwaite's degrees of "
+    "freedom (Cochran and Cox's t where a pit has two bakes; Student's t of the "
+    "differences where pits shared all sessions), all pairs at Sidak's level; near "
+    "less far third likewise from one difference a bake; cells of a pit by a linear "
+    "model with its bakes as a random effect, restricted maximum likelihood and "
+    "Kenward-Roger degrees of freedom"
 )
 
 ONE_BAKE_EACH = (
@@ -54,16 +57,11 @@ ONE_BAKE_EACH = (
     "a pit differ, so levels are given without intervals and hold for these bakes only."
 )
 ONE_BAKE = (
-    "{pit} was measured in one bake: how far its bakes scatter, and cells within a "
-    "bake, is taken from the other pits, and nothing is known about its repeatability."
+    "{pit} was measured in one bake, which cannot show how far its bakes scatter: its "
+    "level has no interval, and no pair with it a verdict."
 )
 NO_CELLS = "{pit} has no usable probe reading at a known place, so no level is given."
 ONE_CELL = "{pit} was measured at a single place; nothing is known about its evenness."
-COMMON_SCATTER = (
-    "The intervals take the bakes of all pits, and the cells within them, to scatter "
-    "alike, and the fall along the grate to change alike from bake to bake; the column "
-    "on repeatability shows each pit by itself."
-)
 SAME_PATTERN = (
     "Intervals of the SD and the range over cells, and of single cells, take the heat "
     "to lie alike in every bake; where it does not they are too short."
@@ -120,8 +118,6 @@ class CellTemperatures(FrameResult):
         What the levels are averaged over, in a sentence.
     shape : {"cells", "curve"}
         Whether the levels are averages of cells or of a curve fitted to each pit.
-    sessions : bool
-        Whether sessions shared by the pits are a random effect.
     unit : str
         "F" or "C".
     """
@@ -132,7 +128,6 @@ class CellTemperatures(FrameResult):
     places: pd.DataFrame = field(repr=False)
     layout_note: str
     shape: Shape
-    sessions: bool
     unit: str
     estimand: str
     method: str
@@ -265,7 +260,9 @@ def compare_temperatures(
     -----
     Differences of SDs recover variances from the two intervals, ratios follow the F
     distribution; with more than two pits both use Bonferroni's level. Ratios take
-    bakes of the two pits to be independent; shared sessions make them careful.
+    bakes of the two pits to be independent; shared sessions make them careful. Levels
+    are compared by `stats.mean_differences`: every pit has its own scatter, and no
+    verdict is given where the one that scatters more was measured in two bakes.
 
     Examples
     --------
@@ -279,10 +276,10 @@ def compare_temperatures(
         raise DesignError(f"margin is {margin:g}; it must be above 0 degrees.")
     level = checked_level(study, conf_level)
     estimates = _Estimates(study, cells, level)
+    table, pair_notes = pair_table(
+        estimates.bakes, estimates.pits, level, margin=margin
+    )
     levels = estimates.result()
-    table = pd.DataFrame(columns=list(PAIR_COLUMNS))
-    if estimates.rows:
-        table = pair_table(estimates.common, estimates.rows, level, margin=margin)
     return TemperatureComparison(
         table=table,
         spreads=estimates.spread_pairs(),
@@ -292,7 +289,7 @@ def compare_temperatures(
         estimand="difference of the levels of two pits, first less second",
         method=METHOD,
         conf_level=level,
-        caveats=levels.caveats,
+        caveats=(*levels.caveats, *pair_notes),
     )
 
 
@@ -335,12 +332,8 @@ class _Estimates:
         if len(self.layout.places):
             places = self.layout.places
             self.rows = {pit: self.common.mean_row(pit, places) for pit in self.pits}
-        self.alone = {pit: self._alone(pit) for pit in self.pits}
+        self.bakes = bake_levels(self.common, self.rows)
         self._spreads: dict[tuple[str, float], Spread] = {}
-
-    def _alone(self, pit: str) -> PlaceModel:
-        """Fit of one pit by itself, for its own spread between bakes."""
-        return fit_places(self.frame[self.frame["pit"] == pit].reset_index(), [pit])
 
     def result(self) -> CellTemperatures:
         every = pd.Index(self.study.pits["pit"], name="pit")
@@ -355,7 +348,6 @@ class _Estimates:
             places=self.layout.places,
             layout_note=self.layout.note,
             shape=self.layout.shape,
-            sessions=self.model.sessions,
             unit=self.study.settings.temperature_unit or "F",
             estimand=ESTIMAND,
             method=METHOD,
@@ -375,10 +367,7 @@ class _Estimates:
             **dict.fromkeys(_LEVELS, np.nan),
         }
         if self.rows:
-            found = self.common.contrast([self.rows[pit]])
-            low, high = found.interval(self.level)
-            values = (found.estimate[0], low[0], high[0], found.df[0])
-            row |= dict(zip(_LEVELS, map(float, values), strict=True))
+            row |= level_of_pit(self.bakes, pit, self.level)
         apart, hottest, coldest = self._extremes(pit, own)
         every = (
             self.spread(pit, self.level),
@@ -404,7 +393,7 @@ class _Estimates:
             plain = float(own.groupby("bake")["y"].std().mean())
             return Spread(plain, float("nan"), float("nan"))
         rows = self.model.rows(pit, self.model.cells(pit))
-        return spread_of_means(self.model.fit, rows, conf_level)
+        return spread_of_means(self.model.fit(pit), rows, conf_level)
 
     def _extremes(self, pit: str, own: pd.DataFrame) -> tuple[Spread, str, str]:
         if self.model.shape == "curve":
@@ -418,7 +407,7 @@ class _Estimates:
             apart = apart if len(means) > 1 else UNKNOWN
             return apart, cell_label(*hot), cell_label(*cold)
         rows = self.model.rows(pit, own)
-        found = extremes_of_means(self.model.fit, rows, self.level)
+        found = extremes_of_means(self.model.fit(pit), rows, self.level)
         names = own[["raw_grate", "row", "column"]].itertuples(index=False, name=None)
         cells = [cell_label(*place) for place in names]
         return found.range, cells[found.highest], cells[found.lowest]
@@ -441,19 +430,15 @@ class _Estimates:
 
     def bake_sd(self, pit: str) -> tuple[Spread, float]:
         """SD of a bake's average over the pit's cells, and its degrees of freedom."""
-        alone = self.alone[pit]
-        if int(alone.n_bakes[pit]) < 2:
+        if int(self.model.n_bakes[pit]) < 2:
             return UNKNOWN, float("nan")
-        n_cells = len(alone.cells(pit))
-        variances = len(alone.fit.uncertainty.variance)
-        # With sessions of one pit only, the bake is the single level.
-        weights = np.array([1 / n_cells, *np.ones(variances - 1)])
-        interval, sd, df = spread_interval(alone.fit, weights, self.level)
+        weights = [1 / len(self.model.cells(pit)), 1.0]
+        interval, sd, df = spread_interval(self.model.fit(pit), weights, self.level)
         return Spread(sd, float(interval.low), float(interval.high)), df
 
     def _cells(self, pit: str) -> pd.DataFrame:
         own = self.model.cells(pit)
-        found = contrast_linear(self.model.fit, self.model.rows(pit, own))
+        found = self.model.contrast(pit, self.model.rows(pit, own))
         low, high = found.interval(self.level)
         places = ["raw_grate", "row", "column", "distance", "across"]
         table = own[[*places, "n_bakes"]]
@@ -464,19 +449,9 @@ class _Estimates:
 
     def _bakes(self) -> pd.DataFrame:
         """Level of every bake over the common places, missing cells allowed for."""
-        keys = ["bake", "pit", "session"]
-        groups = self.frame.groupby(keys, sort=False)
-        rows = []
-        for (bake, pit, session), own in groups:
-            fitted = self.common.rows(str(pit), own) @ self.common.fit.coef
-            about = float((own["y"].to_numpy(dtype=float) - fitted).mean())
-            level = np.nan
-            if self.rows:
-                level = float(self.rows[str(pit)] @ self.common.fit.coef) + about
-            alone = str(session).startswith("\0")
-            rows.append((bake, pit, None if alone else session, len(own), level))
-        columns = ["bake", "pit", "session", "n_cells", "estimate"]
-        table = pd.DataFrame(rows, columns=columns)
+        table = self.bakes.copy()
+        alone = table["session"].str.startswith("\0")
+        table["session"] = table["session"].mask(alone, None)
         order = {bake: k for k, bake in enumerate(self.study.bakes["bake"])}
         return table.sort_values("bake", key=lambda b: b.map(order), ignore_index=True)
 
@@ -512,8 +487,6 @@ class _Estimates:
             found.append(FEW_READINGS if self.layout.shared else ON_A_CURVE)
         if not self.rows:
             found.append(self.layout.note)
-        if len(self.pits) > 1 and self.model.n_bakes.max() > 1:
-            found.append(COMMON_SCATTER)
         if self.model.shape == "cells" and self.model.n_bakes.max() > 1:
             several = any(len(self.model.cells(pit)) > 1 for pit in self.pits)
             found += [SAME_PATTERN] if several else []

@@ -24,7 +24,6 @@ from pitstats.report.wording.numbers import (
 )
 
 NO_PROBES = "No probe readings are on record, so nothing is said about temperatures."
-SESSIONS = "Sessions in which several pits were baked have an effect of their own."
 CELLS_CAPTION = (
     "Every mark is a probed cell, averaged over the bakes of its pit, with its "
     "interval; bakes shift all cells of a pit together, so the pattern within a pit is "
@@ -489,7 +488,7 @@ def temperature_caption(levels: CellTemperatures) -> str:
         "Temperature at the grate: level, evenness and repeatability of each pit "
         f"({level_text(levels.conf_level)} intervals; unit of replication: the "
         f"bake{cells}). "
-        f"{levels.layout_note}" + (f" {SESSIONS}" if levels.sessions else "")
+        f"{levels.layout_note}"
     )
 
 

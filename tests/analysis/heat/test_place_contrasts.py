@@ -5,12 +5,9 @@ import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.analysis.heat.place_model import (
-    contrasts_over_bakes,
-    end_places,
-    fit_places,
-    place_frame,
-)
+from pitstats.analysis.heat.common_places import end_places
+from pitstats.analysis.heat.place_contrasts import contrasts_over_bakes
+from pitstats.analysis.heat.place_model import fit_places, place_frame
 from pitstats.study.settings import Settings
 
 ROWS, COLUMNS, N_BAKES = 3, 6, 3
@@ -67,11 +64,10 @@ def test_complete_bakes_are_a_t_interval_of_their_own_differences() -> None:
     found, _, _ = falls(study, readings)
     by_pit = plain(readings).groupby("pit")["fall"]
     assert found["estimate"].to_numpy() == pytest.approx(by_pit.mean().to_numpy())
-    # Equal numbers of bakes: the pooled variance is the mean of the two.
-    error = np.sqrt(by_pit.var().mean() / N_BAKES)
+    error = np.sqrt(by_pit.var() / N_BAKES).to_numpy()
     half = (found["conf_high"] - found["conf_low"]).to_numpy() / 2
-    assert half == pytest.approx(2.7764451 * error)  # t with 4 df, any table
-    assert found["df"].tolist() == [4.0, 4.0]
+    assert half == pytest.approx(4.3026527 * error)  # t with 2 df, any table
+    assert found["df"].tolist() == [2.0, 2.0]
 
 
 @pytest.mark.parametrize("sd_slope", [0.0, 6.0])
@@ -103,6 +99,31 @@ def test_one_bake_each_keeps_the_interval_of_the_model() -> None:
     found, model, sides = falls(study, readings)
     for pit, (near, far) in sides.items():
         row = model.mean_row(pit, near) - model.mean_row(pit, far)
-        low, high = model.contrast([row]).interval(0.95)
+        low, high = model.contrast(pit, row[None]).interval(0.95)
         assert found.loc[pit, "conf_low"] == pytest.approx(float(low[0]), nan_ok=True)
         assert found.loc[pit, "conf_high"] == pytest.approx(float(high[0]), nan_ok=True)
+
+
+def test_a_pit_with_one_bake_has_no_interval_beside_one_with_more() -> None:
+    study, readings = measured(np.random.default_rng(4), 1.0)
+    kept = (readings["pit"] == "A") | (readings["bake"] == "B0")
+    found, _, _ = falls(study, readings[kept])
+    assert np.isfinite(found.loc["A", "conf_low"])
+    assert np.isfinite(found.loc["B", "estimate"])
+    assert found.loc["B", ["conf_low", "conf_high", "p_value"]].isna().all()
+
+
+def test_the_fall_of_a_steady_pit_owes_nothing_to_a_moody_one() -> None:
+    study, readings = measured(np.random.default_rng(5), 0.5)
+    moody = readings["pit"] == "B"
+    shaken = readings.copy()
+    bake = pd.factorize(shaken["bake"])[0]
+    shaken.loc[moody, "temp"] += (10.0 * bake * shaken["column"])[moody]
+    before, _, _ = falls(study, readings)
+    after, _, _ = falls(study, shaken)
+    ends = ["conf_low", "conf_high"]
+    assert after.loc["A", ends].tolist() == pytest.approx(
+        before.loc["A", ends].tolist()
+    )
+    width = after["conf_high"] - after["conf_low"]
+    assert width["B"] > 5 * width["A"]

@@ -31,16 +31,33 @@ def rise_study(rng, n_bakes=3, size=(3, 6), sd_bake=1.0, sd_cell=2.0, **more):
     return bakes_study({"Quarry": n_bakes, "Ferry": n_bakes}, size, items=items, **more)
 
 
-def test_complete_bakes_give_the_t_test_on_bake_means(rng):
+def test_complete_bakes_give_the_t_test_of_welch_on_bake_means(rng):
     study = rise_study(rng)
     rise = ps.compare_rise(study)
     means = study.items.groupby("bake")["rise_mm"].mean()
     pit = means.index.str[:-1]
-    t = distributions.ttest_ind(means[pit == "Quarry"], means[pit == "Ferry"])
+    two = means[pit == "Quarry"], means[pit == "Ferry"]
+    t = distributions.ttest_ind(*two, equal_var=False)
     ends = t.confidence_interval()
     row = rise.table.iloc[0]
     assert (row["conf_low"], row["conf_high"]) == pytest.approx((ends.low, ends.high))
     assert row["p_value"] == pytest.approx(t.pvalue)
+
+
+def test_a_moody_pit_with_two_bakes_gets_no_verdict():
+    moody = ["Quarry", "Quarry", *["Ferry"] * 5]
+    study = rise_study(np.random.default_rng(8), n_bakes=5, sd_bake=0.1, sd_cell=0.2)
+    bakes = study.bakes.copy()
+    late = bakes["bake"].isin(["Quarry3", "Quarry4", "Quarry5"])
+    bakes.loc[late, ["status", "reason"]] = ["excluded", "rain"]
+    items = study.items.copy()
+    items.loc[items["bake"] == "Quarry2", "rise_mm"] += 1.0
+    rise = ps.compare_rise(replace(study, bakes=bakes, items=items))
+    assert rise.levels["n_bakes"].tolist() == [moody.count(p) for p in LEVEL]
+    row = rise.table.iloc[0]
+    assert row["verdict"] == "cannot tell"
+    assert np.isfinite(row["conf_low"])
+    assert any("because Quarry scatters more" in text for text in rise.caveats)
 
 
 def test_near_minus_far_is_the_paired_contrast(rng):
