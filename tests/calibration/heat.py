@@ -3,11 +3,15 @@
 From the top of the repository::
 
     python -m tests.calibration.heat methods --out methods.json
-    python -m tests.calibration.heat calls --out calls.json
+    python -m tests.calibration.heat calls --sets 150 --out calls.json
+    python -m tests.calibration.heat faces --sets 2000 --out faces.json
 
 ``methods`` compares ways to make an interval for a difference of two or more means
-from one value a bake. ``calls`` counts false alarms of the public comparisons, made
-from cells. The kept results are ``heat.json`` beside this file.
+from one value a bake. ``calls`` counts false alarms of `compare_rise`, from items, and
+how often its door side contrasts hold (door tilts change from bake to bake, in one pit
+more than in the other), beside the same contrasts with the spread pooled over pits.
+``faces`` does the latter for paired shares of two faces. The kept results are
+``heat.json`` beside this file.
 
 The rule by which a method is chosen, written before the first run:
 
@@ -33,6 +37,11 @@ Methods for two pits (v: estimated variance of a pit's mean, k: its bakes):
   else ``welch``; the same verdicts withheld.
 - ``never two``: ``welch``, no verdict where any pit has two bakes.
 
+Contrasts within bakes (``calls`` and ``faces``): ``own`` (Student's t over the pit's
+own bakes) and ``pooled`` (spread pooled over pits, done before). Rule: the narrower of
+those that cover at least 93 % for each pit in every cell; where none does, the one with
+the higher least coverage.
+
 For more pits: ``range`` (studentized range, Games and Howell) and ``sidak`` (each pair
 at the level 1 - (1 - alpha) ** (1 / pairs), Tamhane's T2), both upon the method chosen
 for two pits.
@@ -46,13 +55,18 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from functools import cache
 from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from scipy import stats as sps
-from scipy.special import stdtrit
+from scipy.special import expit, stdtrit
+
+import pitstats as ps
+from pitstats import stats
 
 KEPT = Path(__file__).parent / "heat.json"
 BAKES = ((2, 2), (2, 3), (2, 4), (2, 6), (2, 8), (3, 3), (3, 4), (3, 8), (4, 4), (5, 5))
@@ -216,13 +230,180 @@ def choose(rows):
     return {"methods": found, "passing": passing, "chosen": best}
 
 
+CALLED = ((2, 6), (3, 3), (2, 8), (5, 5))
+CELLS = np.array([(row, column) for row in (1, 2) for column in (1, 2, 3)])
+
+
+def _study(bakes):
+    """A study without readings: two pits with one grate of two rows."""
+    names = [f"{pit}{k}" for pit, n in zip("AB", bakes, strict=True) for k in range(n)]
+    frame = pd.DataFrame({"bake": names, "pit": [name[0] for name in names]})
+    items = pd.DataFrame(
+        [(b, "main", r, c, "golden", 40.0) for b in names for r, c in CELLS],
+        columns=["bake", "grate", "row", "column", "grade_top", "rise_mm"],
+    )
+    return ps.Study(
+        settings=ps.Settings(title="T", question="Q", temperature_rule="tuned"),
+        pits=pd.DataFrame({"pit": ["A", "B"]}),
+        grates=pd.DataFrame(
+            {"pit": ["A", "B"], "grate": "main", "rows": 2, "columns": 3}
+        ),
+        bakes=frame,
+        items=items,
+    )
+
+
+def run_calls(n_sets, seed):
+    """False alarms of `compare_rise`, and how often door side contrasts hold."""
+    rows = []
+    for number, (bakes, ratio) in enumerate(product(CALLED, (1 / 6, 1.0, 6.0))):
+        rng = np.random.default_rng([seed, 2000 + number])
+        study = _study(bakes)
+        sd = np.repeat([ratio, 1.0], bakes)
+        found = [_one_call(study, sd, rng) for _ in range(n_sets)]
+        alarm, *held = np.mean([f[:5] for f in found], axis=0)
+        row = {"bakes": bakes, "ratio": round(ratio, 3), "sets": n_sets}
+        row |= {"false_alarms": alarm}
+        names = ("own_first", "own_second", "pooled_first", "pooled_second")
+        row |= dict(zip(names, held, strict=True))
+        width = np.median([f[5:] for f in found], axis=0)
+        row |= {"own_width": width[:2].mean(), "pooled_width": width[2:].mean()}
+        rows.append({key: _plain(x) for key, x in row.items()})
+        print(rows[-1], flush=True)
+    return rows
+
+
+def _one_call(study, sd, rng):
+    """Whether one study raises a false alarm, and what its contrasts hold."""
+    n = len(sd)
+    side = np.where(CELLS[:, 0] == 1, 0.5, -0.5)
+    level, tilt = rng.normal(0, sd), rng.normal(0, sd)
+    rise = 40 + level[:, None] + tilt[:, None] * side
+    rise = rise + rng.normal(0, 0.5, (n, len(CELLS)))
+    items = study.items.assign(rise_mm=rise.ravel())
+    found = ps.compare_rise(replace(study, items=items))
+    own = found.effects[found.effects["effect"] == "door_minus_wall"]
+    apart = rise[:, :3].mean(axis=1) - rise[:, 3:].mean(axis=1)
+    first = study.bakes["pit"].eq("A").to_numpy()
+    parts = [apart[first], apart[~first]]
+    df = n - 2
+    s2 = sum(((x - x.mean()) ** 2).sum() for x in parts) / df
+    half = [t_value(df, 1 - LEVEL) * np.sqrt(s2 / len(x)) for x in parts]
+    return (
+        found.table["verdict"].str.startswith("differs").any(),
+        *((own["conf_low"] <= 0) & (own["conf_high"] >= 0)),
+        *(abs(x.mean()) <= h for x, h in zip(parts, half, strict=True)),
+        *(own["conf_high"] - own["conf_low"]),
+        *(2 * h for h in half),
+    )
+
+
+FACE_BAKES = ((2, 2), (2, 6), (3, 3), (3, 6), (5, 5))
+FACE_SDS = ((0.0, 0.0), (0.5, 0.5), (1.0, 0.0), (0.0, 1.0), (1.5, 0.3), (0.3, 1.5))
+
+
+def run_faces(n_sets, seed):
+    """Paired shares of two faces whose difference changes from bake to bake."""
+    rows = []
+    for number, (bakes, sds, rate) in enumerate(
+        product(FACE_BAKES, FACE_SDS, (0.1, 0.3))
+    ):
+        rng = np.random.default_rng([seed, 3000 + number])
+        pit = np.repeat([0, 1], bakes)
+        truth = _face_truth(sds, rate)
+        found = {name: [] for name in ("own", "pooled")}
+        width = {name: [] for name in found}
+        for _ in range(n_sets):
+            both = _face_counts(pit, sds, rate, rng)
+            for name in found:
+                low, high = _faces_by(name, *both, pit)
+                found[name].append((low <= truth) & (truth <= high))
+                width[name].append(high - low)
+        row = {"bakes": bakes, "sds": sds, "rate": rate, "sets": n_sets}
+        for name, held in found.items():
+            first, second = np.mean(held, axis=0)
+            row |= {f"{name}_first": first, f"{name}_second": second}
+            row |= {f"{name}_width": np.mean(width[name])}
+        rows.append({key: _plain(x) for key, x in row.items()})
+    return rows
+
+
+ITEMS = 18
+GAP = 0.8
+BAKE_SD = 0.6
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
+WEIGHTS = WEIGHTS / WEIGHTS.sum()
+
+
+def _face_truth(sds, rate):
+    """Long-run difference of the two faces' shares in each pit."""
+    start, found = np.log(rate / (1 - rate)), []
+    for sd in sds:
+        spread = np.hypot(BAKE_SD, sd / 2)
+        sides = [expit(start + s * GAP / 2 + spread * NODES) @ WEIGHTS for s in (1, -1)]
+        found.append(sides[0] - sides[1])
+    return np.array(found)
+
+
+def _face_counts(pit, sds, rate, rng):
+    """Pairs of which the first face only, and the second only, burned, by bake."""
+    n = len(pit)
+    start = np.log(rate / (1 - rate)) + rng.normal(0, BAKE_SD, n)
+    gap = GAP + rng.normal(0, 1, n) * np.asarray(sds)[pit]
+    one = rng.random((n, ITEMS)) < expit(start + gap / 2)[:, None]
+    two = rng.random((n, ITEMS)) < expit(start - gap / 2)[:, None]
+    return (one & ~two).sum(axis=1), (two & ~one).sum(axis=1)
+
+
+def _faces_by(name, first, second, pit):
+    """Student's t over bakes, never narrower than Tango's for all pairs."""
+    n_bakes = np.bincount(pit)
+    sums = [np.bincount(pit, x) for x in (first, second)]
+    low, high = stats.tango_paired_difference(*sums, ITEMS * n_bakes, LEVEL)
+    apart = (first - second) / ITEMS
+    mean = np.bincount(pit, apart) / n_bakes
+    squares = np.bincount(pit, (apart - mean[pit]) ** 2)
+    if name == "own":
+        df = n_bakes - 1
+        variance = squares / df
+    else:
+        df = (n_bakes - 1).sum()
+        variance = squares.sum() / df
+    half = t_value(df, 1 - LEVEL) * np.sqrt(variance / n_bakes)
+    low = np.minimum(low, np.maximum(mean - half, -1))
+    return low, np.maximum(high, np.minimum(mean + half, 1))
+
+
+def choose_contrast(rows):
+    """Apply the rule for contrasts within bakes."""
+    found = {}
+    for name in ("own", "pooled"):
+        least = min(min(r[f"{name}_first"], r[f"{name}_second"]) for r in rows)
+        width = float(np.mean([r[f"{name}_width"] for r in rows]))
+        found[name] = {"least_coverage": least, "mean_width": round(width, 4)}
+    passing = [name for name, own in found.items() if own["least_coverage"] >= 0.93]
+    if passing:
+        best = min(passing, key=lambda name: found[name]["mean_width"])
+    else:
+        best = max(found, key=lambda name: found[name]["least_coverage"])
+    return {"methods": found, "passing": passing, "chosen": best}
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("part", choices=["methods", "calls"])
+    parser.add_argument("part", choices=["methods", "calls", "faces"])
     parser.add_argument("--sets", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=17)
     parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
+    if options.part != "methods":
+        run = {"calls": run_calls, "faces": run_faces}[options.part]
+        rows = run(options.sets, options.seed)
+        made = {"sets": options.sets, "seed": options.seed, "rows": rows}
+        made["contrasts"] = choose_contrast(rows)
+        options.out.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
+        print(json.dumps(made["contrasts"], indent=1))
+        return
     two = run_two(options.sets, options.seed)
     chosen = choose(two)
     several = run_several(chosen["chosen"], options.sets, options.seed)
