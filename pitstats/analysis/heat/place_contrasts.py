@@ -139,16 +139,51 @@ def bake_levels(model: PlaceModel, rows: Mapping[str, Floats]) -> pd.DataFrame:
     return pd.DataFrame(found, columns=columns)
 
 
-def level_of_pit(bakes: pd.DataFrame, pit: str, conf_level: float) -> dict[str, float]:
-    """Mean of one pit's `bake_levels`: ``estimate, conf_low, conf_high, df``."""
-    values = bakes.loc[bakes["pit"] == pit, "estimate"].to_numpy(dtype=float)
-    found = _over_bakes(values, conf_level)
-    return {name: found[name] for name in ("estimate", "conf_low", "conf_high", "df")}
+def pit_levels(
+    model: PlaceModel, rows: Mapping[str, Floats], bakes: pd.DataFrame
+) -> pd.DataFrame:
+    """Mean of each pit over places: ``estimate, std_error, df, n_bakes`` by pit.
+
+    Over the `bake_levels` where every bake has the same readings; otherwise by the
+    pit's own fit, which knows what a lacking cell costs, on no more degrees of freedom.
+    """
+    found = {}
+    for pit, row in rows.items():
+        values = bakes.loc[bakes["pit"] == pit, "estimate"].to_numpy(dtype=float)
+        n = len(values)
+        if n > 1 and _complete(model.frame[model.frame["pit"] == pit]):
+            error, df = values.std(ddof=1) / np.sqrt(n), n - 1.0
+            found[pit] = (values.mean(), error, df, n)
+            continue
+        own = model.contrast(pit, row[None])
+        df = min(own.df[0], max(n - 1.0, 1.0))
+        found[pit] = (own.estimate[0], own.std_error[0], df, n)
+    names = ["estimate", "std_error", "df", "n_bakes"]
+    return pd.DataFrame.from_dict(found, orient="index", columns=names)
+
+
+def _complete(own: pd.DataFrame) -> bool:
+    """Whether all bakes of a pit have the same number of readings in every cell."""
+    counts = own.groupby([*PLACE, "bake"]).size().unstack("bake")
+    return bool(counts.notna().all(axis=None) and (counts.nunique(axis=1) == 1).all())
+
+
+def level_interval(levels: pd.DataFrame, pit: str, level: float) -> dict[str, float]:
+    """Level of one pit with its interval: ``estimate, conf_low, conf_high, df``."""
+    from scipy.special import stdtrit
+
+    names = ("estimate", "conf_low", "conf_high", "df")
+    if pit not in levels.index:
+        return dict.fromkeys(names, float("nan"))
+    middle, error, df, _ = map(float, levels.loc[pit].to_numpy(dtype=float))
+    half = float(stdtrit(df, (1 + level) / 2)) * error
+    df = df if np.isfinite(error) else float("nan")
+    return dict(zip(names, (middle, middle - half, middle + half, df), strict=True))
 
 
 def pair_table(
+    levels: pd.DataFrame,
     bakes: pd.DataFrame,
-    pits: Sequence[str],
     conf_level: float,
     *,
     margin: float | None = None,
@@ -157,10 +192,8 @@ def pair_table(
 
     Parameters
     ----------
-    bakes : pandas.DataFrame
-        As from `bake_levels`.
-    pits : sequence of str
-        Pits to compare, in the order wanted.
+    levels, bakes : pandas.DataFrame
+        As from `pit_levels` and `bake_levels`.
     conf_level : float
         Level of the intervals.
     margin : float, optional
@@ -174,14 +207,12 @@ def pair_table(
     list of str
         Pairs without a verdict, with the reason, and pairs compared by sessions.
     """
-    if len(pits) < 2 or bakes["estimate"].isna().all():
+    pits = [str(pit) for pit in levels.index]
+    if len(pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS)), []
-    each = bakes.groupby("pit")["estimate"].agg(["mean", "std", "size"]).loc[list(pits)]
-    mean, sd, n = (each[name].to_numpy(dtype=float) for name in each)
+    mean, error, df, n = (levels[name].to_numpy(dtype=float) for name in levels)
     blocks = _within_sessions(bakes, pits)
-    found = mean_differences(
-        mean, sd / np.sqrt(n), n - 1, n, conf_level, within_blocks=blocks
-    )
+    found = mean_differences(mean, error, df, n, conf_level, within_blocks=blocks)
     table = pd.DataFrame(
         {
             "pit_a": pd.Series([pits[a] for a in found.a], dtype="str"),
@@ -203,6 +234,7 @@ def pair_table(
         one_bake_each=one_bake_each,
     )
     withheld = found.withheld & np.isfinite(found.p_value)
+    sd = error * np.sqrt(n)
     table["verdict"] = np.where(withheld, "cannot tell", said)
     notes = [
         TWO_BAKES.format(a=pits[a], b=pits[b], noisier=pits[a if sd[a] >= sd[b] else b])

@@ -13,8 +13,9 @@ from pitstats.analysis.heat.common_places import common_places, matched_places
 from pitstats.analysis.heat.place_contrasts import (
     bake_levels,
     contrasts_over_bakes,
-    level_of_pit,
+    level_interval,
     pair_table,
+    pit_levels,
 )
 from pitstats.analysis.heat.place_model import PlaceModel, fit_places, place_frame
 from pitstats.analysis.places.coverage import third_of_grate
@@ -26,11 +27,11 @@ from pitstats.study.study import Study
 
 ESTIMAND = "mean rise of an item in mm, over bakes and over the places named"
 METHOD = (
-    "one level a bake, cells that it lacks allowed for, and Student's t over the bakes "
-    "of each pit; pairs with every pit's own scatter, by Satterthwaite's degrees of "
-    "freedom (Cochran and Cox's t where a pit has two bakes; Student's t of the "
-    "differences where pits shared all sessions), all pairs at Sidak's level; what "
-    "places differ by within a pit likewise from one difference a bake; thirds by a "
+    "one level a bake and Student's t over the bakes of each pit, by its own mixed "
+    "linear model where a bake lacks cells; pairs with every pit's own scatter, by "
+    "Satterthwaite's degrees of freedom (Cochran and Cox's t where a pit has two "
+    "bakes; Student's t of the differences where pits shared all sessions), all pairs "
+    "at Sidak's level; what places differ by within a pit likewise from one difference a bake; thirds by a "
     "linear model with the pit's bakes as a random effect, restricted maximum "
     "likelihood and Kenward-Roger degrees of freedom"
 )
@@ -157,8 +158,9 @@ def compare_rise(
     rows = {}
     if len(layout.places):
         rows = {pit: common.mean_row(pit, layout.places) for pit in model.pits}
-    levels = bake_levels(common, rows)
-    table, pair_notes = pair_table(levels, model.pits, level, margin=margin)
+    bakes = bake_levels(common, rows)
+    levels = pit_levels(common, rows, bakes)
+    table, pair_notes = pair_table(levels, bakes, level, margin=margin)
     found = [*_caveats(study, model), *pair_notes]
     return RiseComparison(
         table=table,
@@ -177,14 +179,14 @@ def compare_rise(
 
 
 def _levels(
-    every: list[str], model: PlaceModel, bakes: pd.DataFrame, level: float
+    every: list[str], model: PlaceModel, levels: pd.DataFrame, level: float
 ) -> pd.DataFrame:
     found = []
     for pit in model.pits:
         own = model.frame[model.frame["pit"] == pit].reset_index(drop=True)
         row: dict[str, Any] = {"pit": pit, "n_bakes": int(model.n_bakes[pit])}
         row["n_items"] = len(own)
-        row |= level_of_pit(bakes, pit, level)
+        row |= level_interval(levels, pit, level)
         row |= _bake_sd(model, pit, len(own) / row["n_bakes"], level)
         found.append(row)
     table = pd.DataFrame(found).set_index("pit")

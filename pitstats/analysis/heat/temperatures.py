@@ -14,8 +14,9 @@ from pitstats.analysis.heat.common_places import common_places, end_places
 from pitstats.analysis.heat.place_contrasts import (
     bake_levels,
     contrasts_over_bakes,
-    level_of_pit,
+    level_interval,
     pair_table,
+    pit_levels,
 )
 from pitstats.analysis.heat.place_model import (
     Shape,
@@ -43,12 +44,12 @@ ESTIMAND = (
     "the study"
 )
 METHOD = (
-    "one level a bake, cells that it lacks allowed for, and Student's t over the bakes "
-    "of each pit; pairs with every pit's own scatter, by Satterthwaite's degrees of "
-    "freedom (Cochran and Cox's t where a pit has two bakes; Student's t of the "
-    "differences where pits shared all sessions), all pairs at Sidak's level; near "
-    "less far third likewise from one difference a bake; cells of a pit by a linear "
-    "model with its bakes as a random effect, restricted maximum likelihood and "
+    "one level a bake and Student's t over the bakes of each pit, by its own mixed "
+    "linear model where a bake lacks cells; pairs with every pit's own scatter, by "
+    "Satterthwaite's degrees of freedom (Cochran and Cox's t where a pit has two "
+    "bakes; Student's t of the differences where pits shared all sessions), all pairs "
+    "at Sidak's level; near less far third likewise from one difference a bake; cells "
+    "of a pit by a linear model with its bakes as a random effect, restricted maximum likelihood and "
     "Kenward-Roger degrees of freedom"
 )
 
@@ -88,8 +89,6 @@ SAME_PROBE = (
     "bakes, or check them at one place."
 )
 
-_LEVELS = ["estimate", "conf_low", "conf_high", "df"]
-_TABLE = ["pit", "n_bakes", "n_cells", "n_readings", *_LEVELS]
 _SPREADS = ("spread", "range", "near_minus_far", "bake_sd")
 
 
@@ -277,7 +276,7 @@ def compare_temperatures(
     level = checked_level(study, conf_level)
     estimates = _Estimates(study, cells, level)
     table, pair_notes = pair_table(
-        estimates.bakes, estimates.pits, level, margin=margin
+        estimates.levels, estimates.bakes, level, margin=margin
     )
     levels = estimates.result()
     return TemperatureComparison(
@@ -333,6 +332,7 @@ class _Estimates:
             places = self.layout.places
             self.rows = {pit: self.common.mean_row(pit, places) for pit in self.pits}
         self.bakes = bake_levels(self.common, self.rows)
+        self.levels = pit_levels(self.common, self.rows, self.bakes)
         self._spreads: dict[tuple[str, float], Spread] = {}
 
     def result(self) -> CellTemperatures:
@@ -364,10 +364,8 @@ class _Estimates:
             "n_bakes": int(self.model.n_bakes[pit]),
             "n_cells": len(own),
             "n_readings": int(given.loc[of_pit, "n_readings"].sum()),
-            **dict.fromkeys(_LEVELS, np.nan),
+            **level_interval(self.levels, pit, self.level),
         }
-        if self.rows:
-            row |= level_of_pit(self.bakes, pit, self.level)
         apart, hottest, coldest = self._extremes(pit, own)
         every = (
             self.spread(pit, self.level),
