@@ -31,9 +31,9 @@ METHOD = (
     "linear model where a bake lacks cells; pairs with every pit's own scatter, by "
     "Satterthwaite's degrees of freedom (Cochran and Cox's t where a pit has two "
     "bakes; Student's t of the differences where pits shared all sessions), all pairs "
-    "at Sidak's level; what places differ by within a pit likewise from one difference a bake; thirds by a "
-    "linear model with the pit's bakes as a random effect, restricted maximum "
-    "likelihood and Kenward-Roger degrees of freedom"
+    "at Sidak's level; what places differ by within a pit likewise from one difference"
+    " a bake; thirds by a linear model with the pit's bakes as a random effect, "
+    "restricted maximum likelihood and Kenward-Roger degrees of freedom"
 )
 
 ONE_BAKE_EACH = (

@@ -49,8 +49,8 @@ METHOD = (
     "Satterthwaite's degrees of freedom (Cochran and Cox's t where a pit has two "
     "bakes; Student's t of the differences where pits shared all sessions), all pairs "
     "at Sidak's level; near less far third likewise from one difference a bake; cells "
-    "of a pit by a linear model with its bakes as a random effect, restricted maximum likelihood and "
-    "Kenward-Roger degrees of freedom"
+    "of a pit by a linear model with its bakes as a random effect, restricted maximum "
+    "likelihood and Kenward-Roger degrees of freedom"
 )
 
 ONE_BAKE_EACH = (
