@@ -123,6 +123,10 @@ from .planning.precision import width_for_one_pit as width_for_one_pit
 from .planning.questions import SmallestDifference as SmallestDifference
 from .planning.questions import one_more_bake as one_more_bake
 from .planning.questions import smallest_difference as smallest_difference
+from .planning.search import BakesNeeded as BakesNeeded
+from .planning.search import find_bakes as find_bakes
+from .planning.search import findable_differences as findable_differences
+from .planning.search import split_with_reference as split_with_reference
 from .planning.sheets import write_sheets as write_sheets
 from .planning.shopping import ShoppingList as ShoppingList
 from .planning.shopping import shopping_list as shopping_list

@@ -88,6 +88,17 @@ class BakePlan:
         Level of the intervals.
     caveats : tuple of str
         Shown wherever the plan is shown.
+    looks : tuple of int
+        Bakes of each pit at each look, if there are several. The table then also has
+        ``looks``, ``mean_bakes`` and ``mean_bakes_error`` (bakes of each pit until the
+        stop, when pits differ as stated), ``one_look_power``,
+        ``one_look_false_alarm``, and ``shown_too_large``: how much larger than the
+        truth the difference looks on average at an early stop. ``power``,
+        ``false_alarm`` and ``no_difference`` are over all looks.
+    stops : pandas.DataFrame or None
+        With looks: ``items, sd_bake, look, level, stop, stop_alike``, the two-sided
+        level of each look and the chance to stop there, when pits differ and when they
+        are alike.
     """
 
     table: pd.DataFrame
@@ -101,6 +112,8 @@ class BakePlan:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
+    looks: tuple[int, ...] = ()
+    stops: pd.DataFrame | None = None
 
     def to_frame(self) -> pd.DataFrame:
         """Return a copy of the table."""
@@ -145,7 +158,7 @@ def _total_bakes(table: pd.DataFrame, pits: int) -> list[int]:
 
 
 def plan_bakes(
-    bakes: Count | Sequence[Count] = (2, 3, 4),
+    bakes: Count | Sequence[Count] | None = None,
     items: Count | Sequence[Count] = (12, 24),
     rate: float = 0.2,
     difference: float = 0.2,
@@ -157,6 +170,7 @@ def plan_bakes(
     simulations: int = 2000,
     rng: np.random.Generator | int | None = None,
     *,
+    looks: Sequence[int] | str | None = None,
     pilot: Pilot | None = None,
     pilot_pit: str | int | None = None,
     conf_level: float = 0.95,
@@ -173,7 +187,8 @@ def plan_bakes(
     Parameters
     ----------
     bakes : int or sequence, default (2, 3, 4)
-        Bakes per pit. An entry may itself be a sequence, one number per pit.
+        Bakes per pit. An entry may itself be a sequence, one number per pit. With
+        looks the last of them, and need not be given.
     items : int or sequence, default (12, 24)
         Items per bake. An entry may itself be a sequence, one number per pit.
     rate : float, default 0.2
@@ -194,6 +209,10 @@ def plan_bakes(
         Simulated studies per plan and question; whole intervals for 300 of them.
     rng : numpy.random.Generator or int, optional
         Generator from which the seed is drawn, or the seed itself.
+    looks : sequence of int or "every", optional
+        Bakes per pit after which the results will be looked at and the test may stop,
+        such as ``[2, 4, 6]``; "every": after every bake from the second to ``bakes``
+        (6 if not given). Levels from `stats.stopping_levels`.
     pilot : Study or (burned, total, pit), optional
         Earlier bakes. ``rate`` and ``sd_bake`` are then not used: both are drawn anew
         for every simulated study from what the pilot leaves possible (assurance).
@@ -252,8 +271,12 @@ def plan_bakes(
         if pilot is None
         else draw_pilot(pilot, pilot_pit, difference, simulations, seed)
     )
+    planned = _planned_looks(looks, bakes)
+    if planned:
+        bakes = planned[-1]
     spreads = [spread_of(value) for value in as_list(sd_bake)]
-    designs = [make_design(b, n, pits) for b in as_list(bakes) for n in as_list(items)]
+    wanted = as_list((2, 3, 4) if bakes is None else bakes)
+    designs = [make_design(b, n, pits) for b in wanted for n in as_list(items)]
     if not designs or not spreads:
         raise DesignError("name at least one number of bakes, of items and one spread")
     questions = [
@@ -261,7 +284,7 @@ def plan_bakes(
         for design in designs
         for sd in (spreads if draws is None else [float(draws.sd_bake.mean())])
     ]
-    return work_out(
+    plan = work_out(
         questions,
         margin=check_margin(margin),
         costs=(cost_per_bake, cost_per_item),
@@ -272,6 +295,31 @@ def plan_bakes(
         chunk=chunk,
         progress=progress,
     )
+    if not planned:
+        return plan
+    from pitstats.planning.looks import with_looks
+
+    return with_looks(
+        plan, questions, planned, n_jobs=n_jobs, chunk=chunk, progress=progress
+    )
+
+
+def _planned_looks(
+    looks: Sequence[int] | str | None, bakes: Count | Sequence[Count] | None
+) -> tuple[int, ...]:
+    """Looks as planned; the last of them is the number of bakes."""
+    if looks is None:
+        return ()
+    from pitstats.planning.looks import checked_looks
+
+    single = bakes if isinstance(bakes, int) else None
+    planned = checked_looks(looks, single)
+    if bakes is not None and as_list(bakes) != [planned[-1]]:
+        raise DesignError(
+            f"bakes is {bakes}, but the last look is after {planned[-1]} bakes; leave "
+            "bakes out, or let the looks end with it"
+        )
+    return planned
 
 
 @dataclass(frozen=True, eq=False)

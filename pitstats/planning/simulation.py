@@ -8,8 +8,9 @@ number of workers nor the way in which work is divided changes a single number.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from pitstats.stats.bake_model import BakeModel, PairEnds
 from pitstats.stats.marginal import marginal_intercept
 
 Array = NDArray[np.float64]
+Found = TypeVar("Found")
 
 BLOCK = 500
 """Simulated studies that share one seed."""
@@ -246,9 +248,31 @@ def _inside(
     return (-task.margin < low) & (low <= 0) & (high >= 0) & (high < task.margin)
 
 
+@overload
 def run_tasks(
     tasks: Sequence[Task], *, n_jobs: int | None, progress: bool, label: str
-) -> list[Tally]:
+) -> list[Tally]: ...
+
+
+@overload
+def run_tasks(
+    tasks: Sequence[Task],
+    *,
+    n_jobs: int | None,
+    progress: bool,
+    label: str,
+    work: Callable[[Task], Found],
+) -> list[Found]: ...
+
+
+def run_tasks(
+    tasks: Sequence[Task],
+    *,
+    n_jobs: int | None,
+    progress: bool,
+    label: str,
+    work: Callable[[Task], Any] = run_task,
+) -> list[Any]:
     """Run tasks through joblib, in the order given.
 
     Parameters
@@ -262,17 +286,20 @@ def run_tasks(
         Whether to show a progress bar on stderr.
     label : str
         Words before the progress bar.
+    work : callable, default `run_task`
+        What to do with a task.
 
     Returns
     -------
-    list of Tally
+    list
+        What ``work`` made of each task.
     """
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
     workers = _workers(tasks) if n_jobs is None else n_jobs
     parallel = Parallel(n_jobs=workers, return_as="generator", batch_size=1)
-    done: Iterator[Tally] = parallel(delayed(run_task)(task) for task in tasks)
+    done: Iterator[Any] = parallel(delayed(work)(task) for task in tasks)
     return list(tqdm(done, total=len(tasks), desc=label, disable=not progress))
 
 

@@ -110,7 +110,7 @@ def stopping_levels(
         items between those that were simulated the larger constant is taken, and five
         or six pits use the constants of four.
     simulations : int, default 4000
-        Simulated tests per cell, of which there are twenty; as many again for the
+        Simulated tests per cell, of which there are eight; as many again for the
         share of false calls.
     seed : int, default 1
         Seed of the simulation.
@@ -136,9 +136,10 @@ def stopping_levels(
     bakes where they have information. The constant c is the ``conf_level`` quantile of
     the largest ``z_j (k_j / K)**(1/4)`` over simulated tests of equal pits, where
     ``z_j`` is the normal score of the p-value at look j; it is taken for burn rates of
-    0.05, 0.1, 0.2, 0.35 and 0.5 with spreads between bakes of 0, 0.3, 0.6 and 1, and
-    the largest is kept, or the normal quantile where that is larger: no look is milder
-    than a single one. With more than two pits the p-values allow for all pairs.
+    0.05, 0.1, 0.2, 0.35 and 0.5 with spreads between bakes of 1 and, from 0.2 on, 0.6
+    (steadier fires give fewer false calls), and the largest is kept, or the normal
+    quantile where that is larger: no look is milder than a single one. With more than
+    two pits the p-values allow for all pairs.
 
     The interval at a look, at its own level, is a repeated confidence interval [2]_.
     A look with one bake of every pit allows no verdict and takes no part.

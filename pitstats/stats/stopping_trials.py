@@ -14,11 +14,21 @@ from pitstats.stats.marginal import marginal_intercept
 
 Array = NDArray[np.float64]
 
-RATES = (0.05, 0.1, 0.2, 0.35, 0.5)
-"""Long-run burn rates over which a boundary is calibrated."""
+CELLS = (
+    (0.05, 1.0),
+    (0.1, 1.0),
+    (0.2, 0.6),
+    (0.2, 1.0),
+    (0.35, 0.6),
+    (0.35, 1.0),
+    (0.5, 0.6),
+    (0.5, 1.0),
+)
+"""Long-run rates and spreads between bakes over which a boundary is calibrated.
 
-SPREADS = (0.0, 0.3, 0.6, 1.0)
-"""Spreads between bakes (logit scale) over which a boundary is calibrated."""
+Of rates 0.05, 0.1, 0.2, 0.35 and 0.5 with spreads of 0, 0.3, 0.6 and 1 these are the
+cells that can decide: in the others false calls are plainly rarer.
+"""
 
 BLOCK = 1000
 """Simulated tests that share one seed."""
@@ -100,11 +110,7 @@ class Trials:
 def equal_pits(
     looks: tuple[int, ...],
     items: tuple[int, ...],
-    spreads: Sequence[float] = SPREADS,
+    cells: Sequence[tuple[float, float]] = CELLS,
 ) -> list[Trials]:
-    """Cells over which a boundary is calibrated: all pits alike."""
-    return [
-        Trials(looks, items, (rate,) * len(items), sd)
-        for rate in RATES
-        for sd in spreads
-    ]
+    """Trials of pits that are all alike, for rates and spreads."""
+    return [Trials(looks, items, (rate,) * len(items), sd) for rate, sd in cells]

@@ -15,7 +15,7 @@ from pitstats.stats.stopping import (
     unguarded_share,
     upper_quantile,
 )
-from pitstats.stats.stopping_trials import RATES, SPREADS, Trials, equal_pits
+from pitstats.stats.stopping_trials import CELLS, Trials, equal_pits
 
 
 def test_levels_follow_the_boundary_from_its_constant() -> None:
@@ -133,7 +133,7 @@ def test_trials_repeat_and_hold_their_rate() -> None:
     assert np.array_equal(burned, cell.burned(3, 0))
     assert not np.array_equal(burned, cell.burned(3, 1))
     assert burned.mean() / 16 == pytest.approx(0.2, abs=0.01)
-    assert len(equal_pits((2,), (8, 8))) == len(RATES) * len(SPREADS)
+    assert len(equal_pits((2,), (8, 8))) == len(CELLS)
 
 
 def test_p_values_are_those_of_a_single_study() -> None:

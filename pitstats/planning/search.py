@@ -1,0 +1,347 @@
+"""The planner finds the number: bakes until the chance wanted, and what they can find."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pitstats.errors import DesignError
+from pitstats.planning.designs import (
+    as_list,
+    check_level,
+    check_pits,
+    check_rates,
+    check_simulations,
+    make_design,
+    seed_from,
+    spread_of,
+)
+from pitstats.planning.power import BakePlan, Question, work_out
+from pitstats.planning.questions import smallest_difference
+
+MOST_BAKES = 20
+"""Bakes of each pit up to which a plan is searched for."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BakesNeeded:
+    """Fewest bakes of each pit that tell pits apart as often as wanted.
+
+    Attributes
+    ----------
+    bakes : int or None
+        Fewest bakes of each pit; None when `MOST_BAKES` are not enough.
+    plan : BakePlan
+        Numbers of bakes that were tried, fewest first.
+    power : float
+        Chance wanted.
+    """
+
+    bakes: int | None
+    plan: BakePlan
+    power: float
+
+    @property
+    def sentence(self) -> str:
+        """The answer in a sentence."""
+        table = self.plan.table
+        items = table["items"].iloc[0]
+        if self.bakes is None:
+            best = table.iloc[-1]
+            return (
+                f"Even {best['bakes']} bakes of each pit with {items} items reach only "
+                f"{100 * best['power']:.0f}%; look for a larger difference."
+            )
+        row = table[table["bakes"] == self.bakes].iloc[0]
+        return (
+            f"It takes {self.bakes} bakes of each pit with {items} items for a chance "
+            f"of {100 * self.power:.0f}% (found {100 * row['power']:.0f}%, simulation "
+            f"error {100 * row['power_error']:.0f} points; spread "
+            f"{row['sd_bake']:.2g})."
+        )
+
+
+def find_bakes(
+    items: int = 24,
+    rate: float = 0.2,
+    difference: float = 0.2,
+    sd_bake: float | str = 0.6,
+    pits: int = 2,
+    *,
+    power: float = 0.8,
+    most: int = MOST_BAKES,
+    simulations: int = 2000,
+    rng: np.random.Generator | int | None = None,
+    conf_level: float = 0.95,
+    n_jobs: int | None = None,
+    progress: bool = True,
+) -> BakesNeeded:
+    """Search the fewest bakes of each pit that reach a chance.
+
+    Parameters
+    ----------
+    items : int, default 24
+        Items per bake.
+    rate, difference, sd_bake, pits
+        As in `plan_bakes`.
+    power : float, default 0.8
+        Chance wanted.
+    most : int, default 20
+        Bakes of each pit beyond which the search ends.
+    simulations, rng, conf_level, n_jobs, progress
+        As in `plan_bakes`.
+
+    Returns
+    -------
+    BakesNeeded
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range.
+
+    Notes
+    -----
+    By bisection: the chance grows with the number of bakes. Each number tried is
+    simulated as `plan_bakes` simulates it.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.find_bakes(18, 0.1, 0.4, simulations=500, rng=1, progress=False)
+    >>> 3 <= found.bakes <= 5
+    True
+    """
+    if not 0 < power < 1:
+        raise DesignError(f"power is {power}; it must lie between 0 and 1")
+    if not 2 <= most <= 200:
+        raise DesignError(f"most is {most}; use 2 to 200 bakes")
+    pits, difference = check_pits(pits), check_rates(rate, difference)
+    simulations, seed = check_simulations(simulations), seed_from(rng)
+    spread, level = spread_of(sd_bake), check_level(conf_level)
+    tried: dict[int, BakePlan] = {}
+
+    def chance(bakes: int) -> float:
+        design = make_design(bakes, items, pits)
+        tried[bakes] = work_out(
+            [Question(design, rate, difference, spread)],
+            margin=None,
+            costs=(None, None),
+            simulations=simulations,
+            seed=seed,
+            conf_level=level,
+            n_jobs=n_jobs,
+            chunk=2000,
+            progress=progress,
+        )
+        return float(tried[bakes].table["power"].iloc[0])
+
+    bakes = _bisect(chance, power, most)
+    rows = [tried[k].table for k in sorted(tried)]
+    plan = next(iter(tried.values()))
+    table = pd.concat(rows, ignore_index=True)
+    return BakesNeeded(
+        bakes=bakes,
+        plan=BakePlan(**{**plan.__dict__, "table": table}),
+        power=power,
+    )
+
+
+def _bisect(chance: object, power: float, most: int) -> int | None:
+    """Fewest bakes, from 2, whose chance reaches the one wanted."""
+    assert callable(chance)
+    low, high = 1, 4  # one bake each gives no verdict
+    while chance(high) < power:
+        if high >= most:
+            return None
+        low, high = high, min(2 * high, most)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if chance(middle) >= power else (middle, high)
+    return high
+
+
+def findable_differences(
+    bakes: Sequence[int] = (2, 3, 4, 6, 8),
+    items: int = 24,
+    *,
+    rate: float = 0.2,
+    sd_bake: float | str = 0.6,
+    pits: int = 2,
+    power: float = 0.8,
+    simulations: int = 1000,
+    rng: np.random.Generator | int | None = None,
+    conf_level: float = 0.95,
+    n_jobs: int | None = None,
+    progress: bool = True,
+) -> pd.DataFrame:
+    """Smallest difference that each number of bakes finds.
+
+    Parameters
+    ----------
+    bakes : sequence of int, default (2, 3, 4, 6, 8)
+        Bakes of each pit.
+    items : int, default 24
+        Items per bake.
+    rate, sd_bake, pits, power, simulations, rng, conf_level, n_jobs, progress
+        As in `smallest_difference`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``bakes, difference, difference_error``; NaN where no possible difference is
+        found that often.
+
+    Raises
+    ------
+    DesignError
+        If a number is out of range.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> curve = ps.findable_differences(
+    ...     [3, 6], 24, simulations=500, rng=1, progress=False
+    ... )
+    >>> bool(curve["difference"].is_monotonic_decreasing)
+    True
+    """
+    seed = seed_from(rng)
+    rows = []
+    for number in as_list(bakes):
+        found = smallest_difference(
+            int(number),
+            items,
+            rate=rate,
+            sd_bake=sd_bake,
+            pits=pits,
+            power=power,
+            simulations=simulations,
+            rng=seed,
+            conf_level=conf_level,
+            n_jobs=n_jobs,
+            progress=progress,
+        )
+        rows.append((int(number), found.difference, found.difference_error))
+    return pd.DataFrame(rows, columns=["bakes", "difference", "difference_error"])
+
+
+def curve_sentence(curve: pd.DataFrame, power: float = 0.8) -> str:
+    """Read the curve of smallest differences out.
+
+    Examples
+    --------
+    >>> curve = pd.DataFrame({"bakes": [2, 4], "difference": [0.7, 0.42]})
+    >>> curve_sentence(curve)
+    'With 2 and 4 bakes of each pit you can find 70 and 42 points (chance 80%).'
+    """
+    known = curve[curve["difference"].notna()]
+    if known.empty:
+        return "None of these numbers of bakes finds any possible difference."
+    bakes = _listed([str(b) for b in known["bakes"]])
+    points = _listed([f"{100 * abs(d):.0f}" for d in known["difference"]])
+    return (
+        f"With {bakes} bakes of each pit you can find {points} points (chance "
+        f"{100 * power:.0f}%)."
+    )
+
+
+def _listed(words: list[str]) -> str:
+    *rest, last = words
+    return f"{', '.join(rest)} and {last}" if rest else last
+
+
+def split_with_reference(
+    bakes: int,
+    items: int = 24,
+    *,
+    rate: float = 0.2,
+    difference: float = 0.2,
+    sd_bake: float | str = 0.6,
+    pits: int = 3,
+    simulations: int = 2000,
+    rng: np.random.Generator | int | None = None,
+    conf_level: float = 0.95,
+    n_jobs: int | None = None,
+    progress: bool = True,
+) -> BakePlan:
+    """Share a number of bakes between a reference pit and the others.
+
+    Parameters
+    ----------
+    bakes : int
+        Bakes of all pits together.
+    items : int, default 24
+        Items per bake.
+    rate, difference, sd_bake, pits
+        As in `plan_bakes`; the first pit is the reference.
+    simulations, rng, conf_level, n_jobs, progress
+        As in `plan_bakes`.
+
+    Returns
+    -------
+    BakePlan
+        One row per split in which the other pits have equally many bakes, at least
+        two each; ``power`` is that of telling the reference from the second pit. What
+        cannot be shared evenly is left out, and ``note`` says how many bakes are used.
+
+    Raises
+    ------
+    DesignError
+        If there are not two bakes for every pit, or a number is out of range.
+
+    Notes
+    -----
+    With equal spreads the classical optimum gives the reference the square root of the
+    number of other pits times as many bakes as each of them [1]_; few bakes and the
+    price of learning the spread move it, which the simulation shows.
+
+    References
+    ----------
+    .. [1] Dunnett (1955), A multiple comparison procedure for comparing several
+       treatments with a control, Journal of the American Statistical Association
+       50:1096-1121.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> plan = ps.split_with_reference(12, 12, simulations=200, rng=1, progress=False)
+    >>> plan.table["bakes"].tolist()
+    ['8, 2, 2', '6, 3, 3', 4, '2, 5, 5']
+    """
+    pits, difference = check_pits(pits), check_rates(rate, difference)
+    others = pits - 1
+    sizes = [
+        (bakes - others * each, each)
+        for each in range(2, bakes // others + 1)
+        if bakes - others * each >= 2
+    ]
+    if not sizes:
+        raise DesignError(
+            f"{bakes} bakes do not give each of {pits} pits two; plan at least "
+            f"{2 * pits}"
+        )
+    questions = [
+        Question(
+            make_design((first, *[each] * others), items, pits),
+            rate,
+            difference,
+            spread_of(sd_bake),
+            note=f"{first} of the reference, {each} of each other pit",
+        )
+        for first, each in sizes
+    ]
+    return work_out(
+        questions,
+        margin=None,
+        costs=(None, None),
+        simulations=check_simulations(simulations),
+        seed=seed_from(rng),
+        conf_level=check_level(conf_level),
+        n_jobs=n_jobs,
+        chunk=2000,
+        progress=progress,
+    )
