@@ -113,6 +113,7 @@ from .planning.allocation import best_split as best_split
 from .planning.cells import cut_grate as cut_grate
 from .planning.designs import SPREADS as SPREADS
 from .planning.designs import explain_spread as explain_spread
+from .planning.exact import exact_power as exact_power
 from .planning.layout import Layout as Layout
 from .planning.layout import randomize_layout as randomize_layout
 from .planning.power import BakePlan as BakePlan

@@ -30,6 +30,46 @@ class Numbers(click.ParamType):  # type: ignore[type-arg]
             self.fail(f"{value!r} is not {noun} with commas between.", param, ctx)
 
 
+class Share(click.ParamType):  # type: ignore[type-arg]
+    """A share such as 0.3, or 30%."""
+
+    name = "share"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the share, or say what was found instead."""
+        text = str(value).strip()
+        try:
+            return float(text[:-1]) / 100 if text.endswith("%") else float(text)
+        except ValueError:
+            self.fail(f"{value!r} is not a share such as 0.3 or 30%.", param, ctx)
+
+
+class Looks(click.ParamType):  # type: ignore[type-arg]
+    """Bakes of each pit with commas between, or the word every."""
+
+    name = "numbers|every"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> list[int] | str:
+        """Read the looks, or say what was found instead."""
+        if isinstance(value, list):
+            return value
+        if str(value).strip().casefold() == "every":
+            return "every"
+        try:
+            return [int(part) for part in str(value).split(",")]
+        except ValueError:
+            self.fail(
+                f"{value!r} is neither whole numbers with commas between, such as "
+                "2,4,6, nor the word every.",
+                param,
+                ctx,
+            )
+
+
 class PitSize(click.ParamType):  # type: ignore[type-arg]
     """A pit with its grates, such as Quarry=3x6 or Mill=main:4x5+upper:2x5."""
 

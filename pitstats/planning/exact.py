@@ -54,8 +54,8 @@ def exact_power(
     A pit's outcome is how many of its bakes burned how many items, whatever their
     order; its probability is multinomial over the beta-like distribution of one bake,
     a normal effect on the logit scale by Gauss-Hermite quadrature. Pairs of outcomes
-    are judged by the posterior that judges real studies, likeliest pairs first; pairs
-    that together are rarer than one in 10,000 are left out.
+    are judged by the posterior that judges real studies; pairs that together are rarer
+    than one in 2,000 are left out.
 
     Examples
     --------
@@ -112,6 +112,6 @@ def _likely_pairs(
     """Pairs of outcomes but for the rarest, with their probabilities."""
     joint = np.outer(first, second).ravel()
     order = np.argsort(joint)[::-1]
-    kept = order[: int(np.searchsorted(np.cumsum(joint[order]), 1.0 - 1e-4)) + 1]
+    kept = order[: int(np.searchsorted(np.cumsum(joint[order]), 1.0 - 5e-4)) + 1]
     a, b = np.divmod(kept, second.size)
     return a, b, joint[kept]

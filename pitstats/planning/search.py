@@ -1,9 +1,9 @@
-"""The planner finds the number: bakes until the chance wanted, and what they can find."""
+"""The planner finds the number: bakes until the chance wanted, what they can find."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -145,15 +145,14 @@ def find_bakes(
     table = pd.concat(rows, ignore_index=True)
     return BakesNeeded(
         bakes=bakes,
-        plan=BakePlan(**{**plan.__dict__, "table": table}),
+        plan=replace(plan, table=table),
         power=power,
     )
 
 
-def _bisect(chance: object, power: float, most: int) -> int | None:
+def _bisect(chance: Callable[[int], float], power: float, most: int) -> int | None:
     """Fewest bakes, from 2, whose chance reaches the one wanted."""
-    assert callable(chance)
-    low, high = 1, 4  # one bake each gives no verdict
+    low, high = 1, min(4, most)  # one bake each gives no verdict
     while chance(high) < power:
         if high >= most:
             return None

@@ -320,6 +320,7 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
         "Spread": [_spread(value) for value in table["sd_bake"]],
         "ICC": [f"{value:.2f}" for value in table["icc"]],
         "Chance to separate": _with_errors(table, "power"),
+        **_look_columns(plan),
         "Width of the interval": [
             f"{points(width)} ± {100 * error:.1f}"
             for width, error in zip(table["width"], table["width_error"], strict=True)
@@ -336,6 +337,22 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
     if table["note"].astype(bool).any():
         columns["Note"] = table["note"]
     return pd.DataFrame(columns)
+
+
+def _look_columns(plan: BakePlan) -> dict[str, Any]:
+    """Columns of a plan that may stop early."""
+    if not plan.looks:
+        return {}
+    table = plan.table
+    return {
+        "With one look": table["one_look_power"].map(percent),
+        "Mean bakes a pit": [
+            f"{mean:.1f} ± {error:.1g}"
+            for mean, error in zip(
+                table["mean_bakes"], table["mean_bakes_error"], strict=True
+            )
+        ],
+    }
 
 
 def _with_errors(table: pd.DataFrame, name: str) -> list[str]:

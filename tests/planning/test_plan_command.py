@@ -1,0 +1,44 @@
+from __future__ import annotations
+
+from click.testing import CliRunner
+
+from pitstats.cli import main
+
+
+def run(*words: str) -> tuple[int, str]:
+    found = CliRunner().invoke(main, ["plan", "--simulations", "200", *words])
+    return found.exit_code, found.output
+
+
+def test_looks_are_planned_and_their_boundary_is_said() -> None:
+    code, text = run(
+        "--looks", "2,3", "--items", "12", "--sd-bake", "0.6", "--difference", "60%"
+    )
+    assert code == 0
+    assert "Mean bakes a pit" in text
+    assert "After 3 bakes of each pit say 'differs' only if the" in text
+    assert "80%" in text
+    assert "a difference of 60 points" in text
+
+
+def test_where_no_plan_will_do_the_number_is_searched() -> None:
+    code, text = run(
+        "--bakes", "2", "--items", "12", "--sd-bake", "0.6", "--difference", "0.5"
+    )
+    assert code == 0
+    assert "It takes" in text
+    assert "bakes of each pit you can find" in text
+
+
+def test_a_budget_is_split() -> None:
+    code, text = run("--budget", "200", "--cost-per-bake", "20", "--cost-per-item", "1")
+    assert code == 0
+    assert "Cost" in text
+    code, text = run("--budget", "200")
+    assert code == 2
+    assert "--budget needs --cost-per-bake and --cost-per-item" in text
+
+
+def test_what_cannot_be_read_is_refused() -> None:
+    for words in (("--rate", "x%"), ("--looks", "2,b"), ("--looks", "4,2")):
+        assert run(*words)[0] == 2

@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+import pitstats as ps
+from pitstats.planning.looks import boundary_in_words, checked_looks
+from pitstats.planning.search import curve_sentence
+from pitstats.stats.stopping import stopping_levels
+
+
+@cache
+def plan() -> ps.BakePlan:
+    return ps.plan_bakes(
+        items=16,
+        rate=0.2,
+        difference=0.4,
+        looks=[1, 2, 4],
+        margin=0.2,
+        simulations=600,
+        rng=1,
+        n_jobs=1,
+        progress=False,
+    )
+
+
+def test_looks_trade_a_little_power_for_bakes() -> None:
+    (row,) = plan().table.to_dict("records")
+    assert row["looks"] == "1, 2, 4"
+    assert row["power"] <= row["one_look_power"]
+    assert row["power"] > row["one_look_power"] - 0.12
+    assert 2 < row["mean_bakes"] < 4
+    assert row["false_alarm"] < 0.05
+    assert row["shown_too_large"] > 0
+
+
+def test_chances_to_stop_add_up_to_the_power_and_the_false_alarm() -> None:
+    stops, (row,) = plan().stops, plan().table.to_dict("records")
+    assert stops["stop"].sum() == pytest.approx(row["power"])
+    assert stops["stop_alike"].sum() == pytest.approx(row["false_alarm"])
+    assert stops["stop"].iloc[0] == 0
+    assert np.allclose(stops["level"], stopping_levels([1, 2, 4], items=16).levels)
+
+
+def test_one_look_is_the_plan_without_looks_to_the_last_digit() -> None:
+    asked = {"items": 12, "simulations": 300, "rng": 3, "n_jobs": 1, "progress": False}
+    one = ps.plan_bakes(looks=[3], **asked).table.iloc[0]
+    plain = ps.plan_bakes([3], **asked).table.iloc[0]
+    for name in ("power", "false_alarm", "width", "power_error"):
+        assert one[name] == plain[name]
+    assert one["mean_bakes"] == 3
+
+
+def test_chunks_change_no_number() -> None:
+    asked = {"items": 12, "simulations": 1200, "rng": 3, "n_jobs": 1}
+    many, few = (
+        ps.plan_bakes(looks=[2, 3], chunk=c, progress=False, **asked)
+        for c in (500, 2000)
+    )
+    assert many.table.equals(few.table)
+    assert many.stops.equals(few.stops)
+
+
+def test_three_pits_are_judged_with_all_pairs_allowed_for() -> None:
+    found = ps.plan_bakes(
+        items=12, difference=0.5, looks=[2, 3], pits=3, simulations=100, rng=1,
+        n_jobs=1, progress=False,
+    )  # fmt: skip
+    row = found.table.iloc[0]
+    assert 0.1 < row["power"] <= row["one_look_power"] + 1e-9
+
+
+def test_the_boundary_in_words() -> None:
+    lines = boundary_in_words(plan())
+    assert (
+        lines[0] == "After 1 bake of each pit say nothing: one bake allows no verdict."
+    )
+    level = stopping_levels([1, 2, 4], items=16).levels[1]
+    assert f"the {100 * (1 - level):.1f} % interval" in lines[1]
+    assert boundary_in_words(ps.plan_bakes(2, 12, simulations=100, rng=1)) == []
+
+
+def test_every_bake_and_what_cannot_be() -> None:
+    assert checked_looks("every", 4) == (2, 3, 4)
+    assert checked_looks("every", None) == (2, 3, 4, 5, 6)
+    for wrong in ([4, 2], [], [0, 2], [2, 2.5], "often"):
+        with pytest.raises(ps.DesignError, match="looks is"):
+            checked_looks(wrong, None)
+    with pytest.raises(ps.DesignError, match="last look is after 4"):
+        ps.plan_bakes(6, looks=[2, 4], simulations=100)
+
+
+# --- the planner finds the number -----------------------------------------------------
+
+
+def test_the_search_finds_the_first_number_that_reaches_the_chance() -> None:
+    asked = {"simulations": 500, "rng": 1, "n_jobs": 1, "progress": False}
+    found = ps.find_bakes(18, 0.1, 0.4, **asked)
+    direct = ps.plan_bakes(
+        [found.bakes - 1, found.bakes], 18, rate=0.1, difference=0.4, **asked
+    ).table["power"]
+    assert direct[0] < 0.8 <= direct[1]
+    assert f"It takes {found.bakes} bakes" in found.sentence
+    none = ps.find_bakes(6, 0.2, 0.05, most=3, **asked)
+    assert none.bakes is None
+    assert "look for a larger difference" in none.sentence
+    with pytest.raises(ps.DesignError, match="between 0 and 1"):
+        ps.find_bakes(power=2)
+    with pytest.raises(ps.DesignError, match="2 to 200"):
+        ps.find_bakes(most=1)
+
+
+def test_more_bakes_find_smaller_differences() -> None:
+    curve = ps.findable_differences(
+        [3, 6], 18, simulations=300, rng=1, n_jobs=1, progress=False
+    )
+    assert curve["difference"].is_monotonic_decreasing
+    assert curve_sentence(curve).startswith("With 3 and 6 bakes of each pit you can")
+    assert "None" in curve_sentence(curve.assign(difference=np.nan))
+
+
+def test_a_reference_gets_its_share() -> None:
+    found = ps.split_with_reference(
+        9, 12, simulations=200, rng=1, n_jobs=1, progress=False
+    )
+    assert found.table["bakes"].tolist() == ["5, 2, 2", 3]
+    with pytest.raises(ps.DesignError, match="plan at least 6"):
+        ps.split_with_reference(5)
+
+
+# --- exact power --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("bakes", "items", "difference", "sd"), [(2, 12, 0.5, 0.6), (3, 6, 0.5, 0.3)]
+)
+def test_simulation_agrees_with_enumeration(
+    bakes: int, items: int, difference: float, sd: float
+) -> None:
+    exact = ps.exact_power(bakes, items, difference=difference, sd_bake=sd)
+    row = ps.plan_bakes(
+        bakes, items, difference=difference, sd_bake=sd, simulations=4000, rng=1,
+        n_jobs=1, progress=False,
+    ).table.iloc[0]  # fmt: skip
+    assert abs(row["power"] - exact) < 3.5 * row["power_error"] + 5e-4
+
+
+def test_exact_power_at_its_limits() -> None:
+    assert ps.exact_power(1, 12) == 0
+    swapped = ps.exact_power(2, 8, rate=0.3, difference=0.5)
+    mirrored = ps.exact_power(2, 8, rate=0.7, difference=-0.5)
+    assert swapped == pytest.approx(mirrored, abs=1e-3)
+    with pytest.raises(ps.DesignError, match="too many to enumerate"):
+        ps.exact_power(4, 12)
