@@ -20,30 +20,26 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     As in the report, pits whose items lay at different places are compared on the
     places that they share; the table shows both ways.
     """
-    from pitstats.analysis.fairness import audit_fairness, settings_differ
-    from pitstats.analysis.rates.two_layouts import compare_both_ways
-    from pitstats.report.tables import pair_table, ways_table
-    from pitstats.report.wording import answer, pairs_caption, ways_sentence
+    from pitstats.report.sections import answer, pairs
+    from pitstats.report.study_results import StudyResults
     from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
-    found = read_study(study)
-    both = compare_both_ways(found, conf_level=conf_level)
-    comparison = both.leading
+    results = StudyResults(read_study(study), conf_level)
+    comparison, both = results.comparison, results.both
     if style == "csv":
         click.echo(harmless_frame(comparison.table).to_csv(index=False), nl=False)
-    elif style == "json":
+        return
+    if style == "json":
         click.echo(comparison.table.to_json(orient="records", indent=2))
-    else:
-        findings = audit_fairness(found)
-        as_set_up = settings_differ(found)
-        click.echo(answer(comparison, as_set_up=as_set_up, findings=findings))
-        for finding in findings:
-            if finding.severity == "spoils":
-                click.echo(f"But: {finding.message} {finding.fix}")
-        click.echo(f"\n{pairs_caption(comparison)}")
-        click.echo(pair_table(comparison).to_string(index=False))
-        click.echo(f"\n{ways_sentence(both)}")
-        click.echo(ways_table(both).to_string(index=False))
-        for caveat in comparison.caveats:
-            click.echo(f"Note: {caveat}")
+        return
+    click.echo(answer.answer(results))
+    for message, fix in answer.doubt_lines(results):
+        click.echo(f"But: {message} {fix}")
+    click.echo(f"\n{pairs.caption(comparison)}")
+    click.echo(pairs.pair_table(comparison).to_string(index=False))
+    click.echo("\n" + " ".join(pairs.ways_sentences(both)))
+    if both.common is not None:
+        click.echo(pairs.ways_table(both).to_string(index=False))
+    for caveat in comparison.caveats:
+        click.echo(f"Note: {caveat}")

@@ -29,7 +29,7 @@ from pitstats.analysis.model.standardize import (
     ReferencePlaces,
     reference_places,
 )
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS, pair_rows, verdicts
+from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
 from pitstats.errors import DesignError
 from pitstats.stats.posterior import ModelRates, model_rates
 from pitstats.study.outcomes import bake_totals, item_outcomes
@@ -291,11 +291,8 @@ def difference_table(fitted: FittedModel) -> pd.DataFrame:
     if len(fitted.pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
     table = pair_rows(fitted.result.differences, fitted.pits, fitted.pits)
-    table["verdict"] = verdicts(
-        table["simultaneous_low"],
-        table["simultaneous_high"],
-        margin=fitted.margin,
-        one_bake_each=max(fitted.n_bakes.values()) <= 1,
+    table = judged(
+        table, margin=fitted.margin, one_bake_each=max(fitted.n_bakes.values()) <= 1
     )
     return table
 

@@ -14,7 +14,7 @@ from pitstats.analysis import caveats as notes
 from pitstats.analysis.model.data import with_grates
 from pitstats.analysis.model.formula import find_aliases
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS, pair_rows, verdicts
+from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import Evenness, PartTables
 from pitstats.errors import DesignError
@@ -235,12 +235,7 @@ def _pairs(found: PartRates, pits: Sequence[str], one_bake_each: bool) -> pd.Dat
     if len(pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
     table = pair_rows(found.differences, pits, pits)
-    table["verdict"] = verdicts(
-        table["simultaneous_low"],
-        table["simultaneous_high"],
-        margin=None,
-        one_bake_each=one_bake_each,
-    )
+    table = judged(table, margin=None, one_bake_each=one_bake_each)
     return table
 
 

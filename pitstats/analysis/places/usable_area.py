@@ -18,7 +18,7 @@ from pitstats.analysis.places.surface import (
     model_notes,
 )
 from pitstats.analysis.rates.compare import pair_table
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS, pair_rows, verdicts
+from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_shares
 from pitstats.analysis.results import BurnRates, FrameResult
@@ -454,12 +454,7 @@ def _differences(draws: _Draws, next_bakes: int, level: float) -> pd.DataFrame:
             list(columns),
             list(columns),
         )
-        table["verdict"] = verdicts(
-            table["simultaneous_low"],
-            table["simultaneous_high"],
-            margin=None,
-            one_bake_each=once,
-        )
+        table = judged(table, margin=None, one_bake_each=once)
         frames.append(table.assign(measure=measure))
     names = ["measure", *PAIR_COLUMNS]
     if not frames:

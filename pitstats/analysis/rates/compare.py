@@ -21,7 +21,7 @@ from pitstats.analysis.model.fit import (
 from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.looks import look_of
-from pitstats.analysis.rates.pairs import pair_rows, verdicts
+from pitstats.analysis.rates.pairs import judged, pair_rows
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_burn_rates
 from pitstats.analysis.results import PitComparison, RateDraws
@@ -207,11 +207,8 @@ def pair_table(
     """
     posterior = bake_posterior(bakes, level)
     table = pair_rows(posterior.result.differences, posterior.pits, pits)
-    table["verdict"] = verdicts(
-        table["simultaneous_low"],
-        table["simultaneous_high"],
-        margin=margin,
-        one_bake_each=int(bakes.groupby("pit").size().max()) <= 1,
+    table = judged(
+        table, margin=margin, one_bake_each=int(bakes.groupby("pit").size().max()) <= 1
     )
     return table
 

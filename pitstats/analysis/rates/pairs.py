@@ -107,6 +107,24 @@ def verdicts(
     ]
 
 
+def judged(
+    table: pd.DataFrame, *, margin: float | None, one_bake_each: bool
+) -> pd.DataFrame:
+    """Add verdicts from the deciding intervals; without one there is no p-value.
+
+    One bake of each pit says nothing about the spread: a p-value would rest on what
+    is assumed of it, and look like a verdict.
+    """
+    found = verdicts(
+        table["simultaneous_low"],
+        table["simultaneous_high"],
+        margin=margin,
+        one_bake_each=one_bake_each,
+    )
+    blank = {"p_value": np.nan, "p_adjusted": np.nan} if one_bake_each else {}
+    return table.assign(verdict=found, **blank)
+
+
 def _verdict(low: float, high: float, margin: float | None, one_bake_each: bool) -> str:
     if one_bake_each:
         return "one bake each"

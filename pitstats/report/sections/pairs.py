@@ -60,7 +60,7 @@ def section(results: StudyResults) -> Section:
         body.append(Picture("differences", differences, " ".join(said)))
     body += [
         Sentences(said),
-        Table("pairs", pair_table(comparison), _caption(comparison), comparison.table),
+        Table("pairs", pair_table(comparison), caption(comparison), comparison.table),
         Sentences(naive_sentences(comparison)),
         Sentences(ways_sentences(both)),
     ]
@@ -68,13 +68,13 @@ def section(results: StudyResults) -> Section:
         frames = [both.as_baked.table.assign(layout="as baked")]
         frames.append(both.common.table.assign(layout="common"))
         ways = pd.concat(frames, ignore_index=True)
-        caption = "As baked and on the common layout, in points"
-        body.append(Table("ways", ways_table(both), caption, ways))
+        both_ways = "As baked and on the common layout, in points"
+        body.append(Table("ways", ways_table(both), both_ways, ways))
     if not comparison.one_bake_each:
         methods = compare_methods(results.study, both.as_baked)
-        caption = _methods_caption(both.as_baked, methods)
+        about = _methods_caption(both.as_baked, methods)
         shown = methods_table(methods)
-        body.append(Table("other_methods", shown, caption, methods))
+        body.append(Table("other_methods", shown, about, methods))
     return Section(
         id="pairs", question=QUESTION, answer=in_short(comparison), body=body
     )
@@ -172,7 +172,8 @@ def _ends(low: float, high: float) -> str:
     return f"{signed_points(low)} to {signed_points(high)}"
 
 
-def _caption(comparison: PitComparison) -> str:
+def caption(comparison: PitComparison) -> str:
+    """Say what the table of pairs shows."""
     return (
         f"Differences of long-run burn rates in percentage points, with "
         f"{level_text(comparison.conf_level)} intervals, {averaged_over(comparison)} "

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.analysis.rates.compare import verdicts
+from pitstats.analysis.rates.pairs import verdicts
 from pitstats.study.demo import simulate_demo
 from tests.analysis.rates.test_rates import counts_study, house_example
 
@@ -111,6 +111,7 @@ def test_one_bake_each_is_computed_but_not_judged() -> None:
     row = comparison.table.iloc[0]
     assert row["conf_low"] < row["estimate"] < row["conf_high"]
     assert row["conf_high"] - row["conf_low"] > 0.7
+    assert row[["p_value", "p_adjusted"]].isna().all()
 
 
 def test_fewer_than_two_pits_is_refused_in_words() -> None:
