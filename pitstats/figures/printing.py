@@ -81,6 +81,8 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
         # bytes.
         method, dither = Image.Quantize.FASTOCTREE, Image.Dither.NONE
         few = image.quantize(_COLORS, method=method, dither=dither)
+        # Octree colors are means: paper that is nearly white becomes white again.
+        few.putpalette([255 if tone > 252 else tone for tone in few.getpalette() or ()])
         few.save(picture, format="png", optimize=True, dpi=(_DPI, _DPI))
         if svg:
             canvas = FigureCanvasSVG(figure)

@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.figures.style import (
+    COLUMN,
     EMBER,
     INK,
     LINE,
+    SMALLEST,
     SOFT,
     bake_mark,
     estimate_mark,
     house_style,
     interval_mark,
-    shorten,
+    wrapped,
 )
 
 if TYPE_CHECKING:
@@ -59,13 +61,15 @@ def plot_rates(rates: BurnRates) -> Figure:
 
     table = rates.table
     n_pits = len(table)
+    # One bake each: what was seen leads, and the long run is hardly more than a guess.
+    seen_only = bool(table["n_bakes"].max() <= 1)
     with house_style():
-        figure = Figure(figsize=(7.2, 1.5 + 0.85 * n_pits), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.5 + 0.8 * n_pits), layout="constrained")
         axes = figure.subplots()
         for y, (row, naive) in enumerate(
             zip(table.to_dict("records"), rates.naive.to_dict("records"), strict=True)
         ):
-            _draw_pit(axes, y, row, naive)
+            _draw_pit(axes, y, row, naive, seen_only=seen_only)
             own = rates.bakes[rates.bakes["pit"] == row["pit"]].dropna(subset=["share"])
             axes.scatter(
                 own["share"],
@@ -84,7 +88,12 @@ def plot_rates(rates: BurnRates) -> Figure:
 
 
 def _draw_pit(
-    axes: Axes, y: int, row: Mapping[Hashable, Any], naive: Mapping[Hashable, Any]
+    axes: Axes,
+    y: int,
+    row: Mapping[Hashable, Any],
+    naive: Mapping[Hashable, Any],
+    *,
+    seen_only: bool,
 ) -> None:
     if np.isnan(row["estimate"]):
         axes.text(0.01, y - 0.12, "nothing graded", va="center", color=SOFT)
@@ -94,10 +103,14 @@ def _draw_pit(
         [y - 0.12, y - 0.12],
         color=EMBER,
         linewidth=7,
-        alpha=0.35,
+        alpha=0.12 if seen_only else 0.35,
         solid_capstyle="butt",
         gid="interval",
     )
+    if seen_only:
+        seen = row["n_burned"] / row["n_items"]
+        _number_above(axes, f"{row['n_burned']} of {row['n_items']}", seen, y + 0.26)
+        return
     axes.plot(
         [naive["conf_low"], naive["conf_high"]],
         [y - 0.12, y - 0.12],
@@ -113,9 +126,13 @@ def _draw_pit(
         color=EMBER,
         gid="estimate",
     )
+    _number_above(axes, f"{100 * row['estimate']:.0f}%", row["estimate"], y - 0.12)
+
+
+def _number_above(axes: Axes, text: str, x: float, y: float) -> None:
     axes.annotate(
-        f"{100 * row['estimate']:.0f}%",
-        (row["estimate"], y - 0.12),
+        text,
+        (x, y),
         xytext=(0, 8),
         textcoords="offset points",
         ha="center",
@@ -142,7 +159,7 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
     for row in rates.table.to_dict("records"):
         n_bakes, n_items = row["n_bakes"], row["n_items"]
         bakes = "bake" if n_bakes == 1 else "bakes"
-        labels.append(f"{shorten(row['pit'])}\n{n_bakes} {bakes}, {n_items} items")
+        labels.append(f"{wrapped(row['pit'])}\n{n_bakes} {bakes}, {n_items} items")
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.4, -0.6)
     # Room for the dots of bakes in which none or all burned.
@@ -154,17 +171,19 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
     axes.grid(axis="x", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
     handles = [
-        estimate_mark("long-run estimate"),
+        estimate_mark("long-run share"),
         interval_mark(rates.conf_level),
         Line2D([], [], color=INK, linewidth=1.2, label="if each item counted"),
         bake_mark(),
     ]
+    if rates.table["n_bakes"].max() <= 1:
+        handles = [bake_mark(), interval_mark(rates.conf_level)]
     axes.figure.legend(
         handles=handles,
         loc="outside lower center",
         ncols=2,
         frameon=False,
-        fontsize=11,
+        fontsize=SMALLEST,
         handlelength=1.6,
     )
 
@@ -194,7 +213,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
 
     table = comparison.table
     with house_style():
-        figure = Figure(figsize=(7.2, 1.3 + 0.5 * len(table)), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.4 + 0.5 * len(table)), layout="constrained")
         axes = figure.subplots()
         if comparison.margin is not None:
             axes.axvspan(
@@ -206,7 +225,8 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 label="margin stated before the bake",
             )
         axes.axvline(0, color=INK, linewidth=1)
-        for y, row in enumerate(table.to_dict("records")):
+        pairs = [_from_the_pit_ahead(row) for row in table.to_dict("records")]
+        for y, row in enumerate(pairs):
             axes.plot(
                 [100 * row["simultaneous_low"], 100 * row["simultaneous_high"]],
                 [y, y],
@@ -228,10 +248,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
             axes.plot(
                 100 * row["estimate"], y, "D", color=EMBER, markersize=8, gid="estimate"
             )
-        labels = [
-            f"{shorten(a, 16)} \N{MINUS SIGN} {shorten(b, 16)}"
-            for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
-        ]
+        labels = [_pair_label(row["pit_a"], row["pit_b"]) for row in pairs]
         axes.set_yticks(range(len(labels)), labels)
         axes.set_ylim(len(labels) - 0.5, -0.5)
         axes.set_xlabel("Points, first pit minus second")
@@ -239,5 +256,24 @@ def plot_differences(comparison: PitComparison) -> Figure:
         axes.spines["left"].set_visible(False)
         axes.grid(axis="x", color=LINE, linewidth=0.8)
         axes.set_axisbelow(True)
-        figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=11)
+        figure.legend(
+            loc="outside lower center", ncols=2, frameon=False, fontsize=SMALLEST
+        )
     return figure
+
+
+def _from_the_pit_ahead(row: Mapping[Hashable, Any]) -> dict[str, Any]:
+    """The same pair with the pit that burned more first: no difference below zero."""
+    if row["estimate"] >= 0:
+        return {str(name): value for name, value in row.items()}
+    turned = {"pit_a": row["pit_b"], "pit_b": row["pit_a"]}
+    turned["estimate"] = -row["estimate"]
+    for kind in ("conf", "simultaneous"):
+        turned[f"{kind}_low"] = -row[f"{kind}_high"]
+        turned[f"{kind}_high"] = -row[f"{kind}_low"]
+    return turned
+
+
+def _pair_label(more: object, less: object) -> str:
+    between = " " if len(f"{more}{less}") <= 16 else "\n"
+    return f"{wrapped(more)} \N{MINUS SIGN}{between}{wrapped(less)}"

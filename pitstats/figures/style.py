@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,10 @@ SOFT = "#6b6359"
 LINE = "#d9d2c7"
 EMBER = "#a33b12"
 HATCH = "#8a8177"
+
+#: Inches. Shown 360 px wide, a text of `SMALLEST` points is 11 px high.
+COLUMN = 5.2
+SMALLEST = 11.5
 
 # Pale dough to char, in steps of lightness that survive black-and-white print.
 BROWNING = ("#f4e6c4", "#e6bf7a", "#c98a3c", "#7d4a1e", "#241710")
@@ -120,6 +125,17 @@ def shorten(text: object, length: int = 26) -> str:
     return (
         flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
     )
+
+
+def wrapped(text: object, width: int = 18) -> str:
+    r"""Break a user's text over lines rather than cut it.
+
+    Examples
+    --------
+    >>> wrapped("The long pit behind the barn")
+    'The long pit\nbehind the barn'
+    """
+    return "\n".join(textwrap.wrap(" ".join(str(text).split()), width)) or "?"
 
 
 def lowest_panels(grid: npt.NDArray[Any], n_panels: int) -> list[Axes]:
