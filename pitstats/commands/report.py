@@ -32,10 +32,22 @@ from pitstats.commands.shared import HELP, force_option, told_plainly
     metavar="NAME=VALUE",
     help="Set a parameter of the notebook; may be repeated.",
 )
+@click.option("--brief", is_flag=True, help="The first page alone.")
+@click.option(
+    "--slides",
+    is_flag=True,
+    help="Only pictures of 1920 x 1080 pixels of the first page's figures.",
+)
 @force_option
 @told_plainly()
 def report(
-    study: Path | None, notebook: str, out: Path, pairs: tuple[str, ...], force: bool
+    study: Path | None,
+    notebook: str,
+    out: Path,
+    pairs: tuple[str, ...],
+    brief: bool,
+    slides: bool,
+    force: bool,
 ) -> None:
     """Render a report on STUDY: one HTML page with its notebook, figures and tables.
 
@@ -46,6 +58,10 @@ def report(
 
     if study is None and notebook == "compare_pits":
         raise click.UsageError("Say which study: pitstats report STUDY.")
+
+    if slides:
+        _slides(study, notebook, out, brief=brief or bool(pairs), force=force)
+        return
 
     # On import, what validates notebooks spends a second on a grammar of international
     # web addresses, if this package is there; without it, it does without.
@@ -58,6 +74,22 @@ def report(
         notebook=notebook,
         out=out,
         parameters=parse_parameters(pairs),
+        brief=brief,
         overwrite=force,
     )
     click.echo(f"Report: {html}")
+
+
+def _slides(
+    study: Path | None, notebook: str, out: Path, *, brief: bool, force: bool
+) -> None:
+    from pitstats.report.slides import write_slides
+    from pitstats.study.files import read_study
+
+    if study is None or notebook != "compare_pits" or brief:
+        raise click.UsageError(
+            "--slides shows the comparison of a STUDY, by itself: leave out --brief, "
+            "--notebook and -p."
+        )
+    for path in write_slides(read_study(study), out, overwrite=force):
+        click.echo(f"Slide: {path}")

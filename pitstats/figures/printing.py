@@ -37,7 +37,7 @@ def get_ready() -> None:
     print_figure(figure, svg=True)
 
 
-def print_figure(figure: Figure, *, svg: bool = False) -> Print:
+def print_figure(figure: Figure, *, svg: bool = False, dpi: float = _DPI) -> Print:
     """Print a figure; the same figure gives the same bytes.
 
     Parameters
@@ -46,6 +46,8 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
         Its layout is worked out here and then stands.
     svg : bool, default False
         Make the SVG too.
+    dpi : float
+        Pixels an inch of the PNG.
 
     Returns
     -------
@@ -64,7 +66,7 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
     from PIL import Image
 
     with house_style():
-        figure.set_dpi(_DPI)
+        figure.set_dpi(dpi)
         figure.set_facecolor("white")
         engine = figure.get_layout_engine()
         if engine is not None:
@@ -83,7 +85,7 @@ def print_figure(figure: Figure, *, svg: bool = False) -> Print:
         few = image.quantize(_COLORS, method=method, dither=dither)
         # Octree colors are means: paper that is nearly white becomes white again.
         few.putpalette([255 if tone > 252 else tone for tone in few.getpalette() or ()])
-        few.save(picture, format="png", optimize=True, dpi=(_DPI, _DPI))
+        few.save(picture, format="png", optimize=True, dpi=(dpi, dpi))
         if svg:
             canvas = FigureCanvasSVG(figure)
             canvas.print_svg(  # type: ignore[no-untyped-call]

@@ -3,6 +3,7 @@
 import io
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.figure import Figure
 from PIL import Image
 

@@ -8,7 +8,7 @@ from pitstats.analysis.places.grate_map import map_cells
 from pitstats.figures.grates import plot_grates
 from pitstats.report.section import Picture
 from pitstats.report.study_results import StudyResults
-from pitstats.report.wording.maps import BURNED_CAPTION, map_alt
+from pitstats.report.wording.maps import map_alt
 
 
 def picture(results: StudyResults) -> Picture | None:
@@ -17,4 +17,8 @@ def picture(results: StudyResults) -> Picture | None:
     if cells.empty:
         return None
     words = map_alt(cells, "share")
-    return Picture("grates", partial(plot_grates, cells), words, BURNED_CAPTION)
+    caption = (
+        "Burned of graded items in each cell, over all kept bakes, not smoothed; thick "
+        "edge: firebox end; hatched: nothing graded."
+    )
+    return Picture("grates", partial(plot_grates, cells), words, caption)

@@ -1,0 +1,69 @@
+"""The first page's figures as slides: one figure, one sentence, its unit, its study."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pitstats.errors import ExistsError
+from pitstats.figures.slides import slide_png
+from pitstats.report.sections import answer, maps
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import bakes_behind, pits_of
+from pitstats.study.atomic import write_file
+from pitstats.study.study import Study
+
+_AS_COUNTED = "Burned items of each cell over all kept bakes, as counted, not smoothed."
+
+
+def write_slides(
+    study: Study, out: str | Path, *, overwrite: bool = False
+) -> list[Path]:
+    """Write the first page's figures as PNG of 1920 x 1080 pixels.
+
+    Parameters
+    ----------
+    study : Study
+        A valid study.
+    out : path-like
+        Folder; made if it is not there.
+    overwrite : bool, default False
+        Replace earlier slides of the same study.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, named after the study.
+
+    Raises
+    ------
+    ExistsError
+        If one of them is there and ``overwrite`` is False; none is written then.
+    """
+    results = StudyResults(study)
+    pits = pits_of(results.comparison.table)
+    unit = f"Unit of replication: the bake; {bakes_behind(results.comparison, pits)}."
+    shown = [
+        (study.settings.question, answer.answer(results), answer.picture(results)),
+        ("Where did items burn?", _AS_COUNTED, maps.picture(results)),
+    ]
+    name = study.source.stem if study.source is not None else "study"
+    made = {}
+    for i, (title, said, picture) in enumerate(shown, 1):
+        if picture is None:
+            continue
+        path = Path(out) / f"{name}-slide-{i}.png"
+        if path.exists() and not overwrite:
+            raise ExistsError(
+                f"{path} is already there and was left as it is. Choose another "
+                "folder, or replace it with overwrite=True."
+            )
+        made[path] = slide_png(
+            picture.draw(),
+            title=title,
+            sentence=said,
+            unit=unit,
+            study=study.settings.title,
+        )
+    for path, content in made.items():
+        write_file(path, content, overwrite=overwrite)
+    return list(made)
