@@ -28,7 +28,7 @@ _WIDTH, _LEFT, _RIGHT, _BESIDE = 5.6, 0.95, 0.08, 0.28
 _TITLE, _UNDER, _SCALE = 0.34, 0.28, 0.88
 # The legend stands this far above the lower edge.
 _FOOT = 0.3
-_LARGEST_CELL = 0.62
+_LARGEST_CELL, _SMALL_CELL = 0.62, 0.36
 
 
 class MapPanel(NamedTuple):
@@ -187,6 +187,17 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
         value="share",
         scale=share_scale(BURNED_LABEL),
         label="label",
+    )
+
+
+def plot_small_grates(cells: pd.DataFrame) -> Figure:
+    """Draw the same small, two grates in a row where cells can still be read."""
+    return plot_cell_maps(
+        pairs_of(grate_panels(_labeled(cells, "share"))),
+        value="share",
+        scale=share_scale(BURNED_LABEL),
+        label="label",
+        largest_cell=_SMALL_CELL,
     )
 
 

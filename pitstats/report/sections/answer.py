@@ -30,6 +30,7 @@ from pitstats.report.words import (
     fewest_bakes,
     listed,
     more_span,
+    number_word,
     one_line,
     pits_of,
     plural,
@@ -64,7 +65,7 @@ def answer(results: StudyResults) -> str:
     where = conditions(comparison, pits, results.findings, as_set_up=results.as_set_up)
     if len(separated):
         text = _separated(comparison, separated, where)
-        unsure = "; this test cannot tell whether that belongs to the pits"
+        unsure = "; whether that belongs to the pits, it cannot tell"
         return sentence(text + unsure * bool(doubts(results.findings)))
     level = level_text(comparison.conf_level)
     n_pairs = len(verdicts)
@@ -84,7 +85,8 @@ def answer(results: StudyResults) -> str:
         )
     else:
         text = (
-            f"This test cannot tell which of the {len(pits)} pits burns more {where}: "
+            f"This test cannot tell which of the {number_word(len(pits))} pits burns "
+            f"more {where}: "
             f"no pair is separated ({level} intervals{all_pairs(n_pairs)})"
         )
     hidden = "; what went with the pits may hide a difference"
@@ -111,17 +113,15 @@ def _separated(comparison: PitComparison, separated: pd.DataFrame, where: str) -
             f"{len(pairs)} of {n_pairs} pairs of pits are separated {where}: "
             f"{_by_pit(pairs)}"
         )
-    level = level_text(comparison.conf_level)
+    level = f"{level_text(comparison.conf_level)} interval "
     named = "; ".join(
-        f"{pair.more} burned more than {pair.less} ({more_span(pair.low, pair.high)})"
+        f"{pair.more} burned more than {pair.less} "
+        f"({level * (n_pairs == 1)}{more_span(pair.low, pair.high)})"
         for pair in pairs
     )
-    interval = plural(len(pairs), "interval")
-    text = f"{named} {where}, by {level} {interval}{all_pairs(n_pairs)}"
-    if len(pairs) < n_pairs:
-        rest = n_pairs - len(pairs)
-        return f"{named} {where}; {count(rest, 'other pair')} not separated"
-    return text
+    rest = n_pairs - len(pairs)
+    others = f"; {count(rest, 'other pair')} not separated" if rest else ""
+    return f"{named} {where}{others}"
 
 
 def _by_pit(pairs: Sequence[Ahead]) -> str:
@@ -140,7 +140,7 @@ def number(results: StudyResults) -> Number:
     pits = [str(row["pit_a"]), str(row["pit_b"])]
     size = points(pair.estimate)
     if comparison.one_bake_each:
-        size += ", no verdict"
+        size += " apart, no verdict"
     elif row["verdict"] == "cannot tell":
         size += ", cannot tell"
     which = f", the largest of {n_pairs} differences and picked after looking"

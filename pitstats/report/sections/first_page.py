@@ -57,7 +57,7 @@ def doubt_frame(doubt: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
 def every_question(sections: Sequence[Section]) -> list[Part]:
     """Every other question in a line, and what stands further down beside them."""
     asked = [own for own in sections if own.answer and not own.missing]
-    others = [own for own in sections if not own.answer and not own.missing]
+    others = [own for own in sections if own.topic and not (own.answer or own.missing)]
     body: list[Part] = [Heading("Every other question"), Questions(asked)]
     body.append(Links("Also on this page:", others))
     line = in_one_line(sections)

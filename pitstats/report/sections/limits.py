@@ -68,9 +68,10 @@ def in_short(results: StudyResults) -> list[str]:
         row = table[pit]
         none = row["n_burned"] == 0
         end = percent(row["conf_high" if none else "conf_low"])
+        seen = f"{'none' if none else 'all'} of {row['n_items']:.0f} seen"
         said.append(
-            f"{one_line(pit)}: {'none' if none else 'all'} of {row['n_items']} seen, "
-            f"but the true share could be {'up to' if none else 'as low as'} {end}."
+            f"{one_line(pit)}: {seen}; the true share could be "
+            f"{'up to' if none else 'as low as'} {end}."
         )
     said.append("The rates hold for these pits in these conditions, not for a kind.")
     return said

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from pitstats.analysis.places.grate_map import map_cells
-from pitstats.figures.grates import plot_grates
+from pitstats.figures.grates import plot_small_grates
 from pitstats.report.section import Picture
 from pitstats.report.study_results import StudyResults
 from pitstats.report.wording.maps import map_alt
@@ -21,4 +21,4 @@ def picture(results: StudyResults) -> Picture | None:
         "Burned of graded items in each cell, over all kept bakes, not smoothed; thick "
         "edge: firebox end; hatched: nothing graded."
     )
-    return Picture("grates", partial(plot_grates, cells), words, caption)
+    return Picture("grates", partial(plot_small_grates, cells), words, caption)

@@ -16,16 +16,15 @@ QUESTION = "What would it take to tell more?"
 def section(results: StudyResults) -> Section:
     """The recommendation, and the chance of a verdict after further bakes."""
     step = results.next_step
-    body: list[Sentences | Picture | Kept] = []
-    if len(step.sentences) > 1:
-        body.append(Sentences([one_line(line) for line in step.sentences[1:]]))
+    said = [in_short(results), *map(one_line, step.sentences[1:])]
+    body: list[Sentences | Picture | Kept] = [Sentences(said)]
     if len(step.table) > 1:
         draw = partial(plot_next_step, step)
         body += [
             Picture("next_step", draw, one_line(step.sentence), one_line(step.note)),
             Kept("next", step.table),
         ]
-    return Section(id="next", question=QUESTION, answer=in_short(results), body=body)
+    return Section(id="next", question=QUESTION, body=body, topic="further bakes")
 
 
 def in_short(results: StudyResults) -> str:

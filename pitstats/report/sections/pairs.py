@@ -34,6 +34,7 @@ from pitstats.report.words import (
     fewest_bakes,
     listed,
     more_span,
+    number_word,
     one_line,
     plural,
     read_with,
@@ -50,7 +51,7 @@ def section(results: StudyResults) -> Section:
     --------
     >>> import pitstats as ps
     >>> section(ps.StudyResults(ps.demo_study("one_bake_each"))).answer
-    'No pair has a verdict: one bake each says nothing about the next one.'
+    'None has a verdict: one bake of a pit does not show how bakes differ.'
     """
     comparison, both = results.comparison, results.both
     said = [pair_sentence(results, row) for row in _rows(comparison)]
@@ -84,20 +85,20 @@ def in_short(comparison: PitComparison) -> str:
     """How many pairs have which verdict, in one sentence."""
     verdicts = comparison.table["verdict"]
     if comparison.one_bake_each:
-        return "No pair has a verdict: one bake each says nothing about the next one."
+        return "None has a verdict: one bake of a pit does not show how bakes differ."
     n_pairs = len(verdicts)
     if n_pairs == 1:
         pair = ahead(comparison.table.iloc[0])
         span = more_span(pair.low, pair.high)
         level = level_text(comparison.conf_level)
-        return f"The {level} interval runs from {span} for {pair.more}."
+        return f"{level} interval: {span} for {pair.more}."
     kinds = {
         "separated": int(verdicts.str.startswith("differs").sum()),
         "within the margin": int((verdicts == "no difference beyond the margin").sum()),
         "open": int((verdicts == "cannot tell").sum()),
     }
-    parts = [f"{n} {kind}" for kind, n in kinds.items() if n]
-    return f"Of {count(n_pairs, 'pair')}, {listed(parts)}."
+    parts = [f"{number_word(n)} {kind}" for kind, n in kinds.items() if n]
+    return f"Of {count(n_pairs, 'pair')} {listed(parts)}."
 
 
 def pair_sentence(results: StudyResults, row: pd.Series) -> str:
