@@ -7,8 +7,8 @@ from .analysis.fairness.extra_bakes import ExtraBakes as ExtraBakes
 from .analysis.fairness.extra_bakes import suggest_bakes as suggest_bakes
 from .analysis.grading.agreement import GradingAgreement as GradingAgreement
 from .analysis.grading.agreement import compare_gradings as compare_gradings
-from .analysis.grading.grades import compare_cut_verdicts as compare_cut_verdicts
-from .analysis.grading.grades import compare_cuts as compare_cuts
+from .analysis.grading.grade_comparison import GradeComparison as GradeComparison
+from .analysis.grading.grade_comparison import compare_grades as compare_grades
 from .analysis.grading.grades import count_grades as count_grades
 from .analysis.heat.gauge import GaugeComparison as GaugeComparison
 from .analysis.heat.gauge import compare_gauges as compare_gauges

@@ -134,6 +134,41 @@ FEW_DRAWS = (
     "may be off by a few points."
 )
 
+SEVERAL_FACES = (
+    "Several faces of an item were graded. Grades and burned are those of the face "
+    "that decides; under-baked goes by the palest face, good by all recorded faces, so "
+    "these two do not add up with the grades."
+)
+
+NO_GRADES = "{pit} has no graded items, so no shares are given for it."
+
+SESSIONS_IN_GRADES = (
+    "Sessions are in the model of the grades as an effect of their own."
+)
+
+BURNED_DIFFERS = (
+    "The share burned differs from the exact answer, which leads, by more than 5 "
+    "points: {reason}."
+)
+
+BURNED_VERDICT_DIFFERS = (
+    "On the share burned, the model of all grades and the exact answer come to "
+    "different verdicts for {pairs}; the exact answer leads."
+)
+
+GAP_OTHER_ITEMS = (
+    "the exact answer also counts items of which only burned or not is known"
+)
+
+GAP_SESSIONS = "sessions are in the model of the grades"
+
+GAP_SHAPE = "with few bakes, items of the other grades weigh in here"
+
+SHAPE_DIFFERS = (
+    "At one cut at least, the model of all grades and the answer of that cut alone are "
+    "{points} points apart. Where they disagree, the cut alone assumes less."
+)
+
 ML_FAILED = "Maximum likelihood: {reason}"
 
 AS_SET_UP = (

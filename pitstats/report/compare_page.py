@@ -8,11 +8,8 @@ from functools import cached_property, partial
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding, settings_differ
-from pitstats.analysis.grading.grades import (
-    compare_cut_verdicts,
-    compare_cuts,
-    count_grades,
-)
+from pitstats.analysis.grading.grade_comparison import compare_grades
+from pitstats.analysis.grading.grades import count_grades
 from pitstats.analysis.model.burn_model import distance_curves
 from pitstats.analysis.model.settings_effect import estimate_setting_effect
 from pitstats.analysis.next_steps.suggest import suggest_next
@@ -274,7 +271,7 @@ class ComparisonPage(
             )
 
     def show_grades(self, conf_level: float | None = None) -> None:
-        """The grade scale: shares of all grades and other cuts for "burned"."""
+        """The grade scale: shares of all grades and outcomes, and other cuts."""
         counts, pictures = self._grades
         if counts.empty:
             self.say("Only burned or not was recorded, so there is no grade scale.")
@@ -282,16 +279,20 @@ class ComparisonPage(
         self._beside("grades")
         self.pictures(pictures)
         self._keep_grades(counts)
-        cuts = compare_cuts(self._study, conf_level)
+        found = compare_grades(self._study, conf_level)
         self.table(
-            "cuts",
-            tables.cut_table(cuts),
-            "Long-run burned share wherever 'burned' is taken to begin, as baked "
-            "(with interval; unit of replication: the bake)",
-            values=cuts,
+            "grade_shares",
+            tables.grade_table(found),
+            wording.grades_table_caption(found),
+            values=found.table,
         )
-        verdicts = compare_cut_verdicts(self._study, conf_level)
-        self.say(wording.cuts_sentence(verdicts))
+        self.keep_table("grade_differences", found.differences)
+        self.keep_table("cuts", found.cuts)
+        self.keep_table("cut_differences", found.cut_differences)
+        if len(found.scales):
+            self.keep_table("grade_scales", found.scales)
+        self.say_all([*wording.grade_sentences(found), *found.caveats])
+        self.say(f"How: {found.method}.", "note")
 
     @cached_property
     def _grades(self) -> tuple[pd.DataFrame, list[Picture]]:
@@ -308,7 +309,9 @@ class ComparisonPage(
         return counts, [bars]
 
     def show_other_outcomes(self, conf_level: float | None = None) -> None:
-        """Under-baked and good shares, the same way as the burn rate."""
+        """Under-baked and good shares, where no grade tells them with all others."""
+        if not self._grades[0].empty:
+            return
         for outcome in ("underbaked", "good"):
             try:
                 shares = estimate_shares(self._study, outcome, conf_level)

@@ -6,6 +6,7 @@ import math
 
 import pandas as pd
 
+from pitstats.analysis.grading.grade_comparison import GradeComparison
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording import one_line, percent
@@ -285,29 +286,29 @@ def _text(value: object) -> str:
     return f"{value:g}" if isinstance(value, int | float) else one_line(value)
 
 
-def cut_table(cuts: pd.DataFrame) -> pd.DataFrame:
-    """Burned shares under every cut, one column per pit.
+def grade_table(found: GradeComparison) -> pd.DataFrame:
+    """Shares of every outcome and grade, one column per pit.
 
     Parameters
     ----------
-    cuts : pandas.DataFrame
-        As returned by `compare_cuts`.
+    found : GradeComparison
+        As returned by `compare_grades`.
 
     Returns
     -------
     pandas.DataFrame
-        Text, one row per cut.
+        Text, one row per outcome.
 
     Examples
     --------
     >>> import pitstats as ps
-    >>> cut_table(ps.compare_cuts(ps.demo_study("one_bake_each"))).columns.tolist()
-    ['Burned means', 'Quarry', 'Ferry']
+    >>> found = ps.compare_grades(ps.demo_study("one_bake_each"))
+    >>> grade_table(found).columns.tolist()
+    ['Outcome', 'Quarry', 'Ferry']
     """
     rows = []
-    for cut, group in cuts.groupby("burned_from", sort=False):
-        stated = " (as stated)" if bool(group["headline"].iloc[0]) else ""
-        row = {"Burned means": f"{cut} or darker{stated}"}
+    for outcome, group in found.table.groupby("outcome", sort=False):
+        row = {"Outcome": one_line(outcome)}
         row |= {
             one_line(pit): f"{percent(est)} ({span(lo, hi)})"
             for pit, est, lo, hi in zip(
@@ -319,7 +320,7 @@ def cut_table(cuts: pd.DataFrame) -> pd.DataFrame:
             )
         }
         rows.append(row)
-    return pd.DataFrame(rows).fillna(NO_VALUE)
+    return pd.DataFrame(rows)
 
 
 def missing_table(rates: BurnRates) -> pd.DataFrame:

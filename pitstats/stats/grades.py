@@ -147,7 +147,7 @@ def grade_rates(
         darkest when not given. The prior of the long-run share at that cut is the
         one of `bake_rates`.
     n_draws : int, optional
-        Draws, a power of 2; 8192 for one or two pits and 16384 for more.
+        Draws, a power of 2; 8192, or 16384 for three pits and more without sessions.
 
     Returns
     -------
@@ -200,7 +200,9 @@ def grade_rates(
     level = check_conf_level(conf_level)
     table, pits, sessions, n_pits = _check_bakes(counts, pit, session)
     stated = _check_cut(burned_from, table.shape[1])
-    count = check_draws(n_draws, _DRAWS if n_pits <= 2 else 2 * _DRAWS)
+    # A session effect makes every draw several times as dear.
+    many = n_pits > 2 and sessions is None
+    count = check_draws(n_draws, 2 * _DRAWS if many else _DRAWS)
     model = GradeModel(table, pits, n_pits, stated, sessions)
     found = sample_adaptively(model.log_posterior, model.start(), count, seed)
     drawn = model.parameters(found.points)

@@ -4,7 +4,6 @@ from .files import start_study as start_study
 from .files import write_study as write_study
 from .import_table import study_from_table as study_from_table
 from .outcomes import bake_totals as bake_totals
-from .outcomes import burned_under_cuts as burned_under_cuts
 from .outcomes import item_outcomes as item_outcomes
 from .settings import Settings as Settings
 from .study import Study as Study

@@ -74,7 +74,7 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
         wording.fairness_sentence([finding.severity for finding in findings]),
         *(f"{f.id} ({f.severity}): {f.message} {f.fix}" for f in findings),
         wording.missing_sentence(rates),
-        wording.cuts_sentence(ps.compare_cut_verdicts(study)),
+        *wording.grade_sentences(ps.compare_grades(study)),
         map_alt(ps.map_cells(study), "share"),
         wording.grades_in_words(ps.count_grades(study)),
         *wording.method(comparison, rates),

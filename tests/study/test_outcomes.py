@@ -10,7 +10,6 @@ from pitstats.study import (
     Settings,
     Study,
     bake_totals,
-    burned_under_cuts,
     item_outcomes,
 )
 
@@ -192,15 +191,3 @@ def test_totals_agree_with_outcomes_summed_by_another_way(
         assert row["n_burned"] == sum(max(f) == 4 for f in graded)
         assert row["n_raw"] == sum(min(f) == 0 for f in graded)
         assert row["n_good"] == sum(set(f) == {2} for f in graded)
-
-
-def test_every_cut_of_the_scale(study: Study) -> None:
-    cuts = burned_under_cuts(study)
-    assert cuts["cut"].tolist() == ["light", "golden", "dark", "burned"]
-    assert cuts["bake"].unique().tolist() == ["A1"]  # the others have no grades
-    assert cuts["n_items"].tolist() == [5] * 4
-    # darkest faces: golden, dark, burned, golden, raw
-    assert cuts["n_burned"].tolist() == [4, 4, 2, 1]
-    assert cuts["in_use"].tolist() == [False, False, False, True]
-    in_use = cuts[cuts["in_use"]].set_index("bake")["n_burned"]
-    assert in_use["A1"] == bake_totals(study).set_index("bake")["n_burned"]["A1"]

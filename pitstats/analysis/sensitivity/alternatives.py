@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.grading.agreement import other_gradings
+from pitstats.analysis.grading.graded_bakes import tally_grades
+from pitstats.analysis.grading.posterior import at_cut, grade_pairs, grade_posterior
 from pitstats.analysis.grading.regrading import join_regrades
 from pitstats.analysis.heat.gauge import Z_SHOWN
 from pitstats.analysis.heat.probe_series import summarize_probes
@@ -329,22 +331,41 @@ def _fill_missing(
 
 
 def other_cuts(recount: Recount) -> Iterator[Alternative]:
-    """Every other grade from which items could count as burned."""
+    """Every other grade from which items could count as burned, from one model."""
     settings = recount.study.settings
-    if np.isnan(recount.codes).all():
+    deciding = deciding_code(recount.codes, settings)
+    used = ~np.isnan(deciding) & ~recount.lost
+    if not used.any():
         yield _none(CUT, "no grades are recorded")
         return
     if len(settings.grades) < 3:
         yield _none(CUT, "a scale of two grades has one cut only")
-    counted = replace(recount, totals=recount.totals.iloc[:0])
-    deciding = deciding_code(recount.codes, settings)
-    deciding = np.where(recount.lost, np.nan, deciding)
+        return
+    own = recount.items[used]
+    counts = tally_grades(own["bake"], deciding[used], len(settings.grades))
+    bakes = count_items(own)
+    graded = set(bakes["pit"])
+    pits = tuple(pit for pit in recount.study.pits["pit"] if pit in graded)
+    if len(pits) < 2:
+        yield _none(CUT, "fewer than two pits have items with such a grade")
+        return
+    pit = np.array([pits.index(name) for name in bakes["pit"]])
+    found = grade_posterior(counts, pit, recount.level, settings.burned_code)
     for code, grade in enumerate(settings.grades):
         if code in (0, settings.burned_code):
             continue
-        calls = np.where(np.isnan(deciding), np.nan, deciding >= code)
+        table = grade_pairs(
+            at_cut(found.differences, code),
+            pits,
+            margin=settings.margin,
+            one_bake_each=int(bakes.groupby("pit").size().max()) <= 1,
+        )
         darker = "" if grade == settings.grades[-1] else " or darker"
-        yield _counted(counted, CUT, f"burned from '{grade}'{darker}", calls)
+        yield Alternative(
+            about=CUT,
+            alternative=f"burned from '{grade}'{darker}",
+            table=with_sizes(table, bakes),
+        )
 
 
 def other_faces(recount: Recount) -> Iterator[Alternative]:

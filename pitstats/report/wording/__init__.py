@@ -6,6 +6,8 @@ result names the unit of replication, what was averaged over and the conditions;
 passes the gate in `guard`, which the tests close against words that claim too much.
 """
 
+from pitstats.report.wording.grades import grade_sentences as grade_sentences
+from pitstats.report.wording.grades import grades_table_caption as grades_table_caption
 from pitstats.report.wording.method import SAFETY as SAFETY
 from pitstats.report.wording.method import SAFETY_CLOSING as SAFETY_CLOSING
 from pitstats.report.wording.method import limits as limits
@@ -18,7 +20,6 @@ from pitstats.report.wording.numbers import p_text as p_text
 from pitstats.report.wording.numbers import percent as percent
 from pitstats.report.wording.numbers import points as points
 from pitstats.report.wording.pairs import answer as answer
-from pitstats.report.wording.pairs import cuts_sentence as cuts_sentence
 from pitstats.report.wording.pairs import headline_number as headline_number
 from pitstats.report.wording.pairs import largest_difference as largest_difference
 from pitstats.report.wording.pairs import methods_caption as methods_caption

@@ -542,12 +542,12 @@ def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
 
 
 def cuts_sentence(cuts: pd.DataFrame) -> str:
-    """Say whether the verdicts depend on where "burned" begins.
+    """Say what the verdicts would be if "burned" began elsewhere.
 
     Parameters
     ----------
     cuts : pandas.DataFrame
-        As returned by `compare_cut_verdicts`.
+        ``cut_differences`` of `compare_grades`, without the cut that is stated.
 
     Returns
     -------
@@ -558,11 +558,9 @@ def cuts_sentence(cuts: pd.DataFrame) -> str:
     --------
     >>> import pitstats as ps
     >>> study = ps.demo_study("nothing_burned")
-    >>> cuts_sentence(ps.compare_cut_verdicts(study)).startswith("With")
+    >>> cuts_sentence(ps.compare_grades(study).cut_differences).startswith("With")
     True
     """
-    if cuts.empty:
-        return "Only burned or not was recorded, so no other cut can be shown."
     if (cuts["verdict"] == "one bake each").all():
         return sentence("With one bake of each pit no cut gives a verdict.")
     parts = []
@@ -572,9 +570,8 @@ def cuts_sentence(cuts: pd.DataFrame) -> str:
             f"{more} more than {less}"
             for more, less in (_more_and_less(pair) for _, pair in differs.iterrows())
         ]
-        stated = " (as stated)" if bool(group["headline"].iloc[0]) else ""
         found = listed(pairs) if pairs else "cannot tell the pits apart"
-        parts.append(f"'{one_line(cut)}' or darker{stated}: {found}")
+        parts.append(f"'{one_line(cut)}' or darker: {found}")
     return sentence(
         f"With burned taken to mean {'; '.join(parts)} ({IN_BAKES}, as baked, so "
         "without regard to where the items lay; bakes as the unit)."

@@ -1,6 +1,5 @@
 """Pairs of pits: intervals, verdicts and their agreement with each other."""
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -127,12 +126,3 @@ def test_unequal_layouts_are_a_caveat() -> None:
     assert any("same places" in caveat for caveat in comparison.caveats)
     fair = ps.compare_pits(simulate_demo("unfair_order").study)
     assert not any("same places" in caveat for caveat in fair.caveats)
-
-
-def test_every_cut_keeps_its_own_verdict() -> None:
-    study = simulate_demo("nothing_burned").study
-    cuts = ps.compare_cut_verdicts(study)
-    headline = cuts[cuts["headline"]].drop(columns=["burned_from", "headline"])
-    expected = ps.compare_pits(study).table
-    pd.testing.assert_frame_equal(headline.reset_index(drop=True), expected)
-    assert np.isfinite(cuts["estimate"]).all()

@@ -172,23 +172,6 @@ def test_shares_of_an_exclusive_scale_add_up_in_the_counts() -> None:
         assert own["share"].sum() == pytest.approx(1.0)
 
 
-def test_the_stated_cut_repeats_the_headline() -> None:
-    study = simulate_demo("four_pits").study
-    cuts = ps.compare_cuts(study)
-    headline = cuts[cuts["headline"]].set_index("pit")
-    rates = ps.estimate_burn_rates(study).table.set_index("pit")
-    for column in ("n_items", "n_burned", "estimate", "conf_low", "conf_high"):
-        np.testing.assert_allclose(
-            headline[column].astype(float),
-            rates.loc[headline.index, column].astype(float),
-            atol=1e-9,
-        )
-    by_cut = cuts.pivot_table(
-        index="pit", columns="burned_from", values="n_burned", sort=False
-    )
-    assert (by_cut.diff(axis=1).iloc[:, 1:] <= 0).all(axis=None)
-
-
 @pytest.mark.parametrize("level", [0, 1, -0.5, 95])
 def test_an_impossible_level_is_refused_in_words(level: float) -> None:
     with pytest.raises(ps.DesignError, match="between 0 and 1"):

@@ -10,8 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 import pitstats as ps
+from pitstats.analysis.sensitivity import alternatives as families
 from pitstats.analysis.sensitivity.equal_browning import compare_at_equal_dose
-from pitstats.analysis.sensitivity.sensitivity import alternatives as families
 from pitstats.stats.sensors import browning_factor
 from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import both, found, rich
@@ -90,11 +90,16 @@ def test_what_stands_is_the_verdict_as_reported() -> None:
     assert not table["stands"].all()
 
 
-def test_another_cut_is_the_study_with_that_cut() -> None:
+def test_another_cut_is_near_the_study_with_that_cut() -> None:
+    # Another cut comes from the model of all grades, the study with it from its own
+    # counts alone, which is wider and may lie a little to the side.
     for cut in ("golden", "dark"):
         settings = replace(rich().settings, burned_from=cut, target_grades=("light",))
-        changed = replace(rich(), settings=settings)
-        same_as(families.CUT, f"burned from '{cut}' or darker", changed)
+        alone = ps.compare_pits(replace(rich(), settings=settings)).table
+        own = rows(families.CUT, f"burned from '{cut}' or darker")
+        assert_allclose(own["estimate"], alone["estimate"], atol=0.06)
+        assert_allclose(own["conf_low"], alone["conf_low"], atol=0.15)
+        assert_allclose(own["conf_high"], alone["conf_high"], atol=0.15)
 
 
 def test_another_face_is_the_study_with_that_face() -> None:
