@@ -22,11 +22,11 @@ def check(study: Path) -> None:
     """
     from pitstats.analysis.fairness import audit_fairness
     from pitstats.analysis.fairness.extra_bakes import suggest_bakes
-    from pitstats.report.wording.design import (
+    from pitstats.report.sections.design import (
         extra_bakes_sentences,
         extra_bakes_table,
     )
-    from pitstats.report.wording.findings import findings_text
+    from pitstats.report.sections.fairness import findings_text
     from pitstats.study.files import read_study
 
     found = read_study(study)

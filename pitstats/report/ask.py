@@ -6,15 +6,15 @@ or why the record has nothing to say to it.
 
 from pitstats.report.sections.bakes import section as bakes
 from pitstats.report.sections.checklist import section as checklist
+from pitstats.report.sections.design import section as design
+from pitstats.report.sections.fairness import section as fairness
 from pitstats.report.sections.limits import section as limits
 from pitstats.report.sections.method import section as method
 from pitstats.report.sections.next import section as next_steps
 from pitstats.report.sections.old import area as area
 from pitstats.report.sections.old import bake_maps as bake_maps
-from pitstats.report.sections.old import design as design
 from pitstats.report.sections.old import evenness as evenness
 from pitstats.report.sections.old import faces as faces
-from pitstats.report.sections.old import fairness as fairness
 from pitstats.report.sections.old import grades as grades
 from pitstats.report.sections.old import grading as grading
 from pitstats.report.sections.old import maps as maps

@@ -26,7 +26,6 @@ from pitstats.figures.next_step import plot_next_step
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
 from pitstats.report.area_sections import AreaSections
-from pitstats.report.design_sections import DesignSections
 from pitstats.report.grading_sections import GradingSections
 from pitstats.report.map_sections import MapSections
 from pitstats.report.old_page import Picture
@@ -39,7 +38,6 @@ from pitstats.report.words import one_line
 
 
 class ComparisonPage(
-    DesignSections,
     SensitivitySections,
     MapSections,
     AreaSections,
@@ -86,29 +84,6 @@ class ComparisonPage(
         )
         self.number(*wording.headline_number(comparison, findings))
         self._beside("difference", notes=False)
-
-    def show_assumptions(self) -> None:
-        """What reading the study's files had to assume."""
-        if self._study.assumptions:
-            self.say("In reading the files this was assumed:", "note")
-            self.say_all(self._study.assumptions)
-        self._show_regrades()
-
-    def _show_regrades(self) -> None:
-        regrades = self._study.regrades
-        faces = ["grade_top", "grade_bottom", "grade_side"]
-        n_graded = int(regrades[faces].notna().any(axis=1).sum())
-        if n_graded:
-            self.say(wording.regrades_sentence(n_graded), "note")
-
-    def show_fairness(self, findings: Sequence[Finding]) -> None:
-        """How fair the test was, with the temperature rule first."""
-        settings = self._study.settings
-        self._keep_findings(findings)
-        self.say(wording.rules_sentence(settings))
-        seen = [f.severity for f in findings if not f.is_question]
-        self.say(wording.fairness_sentence(seen))
-        self.findings(findings)
 
     def show_pairs(self, comparison: PitComparison) -> None:
         """All pairs: picture, table, one sentence each."""

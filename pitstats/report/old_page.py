@@ -17,7 +17,7 @@ from pitstats.analysis.fairness import Finding
 from pitstats.report.drawing import Drawing, Shown
 from pitstats.report.made_files import MadeFiles
 from pitstats.report.page import table_html
-from pitstats.report.wording.findings import (
+from pitstats.report.sections.fairness import (
     HEADINGS,
     findings_by_weight,
     findings_text,

@@ -8,7 +8,7 @@ from pathlib import Path
 from pitstats.analysis.fairness import Finding, Topic
 from pitstats.analysis.results import Evenness
 from pitstats.report.old_page import Page
-from pitstats.report.wording.findings import read_with
+from pitstats.report.words import read_with
 from pitstats.study.study import Study
 
 
@@ -34,7 +34,7 @@ class StudyPage(Page):
 
     def _beside(self, topic: Topic, *, notes: bool = True) -> None:
         """Name the findings that bear on the numbers that follow, in one line."""
-        line = read_with(self._findings, topic, notes=notes)
+        line = read_with(self._findings, topic)
         if line:
             self.say(line, "note")
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
+from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
@@ -83,6 +84,11 @@ class StudyResults:
     def ranks(self) -> PitRanks:
         """Ranks of three pits or more, from the comparison to read first."""
         return rank_pits(self.study, self.comparison)
+
+    @cached_property
+    def extra_bakes(self) -> ExtraBakes:
+        """The fewest bakes that would separate what the design cannot."""
+        return suggest_bakes(self.study)
 
     @cached_property
     def sensitivity(self) -> Sensitivity:

@@ -70,8 +70,6 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
     lines = [
         wording.answer(comparison),
         *wording.headline_number(comparison),
-        wording.rules_sentence(study.settings),
-        wording.fairness_sentence([finding.severity for finding in findings]),
         *(f"{f.id} ({f.severity}): {f.message} {f.fix}" for f in findings),
         wording.missing_sentence(rates),
         *wording.grade_sentences(ps.compare_grades(study)),

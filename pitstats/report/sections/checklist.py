@@ -19,8 +19,8 @@ from pitstats.analysis.fairness.looks import bakes_listed, silent
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.numbers import level_text, points
 from pitstats.report.section import Section, Table, Text
+from pitstats.report.sections.fairness import burned_means
 from pitstats.report.study_results import StudyResults
-from pitstats.report.wording.record import burned_means
 from pitstats.report.words import averaged_over, count, listed, one_line
 from pitstats.study.study import Study
 

@@ -30,18 +30,6 @@ def _show(show: Show, results: StudyResults, folder: str | None) -> str:
     return collect(partial(show, page, results))
 
 
-fairness = old(
-    "fairness",
-    "How fair was the test?",
-    lambda p, r: p.show_fairness(r.findings),
-    lambda p, r: p.show_assumptions(),
-)
-design = old(
-    "design",
-    "What can this design not separate?",
-    lambda p, r: p.show_design(),
-    lambda p, r: p.show_extra_bakes(),
-)
 sensitivity = old(
     "sensitivity",
     "Would the answer change?",

@@ -35,8 +35,5 @@ from pitstats.report.wording.rates import missing_sentence as missing_sentence
 from pitstats.report.wording.rates import rate_sentence as rate_sentence
 from pitstats.report.wording.rates import rates_caption as rates_caption
 from pitstats.report.wording.rates import rates_table_caption as rates_table_caption
-from pitstats.report.wording.record import fairness_sentence as fairness_sentence
 from pitstats.report.wording.record import grades_caption as grades_caption
 from pitstats.report.wording.record import grades_in_words as grades_in_words
-from pitstats.report.wording.record import regrades_sentence as regrades_sentence
-from pitstats.report.wording.record import rules_sentence as rules_sentence

@@ -8,36 +8,24 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.cli import main
-from pitstats.report import old_page as page_module
-from pitstats.report.design_sections import DesignSections
-from pitstats.report.old_page import Page
-from pitstats.report.wording.design import (
+from pitstats.report.section import Frame, Sentences
+from pitstats.report.sections.design import (
     design_sentences,
     design_table,
     extra_bakes_sentences,
     extra_bakes_table,
 )
-from pitstats.report.wording.findings import (
+from pitstats.report.sections.fairness import (
     HEADINGS,
+    finding_frames,
     findings_by_weight,
     findings_text,
-    read_with,
+    in_short,
+    rules_sentence,
 )
+from pitstats.report.words import read_with
 from pitstats.study.demo import demo_folder, demo_names
 from tests.analysis.planted import PLANTED, fair_study
-
-NASTY = "<script>alert(1)</script> & so on"
-
-
-@pytest.fixture
-def shown(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
-    """What a page displays, as HTML and as text."""
-    seen: list[tuple[str, str]] = []
-    monkeypatch.setattr(
-        page_module, "_display_html", lambda html, plain: seen.append((html, plain))
-    )
-    monkeypatch.setattr(Page, "figure", lambda *args, **kwargs: None)
-    return seen
 
 
 def finding(severity: str = "weakens", **changes: object) -> ps.Finding:
@@ -57,43 +45,40 @@ def finding(severity: str = "weakens", **changes: object) -> ps.Finding:
 # --- on the page ----------------------------------------------------------------------
 
 
-def test_the_gravest_come_first_and_notes_share_one_frame(
-    shown: list[tuple[str, str]],
-) -> None:
-    found = [
-        finding("note"),
-        finding("note", id="two"),
-        finding("weakens"),
-        finding("spoils"),
-        finding("note", id="ask_cut", message="Was it?"),
-    ]
-    Page().findings(found)
-    ((html, plain),) = shown
-    assert html.count('<div class="finding') == 4
-    places = [html.index(heading) for heading in HEADINGS.values()]
-    assert places == sorted(places)
-    assert "What to write:" in html
-    assert plain == findings_text(found)
+def test_the_gravest_come_first_and_notes_share_one_frame() -> None:
+    frames = finding_frames(
+        [
+            finding("note"),
+            finding("note", id="two"),
+            finding("weakens"),
+            finding("spoils"),
+            finding("note", id="ask_cut", message="Was it?"),
+        ]
+    )
+    assert [frame.heading for frame in frames] == list(HEADINGS.values())
+    assert [frame.kind for frame in frames] == ["spoils", "weakens", "note", "note"]
+    assert ("What to write", "Say so.") in frames[0].lines
+    assert len(frames[2].lines) == 2
+    assert finding_frames([]) == []
 
 
-def test_the_first_screen_is_brief(shown: list[tuple[str, str]]) -> None:
-    Page().findings([finding("spoils")], brief=True)
-    ((html, _),) = shown
-    assert "Close it." in html
-    assert "Heat is lost." not in html
+@pytest.mark.parametrize("name", demo_names())
+def test_the_section_shows_every_finding_and_assumption(name: str) -> None:
+    results = ps.StudyResults(ps.demo_study(name))
+    section = ps.ask.fairness(results)
+    frames = [part for part in section.body if isinstance(part, Frame)]
+    shown = " ".join(text for frame in frames for _, text in frame.lines)
+    assert all(
+        " ".join(f.message.split()) in " ".join(shown.split()) for f in results.findings
+    )
+    assert section.answer == in_short(results.findings)
 
 
-def test_whatever_users_typed_is_shown_as_text(shown: list[tuple[str, str]]) -> None:
-    nasty = finding(message=NASTY, fix=NASTY, why=NASTY, wording=NASTY, short=NASTY)
-    Page().findings([nasty, replace(nasty, severity="note")])
-    assert "<script>" not in shown[0][0]
-
-
-def test_nothing_is_shown_where_nothing_was_found(
-    shown: list[tuple[str, str]],
-) -> None:
-    Page().findings([])
-    assert shown == []
+def test_how_fair_in_one_sentence() -> None:
+    assert in_short([]) == "No unfairness was found in the record."
+    assert in_short([finding("note")]).endswith("one note for the reader.")
+    assert "one finding weakens it" in in_short([finding()])
+    assert "read them before" in in_short([finding("spoils"), finding("spoils")])
 
 
 # --- beside the numbers ---------------------------------------------------------------
@@ -107,31 +92,9 @@ def test_a_line_names_what_touches_a_number_gravest_first() -> None:
         finding("weakens", short="lid open", touches=("rates",)),
     ]
     line = read_with(found, "difference")
-    assert line == "Read with: order fixed (may spoil the comparison); no margin."
-    assert read_with(found, "rates", notes=False) == "Read with: lid open."
+    assert line == "Read with: order fixed (may spoil the comparison)."
+    assert read_with(found, "rates") == "Read with: lid open."
     assert read_with(found, "temperature") == ""
-
-
-def test_every_section_names_what_touches_it(shown: list[tuple[str, str]]) -> None:
-    study = ps.demo_study("one_bake_each")
-    both, rates = ps.compare_both_ways(study), ps.estimate_burn_rates(study)
-    topics = ("difference", "rates", "map", "evenness", "settings", "grades")
-    found = [finding(short=f"about {t}", touches=(t,)) for t in topics]
-    page = ps.ComparisonPage(study)
-    page.show_answer(both.leading, rates, found)
-    assert any("Read with: about difference." in plain for _, plain in shown)
-    for topic, show in (
-        ("difference", lambda: page.show_pairs(both.leading)),
-        ("rates", lambda: page.show_rates(rates)),
-        ("map", page.show_maps),
-        ("evenness", page.show_evenness),
-        ("settings", page.show_settings),
-        ("grades", page.show_grades),
-    ):
-        shown.clear()
-        show()
-        lines = [plain for _, plain in shown if plain.startswith("Read with")]
-        assert lines == [f"Read with: about {topic}."]
 
 
 @pytest.mark.parametrize("mistake", ["order kept in every session", "items moved"])
@@ -174,13 +137,18 @@ def test_check_prints_findings_and_the_bakes_that_would_help() -> None:
     assert "new session" in run.output
 
 
-def test_a_fair_study_needs_no_further_bakes(shown: list[tuple[str, str]]) -> None:
-    page = DesignSections(fair_study())
-    page.show_design()
-    page.show_extra_bakes()
-    text = " ".join(plain for _, plain in shown)
+def test_a_fair_study_needs_no_further_bakes() -> None:
+    section = ps.ask.design(ps.StudyResults(fair_study()))
+    said = [p.sentences for p in section.body if isinstance(p, Sentences)]
+    text = " ".join(sentence for sentences in said for sentence in sentences)
     assert "Nothing on record went so closely with the pits" in text
     assert "No further bake is needed" in text
+    assert section.answer.startswith("Nothing on record")
+
+
+def test_rules_name_the_temperature_first() -> None:
+    text = rules_sentence(ps.demo_study("four_pits").settings)
+    assert text.startswith("Temperature rule: same")
 
 
 def test_the_groups_of_findings_lose_none() -> None:

@@ -1,0 +1,166 @@
+"""How fair was the test? The rules, and every finding with its remedy."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from pitstats.analysis.fairness import Finding
+from pitstats.report.numbers import points
+from pitstats.report.section import Frame, Part, Section, Sentences, Text
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import count, one_line
+from pitstats.study.settings import Settings
+from pitstats.study.study import Study
+
+QUESTION = "How fair was the test?"
+HEADINGS = {
+    "spoils": "May spoil the comparison",
+    "weakens": "Weakens the comparison",
+    "note": "Good to know",
+    "ask": "Only you can answer",
+}
+_RULES = {
+    "same indicated": "same indicated (pits and their gauges are compared)",
+    "same grate": "same grate (the pits are compared, their gauges are not)",
+    "maker's setting": "maker's setting (each pit as its maker advises)",
+    "tuned": "tuned (each pit set up beforehand)",
+}
+_WIDTH = 88
+
+
+def section(results: StudyResults) -> Section:
+    """The rules of the test, what was found, and what reading the files assumed."""
+    body: list[Part] = [Text(rules_sentence(results.study.settings))]
+    body += finding_frames(results.findings)
+    if results.study.assumptions:
+        body.append(Text("In reading the files this was assumed:", "note"))
+        body.append(Sentences(results.study.assumptions))
+    if results.study.regrades.shape[0]:
+        body.append(Text(_regrades(results.study), "note"))
+    return Section(
+        id="fairness", question=QUESTION, answer=in_short(results.findings), body=body
+    )
+
+
+def in_short(findings: Sequence[Finding]) -> str:
+    """Sum up how fair the test was."""
+    seen = [f.severity for f in findings if not f.is_question]
+    spoils, weakens = seen.count("spoils"), seen.count("weakens")
+    notes = seen.count("note")
+    if spoils:
+        return (
+            f"{count(spoils, 'finding').capitalize()} may spoil the comparison; read "
+            f"{'it' if spoils == 1 else 'them'} before quoting any number."
+        )
+    if weakens:
+        return (
+            f"Nothing in the record spoils the comparison; {count(weakens, 'finding')} "
+            f"{'weakens' if weakens == 1 else 'weaken'} it."
+        )
+    more = f"; {count(notes, 'note')} for the reader" if notes else ""
+    return f"No unfairness was found in the record{more}."
+
+
+def rules_sentence(settings: Settings) -> str:
+    """The rules, the one of temperature first: it says what was compared."""
+    rule = _RULES.get(settings.temperature_rule, one_line(settings.temperature_rule))
+    stop = one_line(settings.stop_rule) or "not stated"
+    margin = "not stated" if settings.margin is None else points(settings.margin)
+    return (
+        f"Temperature rule: {rule}. Stop rule: {stop}. {burned_means(settings)}. "
+        f"Smallest difference that would change advice: {margin}."
+    )
+
+
+def burned_means(settings: Settings) -> str:
+    """Say what counts as burned.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> burned_means(ps.demo_study("four_pits").settings)
+    "Burned means 'burned' on the darkest face"
+    """
+    face = "the darkest face" if settings.face == "worst" else f"the {settings.face}"
+    darker = "" if settings.burned_from == settings.grades[-1] else " or darker"
+    return f"Burned means '{one_line(settings.burned_from)}'{darker} on {face}"
+
+
+def _regrades(study: Study) -> str:
+    faces = ["grade_top", "grade_bottom", "grade_side"]
+    n_graded = int(study.regrades[faces].notna().any(axis=1).sum())
+    verb = "is" if n_graded == 1 else "are"
+    return (
+        f"{count(n_graded, 'second grading').capitalize()} {verb} on record and held "
+        "against the first where agreement is shown; every other number comes from the "
+        "first gradings."
+    )
+
+
+def findings_by_weight(findings: Sequence[Finding]) -> dict[str, list[Finding]]:
+    """Findings under the headings that readers see, gravest first."""
+    groups: dict[str, list[Finding]] = {name: [] for name in HEADINGS}
+    for finding in findings:
+        groups["ask" if finding.is_question else finding.severity].append(finding)
+    return {name: own for name, own in groups.items() if own}
+
+
+def finding_frames(findings: Sequence[Finding]) -> list[Frame]:
+    """Graver findings each in a frame of its own; notes and questions in one each."""
+    frames = []
+    for name, own in findings_by_weight(findings).items():
+        if name in ("spoils", "weakens"):
+            frames += [
+                Frame(HEADINGS[name], _labeled(each, "What to do"), each.severity)
+                for each in own
+            ]
+        else:
+            lines = [("", f"{each.message} {each.fix}") for each in own]
+            frames.append(Frame(HEADINGS[name], lines))
+    return frames
+
+
+def _labeled(finding: Finding, todo: str) -> list[tuple[str, str]]:
+    lines = [
+        ("", finding.message),
+        ("Why", finding.why),
+        (todo, finding.fix),
+        ("What to write", finding.wording),
+    ]
+    return [(label, one_line(text)) for label, text in lines if text]
+
+
+def findings_text(findings: Sequence[Finding]) -> str:
+    """Write findings for a terminal; empty if there are none.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> text = findings_text(ps.audit_fairness(ps.demo_study("one_bake_each")))
+    >>> text.splitlines()[0]
+    'May spoil the comparison'
+    """
+    return "\n\n".join(
+        "\n".join(
+            [HEADINGS[name], *(line for each in own for line in _lines(name, each))]
+        )
+        for name, own in findings_by_weight(findings).items()
+    )
+
+
+def _lines(name: str, finding: Finding) -> list[str]:
+    labeled = _labeled(finding, "Do")
+    if name in ("note", "ask"):
+        labeled = [("", f"{finding.message} {finding.fix}")]
+    return [
+        line
+        for number, (label, text) in enumerate(labeled)
+        for line in textwrap.wrap(
+            one_line(f"{label}: {text}" if label else text),
+            width=_WIDTH,
+            initial_indent=f"  {' ' if number else '-'} ",
+            subsequent_indent="    ",
+            break_long_words=False,
+        )
+    ]
