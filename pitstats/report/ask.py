@@ -8,6 +8,7 @@ from pitstats.report.sections.bakes import section as bakes
 from pitstats.report.sections.checklist import section as checklist
 from pitstats.report.sections.design import section as design
 from pitstats.report.sections.fairness import section as fairness
+from pitstats.report.sections.grading import section as grading
 from pitstats.report.sections.limits import section as limits
 from pitstats.report.sections.method import section as method
 from pitstats.report.sections.next import section as next_steps
@@ -16,7 +17,6 @@ from pitstats.report.sections.old import bake_maps as bake_maps
 from pitstats.report.sections.old import evenness as evenness
 from pitstats.report.sections.old import faces as faces
 from pitstats.report.sections.old import grades as grades
-from pitstats.report.sections.old import grading as grading
 from pitstats.report.sections.old import maps as maps
 from pitstats.report.sections.old import patterns as patterns
 from pitstats.report.sections.old import rise as rise

@@ -26,7 +26,6 @@ from pitstats.figures.next_step import plot_next_step
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
 from pitstats.report.area_sections import AreaSections
-from pitstats.report.grading_sections import GradingSections
 from pitstats.report.map_sections import MapSections
 from pitstats.report.old_page import Picture
 from pitstats.report.rise_sections import RiseSections
@@ -43,7 +42,6 @@ class ComparisonPage(
     AreaSections,
     RiseSections,
     TemperatureSections,
-    GradingSections,
 ):
     """A page that compares the pits of one study.
 

@@ -7,6 +7,7 @@ from functools import cached_property
 
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
+from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
@@ -89,6 +90,11 @@ class StudyResults:
     def extra_bakes(self) -> ExtraBakes:
         """The fewest bakes that would separate what the design cannot."""
         return suggest_bakes(self.study)
+
+    @cached_property
+    def gradings(self) -> GradingAgreement:
+        """Second gradings against the first."""
+        return compare_gradings(self.study, both=self.both)
 
     @cached_property
     def sensitivity(self) -> Sensitivity:

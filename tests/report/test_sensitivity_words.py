@@ -12,9 +12,10 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.grading_sections import GradingSections
+from pitstats.report.section import Kept, Picture, Table
+from pitstats.report.sections import grading as agreement
 from pitstats.report.sensitivity_sections import SensitivitySections
-from pitstats.report.wording import agreement, sensitivity
+from pitstats.report.wording import sensitivity
 from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import (
     both,
@@ -28,7 +29,7 @@ from tests.analysis.second_gradings import (
 FORBIDDEN = re.compile(r"significan|\bnever\b|\bidentical|\bproves?\b", re.IGNORECASE)
 
 
-class Sections(SensitivitySections, GradingSections):
+class Sections(SensitivitySections):
     pass
 
 
@@ -155,24 +156,32 @@ def test_sections_keep_figures_and_tables(tmp_path: Path) -> None:
     page = Sections(rich(), tmp_path)
     quick = ps.check_sensitivity(rich(), both=both(), refit=False)
     page.show_sensitivity(quick)
-    page.show_grading_agreement(both())
     kept = {path.name for path in (tmp_path / "tables").iterdir()}
     assert kept == {
         "sensitivity.csv",
         "sensitivity_not_tried.csv",
-        "grading_agreement.csv",
-        "grading_burned.csv",
-        "grading_conclusions.csv",
-        "grading_confusion.csv",
-        "grading_several.csv",
-        "grading_where.csv",
     }
     csv = pd.read_csv(tmp_path / "tables" / "sensitivity.csv")
     # Without the second fit of the model, three rows of three pits are left out.
     assert len(csv) == len(quick.table) == len(found().table) - 3
     assert set(csv["pit_a"]) == {"North", "South"}
     figures = {path.name for path in (tmp_path / "figures").iterdir()}
-    assert {"sensitivity.png", "grading_agreement.png"} <= figures
+    assert "sensitivity.png" in figures
+
+
+def test_the_section_on_gradings_keeps_a_figure_and_tables() -> None:
+    section = ps.ask.grading(ps.StudyResults(rich()))
+    kept = [part.name for part in section.body if isinstance(part, Kept | Table)]
+    assert sorted(kept) == [
+        "grading_agreement",
+        "grading_burned",
+        "grading_conclusions",
+        "grading_confusion",
+        "grading_several",
+        "grading_where",
+    ]
+    assert any(isinstance(part, Picture) for part in section.body)
+    assert section.answer.startswith("Burned or not would change for")
 
 
 def test_thin_studies_are_shown_without_an_error(capsys) -> None:
@@ -181,14 +190,14 @@ def test_thin_studies_are_shown_without_an_error(capsys) -> None:
     for study in (counts, alone, simulated(1, (0.0, 0.3))):
         page = Sections(study)
         page.show_sensitivity(ps.check_sensitivity(study))
-        page.show_grading_agreement()
+        missing = ps.ask.grading(ps.StudyResults(study)).missing
+        assert "No item was graded twice" in missing
     shown = capsys.readouterr().out
-    assert "No item was graded twice" in shown
     assert "no alternative" in shown.lower()
 
 
-def test_regrades_without_grades_are_said_to_be_missing(capsys) -> None:
+def test_regrades_without_grades_are_said_to_be_missing() -> None:
     study = rich_study()
     empty = study.items.tail(5)[["bake", "code"]]
-    Sections(with_regrades(study, empty)).show_grading_agreement()
-    assert "No item of a kept bake was graded twice" in capsys.readouterr().out
+    section = ps.ask.grading(ps.StudyResults(with_regrades(study, empty)))
+    assert "No item of a kept bake was graded twice" in section.missing

@@ -35,11 +35,6 @@ sensitivity = old(
     "Would the answer change?",
     lambda p, r: p.show_sensitivity(r.sensitivity),
 )
-grading = old(
-    "grading",
-    "Can the grading be trusted?",
-    lambda p, r: p.show_grading_agreement(r.both),
-)
 
 
 def _maps_without_the_first(page: ComparisonPage, results: StudyResults) -> None:

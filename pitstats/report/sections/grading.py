@@ -1,8 +1,9 @@
-"""Can the grading be trusted: sentences and tables of second gradings."""
+"""Whether the grading can be trusted: second gradings against the first."""
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -11,19 +12,31 @@ import pandas as pd
 from pitstats.analysis.grading.agreement import GradingAgreement
 from pitstats.analysis.grading.regrading import UNNAMED
 from pitstats.analysis.sensitivity.recount import seen_from_the_other_pit
-from pitstats.report.wording.guard import passes
-from pitstats.report.wording.numbers import (
+from pitstats.errors import DesignError
+from pitstats.figures.agreement import plot_grading_agreement
+from pitstats.report.numbers import (
     MINUS,
     NO_VALUE,
-    count,
     level_text,
-    listed,
-    one_line,
     percent,
+    signed_points,
+    span_points,
     true_minus,
 )
-from pitstats.report.wording.sensitivity import signed, span_in_points
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    nothing,
+)
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import count, listed, one_line, read_with
 
+QUESTION = "Can the grading be trusted?"
 NOTHING_GRADED_TWICE = (
     "No item was graded twice, so this study cannot say how well two gradings of the "
     "same item agree. Grade a fifth of the items again, shuffled, without the first "
@@ -33,21 +46,68 @@ _FACE = {"deciding": "deciding face", "burned": "burned or not"}
 Row = Mapping[Hashable, Any]
 
 
+def section(results: StudyResults) -> Section:
+    """How well gradings agree, and what another grader would have concluded."""
+    if results.study.regrades.empty:
+        return nothing("grading", "second gradings", QUESTION, NOTHING_GRADED_TWICE)
+    try:
+        found = results.gradings
+    except DesignError as reason:
+        return nothing("grading", "second gradings", QUESTION, reason)
+    beside = read_with(results.findings, "grades")
+    body: list[Part] = [Text(beside, "note")] if beside else []
+    body.append(Sentences(agreement_sentences(found)))
+    if len(found.confusion):
+        draw = partial(plot_grading_agreement, found)
+        words = confusion_in_words(found)
+        body.append(Picture("grading_agreement", draw, words, CONFUSION_CAPTION))
+        body.append(Kept("grading_confusion", found.confusion))
+    caption = agreement_caption(found)
+    body.append(
+        Table("grading_agreement", agreement_table(found), caption, found.table)
+    )
+    if len(found.where):
+        table = where_table(found)
+        body.append(Table("grading_where", table, WHERE_CAPTION, found.where))
+    kept = {
+        "burned": found.burned,
+        "several": found.several,
+        "conclusions": found.conclusions,
+    }
+    body += [
+        Kept(f"grading_{name}", frame) for name, frame in kept.items() if len(frame)
+    ]
+    body.append(Sentences([*conclusion_sentences(found), *found.caveats]))
+    body.append(Text(f"How: {found.method}.", "note"))
+    return Section(id="grading", question=QUESTION, answer=in_short(found), body=body)
+
+
+def in_short(found: GradingAgreement) -> str:
+    """How many burned calls a second grading would change, in one sentence."""
+    if found.burned.empty:
+        return agreement_sentences(found)[0]
+    changed = int(found.burned["n_changed"].sum())
+    items = int(found.burned["n_items"].sum())
+    return (
+        f"Burned or not would change for {changed} of {count(items, 'second grading')}."
+    )
+
+
+def _signed(difference: float) -> str:
+    return f"{signed_points(difference)} points"
+
+
+def _span(row: Row) -> str:
+    return span_points(row["simultaneous_low"], row["simultaneous_high"])
+
+
 def grader_name(name: object) -> str:
     """Name of a second grader in a sentence."""
     return "The second grader" if name == UNNAMED else one_line(name)
 
 
 def kappa_text(value: float, low: float, high: float) -> str:
-    """Write kappa with its interval.
-
-    Examples
-    --------
-    >>> kappa_text(0.4842, 0.2137, 0.7547)
-    '0.48 (0.21 to 0.75)'
-    >>> kappa_text(-0.1, float("nan"), float("nan"))
-    '\N{MINUS SIGN}0.10'
-    """
+    """Write kappa with its interval."""
     if np.isnan(value):
         return "not defined"
     text = f"{value:.2f}"
@@ -56,20 +116,8 @@ def kappa_text(value: float, low: float, high: float) -> str:
     return true_minus(text)
 
 
-@passes
 def agreement_sentences(found: GradingAgreement) -> list[str]:
-    """Say how well second gradings agree with the first, and where they do not.
-
-    Parameters
-    ----------
-    found : GradingAgreement
-        As returned by `compare_gradings`.
-
-    Returns
-    -------
-    list of str
-        Agreement and changed calls of every second grader, then of all together.
-    """
+    """Say how well second gradings agree with the first, and where they do not."""
     graders = [str(name) for name in found.table["regrader"].drop_duplicates()]
     sentences = []
     for grader in graders:
@@ -178,20 +226,8 @@ def _several(found: GradingAgreement) -> str:
     )
 
 
-@passes
 def conclusion_sentences(found: GradingAgreement) -> list[str]:
-    """Say what the comparison would have been with the second gradings.
-
-    Parameters
-    ----------
-    found : GradingAgreement
-        As returned by `compare_gradings`.
-
-    Returns
-    -------
-    list of str
-        About the pair with the largest difference; empty when pits cannot be compared.
-    """
+    """Say what the comparison would have been with the second gradings."""
     own = _leading_rows(found)
     if own.empty:
         return []
@@ -205,7 +241,7 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
         given += f" (as reported, with the model: '{first['reported_verdict']}')"
     sentences = [
         f"{names}, {first['counted']} with the first grades: "
-        f"{signed(first['base_estimate'])}, {given}. Below only items graded again "
+        f"{_signed(first['base_estimate'])}, {given}. Below only items graded again "
         "change."
     ]
     for row in own.to_dict("records"):
@@ -219,8 +255,8 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
         sentences.append(
             f"With {one_line(row['alternative'])} "
             f"({count(row['n_replaced'], 'item')}; {row['n_kept_first']} keep their "
-            f"first grade): {signed(row['estimate'])} "
-            f"({level_text(found.conf_level)} interval {span_in_points(row)}), "
+            f"first grade): {_signed(row['estimate'])} "
+            f"({level_text(found.conf_level)} interval {_span(row)}), "
             f"{verdict}."
         )
     pair = {first["pit_a"], first["pit_b"]}
@@ -254,18 +290,7 @@ def _other_pairs(other: pd.DataFrame) -> str:
 
 
 def agreement_table(found: GradingAgreement) -> pd.DataFrame:
-    """Agreement by grader and face, ready to read.
-
-    Parameters
-    ----------
-    found : GradingAgreement
-        As returned by `compare_gradings`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per second grader and face.
-    """
+    """Agreement by grader and face, ready to read."""
     rows = []
     for row in found.table.to_dict("records"):
         two_steps = row["face"] == "burned"
@@ -328,7 +353,6 @@ CONFUSION_CAPTION = (
 )
 
 
-@passes
 def confusion_in_words(found: GradingAgreement) -> str:
     """Describe the tables of grades for those who cannot see them."""
     counted = found.confusion[found.confusion["n_items"] > 0]
