@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import io
+import os
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from pitstats.errors import InvalidStudyError, WriteError
-from pitstats.study.atomic import write_file, write_folder
 from pitstats.study.checks import check_tables
 from pitstats.study.columns import read_header
 from pitstats.study.csv_text import read_csv, write_csv
@@ -23,6 +25,7 @@ from pitstats.study.schema import BY_NAME, Table
 from pitstats.study.settings import Settings
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import FIRST_ROW
+from pitstats.study.switch import Switch, switching
 from pitstats.study.workbook_files import put_text, read_workbook
 
 if TYPE_CHECKING:
@@ -54,24 +57,28 @@ class EditedTable:
         return row
 
 
-class OpenStudy:
-    """A study on disk that is being changed.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder or workbook.
-    *names : str
-        Tables that may be changed.
+@contextmanager
+def opened(path: Path, *names: str) -> Iterator[OpenStudy]:
+    """Open a study on disk to change some of its tables; nobody else does meanwhile.
 
     Raises
     ------
     InvalidStudyError
         If the study has problems as it is.
+    BusyError
+        If another run is writing it.
     """
+    if not path.exists():
+        OpenStudy(path)  # says so
+    with switching(path) as switch:
+        yield OpenStudy(path, *names, switch=switch)
 
-    def __init__(self, path: Path, *names: str) -> None:
-        self._path, log = path, ProblemLog()
+
+class OpenStudy:
+    """A study on disk that is being changed."""
+
+    def __init__(self, path: Path, *names: str, switch: Switch | None = None) -> None:
+        self._path, self._switch, log = path, switch, ProblemLog()
         try:
             self._raw = read_raw(path, log)
         except (UnreadableError, OSError) as error:
@@ -98,20 +105,23 @@ class OpenStudy:
             return
         log = ProblemLog()
         raw = RawStudy(self._raw.settings, dict(self._raw.tables))
+        assert self._switch is not None
         if self._path.is_dir():
             files = {f"{t.name}.csv": _csv(t, self._raw.tables) for t in changed}
             for table in changed:
                 data = files[f"{table.name}.csv"]
                 raw.tables[table.name] = read_csv(BY_NAME[table.name], data, log)
-            self._check(raw, changed, log)
-            replaced = table_files(self._path, [table.name for table in changed])
-            write_folder(
-                self._path, files, kind=None, replaced=replaced, overwrite=True
-            )
         else:
-            data = _workbook(self._path, changed)
-            self._check(read_workbook(data, log), changed, log)
-            write_file(self._path, data, overwrite=True)
+            files = {self._path.name: _workbook(self._path, changed)}
+            raw = read_workbook(files[self._path.name], log)
+        self._check(raw, changed, log)
+        for name, data in files.items():
+            (self._switch.new / name).write_bytes(data)
+        if self._path.is_dir():
+            old = table_files(self._path, [table.name for table in changed])
+            self._switch.put_into(self._path, old, list(files))
+        else:
+            os.replace(self._switch.new / self._path.name, self._path)
 
     def _check(
         self, raw: RawStudy, changed: list[EditedTable], log: ProblemLog

@@ -13,7 +13,7 @@ import pandas as pd
 from pitstats.errors import GradeFileError
 from pitstats.study.blind_plan import bake_numbers, plan_id
 from pitstats.study.cells import listing, number_text, quote, read_number
-from pitstats.study.edits import EditedTable, OpenStudy
+from pitstats.study.edits import EditedTable, OpenStudy, opened
 from pitstats.study.files import PathLike
 from pitstats.study.form_table import read_form_table
 from pitstats.study.grade_file import (
@@ -84,6 +84,8 @@ def record_grades(
         If the study has problems as it is.
     WriteError
         If the study cannot be written; it stays as it was.
+    BusyError
+        If another run is writing the study.
 
     Notes
     -----
@@ -98,15 +100,14 @@ def record_grades(
     >>> ps.record_grades("my_test", ["grades_ann.json"])  # doctest: +SKIP
     """
     paths = [files] if isinstance(files, str | os.PathLike) else list(files)
-    opened = OpenStudy(Path(study), "bakes", "items", "regrades")
-    book = _Book(opened, replace=replace)
-    sheets = _latest(_read_all(paths, book), book)
-    for sheet in sheets:
-        book.take(sheet)
-    if book.problems:
-        raise GradeFileError(book.problems)
-    book.say_open_bakes()
-    opened.save()
+    with opened(Path(study), "bakes", "items", "regrades") as tables:
+        book = _Book(tables, replace=replace)
+        for sheet in _latest(_read_all(paths, book), book):
+            book.take(sheet)
+        if book.problems:
+            raise GradeFileError(book.problems)
+        book.say_open_bakes()
+        tables.save()
     return RecordedGrades(table=book.table(), notes=tuple(book.notes))
 
 

@@ -27,6 +27,7 @@ from pitstats.study.demo import copy_demo
 from pitstats.study.files import start_study
 from pitstats.study.made import list_name
 from pitstats.study.switch import switching
+from tests.study import grade_files
 
 Fate = Literal["killed", "disk full"]
 #: Steps that change the disk, as the interpreter announces them.
@@ -112,7 +113,33 @@ def commands() -> tuple[Command, ...]:
             lambda d: _report(d / "s", "second", ("a.png", "c.csv", "stamp.json")),
             "s",
         ),
+        Command(
+            "record",
+            lambda d: _graded(plan, d / "s", d / "ann.json"),
+            lambda d: _record(d / "s", d / "ann.json"),
+            "s",
+        ),
+        Command(
+            "record, workbook",
+            lambda d: _graded(plan, d / "s.xlsx", d / "ann.json"),
+            lambda d: _record(d / "s.xlsx", d / "ann.json"),
+            "s.xlsx",
+        ),
     )
+
+
+def _graded(plan: ps.Study, target: Path, file: Path) -> None:
+    """Write a plan, and what two graders hand out for it."""
+    ps.write_study(plan, target, overwrite=True)
+    bake = plan.bakes["bake"].iloc[0]
+    codes = plan.items.loc[plan.items["bake"].eq(bake), "code"]
+    entries = [grade_files.item(code, "golden", "dark") for code in codes]
+    again = grade_files.sheet(entries[:2], person="Bo", sheet="sbo00001")
+    grade_files.write(file, plan, grade_files.sheet(entries), again)
+
+
+def _record(target: Path, file: Path) -> None:
+    ps.record_grades(target, file)
 
 
 def _sheets(plan: ps.Study, folder: Path) -> None:

@@ -207,8 +207,12 @@ def test_two_bakes_at_once_begin_and_end_by_one_tap(plan, phone, tmp_path):
     begin(phone, "Tess", task="times")
     text = phone.text("#times")
     assert not any(secret in text for secret in ("Oak", "Creek", "B01", "code"))
-    for button in ("#load-1", "#load-2"):
-        phone.tap(button)
+    phone.run("window.clock = Date.parse; Date.parse = (t) => t ? 0 : NaN")
+    phone.tap("#load-1")
+    phone.tap("#unload-1")  # in the same second, by a slip
+    assert phone.seen("#too-soon")
+    phone.run("Date.parse = window.clock")
+    phone.tap("#load-2")
     phone.reload()
     phone.run("window.waited = Date.now() + 1100")
     phone.wait("Date.now() > window.waited")

@@ -8,12 +8,18 @@ import shutil
 import openpyxl
 import pytest
 
-from pitstats.errors import GradeFileError, InvalidStudyError
+from pitstats.errors import (
+    BusyError,
+    GradeFileError,
+    InvalidStudyError,
+    WriteError,
+)
 from pitstats.planning.layout import randomize_layout
 from pitstats.study.files import read_study, write_study
 from pitstats.study.grade_file import read_grade_file
 from pitstats.study.raw import UnreadableError
 from pitstats.study.record import record_grades
+from pitstats.study.switch import switching
 from pitstats.study.workbook import write_entry_workbook
 from tests.study.grade_files import content, item, sheet, timed, times, write
 
@@ -337,6 +343,31 @@ def test_an_entry_workbook_keeps_lists_notes_and_own_sheets(plan, tmp_path):
     assert len(book["items"].data_validations.dataValidation) == n_rules > 0
     assert book["mine"]["A1"].value == "=1+1"
     assert book["items"]["F1"].comment is not None
+
+
+def test_two_runs_at_once_do_not_lose_each_others_grades(plan, place, tmp_path):
+    file = write(tmp_path / "f.json", plan, sheet([item(codes_of(plan)[0], "dark")]))
+    before = everything(place)
+    with switching(place), pytest.raises(BusyError, match="by another run"):
+        record_grades(place, file)
+    assert everything(place) == before
+    record_grades(place, file)
+    assert not list(tmp_path.glob(".pitstats*"))
+
+
+def test_a_full_disk_leaves_everything_as_it_was(plan, place, tmp_path, monkeypatch):
+    file = write(tmp_path / "f.json", plan, sheet([item(codes_of(plan)[0], "dark")]))
+    before = everything(place)
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("pathlib.Path.write_bytes", full)
+        with pytest.raises(WriteError, match="No space left"):
+            record_grades(place, file)
+    assert everything(place) == before
+    assert not list(tmp_path.glob(".pitstats*"))
 
 
 def test_an_unfinished_study_is_told_in_its_own_words(plan, folder, tmp_path):

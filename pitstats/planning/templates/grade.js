@@ -363,10 +363,10 @@ function run(page) {
     const { items, bakes } = known.state();
     if (known.head.kind === "times") {
       const ended = Object.values(bakes).filter((bake) => bake.unloaded_at).length;
-      return `${ended} bakes ended`;
+      return ended === 1 ? "1 bake ended" : `${ended} bakes ended`;
     }
     const graded = Object.values(items).filter(isDone).length;
-    return `${graded} items`;
+    return graded === 1 ? "1 item" : `${graded} items`;
   }
 
   /** @param {Item} item */
@@ -484,6 +484,7 @@ function run(page) {
     const step = now;
     by("done").hidden = step !== null;
     by("enter").hidden = step === null;
+    by("to-missing").disabled = by("to-more").disabled = step === null;
     by("undo").disabled = !(store.get(`${sheet.path}undo`) || []).length;
     if (!step) {
       by("done-words").textContent = `Tray ${tray + 1} is done.`
@@ -632,10 +633,7 @@ function run(page) {
         {
           type: "button", id: `${name === "loaded_at" ? "load" : "unload"}-${bake}`,
           class: "stamp", disabled: Boolean(entry[name]) || (name === "unloaded_at" && !entry.loaded_at),
-          onclick: () => {
-            change(bake, name, localTime(new Date()));
-            tell(`Bake ${bake}: ${words} now.`);
-          },
+          onclick: () => stampNow(bake, name, words),
         },
         entry[name] ? `${words} ${entry[name].slice(11, 19)}` : words,
       );
@@ -649,6 +647,17 @@ function run(page) {
       make("div", { class: "two" }, stamp("loaded_at", "Loaded, lid shut"), stamp("unloaded_at", "Lid open to unload")),
       make("label", { for: `note-${bake}` }, "Anything odd"), notes,
     );
+  }
+
+  /** @param {number} bake @param {"loaded_at" | "unloaded_at"} name @param {string} words */
+  function stampNow(bake, name, words) {
+    const time = localTime(new Date());
+    const loaded = sheet.entries("bake")[bake]?.loaded_at;
+    const soon = name === "unloaded_at" && Date.parse(time) <= Date.parse(loaded);
+    by("too-soon").hidden = !soon;
+    if (soon) return;
+    change(bake, name, time);
+    tell(`Bake ${bake}: ${words} now.`);
   }
 
   /** @param {Bake | undefined} entry */
