@@ -10,12 +10,13 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from pitstats.study.cells import quote
+from pitstats.study.cells import quote, visible
 from pitstats.study.form_names import FIELDS, OTHER, TASKS, choice_name, grade_names
 from pitstats.study.grade_file import (
     GradeFile,
     Sheet,
     file_text,
+    holds_invisible,
     item_of,
     timed_bake_of,
 )
@@ -53,7 +54,8 @@ def read_form_table(
     UnreadableError
         If it is no such table.
     """
-    rows, left_out = _rows(file_text(path))
+    text = file_text(path)
+    rows, left_out = _rows(text)
     plans = list(dict.fromkeys(row["plan"] for row in rows))
     if len(plans) != 1:
         raise UnreadableError(
@@ -68,7 +70,10 @@ def read_form_table(
         _sheet(path.name, plans[0], key, own, known, grade_names(grades))
         for key, own in groups.items()
     )
-    return GradeFile(name=path.name, plan=plans[0], sheets=sheets), left_out
+    file = GradeFile(
+        name=path.name, plan=plans[0], sheets=sheets, invisible=holds_invisible(text)
+    )
+    return file, left_out
 
 
 def _rows(text: str) -> tuple[list[dict[str, str]], list[str]]:
@@ -94,7 +99,9 @@ def _rows(text: str) -> tuple[list[dict[str, str]], list[str]]:
     at = {name: names.index(name) for name in FIELDS if name in names}
     rows = [
         {
-            name: record[at[name]].strip() if at.get(name, 10**9) < len(record) else ""
+            name: visible(record[at[name]]).strip()
+            if at.get(name, 10**9) < len(record)
+            else ""
             for name in FIELDS
         }
         for record in records[1:]

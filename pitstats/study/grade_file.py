@@ -18,7 +18,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from pitstats.study.cells import clean, quote, read_number, read_text
+from pitstats.study.cells import clean, quote, read_number, read_text, visible
 from pitstats.study.raw import UnreadableError
 from pitstats.study.schema import FACES
 
@@ -85,6 +85,7 @@ class GradeFile:
     name: str
     plan: str
     sheets: tuple[Sheet, ...] = field(default=())
+    invisible: bool = False
 
 
 def read_grade_file(path: Path) -> GradeFile:
@@ -104,7 +105,14 @@ def read_grade_file(path: Path) -> GradeFile:
     twice = {sheet.sheet for sheet in sheets}
     if len(twice) < len(sheets):
         raise UnreadableError("it holds one sheet twice. Hand the file out again.")
-    return GradeFile(name=name, plan=plan, sheets=sheets)
+    hidden = holds_invisible(canonical(content).decode("utf-8", "replace"))
+    return GradeFile(name=name, plan=plan, sheets=sheets, invisible=hidden)
+
+
+def holds_invisible(text: str) -> bool:
+    """Tell whether a text holds characters that studies leave out."""
+    inside = f".{text}."
+    return visible(inside) != inside
 
 
 # --- bytes, text, JSON --------------------------------------------------------------
@@ -226,7 +234,7 @@ class _Reader:
         cell = read_text(clean(found))
         if cell.problem:
             raise UnreadableError(f"{key}: {cell.problem}")
-        return clean(found)
+        return visible(clean(found))
 
     def count(self, key: str) -> int:
         found: int = self._take(

@@ -131,6 +131,10 @@ def _read_all(paths: Iterable[PathLike], book: _Book) -> list[GradeFile]:
                 "as codes, places or the order of bakes differ."
             )
             continue
+        if file.invisible:
+            book.notes.append(
+                f"{path.name}: invisible characters in its texts were left out."
+            )
         found.append(file)
     return found
 

@@ -34,7 +34,8 @@ test("the sum is the CRC-32 of the standard's example", () => {
 
 test("texts lose only what no study can keep", () => {
   assert.equal(cleanText("  a\r\nb\u0000\u0007 "), "a\nb");
-  assert.equal(cleanText("\u202eabc\u202c 🔥 =1+1"), "\u202eabc\u202c 🔥 =1+1");
+  assert.equal(cleanText("\u202eabc\u202c 🔥 =1+1\u0085"), "abc 🔥 =1+1");
+  assert.equal(cleanText("a\u200db 👩\u200d🍳 \u06a9\u200c\u06a9"), "ab 👩\u200d🍳 \u06a9\u200c\u06a9");
   assert.equal(cleanText("x\ud83dy"), "xy");
   assert.equal(cleanText("\ufeff\u00a0\u3000"), "");
 });

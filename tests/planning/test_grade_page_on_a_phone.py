@@ -196,9 +196,9 @@ def test_missing_undo_and_what_is_typed(plan, phone, tmp_path):
     phone.reload()  # what was typed is kept without a tap
     grade(phone, 2)
     study = recorded(plan, tmp_path, handed_out(phone)).items.set_index("code")
-    assert study.loc[code, "missing"] == '=cat "ate" it,\u202e \u05e9\u05dc'
+    assert study.loc[code, "missing"] == '=cat "ate" it, \u05e9\u05dc'
     assert pd.isna(study.loc[code, "grade_top"])
-    wanted = ["golden", 41.5, "two\nlines, 1.50", "IMG_7 (1).jpg", "Zoë \u202e=1+1 🔥"]
+    wanted = ["golden", 41.5, "two\nlines, 1.50", "IMG_7 (1).jpg", "Zoë =1+1 🔥"]
     names = ["grade_top", "rise_mm", "notes", "photo", "grader"]
     assert study.loc[second, names].tolist() == wanted
 

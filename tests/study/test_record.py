@@ -27,7 +27,7 @@ HOSTILE = [
     "=1+1",
     "@SUM(A1)\"'; --",
     "two\nlines, and a comma",
-    "‮right to left‬ שלום",
+    "right to left שלום, half 👩‍🍳",
     "🔥🥐 é é",
     "007",
     "1e5",
@@ -249,6 +249,17 @@ def test_hostile_texts_come_back_unchanged(plan, place, tmp_path):
         for code, text in codes.items():
             found = rows.loc[code, ["missing", "notes", "photo", "grader"]].tolist()
             assert found == [text] * 4
+
+
+def test_invisible_characters_are_left_out_and_told(plan, place, tmp_path):
+    code = codes_of(plan)[0]
+    entry = item(code, "dark", notes="\u202ea\u200bb\u202c")
+    file = write(tmp_path / "f.json", plan, sheet([entry], person="An\u200bn"))
+    done = record_grades(place, file)
+    assert any("invisible characters" in note for note in done.notes)
+    found = read_study(place).items.set_index("code").loc[code]
+    assert found[["notes", "grader"]].tolist() == ["ab", "Ann"]
+    assert record_grades(place, file).table["same"].tolist() == [1]
 
 
 def test_whole_or_not_at_all(plan, place, tmp_path):

@@ -37,15 +37,24 @@ function crc32(bytes) {
   return ((sum ^ 0xffffffff) >>> 0).toString(16).padStart(8, "0");
 }
 
-/** Text as a study keeps it: no signs that cannot be printed, no blanks around it.
+const UNPRINTABLE = /^[\u0000-\u0008\u000e-\u001f\u007f-\u009f\ud800-\udfff\ufffe\uffff]$/;
+const INVISIBLE = new RegExp(
+  "^[\\u00ad\\u034f\\u061c\\u115f\\u1160\\u17b4\\u17b5\\u180b-\\u180f\\u200b\\u200e\\u200f\\u202a-\\u202e"
+    + "\\u2060-\\u206f\\u3164\\ufeff\\uffa0\\ufff9-\\ufffb\\u{e0000}-\\u{e0fff}]$", "u",
+);
+
+/** Text as a study keeps it: nothing unprintable or invisible, no blanks around it.
+ * A joiner between letters beyond the Latin ones is part of how they are written.
  * @param {string} text */
 function cleanText(text) {
-  const plain = text.replace(/\r\n|[\r\v\f]/g, "\n");
-  // eslint-disable-next-line no-control-regex
-  return Array.from(plain.replace(/[\u0000-\u0008\u000e-\u001f\u007f\ufffe\uffff]/g, ""))
-    .filter((sign) => !/^[\ud800-\udfff]$/.test(sign))
+  const signs = Array.from(text.replace(/\r\n|[\r\v\f]/g, "\n"));
+  const beyond = (/** @type {string | undefined} */ sign) => (sign?.codePointAt(0) || 0) >= 0x370;
+  return signs
+    .filter((sign) => !UNPRINTABLE.test(sign) && !INVISIBLE.test(sign))
+    .filter((sign, at, kept) =>
+      !/^[\u200c\u200d]$/.test(sign) || (beyond(kept[at - 1]) && beyond(kept[at + 1])))
     .join("")
-    .replace(/^[\s\ufeff\u001c-\u001f\u0085]+|[\s\ufeff\u001c-\u001f\u0085]+$/g, "");
+    .trim();
 }
 
 /** Clock time with the offset of the place.
