@@ -4,6 +4,7 @@ Each returns a `Section`: the question, its answer in one sentence and what is s
 or why the record has nothing to say to it.
 """
 
+from pitstats.report.sections.area import section as area
 from pitstats.report.sections.bakes import section as bakes
 from pitstats.report.sections.checklist import section as checklist
 from pitstats.report.sections.design import section as design
@@ -12,22 +13,21 @@ from pitstats.report.sections.grading import section as grading
 from pitstats.report.sections.limits import section as limits
 from pitstats.report.sections.method import section as method
 from pitstats.report.sections.next import section as next_steps
-from pitstats.report.sections.old import area as area
 from pitstats.report.sections.old import bake_maps as bake_maps
 from pitstats.report.sections.old import evenness as evenness
 from pitstats.report.sections.old import faces as faces
 from pitstats.report.sections.old import grades as grades
 from pitstats.report.sections.old import maps as maps
 from pitstats.report.sections.old import patterns as patterns
-from pitstats.report.sections.old import rise as rise
 from pitstats.report.sections.old import sensitivity as sensitivity
 from pitstats.report.sections.old import settings as settings
-from pitstats.report.sections.old import surface as surface
-from pitstats.report.sections.old import temperatures as temperatures
 from pitstats.report.sections.pairs import section as pairs
 from pitstats.report.sections.ranks import section as ranks
 from pitstats.report.sections.rates import section as rates
+from pitstats.report.sections.rise import section as rise
 from pitstats.report.sections.safety import section as safety
+from pitstats.report.sections.surface import section as surface
+from pitstats.report.sections.temperatures import section as temperatures
 
 __all__ = [
     "area",

@@ -25,12 +25,9 @@ from pitstats.figures.grates import plot_grades
 from pitstats.figures.next_step import plot_next_step
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
-from pitstats.report.area_sections import AreaSections
 from pitstats.report.map_sections import MapSections
 from pitstats.report.old_page import Picture
-from pitstats.report.rise_sections import RiseSections
 from pitstats.report.sensitivity_sections import SensitivitySections
-from pitstats.report.temperature_sections import TemperatureSections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
 from pitstats.report.words import one_line
@@ -39,9 +36,6 @@ from pitstats.report.words import one_line
 class ComparisonPage(
     SensitivitySections,
     MapSections,
-    AreaSections,
-    RiseSections,
-    TemperatureSections,
 ):
     """A page that compares the pits of one study.
 

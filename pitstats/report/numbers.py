@@ -166,3 +166,38 @@ def degrees(value: float, unit: str) -> str:
     ('352 °F', '0.4 °C', 'unknown')
     """
     return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"
+
+
+def tenths(value: float) -> str:
+    """Write a number with one digit behind the point; never minus zero."""
+    text = "0.0" if abs(value) < 0.05 else f"{value:.1f}"
+    return true_minus(text)
+
+
+def between(low: float, high: float, unit: str) -> str:
+    """Write an interval, with digits enough to tell its ends apart."""
+    write = tenths if abs(high - low) < 3 else measured
+    return f"{write(low)} to {write(high)} {unit}"
+
+
+def with_interval(
+    table: pd.DataFrame,
+    name: str,
+    ends: str | None = None,
+    *,
+    fine: bool = False,
+) -> list[str]:
+    """Estimates with their intervals as text; a dash where nothing is known."""
+    prefix = ends or name
+    said = []
+    for value, low, high in zip(
+        table[name], table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True
+    ):
+        text = tenths if fine or high - low < 3 else measured
+        said.append(
+            NO_VALUE
+            if pd.isna(value)
+            else text(value)
+            + ("" if pd.isna(low) else f" ({text(low)} to {text(high)})")
+        )
+    return said

@@ -8,12 +8,21 @@ from functools import cached_property
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
+from pitstats.analysis.heat.rise import RiseComparison, compare_rise
+from pitstats.analysis.heat.temperatures import (
+    TemperatureComparison,
+    compare_temperatures,
+)
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
+from pitstats.analysis.places.evenness import compare_evenness
+from pitstats.analysis.places.surface import SurfaceMap, map_surface
+from pitstats.analysis.places.usable_area import UsableArea, estimate_usable_area
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
-from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.analysis.results import BurnRates, Evenness, PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
+from pitstats.errors import DesignError
 from pitstats.study.study import Study
 
 
@@ -105,3 +114,36 @@ class StudyResults:
     def next_step(self) -> NextStep:
         """The one recommendation of what to do next."""
         return suggest_next(self.study, both=self.both, seed=self.seed)
+
+    @cached_property
+    def evenness(self) -> Evenness:
+        """Thirds of each pit's own grates."""
+        return compare_evenness(self.study, self.conf_level)
+
+    @property
+    def evenness_or_none(self) -> Evenness | None:
+        """The same where the record has it, to stand beside something else."""
+        try:
+            return self.evenness
+        except DesignError:
+            return None
+
+    @cached_property
+    def surface(self) -> SurfaceMap:
+        """Smoothed chances of burning."""
+        return map_surface(self.study, "burned", self.conf_level)
+
+    @cached_property
+    def area(self) -> UsableArea:
+        """Usable share and area of each pit."""
+        return estimate_usable_area(self.study, conf_level=self.conf_level)
+
+    @cached_property
+    def temperatures(self) -> TemperatureComparison:
+        """Temperatures at the grate, by the default rules for probes."""
+        return compare_temperatures(self.study, conf_level=self.conf_level)
+
+    @cached_property
+    def rise(self) -> RiseComparison:
+        """Rise of the items."""
+        return compare_rise(self.study, conf_level=self.conf_level)

@@ -14,8 +14,9 @@ from pitstats.figures.temperatures import (
     plot_survey,
     plot_temperatures,
 )
+from pitstats.report.sections import survey as survey_words
+from pitstats.report.sections import temperatures as words
 from pitstats.report.study_page import StudyPage
-from pitstats.report.wording import temperature as words
 
 
 class TemperatureSections(StudyPage):
@@ -81,8 +82,8 @@ class TemperatureSections(StudyPage):
         except DesignError as reason:
             self.say(str(reason), "note")
             return
-        sentences = words.survey_sentences(survey)
-        caption = words.survey_caption(survey)
+        sentences = survey_words.survey_sentences(survey)
+        caption = survey_words.survey_caption(survey)
         self.figure(
             "survey",
             partial(plot_survey, survey),
@@ -91,6 +92,8 @@ class TemperatureSections(StudyPage):
         )
         self.say_all(sentences)
         if survey.basis == "readings":
-            self.say(words.UNEQUAL_SWING, "note")
-        self.table("survey", words.survey_table(survey), caption, values=survey.table)
+            self.say(survey_words.UNEQUAL_SWING, "note")
+        self.table(
+            "survey", survey_words.survey_table(survey), caption, values=survey.table
+        )
         self.say_all(survey.caveats)

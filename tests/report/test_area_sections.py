@@ -10,8 +10,10 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.area_sections import AreaSections
-from pitstats.report.wording import area as wording
+from pitstats.report.section import Picture
+from pitstats.report.sections import area as words
+from pitstats.report.sections.surface import surface_sentences
+from pitstats.report.study_results import StudyResults
 from tests.analysis.places.test_usable_area import (
     FOUR,
     SIZES,
@@ -60,15 +62,15 @@ def test_sentences_of_each_kind_of_evidence(
 ) -> None:
     area = ps.estimate_usable_area(STUDIES[case])
     lines = [
-        *wording.surface_sentences(ps.map_surface(STUDIES[case])),
-        *wording.area_sentences(area),
-        *wording.every_sentences(area),
-        *wording.area_pairs_sentences(area),
-        wording.usable_area_caption(area),
-        wording.area_method(area),
+        *surface_sentences(ps.map_surface(STUDIES[case])),
+        *words.area_sentences(area),
+        *words.every_sentences(area),
+        *words.area_pairs_sentences(area),
+        words.usable_area_caption(area),
+        words.area_method(area),
         *area.caveats,
-        wording.area_table(area).to_csv(index=False),
-        wording.area_pairs_table(area).to_csv(index=False),
+        words.area_table(area).to_csv(index=False),
+        words.area_pairs_table(area).to_csv(index=False),
     ]
     assert not [line for line in lines if FORBIDDEN.search(line)]
     assert lines == snapshot
@@ -80,33 +82,36 @@ def test_a_pair_that_differs_is_named_with_its_interval() -> None:
 
     names = [f"{pit}{k}" for pit in "AB" for k in (1, 2, 3)]
     area = ps.estimate_usable_area(study_of(placed(names, 3, 4, item)))
-    (sentence,) = wording.area_pairs_sentences(area)
+    (sentence,) = words.area_pairs_sentences(area)
     assert "in these conditions B has more usable grate than A, by " in sentence
     assert area.differences["verdict"].iloc[0] == "differs"
 
 
 @pytest.mark.parametrize("case", ["one bake beside two", "bake lost", *THIN])
-def test_sections_show_or_say_why_not(
-    case: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    # Figures are made and asked for, but not turned into files here.
-    shown: list[str] = []
-    monkeypatch.setattr(
-        AreaSections, "figure", lambda self, name, figure, **words: shown.append(name)
-    )
-    page = AreaSections((STUDIES | THIN)[case])
-    page.show_surface()
-    page.show_usable_area()
+def test_sections_show_or_say_why_not(case: str) -> None:
+    results = StudyResults((STUDIES | THIN)[case])
+    sections = [ps.ask.surface(results), ps.ask.area(results)]
     if case in THIN:
-        assert "cannot be mapped" in capsys.readouterr().out
-    else:
-        assert shown == ["surface", "usable_area", "chance_good"]
+        assert any("cannot be mapped" in own.missing for own in sections)
+        return
+    pictures = [p.name for own in sections for p in own.body if isinstance(p, Picture)]
+    assert pictures == ["surface", "usable_area", "chance_good"]
+    assert all(own.answer and not own.missing for own in sections)
+
+
+def test_one_bake_each_has_no_smoothed_map() -> None:
+    results = StudyResults(STUDIES["one bake each"])
+    assert "would show the day" in ps.ask.surface(results).missing
+    names = [p.name for p in ps.ask.area(results).body if isinstance(p, Picture)]
+    assert names == ["usable_area"]
+    assert ps.ask.area(results).answer.startswith("Good in the one bake of each")
 
 
 def test_figures_and_numbers_are_kept(tmp_path: Path) -> None:
-    page = AreaSections(STUDIES["single cells"], tmp_path)
-    page.show_surface()
-    page.show_usable_area()
+    page = ps.Page(tmp_path)
+    results = StudyResults(STUDIES["four pits"])
+    page.html(ps.ask.surface(results))
+    page.html(ps.ask.area(results))
     figures = {path.stem for path in (tmp_path / "figures").glob("*.svg")}
     assert figures == {"surface", "usable_area", "chance_good"}
     cells = pd.read_csv(tmp_path / "tables" / "chance_good.csv")

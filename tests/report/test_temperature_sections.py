@@ -1,5 +1,6 @@
 """Sections on temperatures and rises: what is shown and kept, thin data included."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,36 +9,34 @@ import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.report.rise_sections import RiseSections
-from pitstats.report.temperature_sections import TemperatureSections
+from pitstats.report.section import Section
+from pitstats.report.sections import survey
+from pitstats.report.study_results import StudyResults
+from tests.report.overclaims import said
 
 
-class _Page(TemperatureSections, RiseSections):
-    """Both families of sections on one page, with all that was shown."""
+def sections_of(study: ps.Study) -> list[Section]:
+    results = StudyResults(study)
+    return [ps.ask.temperatures(results), ps.ask.rise(results)]
 
 
-@pytest.fixture
-def shown(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    texts: list[str] = []
-    monkeypatch.setattr(
-        "IPython.display.display",
-        lambda data, **_: texts.append(data["text/plain"]),
-    )
-    return texts
+def texts_of(study: ps.Study) -> list[str]:
+    """Everything that both sections say, or why they say nothing."""
+    return [
+        text
+        for own in sections_of(study)
+        for text in ([own.missing] if own.missing else said(own, notes=True))
+    ]
 
 
-def show_all(page: _Page) -> None:
-    page.show_temperatures()
-    page.show_survey()
-    page.show_rise()
-
-
-def test_the_demo_shows_and_keeps_everything(shown: list[str], tmp_path: Path) -> None:
-    show_all(_Page(ps.demo_study("probed_pits"), tmp_path))
-    text = "\n".join(shown)
+def test_the_demo_shows_and_keeps_everything(tmp_path: Path) -> None:
+    page, study = ps.Page(tmp_path), ps.demo_study("probed_pits")
+    shown = [page.html(own) for own in sections_of(study)]
+    found = Section(id="s", question="?", body=survey.body(ps.survey_uniformity(study)))
+    text = "\n".join([*shown, page.html(found)])
     assert "Quarry is hotter at the grate than Ferry" in text
     assert "after the pattern of" in text
-    assert "compl" not in text
+    assert "compl" not in re.sub('base64,[^"]*', "", text)
     assert "Rise and browning tell different things" in text
     figures = {path.name for path in (tmp_path / "figures").glob("*.png")}
     assert figures == {
@@ -52,11 +51,10 @@ def test_the_demo_shows_and_keeps_everything(shown: list[str], tmp_path: Path) -
     assert {"estimate", "conf_low", "bake_sd_high"} <= set(kept.columns)
 
 
-def test_a_study_without_probes_or_rises_says_so(shown: list[str]) -> None:
-    show_all(_Page(ps.demo_study("one_bake_each")))
-    assert len(shown) == 3
-    assert "No probe readings" in shown[0]
-    assert "No rise" in shown[2]
+def test_a_study_without_probes_or_rises_says_so() -> None:
+    temperatures, rise = sections_of(ps.demo_study("one_bake_each"))
+    assert "No probe readings" in temperatures.missing
+    assert "No rise" in rise.missing
 
 
 def thin_probes() -> dict[str, pd.DataFrame]:
@@ -72,56 +70,36 @@ def thin_probes() -> dict[str, pd.DataFrame]:
     }
 
 
-@pytest.fixture
-def unrendered(monkeypatch: pytest.MonkeyPatch, shown: list[str]) -> list[str]:
-    """Figures are made, but not turned into pictures."""
-    monkeypatch.setattr(
-        "pitstats.report.old_page.Page.figure",
-        lambda self, name, figure, *, alt, caption="": shown.append(alt),
-    )
-    return shown
-
-
 @pytest.mark.parametrize("name", thin_probes())
-def test_thin_probes_give_a_section_or_a_sentence(
-    name: str, unrendered: list[str]
-) -> None:
-    page = _Page(replace(ps.demo_study("probed_pits"), probes=thin_probes()[name]))
-    page.show_temperatures()
-    page.show_survey()
-    assert unrendered
-    assert not [text for text in unrendered if "nan " in text or " inf" in text]
+def test_thin_probes_give_a_section_or_a_sentence(name: str) -> None:
+    texts = texts_of(replace(ps.demo_study("probed_pits"), probes=thin_probes()[name]))
+    assert texts
+    assert not [text for text in texts if "nan " in text or " inf" in text]
 
 
-def test_one_bake_each_and_one_rise(unrendered: list[str]) -> None:
+def test_one_bake_each_and_one_rise() -> None:
     study = ps.demo_study("probed_pits")
     kept = study.bakes["bake"].isin(["Quarry-1", "Ferry-1"])
     bakes = study.bakes.assign(
         status=np.where(kept, "kept", "excluded"), reason=np.where(kept, None, "thin")
     )
-    single = replace(study, bakes=bakes)
-    show_all(_Page(single))
-    assert any("how far another bake would be" in text for text in unrendered)
-    assert any("one bake of Quarry" in text for text in unrendered)
+    texts = texts_of(replace(study, bakes=bakes))
+    assert any("how far another bake would be" in text for text in texts)
+    assert any("one bake of Quarry" in text for text in texts)
     one = study.items["rise_mm"].where(study.items.index == 3)
-    _Page(replace(study, items=study.items.assign(rise_mm=one))).show_rise()
-    assert any("(one item)" in text for text in unrendered)
+    texts = texts_of(replace(study, items=study.items.assign(rise_mm=one)))
+    assert any("(one item)" in text for text in texts)
 
 
-def test_rise_is_shown_where_nothing_tells_how_evenly_items_burned(
-    unrendered: list[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def none(*_: object) -> None:
-        raise ps.DesignError("No item has a grade.")
-
-    monkeypatch.setattr("pitstats.report.rise_sections.compare_evenness", none)
-    _Page(ps.demo_study("probed_pits")).show_rise()
-    assert "No item has a grade." in unrendered
-    assert any("Items in Quarry rose" in text for text in unrendered)
+def test_rise_is_shown_where_nothing_tells_how_evenly_items_burned() -> None:
+    study = ps.demo_study("probed_pits")
+    grades = {f"grade_{face}": None for face in ("top", "bottom", "side")}
+    bare = replace(study, items=study.items.assign(**grades, burned=None))
+    assert any("Items in Quarry rose" in text for text in texts_of(bare))
+    assert StudyResults(bare).evenness_or_none is None
 
 
-def test_no_kept_bake(unrendered: list[str]) -> None:
+def test_no_kept_bake() -> None:
     study = ps.demo_study("probed_pits")
     bakes = study.bakes.assign(status="excluded", reason="rain")
-    show_all(_Page(replace(study, bakes=bakes)))
-    assert len(unrendered) == 3
+    assert all(own.missing for own in sections_of(replace(study, bakes=bakes)))

@@ -9,8 +9,9 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.wording import rise as rise_words
-from pitstats.report.wording import temperature as words
+from pitstats.report.sections import rise as rise_words
+from pitstats.report.sections import survey as survey_words
+from pitstats.report.sections import temperatures as words
 from tests.analysis.cell_studies import bakes_study, cell_frame
 from tests.analysis.heat.test_rise import rise_study
 
@@ -96,15 +97,15 @@ def test_survey_in_words(
 ) -> None:
     survey = survey_of(n_bakes, survey_class=survey_class)
     lines = [
-        *words.survey_sentences(survey),
-        words.survey_caption(survey),
+        *survey_words.survey_sentences(survey),
+        survey_words.survey_caption(survey),
         survey.method,
         *survey.caveats,
     ]
     assert lines == snapshot
-    assert "after the pattern of" in words.survey_caption(survey)
+    assert "after the pattern of" in survey_words.survey_caption(survey)
     assert not [line for line in lines if BANNED.search(line)]
-    assert words.survey_table(survey).to_dict("records") == snapshot
+    assert survey_words.survey_table(survey).to_dict("records") == snapshot
 
 
 @pytest.mark.parametrize("n_bakes", [1, 4])

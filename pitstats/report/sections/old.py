@@ -59,22 +59,6 @@ evenness = old(
 faces = old(
     "faces", "Top, bottom and fire side", lambda p, r: p.show_faces(r.conf_level)
 )
-surface = old(
-    "surface", "Where it burns, smoothed", lambda p, r: p.show_surface(r.conf_level)
-)
-area = old(
-    "area",
-    "How much of the grate can be used?",
-    lambda p, r: p.show_usable_area(r.conf_level),
-)
-rise = old(
-    "rise", "How far did the items rise?", lambda p, r: p.show_rise(r.conf_level)
-)
-temperatures = old(
-    "temperatures",
-    "How hot was it at the grate?",
-    lambda p, r: p.show_temperatures(r.conf_level),
-)
 settings = old(
     "settings", "What did settings do?", lambda p, r: p.show_settings(r.conf_level)
 )

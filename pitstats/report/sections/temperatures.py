@@ -1,27 +1,37 @@
-"""Temperatures in words: how hot, how even, how repeatable, and how sure that is."""
+"""How hot was it at the grate: level, evenness, repeatability, and how sure that is."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable
+from functools import partial
 from typing import Any, NamedTuple
 
 import pandas as pd
 
 from pitstats.analysis.heat.temperatures import CellTemperatures, TemperatureComparison
-from pitstats.analysis.heat.uniformity import UniformitySurvey
-from pitstats.report.wording.guard import passes
-from pitstats.report.wording.numbers import (
-    NO_VALUE,
-    count,
+from pitstats.errors import DesignError
+from pitstats.figures.temperatures import plot_cell_temperatures, plot_temperatures
+from pitstats.report.numbers import (
+    between,
     degrees,
     level_text,
-    listed,
     measured,
-    one_line,
     p_text,
-    true_minus,
+    with_interval,
 )
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    nothing,
+)
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import count, listed, one_line, read_with
 
 NO_PROBES = "No probe readings are on record, so nothing is said about temperatures."
 CELLS_CAPTION = (
@@ -30,57 +40,78 @@ CELLS_CAPTION = (
     "surer than the bars suggest if the heat lies alike in every bake. The dashed line "
     "is the pit's level over the places compared."
 )
-UNEQUAL_SWING = (
-    "A cell passes only if its lowest and its highest reading in the bake window stay "
-    "inside the band, so a fire that swings fails it as surely as a cold corner does."
-)
 
 
-def between(low: float, high: float, unit: str) -> str:
-    """Write an interval, with digits enough to tell its ends apart.
-
-    Examples
-    --------
-    >>> between(-3.04, 12.9, "°F"), between(352.31, 353.04, "°F")
-    ('\u22123.0 to 13 °F', '352.3 to 353.0 °F')
-    """
-    write = tenths if abs(high - low) < 3 else measured
-    return f"{write(low)} to {write(high)} {unit}"
+QUESTION = "How hot was it at the grate?"
 
 
-def tenths(value: float) -> str:
-    """Write a number with one digit behind the point; never minus zero.
+def section(results: StudyResults) -> Section:
+    """Level, evenness and repeatability of every pit, and all pairs."""
+    if results.study.probes.empty:
+        return nothing("temperatures", "temperatures", QUESTION, NO_PROBES)
+    try:
+        comparison = results.temperatures
+    except DesignError as reason:
+        return nothing("temperatures", "temperatures", QUESTION, reason)
+    beside = read_with(results.findings, "temperature")
+    return Section(
+        id="temperatures",
+        question=QUESTION,
+        answer=in_short(comparison.levels),
+        body=[*([Text(beside, "note")] if beside else []), *body(comparison)],
+        topic="temperatures",
+    )
 
-    Examples
-    --------
-    >>> tenths(-2.31), tenths(-0.04)
-    ('\u22122.3', '0.0')
-    """
-    text = "0.0" if abs(value) < 0.05 else f"{value:.1f}"
-    return true_minus(text)
+
+def in_short(levels: CellTemperatures) -> str:
+    """Levels of all pits in a sentence."""
+    said = []
+    for row in levels.table.to_dict("records"):
+        if row["n_bakes"] == 0 or math.isnan(row["estimate"]):
+            continue
+        level = f"{one_line(row['pit'])} {degrees(row['estimate'], levels.unit)}"
+        known = not math.isnan(row["conf_low"])
+        ends = f" ({between(row['conf_low'], row['conf_high'], '').strip()})" * known
+        said.append(level + (ends or " in its one bake"))
+    return f"On average {listed(said)}." if said else "No pit's level can be told."
 
 
-@passes
+def body(comparison: TemperatureComparison) -> list[Part]:
+    """What is shown of temperatures, here and on the page about probes."""
+    levels = comparison.levels
+    sentences, even = level_sentences(levels), evenness_sentences(levels)
+    return [
+        Picture(
+            "temperatures", partial(plot_temperatures, levels), " ".join(sentences)
+        ),
+        Sentences([*sentences, *pair_sentences(comparison)]),
+        Picture(
+            "cell_temperatures",
+            partial(plot_cell_temperatures, levels),
+            " ".join(even),
+            CELLS_CAPTION,
+        ),
+        Sentences(
+            [
+                *even,
+                *repeatability_sentences(levels),
+                *spread_pair_sentences(comparison),
+                # The caption of the table says what the levels are averaged over.
+                *(c for c in levels.caveats if c != levels.layout_note),
+            ]
+        ),
+        Table(
+            "temperatures",
+            temperature_table(levels),
+            temperature_caption(levels),
+            levels.table,
+        ),
+        Kept("temperature_differences", comparison.table),
+    ]
+
+
 def level_sentences(levels: CellTemperatures) -> list[str]:
-    """Say how hot each pit was, over which bakes, and how sure that is.
-
-    Parameters
-    ----------
-    levels : CellTemperatures
-        As returned by `estimate_cell_temperatures`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
-    >>> level_sentences(levels)[0]
-    'Quarry averaged 348 °F over four bakes (95% interval ... seven probed cells).'
-    """
+    """Say how hot each pit was, over which bakes, and how sure that is."""
     return [_level(row, levels) for row in levels.table.to_dict("records")]
 
 
@@ -119,27 +150,8 @@ def _averaged_over(n_cells: int, levels: CellTemperatures) -> str:
     return probed
 
 
-@passes
 def evenness_sentences(levels: CellTemperatures) -> list[str]:
-    """Say how far apart the cells of each pit are.
-
-    Parameters
-    ----------
-    levels : CellTemperatures
-        As returned by `estimate_cell_temperatures`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pit with two cells or more.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
-    >>> evenness_sentences(levels)[0]
-    'The probed cells of Quarry lie up to 37 °F apart (95% interval ...).'
-    """
+    """Say how far apart the cells of each pit are."""
     rows = levels.table.to_dict("records")
     return [_even(row, levels) for row in rows if row["n_cells"] > 1]
 
@@ -184,27 +196,8 @@ def _fall(row: dict[Hashable, Any], unit: str) -> str:
     )
 
 
-@passes
 def repeatability_sentences(levels: CellTemperatures) -> list[str]:
-    """Say how far the average of each pit moves from bake to bake.
-
-    Parameters
-    ----------
-    levels : CellTemperatures
-        As returned by `estimate_cell_temperatures`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pit with two bakes or more.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
-    >>> repeatability_sentences(levels)[1]
-    'From bake to bake the average of Ferry scattered with an SD of 4.2 °F (...).'
-    """
+    """Say how far the average of each pit moves from bake to bake."""
     unit, level = f"°{levels.unit}", level_text(levels.conf_level)
     said = []
     for row in levels.table.to_dict("records"):
@@ -220,27 +213,8 @@ def repeatability_sentences(levels: CellTemperatures) -> list[str]:
     return said
 
 
-@passes
 def pair_sentences(comparison: TemperatureComparison) -> list[str]:
-    """Say for each pair of pits which is hotter, as far as the bakes show it.
-
-    Parameters
-    ----------
-    comparison : TemperatureComparison
-        As returned by `compare_temperatures`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pair.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.compare_temperatures(ps.demo_study("probed_pits"))
-    >>> pair_sentences(found)
-    ['Quarry is hotter at the grate than Ferry by 31 °F (95% interval ...).']
-    """
+    """Say for each pair of pits which is hotter, as far as the bakes show it."""
     return difference_sentences(
         comparison.table,
         comparison.conf_level,
@@ -251,17 +225,7 @@ def pair_sentences(comparison: TemperatureComparison) -> list[str]:
 
 
 class MoreThan(NamedTuple):
-    """How a difference between two pits is put; ``{first}`` has the higher value.
-
-    Attributes
-    ----------
-    shown : str
-        The difference as a statement.
-    open : str
-        The question that is left open.
-    apart : str
-        The difference as a quantity.
-    """
+    """How a difference between two pits is put; ``{first}`` has the higher value."""
 
     shown: str
     open: str
@@ -275,7 +239,6 @@ HOTTER = MoreThan(
 )
 
 
-@passes
 def difference_sentences(
     table: pd.DataFrame,
     conf_level: float,
@@ -284,25 +247,7 @@ def difference_sentences(
     unit: str,
     margin: float | None,
 ) -> list[str]:
-    """One sentence per pair of pits, chosen by its verdict.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Columns of `PAIR_COLUMNS`.
-    conf_level : float
-        Level of the intervals.
-    words : MoreThan
-        How the difference is put.
-    unit : str
-        As it stands behind a number.
-    margin : float or None
-        Smallest difference that would change advice.
-
-    Returns
-    -------
-    list of str
-    """
+    """One sentence per pair of pits, chosen by its verdict."""
     return [
         _difference(row, len(table), level_text(conf_level), words, unit, margin)
         for row in table.to_dict("records")
@@ -348,27 +293,8 @@ def _difference(
     return f"This test cannot tell {question} ({apart}: {size}; {ends})."
 
 
-@passes
 def spread_pair_sentences(comparison: TemperatureComparison) -> list[str]:
-    """Say which pits differ in evenness or repeatability, as far as it is shown.
-
-    Parameters
-    ----------
-    comparison : TemperatureComparison
-        As returned by `compare_temperatures`.
-
-    Returns
-    -------
-    list of str
-        At most two sentences.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.compare_temperatures(ps.demo_study("probed_pits"))
-    >>> spread_pair_sentences(found)[0]
-    'The probed cells lie farther apart in Quarry than in Ferry (SD over the cells).'
-    """
+    """Say which pits differ in evenness or repeatability, as far as it is shown."""
     said = []
     known = comparison.spreads.dropna()
     if len(known):
@@ -402,25 +328,7 @@ def _summary(pairs: list[str | None], more: str, measure: str) -> str:
 
 
 def temperature_table(levels: CellTemperatures) -> pd.DataFrame:
-    """Level, evenness and repeatability, ready to read.
-
-    Parameters
-    ----------
-    levels : CellTemperatures
-        As returned by `estimate_cell_temperatures`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> levels = ps.estimate_cell_temperatures(ps.demo_study("probed_pits"))
-    >>> temperature_table(levels).columns[3]
-    'Level, °F'
-    """
+    """Level, evenness and repeatability, ready to read."""
     table, unit = levels.table, f"°{levels.unit}"
     return pd.DataFrame(
         {
@@ -436,46 +344,6 @@ def temperature_table(levels: CellTemperatures) -> pd.DataFrame:
     )
 
 
-def with_interval(
-    table: pd.DataFrame,
-    name: str,
-    ends: str | None = None,
-    *,
-    fine: bool = False,
-) -> list[str]:
-    """Estimates with their intervals as text; a dash where nothing is known.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Results.
-    name : str
-        Column of the estimates.
-    ends : str, optional
-        Start of the names of the interval columns, before ``_low`` and ``_high``;
-        ``name`` itself unless given.
-    fine : bool, default False
-        Always one digit behind the point; otherwise only where the interval is short.
-
-    Returns
-    -------
-    list of str
-    """
-    prefix = ends or name
-    said = []
-    for value, low, high in zip(
-        table[name], table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True
-    ):
-        text = tenths if fine or high - low < 3 else measured
-        said.append(
-            NO_VALUE
-            if pd.isna(value)
-            else text(value)
-            + ("" if pd.isna(low) else f" ({text(low)} to {text(high)})")
-        )
-    return said
-
-
 def temperature_caption(levels: CellTemperatures) -> str:
     """Say what the table of temperatures shows."""
     cells = (
@@ -489,109 +357,4 @@ def temperature_caption(levels: CellTemperatures) -> str:
         f"({level_text(levels.conf_level)} intervals; unit of replication: the "
         f"bake{cells}). "
         f"{levels.layout_note}"
-    )
-
-
-@passes
-def survey_sentences(survey: UniformitySurvey) -> list[str]:
-    """Say how each pit came out of the uniformity survey.
-
-    Parameters
-    ----------
-    survey : UniformitySurvey
-        As returned by `survey_uniformity`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"))
-    >>> survey_sentences(survey)[1]
-    'Ferry: every probed cell stayed within 25 °F of the set point in 3 of its ...'
-    """
-    return [_surveyed(row, survey) for row in survey.pits.to_dict("records")]
-
-
-def _surveyed(row: dict[Hashable, Any], survey: UniformitySurvey) -> str:
-    name, unit = one_line(row["pit"]), survey.unit
-    n, within = int(row["n_bakes"]), int(row["n_bakes_within"])
-    if n == 0:
-        return f"{name}: no bake could be surveyed."
-    band = f"within {measured(survey.tolerance)} °{unit} of the set point"
-    every = "every probed cell"
-    if n == 1:
-        every = every if within else "not every probed cell"
-        often = "in its one bake"
-    elif within in (0, n):
-        often = f"in {'each' if within else 'none'} of its {count(n, 'bake')}"
-    else:
-        often = f"in {within} of its {n} bakes"
-    always = "" if n == 1 else " in every bake"
-    met = (
-        f"the narrowest class kept throughout is {row['class_met']}"
-        if row["class_met"] != "none"
-        else "no class was kept throughout"
-    )
-    return (
-        f"{name}: {every} stayed {band} {often}; "
-        f"{int(row['n_always_within'])} of {int(row['n_probed'])} probed cells stayed "
-        f"there{always}; {met}."
-    )
-
-
-def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
-    """The survey bake by bake, ready to read.
-
-    Parameters
-    ----------
-    survey : UniformitySurvey
-        As returned by `survey_uniformity`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per bake.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> survey = ps.survey_uniformity(ps.demo_study("probed_pits"))
-    >>> survey_table(survey).shape
-    (8, 7)
-    """
-    table, unit = survey.table, f"°{survey.unit}"
-    return pd.DataFrame(
-        {
-            "Pit": table["pit"].map(one_line),
-            "Bake": table["bake"].map(one_line),
-            f"Set point, {unit}": table["set_point"].map(measured),
-            "Cells within": [
-                f"{n} of {m} probed"
-                for n, m in zip(table["n_within"], table["n_probed"], strict=True)
-            ],
-            f"Lowest to highest, {unit}": [
-                NO_VALUE if pd.isna(low) else f"{measured(low)} to {measured(high)}"
-                for low, high in zip(table["lowest"], table["highest"], strict=True)
-            ],
-            f"Farthest from set point, {unit}": [
-                NO_VALUE if pd.isna(worst) else true_minus(f"{worst:+.0f}")
-                for worst in table["worst"]
-            ],
-            "Narrowest class kept": table["class_met"],
-        }
-    )
-
-
-def survey_caption(survey: UniformitySurvey) -> str:
-    """Say what the survey did, and what it does not claim."""
-    name = "" if survey.tolerance_name == "own" else f" ({survey.tolerance_name})"
-    what = "readings" if survey.basis == "readings" else "means over the bake"
-    return (
-        f"Cells within {measured(survey.tolerance)} °{survey.unit}{name} of the set "
-        f"point, by their {what}; measured after the pattern of published uniformity "
-        "surveys for furnaces, as a description of these bakes"
     )

@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable
+from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.heat.rise import RiseComparison
-from pitstats.report.wording.guard import passes
-from pitstats.report.wording.numbers import count, level_text, one_line
-from pitstats.report.wording.temperature import (
-    MoreThan,
-    difference_sentences,
-    tenths,
-    with_interval,
+from pitstats.errors import DesignError
+from pitstats.figures.rise import plot_rise
+from pitstats.report.numbers import level_text, tenths, with_interval
+from pitstats.report.section import (
+    Kept,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    nothing,
 )
+from pitstats.report.sections.temperatures import MoreThan, difference_sentences
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import count, listed, one_line
 
 BESIDE_BROWNING = (
     "Rise and browning tell different things. Rise shows how much heat reached the "
@@ -43,26 +51,45 @@ _EFFECTS = {
 }
 
 
-@passes
+QUESTION = "How far did the items rise?"
+
+
+def section(results: StudyResults) -> Section:
+    """Rise by pit and by thirds of the grate, with the burned shares beside it."""
+    if results.study.items["rise_mm"].isna().all():
+        return nothing("rise", "rise", QUESTION, NO_RISE)
+    try:
+        rise = results.rise
+    except DesignError as reason:
+        return nothing("rise", "rise", QUESTION, reason)
+    said = [*rise_sentences(rise), *place_sentences(rise)]
+    draw = partial(plot_rise, rise, results.evenness_or_none)
+    return Section(
+        id="rise",
+        question=QUESTION,
+        answer=in_short(rise),
+        body=[
+            Text(BESIDE_BROWNING),
+            Picture("rise", draw, " ".join(said), FIGURE_CAPTION),
+            Sentences([*said, *rise_pair_sentences(rise), *rise.caveats]),
+            Table("rise", rise_table(rise), rise_caption(rise), rise.levels),
+            Kept("rise_places", rise.effects),
+            Kept("rise_differences", rise.table),
+        ],
+        topic="rise",
+    )
+
+
+def in_short(rise: RiseComparison) -> str:
+    """Mean rise of every pit in a sentence."""
+    levels = rise.levels.dropna(subset="estimate")
+    shown = with_interval(levels, "estimate", "conf", fine=True)
+    named = zip(levels["pit"].map(one_line), shown, strict=True)
+    return f"On average, in mm: {listed([f'{pit} {mm}' for pit, mm in named])}."
+
+
 def rise_sentences(rise: RiseComparison) -> list[str]:
-    """Say how far the items of each pit rose.
-
-    Parameters
-    ----------
-    rise : RiseComparison
-        As returned by `compare_rise`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> rise_sentences(ps.compare_rise(ps.demo_study("probed_pits")))[0]
-    'Items in Quarry rose 49.7 mm on average over four bakes (95% interval ...).'
-    """
+    """Say how far the items of each pit rose."""
     return [_level(row, rise) for row in rise.levels.to_dict("records")]
 
 
@@ -90,26 +117,8 @@ def _mm(low: float, high: float) -> str:
     return f"{tenths(low)} to {tenths(high)} mm"
 
 
-@passes
 def rise_pair_sentences(rise: RiseComparison) -> list[str]:
-    """Say for each pair of pits in which items rose farther.
-
-    Parameters
-    ----------
-    rise : RiseComparison
-        As returned by `compare_rise`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pair.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> rise_pair_sentences(ps.compare_rise(ps.demo_study("probed_pits")))
-    ['Items rise more in Quarry than in Ferry by 4.7 mm (95% interval ...).']
-    """
+    """Say for each pair of pits in which items rose farther."""
     return difference_sentences(
         rise.table,
         rise.conf_level,
@@ -119,27 +128,8 @@ def rise_pair_sentences(rise: RiseComparison) -> list[str]:
     )
 
 
-@passes
 def place_sentences(rise: RiseComparison) -> list[str]:
-    """Say where on the grate of each pit items rose farther.
-
-    Parameters
-    ----------
-    rise : RiseComparison
-        As returned by `compare_rise`.
-
-    Returns
-    -------
-    list of str
-        One sentence per pit and contrast of which the interval is known and, with
-        several, one that says that nothing was adjusted for their number.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> place_sentences(ps.compare_rise(ps.demo_study("probed_pits")))[0]
-    'In Quarry items rose 2.7 mm more on the firebox third than on the far third ...'
-    """
+    """Say where on the grate of each pit items rose farther."""
     rows = rise.effects.dropna(subset=["conf_low"]).to_dict("records")
     said = [_place(row, rise) for row in rows]
     if len(said) > 1:
@@ -172,24 +162,7 @@ def _place(row: dict[Hashable, Any], rise: RiseComparison) -> str:
 
 
 def rise_table(rise: RiseComparison) -> pd.DataFrame:
-    """Rise of each pit by thirds of its grate, ready to read.
-
-    Parameters
-    ----------
-    rise : RiseComparison
-        As returned by `compare_rise`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> rise_table(ps.compare_rise(ps.demo_study("probed_pits"))).shape
-    (2, 8)
-    """
+    """Rise of each pit by thirds of its grate, ready to read."""
     levels = rise.levels
     columns: dict[str, Any] = {
         "Pit": levels["pit"].map(one_line),

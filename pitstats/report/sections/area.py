@@ -4,42 +4,40 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping
+from functools import partial
 from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.places.surface import SurfaceMap
 from pitstats.analysis.places.usable_area import UsableArea
-from pitstats.report.tables import signed_points, span, span_points
-from pitstats.report.wording.guard import passes
-from pitstats.report.wording.numbers import (
+from pitstats.errors import DesignError
+from pitstats.figures.area import plot_chance_good, plot_usable_area
+from pitstats.report.numbers import (
     NO_VALUE,
-    count,
     level_text,
-    listed,
-    number_word,
-    one_line,
     percent,
+    share_span,
+    signed_points,
+    span,
+    span_points,
     true_minus,
 )
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    nothing,
+)
+from pitstats.report.sections.surface import surface_sentences
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import count, listed, number_word, one_line
 
 _Row = Mapping[Hashable, Any]
-_DOING = {
-    "burned": "burning",
-    "underbaked": "staying under-baked",
-    "good": "being good",
-}
 
-SURFACE_CAPTION = (
-    "For each grate the counts of its cells (items with the outcome / graded items) "
-    "and the smoothed chance in per cent. The bar in a cell runs from the low to the "
-    "high end of its interval, the width of the cell standing for 0 to 100%. Hatched, "
-    "or in brackets: no graded item; a hatched strip: some items were lost."
-)
-EXTREMES = (
-    "Which cell of a grate is highest or lowest is itself uncertain: the extremes of a "
-    "surface are picked out of many cells."
-)
 CHANCE_CAPTION = (
     "Counted: good items / graded items of the cell. Beside it the chance, in per "
     "cent, that an item there is good in one more bake, whatever that fire is like; "
@@ -48,88 +46,61 @@ CHANCE_CAPTION = (
 )
 
 
-@passes
-def surface_sentences(surface: SurfaceMap) -> list[str]:
-    """Say for each grate how far the smoothed chance runs, and how well it is known.
-
-    Parameters
-    ----------
-    surface : SurfaceMap
-        As returned by `map_surface`.
-
-    Returns
-    -------
-    list of str
-        One sentence per grate.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> surface = ps.map_surface(ps.demo_study("one_bake_each"))
-    >>> surface_sentences(surface)[0].startswith("Quarry, in this one bake:")
-    True
-    """
-    table = surface.table
-    several = table.groupby("pit")["grate"].nunique()
-    found = []
-    for pit, grate in table[["pit", "grate"]].drop_duplicates().to_numpy().tolist():
-        own = table[(table["pit"] == pit) & (table["grate"] == grate)]
-        name = one_line(pit)
-        if int(several[pit]) > 1:
-            name += f", {one_line(grate)} grate"
-        found.append(_of_grate(name, own, surface, int(surface.n_bakes[pit])))
-    return found
+QUESTION = "How much of the grate can be used?"
 
 
-def _of_grate(name: str, cells: pd.DataFrame, surface: SurfaceMap, n_bakes: int) -> str:
-    known = cells[cells["estimate"].notna()]
-    if known.empty:
-        return f"{name}: nothing counted, so no surface."
-    rows = known.to_dict("records")
-    highest = max(rows, key=lambda row: float(row["estimate"]))
-    lowest = min(rows, key=lambda row: float(row["estimate"]))
-    doing = f"the smoothed chance of {_DOING[surface.outcome]}"
-    level = level_text(surface.conf_level)
-    if (known["scope"] == "this bake").all():
-        start = f"{name}, in this one bake: {doing}"
-    else:
-        start = f"{name}, averaged over bakes ({count(n_bakes, 'bake')}): {doing}"
-    if len(rows) == 1:
-        ends = span(highest["conf_low"], highest["conf_high"])
-        return f"{start} is {percent(highest['estimate'])} ({level} interval {ends})."
-    return (
-        f"{start} runs from {percent(lowest['estimate'])} in {_place(lowest)} ({level} "
-        f"interval {span(lowest['conf_low'], lowest['conf_high'])}) to "
-        f"{percent(highest['estimate'])} in {_place(highest)} "
-        f"({span(highest['conf_low'], highest['conf_high'])})."
-    )
+def section(results: StudyResults) -> Section:
+    """Cells in the target grade: share, area, every bake, and next time."""
+    try:
+        area = results.area
+    except DesignError as reason:
+        return nothing("area", "usable area", QUESTION, reason)
+    said = area_sentences(area)
+    draw = partial(plot_usable_area, area)
+    body: list[Part] = [
+        Picture("usable_area", draw, " ".join(said), usable_area_caption(area)),
+        Sentences([*said, *every_sentences(area), *area_pairs_sentences(area)]),
+        Table("usable_area", area_table(area), area_caption(area), area.table),
+    ]
+    if len(area.grates):
+        caption = "Each grate apart (unit of replication: the bake)"
+        grates = Table("usable_area_grates", grates_table(area), caption, area.grates)
+        body.append(grates)
+    if len(area.differences):
+        caption, pairs = area_pairs_caption(area), area_pairs_table(area)
+        body.append(Table("usable_area_pairs", pairs, caption, area.differences))
+    if not area.one_bake_each:
+        words = " ".join(surface_sentences(area.surface))
+        chance = partial(plot_chance_good, area)
+        body.append(Picture("chance_good", chance, words, CHANCE_CAPTION))
+    body += [
+        Kept("chance_good", area.cells),
+        Kept("usable_area_next", area.future),
+        Kept("usable_area_every", area.every),
+        Kept("usable_area_bakes", area.bakes),
+        Sentences(area.caveats),
+        Text(area_method(area), "note"),
+    ]
+    answer = in_short(area)
+    return Section(id="area", question=QUESTION, answer=answer, body=body, topic="area")
 
 
-def _place(cell: _Row) -> str:
-    return f"column {int(cell['column'])}, row {int(cell['row'])}"
+def in_short(area: UsableArea) -> str:
+    """Good shares of all pits in a sentence."""
+    rows = [row for row in area.table.to_dict("records") if row["n_items"]]
+    if area.one_bake_each:
+        seen = [f"{one_line(r['pit'])} {r['n_good']} of {r['n_items']}" for r in rows]
+        return f"Good in the one bake of each: {listed(seen)} items."
+    shares = [
+        f"{one_line(r['pit'])} "
+        f"{share_span(r['estimate'], r['conf_low'], r['conf_high'])}"
+        for r in rows
+    ]
+    return f"Good of its tested cells in the long run: {listed(shares)}."
 
 
-@passes
 def area_sentences(area: UsableArea) -> list[str]:
-    """Say for each pit how much of its tested grate is good.
-
-    Parameters
-    ----------
-    area : UsableArea
-        As returned by `estimate_usable_area`.
-
-    Returns
-    -------
-    list of str
-        One for each pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> area = ps.estimate_usable_area(ps.demo_study("four_pits"))
-    >>> area_sentences(area)[0].startswith("Quarry: in the long run 17% of")
-    True
-    """
+    """Say for each pit how much of its tested grate is good."""
     return [_of_pit(row, area) for row in area.table.to_dict("records")]
 
 
@@ -189,27 +160,8 @@ def _up_to(row: _Row, unit: str) -> str:
     return f", or {row['area_high']:.0f} of {row['area_tested']:.0f} {unit}"
 
 
-@passes
 def every_sentences(area: UsableArea) -> list[str]:
-    """Say how many cells were good every time, and how many will stay so.
-
-    Parameters
-    ----------
-    area : UsableArea
-        As returned by `estimate_usable_area`.
-
-    Returns
-    -------
-    list of str
-        One for each pit that was baked twice or more; one for all others together.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
-    >>> print(every_sentences(area)[0])
-    Quarry and Ferry: one bake cannot show which cells are good every time.
-    """
+    """Say how many cells were good every time, and how many will stay so."""
     lines: list[str] = []
     rows = area.every.to_dict("records")
     once = [str(row["pit"]) for row in rows if row["n_bakes"] == 1]
@@ -264,27 +216,8 @@ def _next(row: _Row, area: UsableArea) -> str:
     )
 
 
-@passes
 def area_pairs_sentences(area: UsableArea) -> list[str]:
-    """Say which pits differ in usable share and in usable area.
-
-    Parameters
-    ----------
-    area : UsableArea
-        As returned by `estimate_usable_area`.
-
-    Returns
-    -------
-    list of str
-        One for the share and, where cell sizes are known, one for the area.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
-    >>> area_pairs_sentences(area)
-    ['Which pit has more usable grate cannot be told from one bake each.']
-    """
+    """Say which pits differ in usable share and in usable area."""
     table = area.differences
     if table.empty:
         return ["There is no pair of pits to compare in usable area."]
@@ -352,24 +285,7 @@ def _signed_area(value: float) -> str:
 
 
 def area_table(area: UsableArea) -> pd.DataFrame:
-    """Usable share and area of all pits, ready to read.
-
-    Parameters
-    ----------
-    area : UsableArea
-        As returned by `estimate_usable_area`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> area_table(ps.estimate_usable_area(ps.demo_study("one_bake_each"))).shape[0]
-    2
-    """
+    """Usable share and area of all pits, ready to read."""
     table = area.table
     columns: dict[str, Any] = {
         "Pit": table["pit"].map(one_line),
@@ -426,25 +342,7 @@ def _estimates(table: pd.DataFrame, unit: str) -> dict[str, list[str]]:
 
 
 def area_pairs_table(area: UsableArea) -> pd.DataFrame:
-    """All pairs by share and by area, ready to read.
-
-    Parameters
-    ----------
-    area : UsableArea
-        As returned by `estimate_usable_area`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text; one row per pair.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
-    >>> area_pairs_table(area).columns.tolist()
-    ['Pair', 'Share, points', 'Verdict by share', 'Area, sq in', 'Verdict by area']
-    """
+    """All pairs by share and by area, ready to read."""
     table = area.differences
     keys = ["pit_a", "pit_b"]
     shown = pd.DataFrame(
