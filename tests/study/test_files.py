@@ -646,14 +646,14 @@ def test_a_file_that_may_not_be_read(
     study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = as_files(study, tmp_path / "s")
-    read_bytes = Path.read_bytes
+    opened = os.open
 
-    def denied(path: Path) -> bytes:
-        if path.name == "bakes.csv":
+    def denied(path: Path, *flags: int) -> int:
+        if Path(path).name == "bakes.csv":
             raise PermissionError(13, "Permission denied")
-        return read_bytes(path)
+        return opened(path, *flags)
 
-    monkeypatch.setattr(Path, "read_bytes", denied)
+    monkeypatch.setattr(os, "open", denied)
     (problem,) = check_study(folder)
     assert problem.table == "bakes"
     assert "Permission denied" in problem.message
