@@ -14,7 +14,7 @@ from typing import Any
 from pitstats.planning.sheet_pages import FACE_NAMES
 from pitstats.study.form_names import OTHER, TASKS, choice_name
 from pitstats.study.grade_file import VERSION
-from pitstats.study.workbook_files import put_text
+from pitstats.study.workbook_files import making_workbook, put_text
 
 _SURVEY = (
     "type",
@@ -34,6 +34,7 @@ _SETTINGS = ("form_title", "form_id", "version", "allow_choice_duplicates")
 _GRADING, _TIMING = "${task} != 'times'", "${task} = 'times'"
 
 
+@making_workbook()
 def form_bytes(plan: Mapping[str, Any]) -> bytes:
     """Make the form of a plan as `page_plan` describes it."""
     import openpyxl

@@ -25,6 +25,9 @@ NEARLY_VIF = 5.0
 PARTLY_VIF = 2.0
 
 # With more factors than these, looking at every two and three of them takes too long.
+#: Beyond these a session's worth of columns comes with every few bakes, and looking at
+#: every combination takes minutes; each factor alone is looked at in any design.
+MOST_BAKES_COMBINED = 150
 _MOST_FACTORS_COMBINED = 9
 _LARGEST_COMBINATION = 3
 
@@ -314,7 +317,7 @@ def _combined(
 ) -> list[dict[str, object]]:
     """Smallest combinations that hide a pair of pits fully, without one that does."""
     able = [factor for factor in factors.varied if factor.role != "measured"]
-    if len(able) > _MOST_FACTORS_COMBINED:
+    if len(able) > _MOST_FACTORS_COMBINED or len(factors.pit) > MOST_BAKES_COMBINED:
         return []
     hidden: dict[tuple[object, object], list[frozenset[str]]] = {}
     for row in single:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness.design_audit import (
+    MOST_BAKES_COMBINED,
     NEARLY_VIF,
     PARTLY_VIF,
     DesignAudit,
@@ -147,7 +148,9 @@ def suggest_bakes(study: Study) -> ExtraBakes:
     single = tuple(pit for pit in before.factors.pits if _n_bakes(before, pit) == 1)
     goals = _goals(study, before)
     search = _Search(before.factors, goals, single)
-    found, exhaustive = search.run() if goals or single else ((), True)
+    small = len(before.factors.pit) <= MOST_BAKES_COMBINED
+    wanted = small and bool(goals or single)
+    found, exhaustive = search.run() if wanted else ((), small)
     after = audit_factors(search.extended(found)) if found else before
     unmet = [goal.words for goal in search.unmet(found) if goal.words]
     return ExtraBakes(
@@ -463,8 +466,10 @@ def _plan(study: Study, search: _Search, bakes: Sequence[Bake]) -> pd.DataFrame:
 
 
 def _method(n_sets: int, exhaustive: bool) -> str:
-    if not n_sets:
+    if not n_sets and exhaustive:
         return "nothing to search for"
+    if not n_sets:
+        return f"not searched: the study has more than {MOST_BAKES_COMBINED} bakes"
     if exhaustive:
         return f"every smaller set was tried ({n_sets} sets of bakes)"
     return (
