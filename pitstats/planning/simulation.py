@@ -55,6 +55,11 @@ class BakeDesign:
         return np.repeat(self.items, self.bakes)
 
     @property
+    def session(self) -> NDArray[np.intp]:
+        """Session of each bake: the first of every pit, the second, and so on."""
+        return np.concatenate([np.arange(k) for k in self.bakes])
+
+    @property
     def one_bake_each(self) -> bool:
         """Whether no pit is baked more than once."""
         return max(self.bakes) == 1
@@ -68,18 +73,24 @@ class SimulatedTruth:
     ----------
     rates : ndarray, shape (n_studies or 1, n_pits)
         Long-run rates.
-    sd_bake : ndarray, shape (n_studies or 1,)
-        Standard deviation between bakes, logit scale.
+    sd_bake : ndarray, shape (n_studies or 1,) or (n_studies or 1, n_pits)
+        Standard deviation between bakes, logit scale: common to the pits, or of each.
+    sd_session : float, default 0
+        Standard deviation between sessions, logit scale. The first bakes of all pits
+        share the first session, the second bakes the second, and so on.
     """
 
     rates: Array
     sd_bake: Array
+    sd_session: float = 0.0
 
     def part(self, start: int, stop: int) -> SimulatedTruth:
         """Truth of some of the studies."""
         if self.rates.shape[0] == 1:
             return self
-        return SimulatedTruth(self.rates[start:stop], self.sd_bake[start:stop])
+        return SimulatedTruth(
+            self.rates[start:stop], self.sd_bake[start:stop], self.sd_session
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +161,7 @@ def simulate_burned(
     design : BakeDesign
         Bakes and items.
     truth : SimulatedTruth
-        Rates and spread, common or one per study.
+        Rates and spreads, common or one per study.
     rng : numpy.random.Generator
         Source of randomness.
     n_studies : int
@@ -161,9 +172,14 @@ def simulate_burned(
     ndarray of int, shape (n_studies, n_bakes)
     """
     effect = rng.normal(size=(n_studies, design.pit.size))
-    intercept = marginal_intercept(truth.rates, truth.sd_bake[:, None])
-    chance = expit(intercept[:, design.pit] + truth.sd_bake[:, None] * effect)
-    return rng.binomial(design.total, chance, size=effect.shape)
+    sd = np.reshape(truth.sd_bake, (len(truth.sd_bake), -1))
+    intercept = marginal_intercept(truth.rates, np.hypot(sd, truth.sd_session))
+    sd = np.broadcast_to(sd, intercept.shape)
+    logit = intercept[:, design.pit] + sd[:, design.pit] * effect
+    if truth.sd_session > 0:
+        days = rng.normal(0.0, truth.sd_session, (n_studies, max(design.bakes)))
+        logit = logit + days[:, design.session]
+    return rng.binomial(design.total, expit(logit), size=effect.shape)
 
 
 def blocks_of(task: Task) -> NDArray[np.int64]:

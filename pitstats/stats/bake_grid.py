@@ -138,11 +138,11 @@ def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
         sd_weight=sd_weight,
         intercept=np.concatenate([lower, -lower[:, ::-1]], axis=1),
         fine_sd=fine_sd,
-        to_fine=_local_interpolation(nodes, fine),
+        to_fine=local_interpolation(nodes, fine),
     )
 
 
-def _local_interpolation(nodes: Array, at: Array, width: int = 6) -> Array:
+def local_interpolation(nodes: Array, at: Array, width: int = 6) -> Array:
     """Matrix that carries values at nodes to other places: polynomials through a few.
 
     Few nodes each, so that a corner of the function stays where it is.

@@ -1,9 +1,10 @@
 """Long-run burn rates when items share a bake: the exact posterior on a grid.
 
 Items of one bake share one fire. The model gives every bake a normal effect on the
-logit scale with a spread common to all pits, the prior of each pit's long-run rate is
-Beta(1/2, 1/2) and that of the spread uniform from 0 to 2.5. Nothing is sampled: rates,
-spread and differences come from sums over a grid that is fine enough for the design.
+logit scale with a spread of its pit; spreads are exchangeable between pits
+(`spread_prior`), and the prior of each pit's long-run rate is Beta(1/2, 1/2). Given the
+common level of the spreads the pits are independent. Nothing is sampled: rates, spreads
+and differences come from sums over a grid that is fine enough for the design.
 
 One study and thousands of simulated ones go through the same code (`BakeModel`), in
 which equal outcomes of a pit are worked out once.
@@ -13,19 +14,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import combinations
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pitstats.stats.bake_grid import (
-    Array,
-    RateGrid,
-    bake_loglik,
-    grid_for,
-)
+from pitstats.stats.bake_grid import Array, RateGrid, bake_loglik, grid_for
+from pitstats.stats.bake_posterior import BakePosterior, JointRates
+from pitstats.stats.bake_spread import SpreadSummary
 from pitstats.stats.counts import whole_numbers
 from pitstats.stats.difference import (
     Index,
@@ -38,15 +35,11 @@ from pitstats.stats.difference import (
 from pitstats.stats.multiplicity import (
     adjusted_p_value,
     depth_cut,
-    sobol_cells,
-    sobol_points,
 )
-from pitstats.stats.spread_prior import SD_LIMIT
+from pitstats.stats.spread_prior import OWN, SD_LIMIT, SpreadPrior, chosen_prior
 
 Pairs = Sequence[tuple[int, int]]
 
-_CAP = 2.0  # a spread above this means bakes nearly all or none
-_SIMPSON = np.concatenate([[1.0], np.tile([4.0, 2.0], 99), [4.0, 1.0]])  # 201 points
 _OUTCOME_BLOCK = 3_000_000  # numbers of pit posteriors held at a time, 24 MB
 _PAIR_BLOCK = 250_000  # numbers of pairs of posteriors multiplied at a time, 2 MB
 _FIRST_LOOK_PAIRS = 240  # pairs whose first look is taken in one go
@@ -118,146 +111,6 @@ class DifferenceSummary:
     p_adjusted: Array
 
 
-@dataclass(frozen=True, kw_only=True)
-class SpreadSummary:
-    """Standard deviation between bakes of one pit, on the logit scale.
-
-    Attributes
-    ----------
-    estimate, low, high : float
-        Posterior mean and equal-tailed interval, between 0 and 2.5. ``low`` is 0 when
-        the posterior density at 0 exceeds 15 % of its peak. The ends are read off a
-        running sum in steps of 0.0125 and are good to about that.
-    """
-
-    estimate: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class BakePosterior:
-    """The posterior itself, for pictures, further differences and draws.
-
-    Attributes
-    ----------
-    grid : RateGrid
-        Grid of rates and bake standard deviations.
-    sd_probability : ndarray, shape (n_sds,)
-        Posterior probability of each bake standard deviation of the grid.
-    rate_given_sd : ndarray, shape (n_pits, n_sds, n_rates)
-        Posterior probability of each rate, given the standard deviation.
-    """
-
-    grid: RateGrid
-    sd_probability: Array
-    rate_given_sd: Array
-
-    @cached_property
-    def rate_probability(self) -> Array:
-        """Posterior probability of each cell of the rate, shape (n_pits, n_rates)."""
-        return np.asarray(
-            np.einsum("m,pmg->pg", self.sd_probability, self.rate_given_sd)
-        )
-
-    @property
-    def rate(self) -> Array:
-        """Rate at the middle of each cell, shape (n_rates,)."""
-        return self.grid.rate
-
-    @property
-    def density(self) -> Array:
-        """Mean posterior density over each cell, shape (n_pits, n_rates).
-
-        Finite also where nothing or everything burned and the density at the very end
-        is not.
-        """
-        return np.asarray(self.rate_probability / np.diff(self.grid.edge))
-
-    def differences(self, a: ArrayLike, b: ArrayLike) -> PairDifferences:
-        """Distributions of ``rate[a] - rate[b]`` for pairs of pits."""
-        a, b = np.atleast_1d(a), np.atleast_1d(b)
-        mass_a, mass_b = self.rate_given_sd[a], self.rate_given_sd[b]
-        below = np.einsum("nmg,nmg->nm", mass_a, cell_middles(mass_b))
-        weight = np.repeat(self.sd_probability[None], a.size, axis=0)
-        at_zero = 1.0 - below @ self.sd_probability
-        return PairDifferences(self.grid, weight, mass_a, mass_b, at_zero)
-
-    def draw(self, n_draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
-        """Draw rates and bake standard deviation from the joint posterior.
-
-        Parameters
-        ----------
-        n_draws : int
-            Number of draws.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        rates : ndarray, shape (n_draws, n_pits)
-            Long-run rates.
-        sd : ndarray, shape (n_draws,)
-            Bake standard deviations (grid nodes), logit scale.
-        """
-        points = rng.random((n_draws, self.rate_given_sd.shape[0] + 1))
-        node = self._node(points[:, 0])
-        return self._rates_at(node, points[:, 1:]), self.grid.sd[node]
-
-    def fixed_draws(self, n_draws: int | None = None) -> Array:
-        """Rates at the first (or all 16,384) fixed quasi-random points.
-
-        Parameters
-        ----------
-        n_draws : int, optional
-            How many; all when not given.
-
-        Returns
-        -------
-        ndarray, shape (n_draws, n_pits)
-        """
-        n_pits, n_sds, _ = self.rate_given_sd.shape
-        points = sobol_points(n_pits + 1)[:n_draws]
-        level, cell, share = sobol_cells(n_pits + 1)
-        start = self._node(points[:, 0]) * level.size
-        total, border = self._conditional_totals()
-        wanted = np.add.outer(np.arange(n_sds), level).ravel()
-        angle = np.empty((start.size, n_pits))
-        for pit in range(n_pits):
-            table = np.interp(wanted, total[pit].ravel(), border)
-            here = start + cell[: start.size, pit + 1]
-            low = table.take(here)
-            angle[:, pit] = low + share[: start.size, pit + 1] * (
-                table.take(here + 1) - low
-            )
-        return np.asarray(np.sin(angle) ** 2)
-
-    def _node(self, u: Array) -> Index:
-        total = np.cumsum(self.sd_probability)
-        node = np.searchsorted(total, u * total[-1], side="right")
-        return np.asarray(np.minimum(node, total.size - 1))
-
-    def _rates_at(self, node: Index, u: Array) -> Array:
-        """Invert the distribution of each rate given the node of the spread."""
-        total, border = self._conditional_totals()
-        angle = [
-            np.interp(node + u[:, pit], total[pit].ravel(), border)
-            for pit in range(u.shape[1])
-        ]
-        return np.asarray(np.sin(np.stack(angle, axis=1)) ** 2)
-
-    def _conditional_totals(self) -> tuple[Array, Array]:
-        """Running probabilities of each pit, raised by one for each node, and angles.
-
-        Raised, so that the distributions of all nodes form one rising function.
-        """
-        n_sds, n_rates = self.grid.shape
-        total = np.zeros((self.rate_given_sd.shape[0], n_sds, n_rates + 1))
-        np.cumsum(self.rate_given_sd, axis=2, out=total[:, :, 1:])
-        total += np.arange(n_sds)[:, None]
-        return total, np.tile(np.arange(n_rates + 1) * self.grid.angle_step, n_sds)
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class BakeRates:
     """What `bake_rates` gives.
@@ -269,13 +122,17 @@ class BakeRates:
     differences : DifferenceSummary
         Differences of all pairs of pits.
     bake_sd : SpreadSummary
-        Standard deviation between bakes, logit scale.
+        Standard deviation between bakes of each pit, logit scale. A pit with one bake
+        borrows what the other pits and the prior say.
+    common_sd : SpreadSummary
+        The common level (arrays of shape ()): spread of a pit that is neither steadier
+        nor moodier than its like; with one spread for all pits that spread.
     effective_items : ndarray, shape (n_pits,)
         Number of independent items that would tell as much; NaN (unknown) when every
         pit has one bake only.
     cap_mass : float
-        P(bake standard deviation > 2): above one half the bakes are nearly all or
-        none, and the upper end of the prior decides the answer.
+        P(bake standard deviation > 2) of the moodiest pit: above one half its bakes
+        are nearly all or none, and the upper end of the prior decides the answer.
     conf_level : float
         Level of the intervals.
     posterior : BakePosterior
@@ -285,6 +142,7 @@ class BakeRates:
     rates: RateSummary
     differences: DifferenceSummary
     bake_sd: SpreadSummary
+    common_sd: SpreadSummary
     effective_items: Array
     cap_mass: float
     conf_level: float
@@ -313,21 +171,20 @@ class BakeRates:
 
 @dataclass(frozen=True, eq=False)
 class _Outcomes:
-    """Posteriors of distinct pit outcomes, given the bake spread."""
+    """Posteriors of distinct pit outcomes, given a spread or a level of spreads."""
 
-    mass: Array  # (n, n_sds, n_rates)
-    log_evidence: Array  # (n, n_sds)
+    mass: Array  # (n, n_levels, n_rates)
+    log_evidence: Array  # (n, n_levels)
 
 
 @dataclass(frozen=True, eq=False)
 class _Batch:
-    """Some studies: outcomes of their pits and posterior of the bake spread."""
+    """Some studies: outcomes of their pits and posterior of the level of spreads."""
 
     rows: Index  # studies, in the caller's numbering
     outcome: Index  # (n_studies, n_pits), rows of `outcomes`
     outcomes: _Outcomes
-    evidence: Array  # (n_studies, n_sds): log density of the spread, unnormalized
-    weight: Array  # (n_studies, n_sds)
+    weight: Array  # (n_studies, n_levels)
 
 
 class BakeModel:
@@ -341,6 +198,8 @@ class BakeModel:
         Pit of each bake, numbered from 0.
     conf_level : float, default 0.95
         Level of the intervals.
+    prior : SpreadPrior, optional
+        Prior of the spreads between bakes; a spread for every pit unless stated.
 
     Raises
     ------
@@ -349,7 +208,11 @@ class BakeModel:
     """
 
     def __init__(
-        self, total: ArrayLike, pit: ArrayLike, conf_level: float = 0.95
+        self,
+        total: ArrayLike,
+        pit: ArrayLike,
+        conf_level: float = 0.95,
+        prior: SpreadPrior = OWN,
     ) -> None:
         self.total = whole_numbers(total, "total")
         self.pit = whole_numbers(pit, "pit")
@@ -365,7 +228,9 @@ class BakeModel:
         self.conf_level = float(conf_level)
         self.n_pits = int(self.pit.max()) + 1
         self.pairs = tuple(combinations(range(self.n_pits), 2))
+        self.prior = prior
         self.grid = grid_for(self.total.astype(np.float64), self.pit)
+        self.levels = prior.levels(self.n_pits, self.grid.sd, self.grid.sd_weight)
         self._columns = [self._by_size(p) for p in range(self.n_pits)]
         self._row_of: dict[tuple[int, int], int] = {}
         self._table = np.empty((0, *self.grid.shape))
@@ -387,16 +252,16 @@ class BakeModel:
         BakeRates
         """
         counts = self._counts(np.asarray(burned)[None])
-        (batch,) = self._batches(counts)
-        posterior = self._posterior(batch, 0)
+        posterior = self._whole_posterior(counts)
         rates = self._rates(posterior, counts[0])
-        sd, cap_mass = self._spread(batch.evidence[0])
+        spread = posterior.spreads(self.conf_level)
         return BakeRates(
             rates=rates,
             differences=self._differences(posterior, rates.estimate),
-            bake_sd=sd,
+            bake_sd=spread.pits,
+            common_sd=spread.common,
             effective_items=self._effective_items(rates),
-            cap_mass=cap_mass,
+            cap_mass=float(spread.cap_mass.max()),
             conf_level=self.conf_level,
             posterior=posterior,
         )
@@ -565,8 +430,8 @@ class BakeModel:
 
     # ---- likelihood and posterior of pits, in blocks of studies -----------------
 
-    def _batches(self, counts: Index) -> Iterator[_Batch]:
-        """Studies in blocks whose distinct pit outcomes fit into bounded memory."""
+    def _keys(self, counts: Index) -> Index:
+        """Sizes, then burned items, of each pit's bakes in an order of their own."""
         bakes = max(columns.size for columns in self._columns)
         keys = np.full((counts.shape[0], self.n_pits, 2 * bakes), -1, dtype=np.intp)
         for p, columns in enumerate(self._columns):
@@ -576,10 +441,17 @@ class BakeModel:
             keys[:, p, bakes : bakes + columns.size] = code % (
                 int(self.total.max()) + 1
             )
-        limit = max(
-            self.n_pits, _OUTCOME_BLOCK // (self.grid.rate.size * self.grid.sd.size)
-        )
-        yield from self._split(np.arange(counts.shape[0]), keys, limit)
+        return keys
+
+    def _batches(self, counts: Index) -> Iterator[_Batch]:
+        """Studies in blocks whose distinct pit outcomes fit into bounded memory."""
+        limit = max(self.n_pits, _OUTCOME_BLOCK // self._numbers)
+        yield from self._split(np.arange(counts.shape[0]), self._keys(counts), limit)
+
+    @property
+    def _numbers(self) -> int:
+        """Numbers that one outcome of a pit takes, by spread or by level."""
+        return self.grid.rate.size * max(self.grid.sd.size, self.levels.weight.size)
 
     def _split(self, rows: Index, keys: Index, limit: int) -> Iterator[_Batch]:
         flat = keys[rows].reshape(-1, keys.shape[2])
@@ -589,15 +461,21 @@ class BakeModel:
             yield from self._split(rows[:half], keys, limit)
             yield from self._split(rows[half:], keys, limit)
             return
-        outcomes = self._outcomes(distinct)
+        value, peak = self._likelihood(distinct)
+        outcomes = self._by_level(value, peak)
         outcome = inverse.reshape(rows.size, self.n_pits)
-        evidence = outcomes.log_evidence[outcome].sum(axis=1)
-        evidence -= evidence.max(axis=1, keepdims=True)
-        weight = np.exp(evidence) * self.grid.sd_weight
-        weight /= weight.sum(axis=1, keepdims=True)
-        yield _Batch(rows, outcome, outcomes, evidence, weight)
+        weight = self._level_weight(outcomes.log_evidence[outcome])
+        yield _Batch(rows, outcome, outcomes, weight)
 
-    def _outcomes(self, keys: Index) -> _Outcomes:
+    def _level_weight(self, log_evidence: Array) -> Array:
+        """Posterior of the level from the log evidence of all pits."""
+        total = log_evidence.sum(axis=-2)
+        total -= total.max(axis=-1, keepdims=True)
+        weight = np.exp(total) * self.levels.weight
+        return np.asarray(weight / weight.sum(axis=-1, keepdims=True))
+
+    def _likelihood(self, keys: Index) -> tuple[Array, Array]:
+        """Likelihood of pit outcomes at each spread and rate, and the log taken out."""
         bakes = keys.shape[1] // 2
         value = np.zeros((keys.shape[0], *self.grid.shape))
         for j in range(bakes):
@@ -607,10 +485,13 @@ class BakeModel:
         peak = value.max(axis=(1, 2), keepdims=True)
         value -= peak
         np.exp(value, out=value)
-        mass = value.sum(axis=2)
-        value /= np.maximum(mass, 1e-300)[:, :, None]
-        log_evidence = np.log(np.maximum(mass, 1e-300)) + peak[:, :, 0]
-        return _Outcomes(value, log_evidence)
+        return value, peak[:, :, 0]
+
+    def _by_level(self, value: Array, peak: Array) -> _Outcomes:
+        """Outcomes given the level: the likelihood averaged over each pit's spread."""
+        if not self.prior.common:
+            value = np.matmul(self.levels.kernel, value)
+        return _normalized(value, peak)
 
     def _rows(self, burned: Index, total: Index) -> Index:
         """Rows of the likelihood table; -1 where there is nothing to add."""
@@ -627,11 +508,28 @@ class BakeModel:
             self._table = np.concatenate([self._table, np.stack(new)])
         return rows
 
-    def _posterior(self, batch: _Batch, study: int) -> BakePosterior:
+    def _whole_posterior(self, counts: Index) -> BakePosterior:
+        """Posterior of one study, with what it says about the spread of each pit."""
+        value, peak = self._likelihood(self._keys(counts)[0])
+        by_level = self._by_level(value, peak)
+        by_sd = _normalized(value, peak)
         return BakePosterior(
             grid=self.grid,
-            sd_probability=batch.weight[study],
-            rate_given_sd=batch.outcomes.mass[batch.outcome[study]],
+            prior=self.prior,
+            levels=self.levels,
+            level_probability=self._level_weight(by_level.log_evidence),
+            rate_given_level=by_level.mass,
+            level_evidence=by_level.log_evidence,
+            rate_given_sd=by_sd.mass,
+            sd_evidence=by_sd.log_evidence,
+        )
+
+    def _joint(self, batch: _Batch, study: int) -> JointRates:
+        """Joint distribution of the rates of one study of a batch."""
+        return JointRates(
+            self.grid,
+            batch.weight[study],
+            batch.outcomes.mass[batch.outcome[study]],
         )
 
     # ---- summaries of one study ---------------------------------------------------
@@ -673,23 +571,6 @@ class BakeModel:
             np.clip(mean * (1.0 - mean) / rates.variance - 2.0, 0.0, items)
         )
 
-    def _spread(self, evidence: Array) -> tuple[SpreadSummary, float]:
-        sd = self.grid.fine_sd
-        density = np.exp(self.grid.to_fine @ np.maximum(evidence, -80.0))
-        # The check values of this method read the ends off a running Simpson sum over
-        # these steps, and so does this: at most a step (0.0125) under the exact root.
-        running = np.cumsum(_SIMPSON * density)
-        low, high = np.interp(self._tails(), running / running[-1], sd)
-        steps = np.diff(sd) * 0.5 * (density[1:] + density[:-1])
-        total = np.concatenate([[0.0], np.cumsum(steps)])
-        weight = np.exp(evidence) * self.grid.sd_weight
-        summary = SpreadSummary(
-            estimate=float(weight @ self.grid.sd / weight.sum()),
-            low=0.0 if density[0] > 0.15 * density.max() else float(low),
-            high=float(high),
-        )
-        return summary, float(1.0 - np.interp(_CAP, sd, total) / total[-1])
-
     def _differences(self, posterior: BakePosterior, mean: Array) -> DifferenceSummary:
         a, b = self._pair_columns(None)
         pairs = posterior.differences(a, b)
@@ -720,7 +601,7 @@ class BakeModel:
         return a, b
 
     def _mixed(self, batch: _Batch, outcome: Index) -> Array:
-        """Rate distributions averaged over the spread, shape (n_studies, n_rates)."""
+        """Rate distributions averaged over the level, shape (n_studies, n_rates)."""
         value = np.empty((outcome.size, self.grid.rate.size))
         for part in self._parts(outcome.size):
             mass = batch.outcomes.mass[outcome[part]]
@@ -728,7 +609,7 @@ class BakeModel:
         return value
 
     def _parts(self, size: int) -> Iterator[slice]:
-        step = max(1, _PAIR_BLOCK // (self.grid.rate.size * self.grid.sd.size))
+        step = max(1, _PAIR_BLOCK // self._numbers)
         return (slice(start, start + step) for start in range(0, size, step))
 
     def _at_zero(self, batch: _Batch, a: Index, b: Index) -> Array:
@@ -738,7 +619,7 @@ class BakeModel:
         code = batch.outcome[:, a] * n + batch.outcome[:, b]
         distinct, inverse = np.unique(code, return_inverse=True)
         first, second = np.divmod(distinct, n)
-        below = np.empty((distinct.size, self.grid.sd.size))
+        below = np.empty((distinct.size, self.levels.weight.size))
         middles = cell_middles(mass)
         for part in self._parts(distinct.size):
             below[part] = np.einsum(
@@ -764,10 +645,10 @@ class BakeModel:
     def _ends_of_one(
         self, batch: _Batch, study: int, a: Index, b: Index
     ) -> tuple[Array, Array, Array, Array]:
-        posterior = self._posterior(batch, study)
-        cut = depth_cut(self._depth(posterior), self.conf_level)
+        joint = self._joint(batch, study)
+        cut = depth_cut(self._depth(joint), self.conf_level)
         tails = [self._tails()[0], cut]
-        ends = interval_ends(posterior.differences(a, b), tails)
+        ends = interval_ends(joint.differences(a, b), tails)
         return ends[0, 0], ends[0, 1], ends[1, 0], ends[1, 1]
 
     def _jointly_separated(
@@ -796,7 +677,7 @@ class BakeModel:
             share = self._first_look(batch, study[rows], p_value[rows])
             verdict[rows] = share < alpha
             for row in rows[np.abs(share - alpha) < margin]:
-                depth = self._depth(self._posterior(batch, study[row]))
+                depth = self._depth(self._joint(batch, study[row]))
                 adjusted = adjusted_p_value(depth, p_value[row : row + 1])
                 verdict[row] = adjusted[0] < alpha
         return verdict
@@ -809,7 +690,7 @@ class BakeModel:
         """
         alpha = 1.0 - self.conf_level
         a, b = self._pair_columns(None)
-        draws = self._posterior(batch, study).fixed_draws(_FIRST_LOOK)
+        draws = self._joint(batch, study).fixed_draws(_FIRST_LOOK)
         gap = draws[:, a] - draws[:, b]
         count = int(p_value / 2 * _FIRST_LOOK)
         if count < 1:
@@ -840,16 +721,21 @@ class BakeModel:
         )
         share = np.empty(study.size)
         for k in range(study.size):
-            draws = self._posterior(batch, study[k]).fixed_draws(_FIRST_LOOK)
+            draws = self._joint(batch, study[k]).fixed_draws(_FIRST_LOOK)
             gap = draws[:, a] - draws[:, b]
             share[k] = np.mean(np.any((gap <= low[k]) | (gap >= high[k]), axis=1))
         return share
 
-    def _depth(self, posterior: BakePosterior) -> Array:
+    def _depth(self, joint: JointRates) -> Array:
         a, b = self._pair_columns(None)
-        return depth_of_draws(
-            posterior.differences(a, b), posterior.fixed_draws(), a, b
-        )
+        return depth_of_draws(joint.differences(a, b), joint.fixed_draws(), a, b)
+
+
+def _normalized(value: Array, peak: Array) -> _Outcomes:
+    """Distribution of the rate in each row, and the log of what it added up to."""
+    mass = value.sum(axis=2)
+    conditional = value / np.maximum(mass, 1e-300)[:, :, None]
+    return _Outcomes(conditional, np.log(np.maximum(mass, 1e-300)) + peak)
 
 
 def _two_sided(at_zero: Array) -> Array:
@@ -917,7 +803,14 @@ def depth_of_draws(pairs: PairDifferences, draws: Array, a: Index, b: Index) -> 
 
 
 def bake_rates(
-    burned: ArrayLike, total: ArrayLike, pit: ArrayLike, conf_level: float = 0.95
+    burned: ArrayLike,
+    total: ArrayLike,
+    pit: ArrayLike,
+    conf_level: float = 0.95,
+    *,
+    spread: Literal["own", "common"] = "own",
+    rho: float | None = None,
+    margin: str | None = None,
 ) -> BakeRates:
     """Long-run burn rates of pits and their differences, from counts per bake.
 
@@ -929,26 +822,34 @@ def bake_rates(
         Pit of each bake, numbered from 0.
     conf_level : float, default 0.95
         Level of the intervals, between 0 and 1.
+    spread : {"own", "common"}, default "own"
+        A spread between bakes for every pit, or one for all pits.
+    rho, margin : float and str, optional
+        Correlation and margin of the prior of own spreads (see `SpreadPrior`), to
+        reproduce check values; what the kit ships when not given.
 
     Returns
     -------
     BakeRates
-        Rates (one per pit), all pairwise differences, the bake standard deviation.
+        Rates (one per pit), all pairwise differences, bake standard deviations.
         A pit without a graded item returns its prior, with limits 0 and 1.
 
     Raises
     ------
     ValueError
-        If shapes differ, a count is negative, not whole, or exceeds its total, or if
-        ``conf_level`` is not between 0 and 1.
+        If shapes differ, a count is negative, not whole, or exceeds its total, if
+        ``conf_level`` is not between 0 and 1, or the spread is not one of these.
 
     Notes
     -----
     The model is ``y ~ Binomial(n, expit(a + u))`` with ``u ~ N(0, sd**2)`` for each
     bake; the long-run rate of a pit is the average of ``expit(a + u)`` over bakes. The
-    priors are Beta(1/2, 1/2) for each rate [1]_ and uniform from 0 to 2.5 for ``sd``
-    [2]_, which is common to all pits. With one bake in every pit the data say next to
-    nothing about ``sd``, so that the prior sets the width of the intervals.
+    prior of each rate is Beta(1/2, 1/2) [1]_. Every pit has an ``sd`` of its own; their
+    prior is exchangeable, half-normal [2]_ with normal scores that correlate
+    (`SpreadPrior`), so that pits with few bakes learn from the others. One ``sd`` for
+    all pits, uniform from 0 to 2.5, is ``spread="common"``: it gives false differences
+    where the moodier pit has fewer bakes. With one bake in every pit the data say next
+    to nothing about ``sd``, so that the prior sets the width of the intervals.
 
     Simultaneous intervals for more than two pits follow [3]_, with the depth of 16,384
     fixed quasi-random draws of the rates.
@@ -972,7 +873,8 @@ def bake_rates(
     >>> found.differences.low.round(3), found.differences.high.round(3)
     (array([-0.415]), array([0.172]))
     """
-    return BakeModel(total, pit, conf_level).one(burned)
+    prior = chosen_prior(spread, rho, margin)
+    return BakeModel(total, pit, conf_level, prior).one(burned)
 
 
 __all__ = [
@@ -983,6 +885,7 @@ __all__ = [
     "DifferenceSummary",
     "RateGrid",
     "RateSummary",
+    "SpreadPrior",
     "SpreadSummary",
     "bake_rates",
 ]
