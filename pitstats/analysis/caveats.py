@@ -26,6 +26,11 @@ BORROWED_SPREAD = (
     "{pit} was baked once: its bake-to-bake spread is borrowed from the other pits."
 )
 
+ONE_BESIDE_FEW = (
+    "A pit that was baked once gets a verdict only beside a pit with three or more "
+    "bakes: none is given for {pairs}, whatever their interval."
+)
+
 COUNTS_ONLY = (
     "{n} of {total} bakes were kept as totals only; they carry no places, faces or "
     "reasons for missing items."

@@ -62,8 +62,10 @@ class BurnRates(FrameResult):
         n_burned, n_missing, share``.
     outcome : {"burned", "underbaked", "good"}
         What was counted.
-    bake_sd : tuple of float
-        Estimate, low and high end of the between-bake SD on the logit scale.
+    bake_sd : pandas.DataFrame
+        How repeatable each pit is, one row per pit: ``pit, n_bakes, estimate,
+        conf_low, conf_high`` of its SD between bakes on the logit scale. NaN for a pit
+        with fewer than two bakes, which cannot show it.
     layout : {"as baked", "common"}
         What the rates are averaged over beside bakes: wherever the items lay, or the
         places that all pits share.
@@ -74,7 +76,7 @@ class BurnRates(FrameResult):
     missing_range: pd.DataFrame
     bakes: pd.DataFrame
     outcome: str
-    bake_sd: tuple[float, float, float]
+    bake_sd: pd.DataFrame
     estimand: str
     method: str
     conf_level: float
@@ -136,8 +138,9 @@ class PitComparison(FrameResult):
     support : pandas.DataFrame or None
         ``pit, grate, distance, cell_weight, n_items``: graded items that each pit has
         at each place of the layout.
-    bake_sd : tuple of float or None
-        Estimate, low and high end of the between-bake SD in the model, logit scale.
+    bake_sd : pandas.DataFrame or None
+        SD between bakes of each pit in the model, with the columns of
+        `BurnRates.bake_sd`.
     draws : RateDraws or None
         Joint posterior draws of the rates, where a model gave them.
     look : Look or None
@@ -159,7 +162,7 @@ class PitComparison(FrameResult):
     session_note: str = ""
     cells: pd.DataFrame | None = field(default=None, repr=False)
     support: pd.DataFrame | None = field(default=None, repr=False)
-    bake_sd: tuple[float, float, float] | None = None
+    bake_sd: pd.DataFrame | None = field(default=None, repr=False)
     draws: RateDraws | None = field(default=None, repr=False)
     look: Look | None = None
 

@@ -320,7 +320,7 @@ class PilotDraws:
     Attributes
     ----------
     rate, sd_bake : ndarray, shape (n,)
-        Joint draws of the pit's long-run rate and of the bake standard deviation.
+        Joint draws of the pit's long-run rate and of its bake standard deviation.
     kept : float
         Share of the posterior in which the stated difference is possible.
     words : str
@@ -382,8 +382,8 @@ def draw_pilot(
     chosen = possible[:n_draws]
     return PilotDraws(
         rate=rates[chosen, column],
-        sd_bake=sd[chosen],
-        kept=possible.size / sd.size,
+        sd_bake=sd[chosen, column],
+        kept=possible.size / other.size,
         words=f"pit {names[column]} in a pilot of {bakes} bakes",
         one_bake_each=bool(np.all(np.isnan(found.effective_items))),
     )

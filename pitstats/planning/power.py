@@ -42,6 +42,7 @@ from pitstats.planning.simulation import (
     share_with_error,
     split_tasks,
 )
+from pitstats.stats.spread_prior import OWN
 
 NO_VERDICT = "no verdict from one bake each"
 
@@ -51,7 +52,7 @@ _ESTIMAND = (
 )
 _METHOD = (
     "simulated studies, each analyzed with the posterior that analyzes real ones "
-    "(uniform prior on the bake SD)"
+    f"({OWN.words})"
 )
 
 

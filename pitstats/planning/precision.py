@@ -31,6 +31,7 @@ from pitstats.planning.simulation import (
 )
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.intervals import wilson_interval, zero_event_limit
+from pitstats.stats.spread_prior import OWN
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -262,7 +263,7 @@ def upper_bound_if_none_burn(
         table=pd.DataFrame(rows),
         seed=None,
         estimand="upper limit of the long-run burn rate of one pit if no item burns",
-        method="posterior of the analysis, uniform prior on the bake SD",
+        method=f"posterior of the analysis, {OWN.words}",
         conf_level=level,
         caveats=(
             "None burned never means that none will: it only bounds the long-run rate.",

@@ -869,9 +869,9 @@ def bake_rates(
 
     >>> found = bake_rates([2, 5, 8, 4, 9, 11], [20] * 6, [0, 0, 0, 1, 1, 1])
     >>> found.rates.estimate.round(3)
-    array([0.278, 0.412])
+    array([0.277, 0.411])
     >>> found.differences.low.round(3), found.differences.high.round(3)
-    (array([-0.415]), array([0.172]))
+    (array([-0.413]), array([0.166]))
     """
     prior = chosen_prior(spread, rho, margin)
     return BakeModel(total, pit, conf_level, prior).one(burned)

@@ -52,8 +52,8 @@ def spread_summaries(
     if prior.common:
         return _one_for_all(grid, sd_evidence.sum(axis=0), len(sd_evidence), tails)
     passed_on = np.exp(prior.log_ratio(levels.score[:, None], grid.fine_sd))
-    # The normal score of 0 is minus infinity; the first step stands for that end.
-    passed_on[:, 0] = passed_on[:, 1]
+    # The normal scores of both ends are infinite; the nearest steps stand for them.
+    passed_on[:, [0, -1]] = passed_on[:, [1, -2]]
     passed_on *= np.exp(prior.log_density(grid.fine_sd))
     found = [
         _one_pit(grid, levels, passed_on, sd_evidence[p], others, tails)
@@ -79,8 +79,7 @@ def _one_pit(
     weight = levels.weight * np.exp(others - others.max())
     density = (weight @ passed_on) * np.exp(_on_fine(grid, own))
     low, high, cap_mass = _read_off(grid.fine_sd, density, tails)
-    chance = (weight @ levels.kernel) * np.exp(own - own.max())
-    mean = float(chance @ grid.sd / chance.sum())
+    mean = float(_SIMPSON @ (density * grid.fine_sd) / (_SIMPSON @ density))
     return mean, low if _rises_from_nought(density) else 0.0, high, cap_mass
 
 

@@ -110,6 +110,16 @@ class SpreadPrior:
         return float(found[1])
 
     @property
+    def words(self) -> str:
+        """What it is, for the line on the method that travels with a result."""
+        if self.common:
+            return f"between-bake SD {self.margin} (logit scale), common to all pits"
+        return (
+            f"each pit's between-bake SD {self.margin} up to {SD_LIMIT} (logit scale), "
+            f"normal scores of the pits correlated by {self.rho:g}"
+        )
+
+    @property
     def common(self) -> bool:
         """Whether all pits have one spread."""
         return self.rho == 1

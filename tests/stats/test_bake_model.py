@@ -15,6 +15,7 @@ from scipy.stats import beta, kstest
 from pitstats import stats
 from pitstats.stats.bake_grid import bake_loglik, grid_for, rate_grid
 from pitstats.stats.bake_model import BakeModel, bake_rates
+from pitstats.stats.spread_prior import COMMON, OWN
 
 REFERENCE = json.loads(
     (Path(__file__).parents[1] / "reference" / "i_bake_rates.json").read_text("utf-8")
@@ -42,7 +43,9 @@ def simulated(rng, n_bakes, n_items, rates, sd, n_studies=1):
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
 def test_reference_posterior(case):
     """The reference sums over 1,600 x 201 points; this grid has about 64 x 16."""
-    found = bake_rates(case["burned"], case["total"], case["pit"], case["conf_level"])
+    found = bake_rates(
+        case["burned"], case["total"], case["pit"], case["conf_level"], spread="common"
+    )
     for k, rate in enumerate(case["rates"]):
         got = [getattr(found.rates, key)[k] for key in ("estimate", "median")]
         got += [found.rates.low[k], found.rates.high[k]]
@@ -57,17 +60,19 @@ def test_reference_posterior(case):
         got += [found.differences.high[k], found.differences.p_value[k]]
         expected = [pair[key] for key in ("mean", "low", "high", "p_value")]
         assert got == pytest.approx(expected, abs=5e-4)
-    assert found.bake_sd.estimate == pytest.approx(case["sd_bake"]["mean"], abs=1e-5)
-    assert found.bake_sd.high == pytest.approx(case["sd_bake"]["high"], abs=5e-4)
+    for sd in (found.common_sd, found.bake_sd):  # for every pit the same
+        assert sd.estimate == pytest.approx(case["sd_bake"]["mean"], abs=1e-5)
+        assert sd.high == pytest.approx(case["sd_bake"]["high"], abs=5e-4)
 
 
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
 def test_upper_end_of_the_spread_against_the_exact_root(case):
     """Read off a running sum in steps of 0.0125, the end is at most a step low."""
-    model = BakeModel(case["total"], case["pit"])
-    (batch,) = model._batches(np.array([case["burned"]]))
-    high = model.one(case["burned"]).bake_sd.high
-    density = np.exp(model.grid.to_fine @ batch.evidence[0])
+    model = BakeModel(case["total"], case["pit"], prior=COMMON)
+    found = model.one(case["burned"])
+    high = float(found.common_sd.high)
+    evidence = found.posterior.sd_evidence.sum(axis=0)
+    density = np.exp(model.grid.to_fine @ (evidence - evidence.max()))
     smooth = CubicSpline(model.grid.fine_sd, density).antiderivative()
     root = brentq(lambda sd: smooth(sd) - 0.975 * smooth(2.5), 0.0, 2.5)
     assert 0.0 < root - high < 0.0125
@@ -119,7 +124,7 @@ def by_quadrature(burned, total, pit):
 )
 def test_agrees_with_quadrature_over_intercepts(burned, total, pit):
     mean, below = by_quadrature(np.array(burned), np.array(total), np.array(pit))
-    found = bake_rates(burned, total, pit)
+    found = bake_rates(burned, total, pit, spread="common")
     assert found.rates.estimate == pytest.approx(mean, abs=2e-5)
     p_value = 2 * min(below, 1 - below)
     assert found.differences.p_value[0] == pytest.approx(p_value, abs=2e-4)
@@ -272,7 +277,7 @@ def test_a_pit_without_items_returns_its_prior(burned, total, pit):
 
 def test_effective_items(rng):
     case = CASES["three_bakes_each"]
-    found = bake_rates(case["burned"], case["total"], case["pit"])
+    found = bake_rates(case["burned"], case["total"], case["pit"], spread="common")
     assert round(found.effective_items[0]) == 18
     for sd in (0.0, 1.5):
         y, pit = simulated(rng, 4, 25, [0.2, 0.5], sd)
@@ -289,17 +294,64 @@ def test_effective_items(rng):
 def test_spread_follows_the_bakes():
     steady = bake_rates([5, 5, 5, 5, 5, 5], [20] * 6, [0, 0, 0, 1, 1, 1])
     moody = bake_rates([0, 20] * 5, [20] * 10, [0] * 5 + [1] * 5)
-    assert steady.bake_sd.low == 0.0
+    assert np.all(steady.bake_sd.low == 0.0)
     assert steady.cap_mass < 0.05
-    assert moody.bake_sd.low > 1.0
-    assert moody.cap_mass > 0.95
+    assert np.all(moody.bake_sd.low > 0.9)
+    assert moody.cap_mass > 0.9
     large = CASES["large_bakes"]
-    assert bake_rates(large["burned"], large["total"], large["pit"]).bake_sd.low > 0.3
-    # One item a bake says nothing about the spread: the prior, 0 to 2.5, comes back.
-    none = bake_rates([1, 0, 1, 0], [1] * 4, [0, 0, 1, 1])
-    assert none.bake_sd.estimate == pytest.approx(1.25, abs=1e-6)
-    assert none.bake_sd.high == pytest.approx(0.975 * 2.5, abs=0.0125)
-    assert none.cap_mass == pytest.approx(0.2, abs=1e-3)
+    found = bake_rates(large["burned"], large["total"], large["pit"])
+    assert np.all(found.bake_sd.low > 0.15)
+
+
+def test_each_pit_has_the_spread_of_its_own_bakes():
+    burned, total = [1, 17, 3, 14, 8, 9, 8, 7], [20] * 8
+    found = bake_rates(burned, total, [0] * 4 + [1] * 4)
+    moody, steady = found.bake_sd.estimate
+    assert moody > 1.2
+    assert steady < 0.6
+    assert steady < found.common_sd.estimate < moody
+    # One spread for both lies between, and both pits have it.
+    common = bake_rates(burned, total, [0] * 4 + [1] * 4, spread="common")
+    assert steady < common.common_sd.estimate < moody
+    assert common.bake_sd.low == pytest.approx(float(common.common_sd.low))
+    # The moody pit's rate is less sure than one spread would have it.
+    for k, wider in ((0, True), (1, False)):
+        widths = [x.rates.high[k] - x.rates.low[k] for x in (found, common)]
+        assert (widths[0] > widths[1]) == wider
+
+
+def test_a_pit_with_one_bake_learns_its_spread_from_the_others():
+    once, steady, moody = [5], [4, 5, 5, 6, 5], [0, 12, 2, 11, 5]
+    spread = {}
+    for name, others in (("steady", steady), ("moody", moody)):
+        found = bake_rates([*once, *others], [14] * 6, [0] + [1] * 5)
+        spread[name] = found.bake_sd
+    assert spread["steady"].estimate[0] < spread["moody"].estimate[0]
+    width = [spread[name].high[0] - spread[name].low[0] for name in spread]
+    assert min(width) > 1.2
+
+
+@pytest.mark.parametrize(("spread", "prior"), [("own", OWN), ("common", COMMON)])
+def test_items_alone_in_their_bakes_say_nothing_about_spreads(spread, prior):
+    """The prior comes back, mean and ends."""
+    none = bake_rates([1, 0, 1, 0], [1] * 4, [0, 0, 1, 1], spread=spread)
+    sd = np.linspace(0, 2.5, 20_001)
+    density = np.exp(prior.log_density(sd))
+    mean = (density * sd).sum() / density.sum()
+    running = np.cumsum(density) / density.sum()
+    assert none.bake_sd.estimate == pytest.approx(np.full(2, mean), abs=2e-3)
+    high = sd[np.searchsorted(running, 0.975)]
+    assert none.bake_sd.high == pytest.approx(np.full(2, high), abs=0.0125)
+    beyond = 1 - running[np.searchsorted(sd, 2.0)]
+    assert none.cap_mass == pytest.approx(beyond, abs=2e-3)
+
+
+def test_shipped_prior_is_what_no_argument_means():
+    by_default = bake_rates(*THREE)
+    stated = bake_rates(*THREE, rho=OWN.rho, margin=OWN.margin)
+    assert by_default.rates.low == pytest.approx(stated.rates.low, abs=0)
+    with pytest.raises(ValueError, match="rho and margin belong to"):
+        bake_rates(*THREE, spread="common", rho=0.5)
 
 
 @pytest.mark.parametrize(
@@ -322,6 +374,7 @@ def test_a_finer_grid_gives_the_same(burned, total, pit):
     fine = BakeModel(total, pit)
     n_sds, n_rates = model.grid.shape
     fine.grid = rate_grid(4 * n_rates, 3 * n_sds, 0.1)
+    fine.levels = OWN.levels(fine.n_pits, fine.grid.sd, fine.grid.sd_weight)
     fine._table = np.empty((0, *fine.grid.shape))
     one, two = model.one(burned), fine.one(burned)
     for part, keys in (
@@ -409,7 +462,7 @@ def test_difference_cdf_and_density():
     rates, sd = found.posterior.draw(50_000, np.random.default_rng(1))
     assert rates.mean(axis=0) == pytest.approx(found.rates.estimate, abs=0.003)
     assert rates.var(axis=0) == pytest.approx(found.rates.variance, rel=0.03)
-    assert sd.mean() == pytest.approx(found.bake_sd.estimate, abs=0.01)
+    assert sd.mean(axis=0) == pytest.approx(found.bake_sd.estimate, abs=0.01)
     again = found.posterior.draw(10, np.random.default_rng(1))[0]
     assert again == pytest.approx(found.posterior.draw(10, np.random.default_rng(1))[0])
 
@@ -466,18 +519,18 @@ def test_a_batch_of_unequal_bakes_in_small_blocks(rng, monkeypatch):
 def prior_ranks(rng, n_studies, n_bakes, n_items):
     """Posterior ranks of rates drawn from the prior (simulation-based calibration)."""
     rates = rng.beta(0.5, 0.5, (n_studies, 2))
-    sd = rng.uniform(0, 2.5, n_studies)
+    sd = OWN.spreads(rng.normal(size=n_studies), rng.normal(size=(2, n_studies))).T
     total, pit = np.full(2 * n_bakes, n_items), np.repeat([0, 1], n_bakes)
     z, w = roots_hermitenorm(60)
     low, high = np.full((n_studies, 2), -80.0), np.full((n_studies, 2), 80.0)
     for _ in range(60):  # intercept whose bakes average to the rate
         middle = (low + high) / 2
-        mean = expit(middle[:, :, None] + sd[:, None, None] * z) @ (w / w.sum())
+        mean = expit(middle[:, :, None] + sd[:, :, None] * z) @ (w / w.sum())
         low, high = (
             np.where(mean < rates, middle, low),
             np.where(mean < rates, high, middle),
         )
-    effect = sd[:, None] * rng.normal(size=(n_studies, pit.size))
+    effect = sd[:, pit] * rng.normal(size=(n_studies, pit.size))
     y = rng.binomial(total, expit(middle[:, pit] + effect))
     rank, gap_rank = np.empty((n_studies, 2)), np.empty(n_studies)
     for k in range(n_studies):
@@ -540,8 +593,8 @@ def test_finds_the_truth_when_there_is_much_to_see():
     y = rng.binomial(60, expit(intercept[pit] + sd * rng.normal(size=160)))
     found = bake_rates(y, np.full(160, 60), pit)
     assert found.rates.estimate == pytest.approx(truth, abs=0.03)
-    assert found.bake_sd.low < sd < found.bake_sd.high
-    assert found.bake_sd.estimate == pytest.approx(sd, abs=0.12)
+    assert np.all((found.bake_sd.low < sd) & (sd < found.bake_sd.high))
+    assert found.bake_sd.estimate == pytest.approx(np.full(2, sd), abs=0.15)
     assert found.differences.low[0] < truth[0] - truth[1] < found.differences.high[0]
 
 

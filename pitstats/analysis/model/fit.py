@@ -29,7 +29,12 @@ from pitstats.analysis.model.standardize import (
     ReferencePlaces,
     reference_places,
 )
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
+from pitstats.analysis.rates.pairs import (
+    PAIR_COLUMNS,
+    judged,
+    pair_rows,
+    withheld_caveats,
+)
 from pitstats.errors import DesignError
 from pitstats.stats.posterior import ModelRates, model_rates
 from pitstats.study.outcomes import bake_totals, item_outcomes
@@ -292,7 +297,10 @@ def difference_table(fitted: FittedModel) -> pd.DataFrame:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
     table = pair_rows(fitted.result.differences, fitted.pits, fitted.pits)
     table = judged(
-        table, margin=fitted.margin, one_bake_each=max(fitted.n_bakes.values()) <= 1
+        table,
+        margin=fitted.margin,
+        one_bake_each=max(fitted.n_bakes.values()) <= 1,
+        n_bakes=fitted.n_bakes,
     )
     return table
 
@@ -340,6 +348,8 @@ def _fit_caveats(fitted: FittedModel) -> list[str]:
     if max(n_bakes.values()) <= 1:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
+    if len(fitted.pits) > 1:
+        found += withheld_caveats(difference_table(fitted), n_bakes)
     if fitted.result.cap_mass > 0.5:
         found.append(notes.ALL_OR_NONE)
     if _saturated(fitted):

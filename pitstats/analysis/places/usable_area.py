@@ -454,7 +454,7 @@ def _differences(draws: _Draws, next_bakes: int, level: float) -> pd.DataFrame:
             list(columns),
             list(columns),
         )
-        table = judged(table, margin=None, one_bake_each=once)
+        table = judged(table, margin=None, one_bake_each=once, n_bakes=draws.n_bakes)
         frames.append(table.assign(measure=measure))
     names = ["measure", *PAIR_COLUMNS]
     if not frames:

@@ -21,8 +21,8 @@ from pitstats.analysis.model.fit import (
 from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.looks import look_of
-from pitstats.analysis.rates.pairs import judged, pair_rows
-from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.analysis.rates.pairs import judged, pair_rows, withheld_caveats
+from pitstats.analysis.rates.posterior import bake_posterior, spread_table
 from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_burn_rates
 from pitstats.analysis.results import PitComparison, RateDraws
 from pitstats.stats.intervals import newcombe_difference
@@ -127,7 +127,10 @@ def _as_counted(study: Study, level: float) -> PitComparison:
     check_two_pits(study, pits)
     n_bakes = rates.table.set_index("pit")["n_bakes"]
     table = pair_table(graded, pits, level, study.settings.margin)
-    found = list(rates.caveats)
+    found = [
+        *rates.caveats,
+        *withheld_caveats(table, {str(p): int(n) for p, n in n_bakes.items()}),
+    ]
     if layouts_differ(study):
         found.append(notes.LAYOUTS_DIFFER)
     return PitComparison(
@@ -146,7 +149,7 @@ def _as_counted(study: Study, level: float) -> PitComparison:
 
 def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
     """Compare rates over a layout, from the draws of the model."""
-    rates, sd = rate_table(study, fitted), fitted.result.common_sd
+    rates = rate_table(study, fitted)
     drawn = fitted.result.draws
     return PitComparison(
         table=difference_table(fitted),
@@ -164,7 +167,9 @@ def _standardized(study: Study, fitted: FittedModel, level: float) -> PitCompari
         session_note=session_sentence(fitted),
         cells=fitted.layout.table,
         support=fitted.layout.support,
-        bake_sd=(sd.estimate, sd.low, sd.high),
+        bake_sd=spread_table(
+            rates.set_index("pit")["n_bakes"], fitted.pits, fitted.result.bake_sd
+        ),
         draws=RateDraws(
             tuple(fitted.pits),
             drawn.rates.T,
@@ -207,8 +212,12 @@ def pair_table(
     """
     posterior = bake_posterior(bakes, level)
     table = pair_rows(posterior.result.differences, posterior.pits, pits)
+    n_bakes = {str(k): int(n) for k, n in bakes.groupby("pit").size().items()}
     table = judged(
-        table, margin=margin, one_bake_each=int(bakes.groupby("pit").size().max()) <= 1
+        table,
+        margin=margin,
+        one_bake_each=max(n_bakes.values()) <= 1,
+        n_bakes=n_bakes,
     )
     return table
 

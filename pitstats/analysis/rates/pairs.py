@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.caveats import ONE_BESIDE_FEW
 from pitstats.stats.bake_model import DifferenceSummary
 from pitstats.stats.weighted_draws import PairSummaries
 
@@ -68,12 +69,62 @@ def pair_rows(
     return frame
 
 
+FEWEST_BESIDE_ONE = 3
+"""Bakes that one pit of a pair needs for a verdict when the other was baked once."""
+
+
+def withheld_pairs(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool]:
+    """Pairs with a pit baked once whose other pit has too few bakes for a verdict.
+
+    A pit baked once borrows its spread between bakes. Against two bakes that is too
+    little to hold the level; against three or more of another pit it held.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        ``pit_a, pit_b``.
+    n_bakes : mapping of str to int
+        Bakes of each pit.
+
+    Returns
+    -------
+    list of bool
+        One per row.
+
+    Examples
+    --------
+    >>> pairs = pd.DataFrame({"pit_a": ["A", "A", "B"], "pit_b": ["B", "C", "C"]})
+    >>> withheld_pairs(pairs, {"A": 1, "B": 2, "C": 3})
+    [True, False, False]
+    """
+    return [
+        too_few_bakes(int(n_bakes[a]), int(n_bakes[b]))
+        for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+    ]
+
+
+def withheld_caveats(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str]:
+    """What to say of pairs without a verdict; nothing where no pit has two bakes."""
+    withheld = withheld_pairs(table, n_bakes)
+    if not any(withheld) or max(n_bakes.values()) < 2:
+        return []
+    pairs = zip(table["pit_a"], table["pit_b"], withheld, strict=True)
+    named = ", ".join(f"{a} and {b}" for a, b, without in pairs if without)
+    return [ONE_BESIDE_FEW.format(pairs=named)]
+
+
+def too_few_bakes(first: int, second: int) -> bool:
+    """Whether a pair with these numbers of bakes gets no verdict."""
+    return min(first, second) <= 1 and max(first, second) < FEWEST_BESIDE_ONE
+
+
 def verdicts(
     low: pd.Series[float],
     high: pd.Series[float],
     *,
     margin: float | None,
     one_bake_each: bool,
+    withheld: Sequence[bool] | None = None,
 ) -> list[str]:
     """Turn intervals for differences into the five verdicts.
 
@@ -85,6 +136,8 @@ def verdicts(
         Smallest difference that would change advice, stated before the bake.
     one_bake_each : bool
         Whether no pit was baked more than once; no verdict is given then.
+    withheld : sequence of bool, optional
+        Pairs that cannot be told apart whatever their interval, see `withheld_pairs`.
 
     Returns
     -------
@@ -101,33 +154,46 @@ def verdicts(
     ... )
     ['differs', 'no difference beyond the margin']
     """
+    if one_bake_each:
+        return ["one bake each"] * len(low)
     return [
-        _verdict(lo, hi, margin, one_bake_each)
-        for lo, hi in zip(low, high, strict=True)
+        "cannot tell" if without else _verdict(lo, hi, margin)
+        for lo, hi, without in zip(
+            low, high, withheld or [False] * len(low), strict=True
+        )
     ]
 
 
 def judged(
-    table: pd.DataFrame, *, margin: float | None, one_bake_each: bool
+    table: pd.DataFrame,
+    *,
+    margin: float | None,
+    one_bake_each: bool,
+    n_bakes: Mapping[str, int] | None = None,
 ) -> pd.DataFrame:
     """Add verdicts from the deciding intervals; without one there is no p-value.
 
     One bake of each pit says nothing about the spread: a p-value would rest on what
-    is assumed of it, and look like a verdict.
+    is assumed of it, and look like a verdict. With ``n_bakes`` the same holds for
+    pairs of `withheld_pairs`.
     """
+    withheld = (
+        [False] * len(table) if n_bakes is None else withheld_pairs(table, n_bakes)
+    )
     found = verdicts(
         table["simultaneous_low"],
         table["simultaneous_high"],
         margin=margin,
         one_bake_each=one_bake_each,
+        withheld=withheld,
     )
-    blank = {"p_value": np.nan, "p_adjusted": np.nan} if one_bake_each else {}
-    return table.assign(verdict=found, **blank)
+    judged = table.assign(verdict=found)
+    untold = [one_bake_each or without for without in withheld]
+    judged.loc[untold, ["p_value", "p_adjusted"]] = np.nan
+    return judged
 
 
-def _verdict(low: float, high: float, margin: float | None, one_bake_each: bool) -> str:
-    if one_bake_each:
-        return "one bake each"
+def _verdict(low: float, high: float, margin: float | None) -> str:
     excludes_zero = low > 0 or high < 0
     inside = margin is not None and -margin < low and high < margin
     if excludes_zero:

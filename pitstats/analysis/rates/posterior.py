@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
+import numpy as np
 import pandas as pd
 
-from pitstats.stats.bake_model import BakeRates, bake_rates
+from pitstats.stats.bake_model import BakeRates, SpreadSummary, bake_rates
+from pitstats.stats.posterior import RateSummaries
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,39 @@ def bake_posterior(bakes: pd.DataFrame, conf_level: float) -> StudyPosterior:
         conf_level,
     )
     return StudyPosterior(pits, result)
+
+
+def spread_table(
+    n_bakes: pd.Series, pits: Sequence[str], spreads: SpreadSummary | RateSummaries
+) -> pd.DataFrame:
+    """How repeatable each pit is: its SD between bakes, unknown below two bakes.
+
+    Parameters
+    ----------
+    n_bakes : pandas.Series
+        Bakes of all pits that are to be shown, indexed by pit.
+    pits : sequence of str
+        Pits of the arrays.
+    spreads : SpreadSummary or RateSummaries
+        From the posterior.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``pit, n_bakes, estimate, conf_low, conf_high``. What a pit baked once borrows
+        from the others is not shown as if it were its own.
+    """
+    found = pd.DataFrame(
+        {
+            "estimate": spreads.estimate,
+            "conf_low": spreads.low,
+            "conf_high": spreads.high,
+        },
+        index=list(pits),
+    ).reindex(n_bakes.index)
+    found[n_bakes < 2] = np.nan
+    found.insert(0, "n_bakes", n_bakes.astype(int))
+    return found.rename_axis("pit").reset_index()
 
 
 @lru_cache(maxsize=256)

@@ -111,12 +111,14 @@ def rank_pits(
     draws, weights = _draws(study, comparison, pits)
     code = {pit: i for i, pit in enumerate(pits)}
     pairs = comparison.table
+    # A pair without a verdict leaves its ranks open, whatever its interval.
+    untold = pairs["verdict"] == "cannot tell"
     low, high = rank_intervals(
         len(pits),
         pairs["pit_a"].map(code).to_numpy(),
         pairs["pit_b"].map(code).to_numpy(),
-        pairs["simultaneous_low"].to_numpy(),
-        pairs["simultaneous_high"].to_numpy(),
+        pairs["simultaneous_low"].where(~untold, -1.0).to_numpy(),
+        pairs["simultaneous_high"].where(~untold, 1.0).to_numpy(),
     )
     chance = rank_chances(draws, weights)
     columns = ["pit", "n_bakes", "n_items", "n_burned", "estimate"]
@@ -129,7 +131,7 @@ def rank_pits(
         chance_highest=chance[:, -1],
     )
     order = np.argsort(table["mean_rank"].to_numpy(), kind="stable")
-    separated = (pairs["simultaneous_low"] > 0) | (pairs["simultaneous_high"] < 0)
+    separated = pairs["verdict"].str.startswith("differs")
     n_bakes = {pit: int(comparison.n_bakes[pit]) for pit in pits}
     return PitRanks(
         table=table.iloc[order].reset_index(drop=True),

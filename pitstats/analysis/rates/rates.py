@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis import caveats as notes
-from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.analysis.rates.posterior import bake_posterior, spread_table
 from pitstats.analysis.results import BurnRates
 from pitstats.errors import DesignError
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.intervals import wilson_interval
+from pitstats.stats.spread_prior import OWN
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 
@@ -24,10 +25,7 @@ _ESTIMAND = {
     "underbaked": "long-run share of items graded under-baked, averaged over bakes",
     "good": "long-run share of items within the target grades, averaged over bakes",
 }
-METHOD = (
-    "exact posterior; burn rates Beta(1/2, 1/2) a priori, between-bake SD uniform on "
-    "0 to 2.5 (logit scale) and common to all pits"
-)
+METHOD = f"exact posterior; burn rates Beta(1/2, 1/2) a priori, {OWN.words}"
 
 
 def estimate_burn_rates(study: Study, conf_level: float | None = None) -> BurnRates:
@@ -160,7 +158,7 @@ def checked_level(study: Study, conf_level: float | None) -> float:
 
 def _rate_table(
     pits: list[str], counted: pd.DataFrame, totals: pd.DataFrame, level: float
-) -> tuple[pd.DataFrame, tuple[float, float, float], float]:
+) -> tuple[pd.DataFrame, pd.DataFrame, float]:
     grouped = counted.groupby("pit", sort=False)
     table = pd.DataFrame({"pit": pits}).set_index("pit")
     table["n_bakes"] = grouped.size().reindex(pits, fill_value=0)
@@ -181,12 +179,8 @@ def _rate_table(
     for name, values in columns.items():
         padded = np.append(np.asarray(values, dtype=float), np.nan)
         table[name] = padded[index]
-    sd = result.bake_sd
-    return (
-        table.reset_index(),
-        (float(sd.estimate), float(sd.low), float(sd.high)),
-        float(result.cap_mass),
-    )
+    spreads = spread_table(table["n_bakes"], posterior.pits, result.bake_sd)
+    return table.reset_index(), spreads, float(result.cap_mass)
 
 
 def _naive(table: pd.DataFrame, level: float) -> pd.DataFrame:

@@ -142,7 +142,7 @@ def _rates_on(study: Study, common: PitComparison, rates: BurnRates) -> BurnRate
         table=table,
         naive=naive,
         bakes=bakes,
-        bake_sd=common.bake_sd or rates.bake_sd,
+        bake_sd=rates.bake_sd if common.bake_sd is None else common.bake_sd,
         estimand="long-run share of items graded burned over the places that all pits "
         "share, averaged over bakes",
         method=common.method,

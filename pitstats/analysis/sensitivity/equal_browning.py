@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import pair_rows, verdicts
+from pitstats.analysis.rates.pairs import pair_rows, verdicts, withheld_pairs
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.weighted_draws import summarize_pairs
 
@@ -66,7 +66,7 @@ def compare_at_equal_dose(
     draws = draws[[posterior.pits.index(pit) for pit in pits]]
     weights = np.full(draws.shape[1], 1 / draws.shape[1])
     raw_odds = draws / np.maximum(1 - draws, 1e-300)
-    one_bake_each = int(bakes.groupby("pit").size().max()) <= 1
+    n_bakes = {str(k): int(n) for k, n in bakes.groupby("pit").size().items()}
     tables = []
     for factors in excess:
         odds = raw_odds / np.array([[factors[pit]] for pit in pits])
@@ -77,7 +77,8 @@ def compare_at_equal_dose(
             table["simultaneous_low"],
             table["simultaneous_high"],
             margin=margin,
-            one_bake_each=one_bake_each,
+            one_bake_each=max(n_bakes.values()) <= 1,
+            withheld=withheld_pairs(table, n_bakes),
         )
         tables.append(table)
     return tables

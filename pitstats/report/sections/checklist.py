@@ -455,9 +455,15 @@ def icc_text(rates: BurnRates) -> str:
     """Write the ICC with its interval, and say which definition it is."""
     if int(rates.table["n_bakes"].max()) <= 1:
         return "unknown: with one bake of each pit these data do not show it"
-    estimate, low, high = (latent_icc(value) for value in rates.bake_sd)
+    parts = [
+        f"{one_line(row['pit'])} unknown"
+        if math.isnan(row["estimate"])
+        else f"{one_line(row['pit'])} {latent_icc(row['estimate']):.2f} "
+        f"({latent_icc(row['conf_low']):.2f} to {latent_icc(row['conf_high']):.2f})"
+        for row in rates.bake_sd.to_dict("records")
+        if row["n_bakes"] > 0
+    ]
     return (
-        f"{estimate:.2f} ({level_text(rates.conf_level)} interval {low:.2f} to "
-        f"{high:.2f}) on the latent logistic scale, from the SD between bakes "
-        f"({rates.bake_sd[0]:.2f})"
+        f"{'; '.join(parts)} on the latent logistic scale, from the SD between bakes "
+        f"of each pit ({level_text(rates.conf_level)} intervals)"
     )

@@ -120,26 +120,39 @@ def effective_sentence(rates: BurnRates, pit: str) -> str:
 
 
 def bake_spread_sentences(rates: BurnRates) -> list[str]:
-    """Say how much bakes of one pit differ, in words and on the logit scale."""
-    estimate, low, high = rates.bake_sd
+    """Say how repeatable each pit is, in words and on the logit scale."""
     if rates.table["n_bakes"].max() <= 1:
         return [
             "With one bake per pit the data say almost nothing about how much bakes of "
             "one pit differ."
         ]
-    if low < 0.3 and high > 1.0:
-        mood = "may hardly differ or differ a lot; these bakes cannot say"
-    elif estimate < 0.45:
-        mood = "hardly differed"
-    elif estimate < 0.8:
-        mood = "differed about as much as is usual"
-    else:
-        mood = "differed a lot"
-    level = level_text(rates.conf_level)
+    parts = [_repeatable(row) for row in rates.bake_sd.to_dict("records")]
     return [
-        f"Bakes of one pit {mood}: SD between bakes {estimate:.2f} on the logit scale "
-        f"({level} interval {low:.2f} to {high:.2f})."
+        "How repeatable each pit is, as the SD between its bakes on the logit scale "
+        f"({level_text(rates.conf_level)} interval): {'; '.join(filter(None, parts))}."
     ]
+
+
+def _repeatable(row: Mapping[Hashable, Any]) -> str:
+    """Spread of one pit, unknown below two bakes; nothing for a pit without any."""
+    name = one_line(row["pit"])
+    if row["n_bakes"] == 0:
+        return ""
+    if math.isnan(row["estimate"]):
+        return f"{name} unknown from {count(row['n_bakes'], 'bake')}"
+    ends = f"{row['conf_low']:.2f} to {row['conf_high']:.2f}"
+    return f"bakes of {name} {_mood(row)}, {row['estimate']:.2f} ({ends})"
+
+
+def _mood(row: Mapping[Hashable, Any]) -> str:
+    """Spread of one pit in a cook's words, no surer than its interval."""
+    if row["conf_low"] < 0.3 and row["conf_high"] > 1.0:
+        return "may hardly differ or differ a lot"
+    if row["estimate"] < 0.45:
+        return "hardly differed"
+    if row["estimate"] < 0.8:
+        return "differed about as much as is usual"
+    return "differed a lot"
 
 
 def _table(name: str, rates: BurnRates) -> Table:

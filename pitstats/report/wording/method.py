@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording.numbers import level_text
 from pitstats.report.wording.rates import rate_sentence
+from pitstats.stats.spread_prior import OWN, SD_LIMIT
 
 if TYPE_CHECKING:
     from pitstats.analysis.fairness import Finding
@@ -46,15 +47,18 @@ def method(comparison: PitComparison, rates: BurnRates) -> list[str]:
         "share one fire and are not independent.",
         "Model: the log odds of burning are a pit's level plus a normal bake effect; a "
         "pit's rate is its probability averaged over bakes. Rates have a Beta(1/2, "
-        "1/2) prior (Jeffreys 1946, Proc R Soc A 186:453), the SD between bakes a "
-        "uniform prior on 0 to 2.5 (after Gelman 2006, Bayesian Analysis 1:515), "
-        "common to all pits. The posterior is computed on a grid, without sampling.",
+        "1/2) prior (Jeffreys 1946, Proc R Soc A 186:453), the SD between bakes of "
+        f"each pit a {OWN.margin} prior up to {SD_LIMIT} (after Gelman 2006, Bayesian "
+        "Analysis 1:515), and the SDs of the pits are drawn to a common level. The "
+        "posterior is computed on a grid, without sampling.",
         f"Intervals are equal-tailed {level} posterior intervals. In simulations of "
-        "two pits compared as baked, with two to ten bakes and normal bake effects of "
-        "one SD up to 1 for both, they covered the true difference in 94% or more of "
-        "studies in every setting tried, for 95% claimed, while counting items as "
-        "independent covered as little as 55%. A single pit's rate held in as few as "
-        "88% where its fire was much moodier than the other's.",
+        "two pits compared as baked, with two to eight bakes and normal bake effects "
+        "of one SD up to 1 for both, they covered the true difference in 93% or more "
+        "of studies in every setting tried, for 95% claimed, while counting items as "
+        "independent covered as little as 55%. Where one fire was up to six times as "
+        "moody as the other they covered in 92% or more, but in 90% where the moody "
+        "pit had two bakes and the other eight; a single pit's rate held in as few as "
+        "87%.",
     ]
     if len(comparison.table) > 1:
         lines.append(

@@ -133,7 +133,7 @@ def effective_sentence(rates: BurnRates, pit: str) -> str:
 
 
 def bake_spread_sentence(rates: BurnRates) -> str:
-    """Say how much bakes of one pit differ.
+    """Say how repeatable each pit is: how much its bakes differ.
 
     Parameters
     ----------
@@ -143,33 +143,43 @@ def bake_spread_sentence(rates: BurnRates) -> str:
     Returns
     -------
     str
-        One sentence in a cook's words and on the logit scale.
+        One sentence in a cook's words and on the logit scale, pit by pit.
 
     Examples
     --------
     >>> import pitstats as ps
     >>> rates = ps.estimate_burn_rates(ps.demo_study("four_pits"))
-    >>> bake_spread_sentence(rates).startswith("Bakes of one pit")
+    >>> bake_spread_sentence(rates).startswith("How repeatable each pit is")
     True
     """
-    estimate, low, high = rates.bake_sd
     if rates.table["n_bakes"].max() <= 1:
         return sentence(
             "With one bake per pit the data say almost nothing about how much bakes of "
             "one pit differ."
         )
-    if low < 0.3 and high > 1.0:
-        mood = "may hardly differ or differ a lot; these bakes cannot say"
-    elif estimate < 0.45:
-        mood = "hardly differed"
-    elif estimate < 0.8:
-        mood = "differed about as much as is usual"
-    else:
-        mood = "differed a lot"
+    parts = [
+        f"{one_line(row['pit'])} unknown from {count(row['n_bakes'], 'bake')}"
+        if math.isnan(row["estimate"])
+        else f"bakes of {one_line(row['pit'])} {_mood(row)}, {row['estimate']:.2f} "
+        f"({row['conf_low']:.2f} to {row['conf_high']:.2f})"
+        for row in rates.bake_sd.to_dict("records")
+        if row["n_bakes"] > 0
+    ]
     return sentence(
-        f"Bakes of one pit {mood}: SD between bakes {estimate:.2f} on the logit scale "
-        f"({level_text(rates.conf_level)} interval {low:.2f} to {high:.2f})."
+        "How repeatable each pit is, as the SD between its bakes on the logit scale "
+        f"({level_text(rates.conf_level)} interval): {'; '.join(parts)}."
     )
+
+
+def _mood(row: Mapping[Hashable, Any]) -> str:
+    """Spread of one pit in a cook's words, no surer than its interval."""
+    if row["conf_low"] < 0.3 and row["conf_high"] > 1.0:
+        return "may hardly differ or differ a lot"
+    if row["estimate"] < 0.45:
+        return "hardly differed"
+    if row["estimate"] < 0.8:
+        return "differed about as much as is usual"
+    return "differed a lot"
 
 
 def missing_sentence(rates: BurnRates) -> str:

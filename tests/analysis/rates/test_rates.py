@@ -50,11 +50,35 @@ def test_columns_are_those_promised() -> None:
 
 
 def test_agrees_with_the_brute_force_reference() -> None:
-    # tests/reference/i_bake_rates.json, case three_bakes_each (1600 x 201 grid).
+    # tests/reference/own_spread.json, case "three bakes each".
     table = ps.estimate_burn_rates(house_example()).table
-    np.testing.assert_allclose(table["estimate"], [0.27829, 0.41219], atol=0.001)
-    np.testing.assert_allclose(table["conf_low"], [0.11989, 0.21133], atol=0.003)
-    np.testing.assert_allclose(table["conf_high"], [0.51371, 0.64586], atol=0.003)
+    np.testing.assert_allclose(table["estimate"], [0.27749, 0.41150], atol=0.001)
+    np.testing.assert_allclose(table["conf_low"], [0.12120, 0.21429], atol=0.003)
+    np.testing.assert_allclose(table["conf_high"], [0.51328, 0.64172], atol=0.003)
+
+
+def test_how_repeatable_each_pit_is() -> None:
+    # tests/reference/own_spread.json, case "three bakes each".
+    spreads = ps.estimate_burn_rates(house_example()).bake_sd
+    assert spreads.columns.tolist() == [
+        "pit",
+        "n_bakes",
+        "estimate",
+        "conf_low",
+        "conf_high",
+    ]
+    np.testing.assert_allclose(spreads["estimate"], [0.78359, 0.77046], atol=0.002)
+    np.testing.assert_allclose(spreads["conf_high"], [1.99424, 1.96029], atol=0.003)
+
+
+def test_a_pit_baked_once_does_not_show_how_repeatable_it_is() -> None:
+    bakes = pd.DataFrame(
+        {"bake": list("abcd"), "pit": list("ABBB"), "n_items": 18, "n_burned": 4}
+    )
+    spreads = ps.estimate_burn_rates(counts_study(bakes)).bake_sd.set_index("pit")
+    assert spreads.loc["A", ["estimate", "conf_low", "conf_high"]].isna().all()
+    assert spreads.loc["B"].notna().all()
+    assert spreads["n_bakes"].to_dict() == {"A": 1, "B": 3}
 
 
 def test_naive_interval_is_wilsons_on_the_pooled_items() -> None:
@@ -71,8 +95,7 @@ def test_naive_interval_is_wilsons_on_the_pooled_items() -> None:
 def test_effective_items_never_exceed_the_graded_ones() -> None:
     table = ps.estimate_burn_rates(house_example()).table
     assert (table["effective_items"] <= table["n_items"]).all()
-    # "18 of 60 in the first reference case" (inference notes of the method).
-    assert table["effective_items"].round().tolist() == [18, 19]
+    assert table["effective_items"].round().tolist() == [19, 19]
 
 
 def test_row_order_of_bakes_does_not_matter() -> None:

@@ -114,8 +114,12 @@ def test_latent_icc_is_the_correlation_of_two_items_of_one_bake() -> None:
 def test_icc_has_an_interval_and_says_which_definition_it_is() -> None:
     rates = ps.estimate_burn_rates(house_example())
     text = icc_text(rates)
-    low, high = (f"{latent_icc(value):.2f}" for value in rates.bake_sd[1:])
-    assert f"interval {low} to {high}" in text
+    for row in rates.bake_sd.to_dict("records"):
+        at, low, high = (
+            f"{latent_icc(row[name]):.2f}"
+            for name in ("estimate", "conf_low", "conf_high")
+        )
+        assert f"{row['pit']} {at} ({low} to {high})" in text
     assert "latent logistic scale" in text
     single = counts_study(
         pd.DataFrame(
