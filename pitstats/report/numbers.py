@@ -120,7 +120,9 @@ def level_text(conf_level: float) -> str:
 
 
 def p_number(p_value: float) -> str:
-    """Write a p-value as a table does; never 0 and never 1."""
+    """Write a p-value as a table does; never 0 and never 1, "none" without one."""
+    if math.isnan(p_value):
+        return "none"
     if p_value < 0.001:
         return "< 0.001"
     if p_value > 0.99:
@@ -136,6 +138,8 @@ def p_text(p_value: float, *, adjusted: bool = True) -> str:
     >>> p_text(0.0321), p_text(0.00004), p_text(0.9999, adjusted=False)
     ('adjusted p = 0.032', 'adjusted p < 0.001', 'p > 0.99')
     """
+    if math.isnan(p_value):
+        return "no p-value"
     text = p_number(p_value)
     name = "adjusted p" if adjusted else "p"
     return f"{name} {text}" if text[0] in "<>" else f"{name} = {text}"

@@ -124,7 +124,8 @@ def pair_table(comparison: PitComparison) -> pd.DataFrame:
         columns["Interval, all pairs"] = point_spans(table, "simultaneous")
     columns["If each item counted"] = point_spans(naive, "conf")
     columns["p, adjusted" if len(table) > 1 else "p"] = [
-        "< 0.001" if p < 0.001 else f"{p:.3f}" for p in table["p_adjusted"]
+        "none" if p != p else "< 0.001" if p < 0.001 else f"{p:.3f}"
+        for p in table["p_adjusted"]
     ]
     columns["Verdict"] = table["verdict"]
     if comparison.one_bake_each:

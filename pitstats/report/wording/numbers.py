@@ -150,6 +150,8 @@ def p_text(p_value: float, *, adjusted: bool = True) -> str:
     >>> p_text(0.0321), p_text(0.00004), p_text(0.9999, adjusted=False)
     ('adjusted p = 0.032', 'adjusted p < 0.001', 'p > 0.99')
     """
+    if math.isnan(p_value):
+        return "no p-value"
     name = "adjusted p" if adjusted else "p"
     if p_value < 0.001:
         return f"{name} < 0.001"
