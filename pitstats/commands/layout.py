@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
-from pitstats.commands.values import PitSize
+from pitstats.commands.values import Looks, PitSize, Share
 from pitstats.errors import DesignError
 
 
@@ -24,7 +24,12 @@ from pitstats.errors import DesignError
     required=True,
     help="A pit and its cells, PIT=ROWSxCOLUMNS; repeat for every pit.",
 )
-@click.option("--bakes", type=int, default=3, show_default=True, help="Of each pit.")
+@click.option("--bakes", type=int, help="Of each pit; 3, or the last look.")
+@click.option(
+    "--looks",
+    type=Looks(),
+    help="Bakes of each pit after which to look and maybe stop: 2,4,6, or every.",
+)
 @click.option("--items", type=int, help="Items a bake; all cells if not given.")
 @click.option("--title", help="Title of the study.")
 @click.option("--question", help="Question the bakes are to answer.")
@@ -34,7 +39,7 @@ from pitstats.errors import DesignError
     help="How the heat of the pits is matched.",
 )
 @click.option("--stop-rule", help="When a bake is ended, in words.")
-@click.option("--margin", type=float, help="Difference that changes no advice, 0-1.")
+@click.option("--margin", type=Share(), help="Difference that changes no advice, 0-1.")
 @click.option("--lot", help="Name of the one lot of dough.")
 @click.option(
     "--regrade-share",
@@ -49,7 +54,8 @@ from pitstats.errors import DesignError
 def layout(
     dest: Path,
     pits: tuple[tuple[str, dict[str, tuple[int, int]]], ...],
-    bakes: int,
+    bakes: int | None,
+    looks: list[int] | str | None,
     items: int | None,
     lot: str | None,
     regrade_share: float,
@@ -59,14 +65,20 @@ def layout(
 ) -> None:
     """Draw order, cells and codes at random and write the planned study to DEST."""
     from pitstats.planning.layout import randomize_layout
+    from pitstats.planning.looks import checked_looks
     from pitstats.study.files import write_study
 
     grates = dict(pits)
     if len(grates) < len(pits):
         raise DesignError("A pit was given twice; put its grates together with +.")
+    if looks is not None:
+        stated["looks_planned"] = checked_looks(looks, bakes)
+    last = stated["looks_planned"][-1] if looks is not None else bakes or 3
+    if looks is not None and bakes not in (None, last):
+        raise DesignError(f"The last look is after {last} bakes, but --bakes {bakes}.")
     drawn = randomize_layout(
         grates,
-        bakes=bakes,
+        bakes=last,
         items="fill" if items is None else items,
         lots=lot,
         regrade_share=regrade_share,

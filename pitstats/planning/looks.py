@@ -318,5 +318,5 @@ def look_in_words(look: int, level: float) -> str:
         return "After 1 bake of each pit say nothing: one bake allows no verdict."
     return (
         f"After {look} bakes of each pit say 'differs' only if the "
-        f"{100 * (1 - level):.1f} % interval excludes no difference."
+        f"{100 * (1 - level):.1f}% interval excludes no difference."
     )

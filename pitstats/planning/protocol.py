@@ -6,8 +6,11 @@ public notices; where they differ from what is in force at the place, the latter
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pitstats.planning.looks import look_in_words
+from pitstats.stats.stopping import stopping_levels
 from pitstats.study.settings import Settings
 
 
@@ -136,6 +139,33 @@ def fairness_rules(settings: Settings) -> list[str]:
         "Whether a spoiled bake is excluded is decided and written down before its "
         "items are graded. Every bake is reported.",
     ]
+
+
+@dataclass(frozen=True)
+class LookStep:
+    """One planned look: after how many bakes of each pit, and what to do then."""
+
+    bakes: int
+    text: str
+
+
+def look_steps(settings: Settings, pits: int, items: Sequence[int]) -> list[LookStep]:
+    """What to do at each planned look; empty where none or a single one is planned."""
+    looks = settings.looks_planned
+    if len(looks) < 2:
+        return []
+    sizes = tuple(items) if len(items) == pits else max(items)
+    found = stopping_levels(looks, min(max(pits, 2), 6), sizes, settings.conf_level)
+    return [
+        LookStep(look, f"{look_in_words(look, float(level))} {_then(look, looks[-1])}")
+        for look, level in zip(looks, found.levels, strict=True)
+    ]
+
+
+def _then(look: int, last: int) -> str:
+    if look == last:
+        return "The test ends here, whatever it says."
+    return "If so the test may stop; if not, bake on. Write the look down either way."
 
 
 def burned_rule(settings: Settings) -> str:

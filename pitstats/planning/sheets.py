@@ -17,6 +17,7 @@ from pitstats.planning.protocol import (
     DEFERENCE,
     burned_rule,
     fairness_rules,
+    look_steps,
 )
 from pitstats.planning.sheet_pages import (
     FACE_NAMES,
@@ -201,6 +202,11 @@ def render_sheets(
             cautions=CAUTIONS,
             deference=DEFERENCE,
             size=_protocol_size(rules),
+            looks=look_steps(
+                study.settings,
+                bakes["pit"].nunique(),
+                _items_per_bake(bakes, items),
+            ),
         ),
         GRIDS: draw(
             "grids",
@@ -301,6 +307,12 @@ def _plan_sentence(study: Study, bakes: pd.DataFrame, items: pd.DataFrame) -> st
         f"session{'' if sessions == 1 else 's'}, {len(items)} items. Grades, palest "
         f"first: {', '.join(study.settings.grades)}."
     )
+
+
+def _items_per_bake(bakes: pd.DataFrame, items: pd.DataFrame) -> list[int]:
+    """Items of a bake of each pit (median)."""
+    sizes = items.groupby("bake").size().reindex(bakes["bake"], fill_value=0)
+    return [int(n) for n in sizes.groupby(bakes["pit"].to_numpy()).median()]
 
 
 def _who_gets_what(*, again: bool) -> list[tuple[str, str]]:

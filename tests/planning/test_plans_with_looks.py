@@ -78,7 +78,7 @@ def test_the_boundary_in_words() -> None:
         lines[0] == "After 1 bake of each pit say nothing: one bake allows no verdict."
     )
     level = stopping_levels([1, 2, 4], items=16).levels[1]
-    assert f"the {100 * (1 - level):.1f} % interval" in lines[1]
+    assert f"the {100 * (1 - level):.1f}% interval" in lines[1]
     assert boundary_in_words(ps.plan_bakes(2, 12, simulations=100, rng=1)) == []
 
 

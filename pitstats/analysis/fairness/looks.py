@@ -74,8 +74,8 @@ def _undeclared(look: Look) -> Finding:
         f"The results were looked at {seen} without a plan for these looks.{plan} With "
         f"the usual interval at every look {round(100 * look.unguarded)} in 100 tests "
         "of equal pits would have been called different; here the interval allows for "
-        f"that ({100 * (1 - look.level):.1f} % in place of "
-        f"{100 * look.conf_level:g} %).",
+        f"that ({100 * (1 - look.level):.1f}% in place of "
+        f"{100 * look.conf_level:g}%).",
         "Write the looks down before the first bake of the next test: [looks] planned "
         "in study.toml; the intervals are then narrower at each.",
         why=_WHY,
@@ -96,8 +96,8 @@ def _planned(look: Look) -> Finding:
         "note",
         f"This is a planned look, after {look.bakes} bakes of each pit of looks after "
         f"{bakes_listed(look.planned)}: its intervals are at "
-        f"{100 * (1 - look.level):.1f} %, so that all looks together keep "
-        f"{100 * look.conf_level:g} %.{stop}",
+        f"{100 * (1 - look.level):.1f}%, so that all looks together keep "
+        f"{100 * look.conf_level:g}%.{stop}",
         "Keep to the planned looks.",
         why=_WHY,
         wording="Give the interval as a repeated confidence interval.",
