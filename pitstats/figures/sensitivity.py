@@ -1,4 +1,4 @@
-"""One picture of every alternative: would the answer change."""
+"""One picture of every alternative: how far does it move the answer."""
 
 from __future__ import annotations
 
@@ -7,20 +7,18 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pitstats.analysis.sensitivity.sensitivity import AS_REPORTED, Sensitivity
+from pitstats.analysis.sensitivity.sensitivity import Sensitivity
 from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-# Alternatives of one family that are all shown; of more, the two ends.
-_MOST = 4
-_WRAP = 29
+_WRAP = 34
 
 
 def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) -> Figure:
-    """Draw the difference of one pair of pits under every alternative.
+    """Draw how far each alternative moves the difference of one pair of pits.
 
     Parameters
     ----------
@@ -32,9 +30,10 @@ def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) ->
     Returns
     -------
     matplotlib.figure.Figure
-        One row per alternative, grouped by what it is about; of families with more
-        than four the lowest and the highest. Bar: the interval that decides. Filled
-        diamond: the verdict as reported; open diamond: another verdict, named.
+        One row per idea. Shaded: the interval as reported, seen from the difference;
+        solid line: no difference left. Diamond: the member that tips the answer, else
+        the one that moves it furthest, with the range over all members; open and named
+        where it tips.
 
     Examples
     --------
@@ -42,44 +41,29 @@ def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) ->
     >>> study = ps.demo_study("one_bake_each")
     >>> figure = ps.plot_sensitivity(ps.check_sensitivity(study))
     >>> figure.axes[0].get_xlabel()
-    'Points, Quarry \N{MINUS SIGN} Ferry'
+    'Moves Quarry \N{MINUS SIGN} Ferry by, points'
     """
     from matplotlib.figure import Figure
 
     pair = found.leading_pair if pair is None else pair
-    rows = _rows(found.of_pair(*pair))
-    y, height = _heights([label for label, _ in rows])
+    own = found.of_pair(*pair)
+    reported, rows = own.iloc[0], own.iloc[1:]
+    labels = [_label(row) for _, row in rows.iterrows()]
+    y, height = _heights(labels)
     with house_style():
-        figure = Figure(figsize=(7.2, 1.6 + 0.25 * height), layout="constrained")
+        figure = Figure(figsize=(7.2, 1.9 + 0.27 * height), layout="constrained")
         axes = figure.subplots()
-        _background(axes, found, rows)
-        for place, (_, row) in zip(y, rows, strict=True):
-            if row is not None:
-                _draw_row(axes, place, row)
-        _finish(axes, y, rows, pair)
+        _background(axes, reported)
+        for place, (_, row) in zip(y, rows.iterrows(), strict=True):
+            _draw_row(axes, place, row)
+        _finish(axes, y, labels, pair, rows)
         _legend(figure, found)
     return figure
 
 
-def _rows(own: pd.DataFrame) -> list[tuple[str, pd.Series | None]]:
-    """Labels with the row to draw; None for the heading of a family."""
-    rows: list[tuple[str, pd.Series | None]] = []
-    for about, group in own.groupby("about", sort=False):
-        if about == AS_REPORTED:
-            rows.append(("As reported", group.iloc[0]))
-            continue
-        heading = str(about).capitalize()
-        if len(group) > _MOST:
-            ends = [int(group["estimate"].argmin()), int(group["estimate"].argmax())]
-            heading += f" ({len(group)}: ends)"
-            group = group.iloc[ends]
-        rows.append((heading, None))
-        rows += [(_label(row), row) for _, row in group.iterrows()]
-    return rows
-
-
 def _label(row: pd.Series) -> str:
-    return fill(shorten(row["alternative"], 58), _WRAP)
+    family = shorten(str(row["family"]).capitalize(), 30)
+    return f"{family}:\n{fill(shorten(row['alternative'], 66), _WRAP)}"
 
 
 def _heights(labels: list[str]) -> tuple[list[float], float]:
@@ -88,58 +72,45 @@ def _heights(labels: list[str]) -> tuple[list[float], float]:
     for label in labels:
         lines = label.count("\n") + 1
         places.append(top + lines / 2)
-        top += lines + 0.15
+        top += lines + 0.5
     return places, top
 
 
-def _background(
-    axes: Axes, found: Sensitivity, rows: list[tuple[str, pd.Series | None]]
-) -> None:
-    margin = found.leading.margin
-    if margin is not None:
-        axes.axvspan(
-            -100 * margin, 100 * margin, color=LINE, alpha=0.45, zorder=0, gid="margin"
-        )
-    axes.axvline(0, color=INK, linewidth=1)
-    reported = rows[0][1]
-    if reported is not None:
-        axes.axvline(
-            100 * reported["estimate"],
-            color=SOFT,
-            linewidth=1.2,
-            linestyle=(0, (4, 3)),
-            gid="reported",
-        )
+def _background(axes: Axes, reported: pd.Series) -> None:
+    ends = [
+        100 * (reported[f"simultaneous_{end}"] - reported["estimate"])
+        for end in ("low", "high")
+    ]
+    axes.axvspan(*ends, color=EMBER, alpha=0.14, linewidth=0, zorder=0, gid="interval")
+    axes.axvline(0, color=SOFT, linewidth=1.2, linestyle=(0, (4, 3)), gid="reported")
+    axes.axvline(-100 * reported["estimate"], color=INK, linewidth=1, gid="none left")
 
 
 def _draw_row(axes: Axes, y: float, row: pd.Series) -> None:
-    changed = not row["stands"]
-    ends = [100 * row["simultaneous_low"], 100 * row["simultaneous_high"]]
     axes.plot(
-        ends,
+        [100 * row["shift_from"], 100 * row["shift_to"]],
         [y, y],
-        color=SOFT if changed else EMBER,
-        alpha=0.35,
-        linewidth=6,
+        color=EMBER,
+        linewidth=2,
         solid_capstyle="butt",
-        gid="interval",
+        gid="range",
     )
     axes.plot(
-        100 * row["estimate"],
+        100 * row["shift"],
         y,
         "D",
         markersize=7.5,
         color=EMBER,
-        markerfacecolor="white" if changed else EMBER,
-        markeredgecolor=INK if changed else EMBER,
+        markerfacecolor="white" if row["tips"] else EMBER,
+        markeredgecolor=INK if row["tips"] else EMBER,
         markeredgewidth=1.6,
-        gid="changed" if changed else "estimate",
+        gid="tips" if row["tips"] else "shift",
     )
-    if changed:
+    if row["tips"]:
         axes.annotate(
             str(row["verdict"]),
-            (max(ends), y),
-            xytext=(4, 0),
+            (100 * max(row["shift_to"], row["shift"]), y),
+            xytext=(9, 0),
             textcoords="offset points",
             va="center",
             fontsize=11,
@@ -153,23 +124,18 @@ def _draw_row(axes: Axes, y: float, row: pd.Series) -> None:
 def _finish(
     axes: Axes,
     y: list[float],
-    rows: list[tuple[str, pd.Series | None]],
+    labels: list[str],
     pair: tuple[str, str],
+    rows: pd.DataFrame,
 ) -> None:
-    axes.set_yticks(y, [label for label, _ in rows], fontsize=12)
-    for tick, (_, row) in zip(axes.get_yticklabels(), rows, strict=True):
-        if row is None or row["about"] == AS_REPORTED:
-            tick.set_fontweight("bold")
-    axes.set_ylim(y[-1] + 1.2, -0.4)
+    axes.set_yticks(y, labels, fontsize=12)
+    axes.set_ylim((y[-1] if y else 0.0) + 1.8, -0.4)
     first, second = (shorten(name, 16) for name in pair)
-    axes.set_xlabel(f"Points, {first} \N{MINUS SIGN} {second}")
-    drawn = [row for _, row in rows if row is not None]
-    low = min(float(row["simultaneous_low"]) for row in drawn)
-    high = max(float(row["simultaneous_high"]) for row in drawn)
-    # Room on the right for the name of another verdict.
-    room = 0.05 if all(bool(row["stands"]) for row in drawn) else 0.34
-    span = high - low
-    axes.set_xlim(100 * (low - 0.05 * span), 100 * (high + room * span))
+    axes.set_xlabel(f"Moves {first} \N{MINUS SIGN} {second} by, points")
+    low, high = axes.get_xlim()
+    if rows["tips"].any():
+        # Room on the right for the name of another verdict.
+        axes.set_xlim(low, high + 0.3 * (high - low))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x", color=LINE, linewidth=0.8)
@@ -180,12 +146,14 @@ def _legend(figure: Figure, found: Sensitivity) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    level = f"{100 * found.conf_level:g}% interval"
+    level = f"{100 * found.conf_level:g}% interval as reported"
     if len(found.leading.table) > 1:
         level += ", all pairs"
     handles: list[Line2D | Patch] = [
-        Line2D([], [], color=EMBER, marker="D", ls="", label="verdict as reported"),
-        Line2D([], [], color=EMBER, alpha=0.35, linewidth=6, label=level),
+        Line2D(
+            [], [], color=EMBER, marker="D", linewidth=2, label="moves it by, range"
+        ),
+        Patch(color=EMBER, alpha=0.14, label=level),
         Line2D(
             [],
             [],
@@ -194,11 +162,10 @@ def _legend(figure: Figure, found: Sensitivity) -> None:
             markerfacecolor="white",
             markeredgecolor=INK,
             markeredgewidth=1.6,
-            label="another verdict",
+            label="tips: another verdict",
         ),
+        Line2D([], [], color=INK, linewidth=1, label="no difference left"),
     ]
-    if found.leading.margin is not None:
-        handles.append(Patch(color=LINE, alpha=0.45, label="margin stated before"))
     figure.legend(
         handles=handles,
         loc="outside lower center",

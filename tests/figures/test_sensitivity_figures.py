@@ -20,52 +20,41 @@ def drawn(axes, *names: str) -> list:
     return [line for line in axes.lines if line.get_gid() in names]
 
 
-def test_every_row_that_is_shown_is_a_row_of_the_table() -> None:
+def test_every_idea_is_a_row_at_its_shift_with_its_range() -> None:
     axes = ps.plot_sensitivity(found()).axes[0]
-    own = found().of_pair(*found().leading_pair)
-    ends = np.round(100 * own[["simultaneous_low", "simultaneous_high"]], 8)
-    known = {tuple(row) for row in ends.to_numpy().tolist()}
-    bars = [tuple(np.round(bar.get_xdata(), 8)) for bar in drawn(axes, "interval")]
-    assert set(bars) <= known
+    own = found().tried()
+    marks = [mark.get_xdata()[0] for mark in drawn(axes, "shift", "tips")]
+    assert marks == pytest.approx((100 * own["shift"]).tolist())
+    ranges = [line.get_xdata().tolist() for line in drawn(axes, "range")]
+    ends = 100 * own[["shift_from", "shift_to"]].to_numpy()
+    np.testing.assert_allclose(ranges, ends)
     labels = [label.get_text() for label in axes.get_yticklabels()]
-    assert labels[0] == "As reported"
-    assert "Grate temperature" in labels
-    assert "One bake left out (14: ends)" in labels
+    assert len(labels) == len(own)
+    assert any(text.startswith("Grate temperature:") for text in labels)
 
 
-def test_changed_verdicts_are_open_and_named() -> None:
+def test_what_tips_is_open_and_named() -> None:
     axes = ps.plot_sensitivity(found()).axes[0]
-    changed = drawn(axes, "changed")
+    tipping = drawn(axes, "tips")
     words = [text.get_text() for text in axes.texts if text.get_gid() == "verdict"]
-    assert len(changed) == len(words) > 0
-    assert set(words) == {"cannot tell"}
-    assert all(mark.get_markerfacecolor() == "white" for mark in changed)
-    own = found().of_pair(*found().leading_pair)
-    values = {round(100 * v, 8) for v in own.loc[own["changes"], "estimate"]}
-    assert {round(float(mark.get_xdata()[0]), 8) for mark in changed} <= values
+    own = found().tried()
+    assert len(tipping) == len(words) == own["tips"].sum() > 0
+    assert words == own.loc[own["tips"], "verdict"].tolist()
+    assert all(mark.get_markerfacecolor() == "white" for mark in tipping)
 
 
-def test_the_ends_of_a_large_family_are_drawn() -> None:
-    axes = ps.plot_sensitivity(found()).axes[0]
-    own = found().of_pair(*found().leading_pair)
-    one_out = 100 * own.loc[own["about"] == "one bake left out", "estimate"]
-    marks = {
-        round(float(mark.get_xdata()[0]), 8)
-        for mark in drawn(axes, "estimate", "changed")
-    }
-    assert {round(one_out.min(), 8), round(one_out.max(), 8)} <= marks
-
-
-def test_the_dashed_line_is_the_difference_as_reported_and_the_margin_is_shown() -> (
-    None
-):
-    figure = ps.plot_sensitivity(found(), ("South", "North"))
-    axes = figure.axes[0]
+def test_the_interval_as_reported_lies_about_no_shift() -> None:
+    pair = ("South", "North")
+    axes = ps.plot_sensitivity(found(), pair).axes[0]
     (line,) = drawn(axes, "reported")
-    own = found().of_pair("South", "North")
-    assert line.get_xdata()[0] == pytest.approx(100 * own["estimate"].iloc[0])
-    assert any(patch.get_gid() == "margin" for patch in axes.patches)
-    assert axes.get_xlabel() == "Points, South \N{MINUS SIGN} North"
+    assert line.get_xdata()[0] == 0
+    reported = found().of_pair(*pair).iloc[0]
+    (nothing,) = drawn(axes, "none left")
+    assert nothing.get_xdata()[0] == pytest.approx(-100 * reported["estimate"])
+    (band,) = [patch for patch in axes.patches if patch.get_gid() == "interval"]
+    wide = 100 * (reported["simultaneous_high"] - reported["simultaneous_low"])
+    assert band.get_width() == pytest.approx(wide)
+    assert axes.get_xlabel() == "Moves South \N{MINUS SIGN} North by, points"
 
 
 def test_long_and_odd_names_do_no_harm() -> None:
@@ -76,7 +65,7 @@ def test_long_and_odd_names_do_no_harm() -> None:
     )
     figure = ps.plot_sensitivity(ps.check_sensitivity(study))
     figure.canvas.draw()
-    assert len(figure.axes[0].get_xlabel()) < 60
+    assert len(figure.axes[0].get_xlabel()) < 70
 
 
 def test_tables_of_grades_add_up() -> None:

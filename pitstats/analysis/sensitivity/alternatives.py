@@ -10,8 +10,6 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.grading.agreement import other_gradings
-from pitstats.analysis.grading.graded_bakes import tally_grades
-from pitstats.analysis.grading.posterior import at_cut, grade_pairs, grade_posterior
 from pitstats.analysis.grading.regrading import join_regrades
 from pitstats.analysis.heat.gauge import Z_SHOWN
 from pitstats.analysis.heat.probe_series import summarize_probes
@@ -30,7 +28,6 @@ from pitstats.analysis.sensitivity.recount import (
 )
 from pitstats.errors import DesignError
 from pitstats.stats.sensors import browning_factor
-from pitstats.study.grading import deciding_code
 from pitstats.study.schema import FACES
 from pitstats.study.study import Study
 
@@ -39,7 +36,6 @@ GRATE_HEAT = "grate temperature"
 BAKE_TIME = "minutes in the pit"
 LOAD = "load time"
 MISSING = "missing items"
-CUT = "burned cut"
 FACE = "deciding face"
 GRADING = "grading"
 EXCLUDED = "excluded bakes"
@@ -59,8 +55,8 @@ class Alternative:
 
     Attributes
     ----------
-    about : str
-        What it is about.
+    family : str
+        What it is about: members of one family are one idea, tried more than once.
     alternative : str
         What was done.
     table : pandas.DataFrame or None
@@ -72,15 +68,15 @@ class Alternative:
         What it is set beside: the same kind of count, or the leading comparison.
     """
 
-    about: str
+    family: str
     alternative: str
     table: pd.DataFrame | None = None
     reason: str = ""
     against: str = "counted"
 
 
-def _none(about: str, reason: str, alternative: str = "all") -> Alternative:
-    return Alternative(about=about, alternative=alternative, reason=reason)
+def _none(family: str, reason: str, alternative: str = "all") -> Alternative:
+    return Alternative(family=family, alternative=alternative, reason=reason)
 
 
 # --- where the items lay, and when ----------------------------------------------------
@@ -93,20 +89,20 @@ def other_layouts(both: BothWays, recount: Recount) -> Iterator[Alternative]:
         return
     if recount.counted == SHARED_PLACES:
         yield Alternative(
-            about=LAYOUT,
+            family=LAYOUT,
             alternative="as baked, all places",
             table=with_sizes(both.as_baked.table, both.as_baked.rates),
             against="leading",
         )
         yield Alternative(
-            about=LAYOUT,
+            family=LAYOUT,
             alternative="shared places, no model",
             table=recount.compare(recount.bakes()),
             against="leading",
         )
         return
     yield Alternative(
-        about=LAYOUT,
+        family=LAYOUT,
         alternative="shared places, by the model",
         table=with_sizes(both.common.table, both.common.rates),
         against="leading",
@@ -137,7 +133,7 @@ def _shared_ranks(recount: Recount) -> Alternative:
     table = recount.compare(count_items(within))
     if table.empty:
         return _none(LOAD, "fewer than two pits have load ranks", name)
-    return Alternative(about=LOAD, alternative=name, table=table)
+    return Alternative(family=LOAD, alternative=name, table=table)
 
 
 def _load_in_model(recount: Recount) -> Iterator[Alternative]:
@@ -163,7 +159,7 @@ def _load_in_model(recount: Recount) -> Iterator[Alternative]:
     frame = fitted.entries.frame[["bake", "pit", "n_items"]]
     bakes = frame.groupby(["bake", "pit"], observed=True)["n_items"].sum().reset_index()
     table = with_sizes(difference_table(fitted), bakes.astype({"pit": "str"}))
-    yield Alternative(about=LOAD, alternative=name, table=table, against="leading")
+    yield Alternative(family=LOAD, alternative=name, table=table, against="leading")
 
 
 # --- heat and time --------------------------------------------------------------------
@@ -191,7 +187,7 @@ def at_equal_heat(recount: Recount) -> Iterator[Alternative]:
     tables = _at_dose(recount, pits, excess)
     for z, table in zip(Z_SHOWN, tables, strict=True):
         yield Alternative(
-            about=GRATE_HEAT, alternative=f"all grates alike, z {z:.0f} K", table=table
+            family=GRATE_HEAT, alternative=f"all grates alike, z {z:.0f} K", table=table
         )
 
 
@@ -211,7 +207,7 @@ def at_equal_time(recount: Recount) -> Iterator[Alternative]:
     factors = {pit: minutes[pit] / middle for pit in pits}
     (table,) = _at_dose(recount, pits, [factors])
     yield Alternative(
-        about=BAKE_TIME, alternative="all bakes equally long", table=table
+        family=BAKE_TIME, alternative="all bakes equally long", table=table
     )
 
 
@@ -299,7 +295,7 @@ def missing_extremes(recount: Recount) -> Iterator[Alternative]:
                 name = f"all missing of {all_of} burned, none of {none_of}"
                 rows.append(own.assign(alternative=name))
         yield Alternative(
-            about=MISSING,
+            family=MISSING,
             alternative=EACH_PAIR,
             table=pd.concat(rows, ignore_index=True) if rows else None,
         )
@@ -328,44 +324,6 @@ def _fill_missing(
         n_missing=0,
     )
     return recount.compare(filled)
-
-
-def other_cuts(recount: Recount) -> Iterator[Alternative]:
-    """Every other grade from which items could count as burned, from one model."""
-    settings = recount.study.settings
-    deciding = deciding_code(recount.codes, settings)
-    used = ~np.isnan(deciding) & ~recount.lost
-    if not used.any():
-        yield _none(CUT, "no grades are recorded")
-        return
-    if len(settings.grades) < 3:
-        yield _none(CUT, "a scale of two grades has one cut only")
-        return
-    own = recount.items[used]
-    counts = tally_grades(own["bake"], deciding[used], len(settings.grades))
-    bakes = count_items(own)
-    graded = set(bakes["pit"])
-    pits = tuple(pit for pit in recount.study.pits["pit"] if pit in graded)
-    if len(pits) < 2:
-        yield _none(CUT, "fewer than two pits have items with such a grade")
-        return
-    pit = np.array([pits.index(name) for name in bakes["pit"]])
-    found = grade_posterior(counts, pit, recount.level, settings.burned_code)
-    for code, grade in enumerate(settings.grades):
-        if code in (0, settings.burned_code):
-            continue
-        table = grade_pairs(
-            at_cut(found.differences, code),
-            pits,
-            margin=settings.margin,
-            one_bake_each=int(bakes.groupby("pit").size().max()) <= 1,
-        )
-        darker = "" if grade == settings.grades[-1] else " or darker"
-        yield Alternative(
-            about=CUT,
-            alternative=f"burned from '{grade}'{darker}",
-            table=with_sizes(table, bakes),
-        )
 
 
 def other_faces(recount: Recount) -> Iterator[Alternative]:
@@ -399,12 +357,14 @@ def _with_settings(study: Study, settings: object) -> Study:
     return Study.from_checked(settings, study.tables, study.assumptions)  # type: ignore[arg-type]
 
 
-def _counted(recount: Recount, about: str, name: str, calls: np.ndarray) -> Alternative:
+def _counted(
+    recount: Recount, family: str, name: str, calls: np.ndarray
+) -> Alternative:
     table = recount.compare(recount.bakes(calls))
     if table.empty:
         reason = "fewer than two pits have items with such a grade"
-        return _none(about, reason, name)
-    return Alternative(about=about, alternative=name, table=table)
+        return _none(family, reason, name)
+    return Alternative(family=family, alternative=name, table=table)
 
 
 def other_graders(recount: Recount) -> Iterator[Alternative]:
@@ -439,11 +399,11 @@ def excluded_bakes(recount: Recount) -> Iterator[Alternative]:
         sets.append(usable)
     for chosen in sets:
         name = f"{chosen[0]} put back" if len(chosen) == 1 else "all put back"
-        table = _put_back(recount, chosen)
+        table = _of_pits(_put_back(recount, chosen), _pits_of(study, chosen))
         if table.empty:
             yield _none(EXCLUDED, "it has no graded item that counts here", name)
         else:
-            yield Alternative(about=EXCLUDED, alternative=name, table=table)
+            yield Alternative(family=EXCLUDED, alternative=name, table=table)
 
 
 def _put_back(recount: Recount, names: list[str]) -> pd.DataFrame:
@@ -471,7 +431,8 @@ def leave_one_bake_out(recount: Recount) -> Iterator[Alternative]:
         ends = share.groupby(able["pit"]).agg(["idxmin", "idxmax"])
         able = able.loc[sorted(set(ends.to_numpy().ravel()))]
     for name in able["bake"]:
-        yield _left_out(recount, graded, graded["bake"] != name, ONE_OUT, str(name))
+        kept = graded["bake"] != name
+        yield _left_out(recount, graded, kept, ONE_OUT, str(name))
 
 
 def leave_one_session_out(recount: Recount) -> Iterator[Alternative]:
@@ -492,18 +453,32 @@ def _left_out(
     recount: Recount,
     graded: pd.DataFrame,
     kept: pd.Series[bool],
-    about: str,
+    family: str,
     name: str,
 ) -> Alternative:
+    """Pairs of the pits whose bakes are left out, without them."""
     left = graded[kept]
     name = f"without {name}"
     if left["pit"].nunique() < min(graded["pit"].nunique(), 2):
-        return _none(about, "fewer than two pits are left", name)
+        return _none(family, "fewer than two pits are left", name)
     if left.groupby("pit").size().max() < 2:
         return _none(
-            about, "one bake of each pit is left, which gives no verdict", name
+            family, "one bake of each pit is left, which gives no verdict", name
         )
-    return Alternative(about=about, alternative=name, table=recount.compare(left))
+    table = _of_pits(recount.compare(left), set(graded.loc[~kept, "pit"]))
+    return Alternative(family=family, alternative=name, table=table)
+
+
+def _pits_of(study: Study, bakes: Sequence[str]) -> set[str]:
+    return set(study.bakes.loc[study.bakes["bake"].isin(bakes), "pit"])
+
+
+def _of_pits(table: pd.DataFrame, pits: set[str]) -> pd.DataFrame:
+    """Rows of pairs with one of these pits: bakes of others are not their data."""
+    if table.empty:
+        return table
+    concerned = table["pit_a"].isin(pits) | table["pit_b"].isin(pits)
+    return table[concerned].reset_index(drop=True)
 
 
 def all_alternatives(
@@ -534,7 +509,6 @@ def all_alternatives(
         *at_equal_time(recount),
         *with_load_time(recount, refit=refit),
         *missing_extremes(recount),
-        *other_cuts(recount),
         *other_faces(recount),
         *other_graders(recount),
         *excluded_bakes(recount),

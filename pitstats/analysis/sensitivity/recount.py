@@ -285,6 +285,11 @@ def seen_from_the_other_pit(rows: pd.DataFrame) -> pd.DataFrame:
     turned = rows.assign(pit_a=rows["pit_b"], pit_b=rows["pit_a"])
     for name in ("estimate", "base_estimate", "shift"):
         turned[name] = -rows[name]
+    if "shift_from" in rows:
+        turned["shift_from"], turned["shift_to"] = (
+            -rows["shift_to"],
+            -rows["shift_from"],
+        )
     for kind in ("conf", "simultaneous"):
         turned[f"{kind}_low"] = -rows[f"{kind}_high"]
         turned[f"{kind}_high"] = -rows[f"{kind}_low"]

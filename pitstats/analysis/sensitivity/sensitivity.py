@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from pitstats.analysis.heat.gauge import Z_SHOWN
@@ -11,7 +12,10 @@ from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison, frame_with_caveats
 from pitstats.analysis.sensitivity.alternatives import (
     GRATE_HEAT,
+    LAYOUT,
     MOST_LEFT_OUT,
+    ONE_OUT,
+    SESSION_OUT,
     Alternative,
     all_alternatives,
     grate_means,
@@ -56,8 +60,8 @@ COUNTED_ON_SHARED = (
     "beside the same count."
 )
 
-COLUMNS = (
-    "about",
+MEMBER_COLUMNS = (
+    "family",
     "alternative",
     "against",
     "pit_a",
@@ -73,28 +77,37 @@ COLUMNS = (
     "base_estimate",
     "base_verdict",
     "shift",
-    "changes",
-    "stands",
+    "shift_share",
+    "tips",
 )
+COLUMNS = (*MEMBER_COLUMNS[:-1], "shift_from", "shift_to", "n_members", "tips")
+
+#: Families in which data are taken away, so that intervals widen by that alone.
+FEWER_BAKES = (ONE_OUT, SESSION_OUT)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Sensitivity:
-    """The comparison under every alternative that the record allows.
+    """How far the alternatives that the record allows move each difference.
 
     Attributes
     ----------
     table : pandas.DataFrame
-        One row per alternative and pair: ``about`` (what the alternative is about),
-        ``alternative, against`` ("leading" or "counted"), ``pit_a, pit_b, n_bakes,
-        n_items`` (of the pair), ``estimate, conf_low, conf_high, simultaneous_low,
-        simultaneous_high, verdict``; ``base_estimate, base_verdict`` of what it is set
-        beside, ``shift`` (estimate less base estimate) and ``changes`` (another
-        verdict, or the pits change places); ``stands``: whether the verdict of the
-        leading comparison is given, for the same pit. The first rows are the leading
-        comparison itself.
+        One row per pair and idea, so that no idea counts more often for being tried in
+        several ways: ``family, alternative`` (of the family's members the one that
+        tips the verdict, else the one that moves the difference furthest), ``against``
+        ("leading" or "counted"), ``pit_a, pit_b, n_bakes, n_items`` (of the pair),
+        ``estimate, conf_low, conf_high, simultaneous_low, simultaneous_high,
+        verdict``; ``base_estimate, base_verdict`` of what it is set beside, ``shift``
+        (estimate less base estimate), ``shift_share`` (its size over the half width of
+        the interval as reported), ``shift_from, shift_to, n_members`` (least and
+        largest shift of all members, and their number) and ``tips`` (another verdict
+        than that of the base, or the pits change places). The first row of a pair is
+        the leading comparison itself.
+    members : pandas.DataFrame
+        The same columns up to ``shift_share`` and ``tips``, one row per member.
     not_tried : pandas.DataFrame
-        ``about, alternative, reason``: what could not be computed, and why.
+        ``family, alternative, reason``: what could not be computed, and why.
     leading : PitComparison
         The comparison that the report leads with.
     counted : str
@@ -102,6 +115,7 @@ class Sensitivity:
     """
 
     table: pd.DataFrame
+    members: pd.DataFrame
     not_tried: pd.DataFrame
     leading: PitComparison
     counted: str
@@ -115,25 +129,12 @@ class Sensitivity:
         return self.table.copy()
 
     def of_pair(self, pit_a: str, pit_b: str) -> pd.DataFrame:
-        """Rows of one pair of pits, seen from either side.
+        """Rows of one pair of pits, the first less the second."""
+        return _of_pair(self.table, pit_a, pit_b)
 
-        Parameters
-        ----------
-        pit_a, pit_b : str
-            The pair; the difference is that of the first less the second.
-
-        Returns
-        -------
-        pandas.DataFrame
-            Rows of `table`, with signs turned where the pair stands there the other
-            way round.
-        """
-        table = self.table
-        own = table[(table["pit_a"] == pit_a) & (table["pit_b"] == pit_b)]
-        if len(own):
-            return own
-        own = table[(table["pit_a"] == pit_b) & (table["pit_b"] == pit_a)]
-        return seen_from_the_other_pit(own)
+    def members_of(self, pit_a: str, pit_b: str) -> pd.DataFrame:
+        """Every single alternative of one pair of pits, the first less the second."""
+        return _of_pair(self.members, pit_a, pit_b)
 
     @property
     def leading_pair(self) -> tuple[str, str]:
@@ -143,8 +144,61 @@ class Sensitivity:
         pair = str(row["pit_a"]), str(row["pit_b"])
         return pair if row["estimate"] >= 0 else pair[::-1]
 
+    @property
+    def reported(self) -> pd.Series:
+        """The leading pair as reported."""
+        return self.of_pair(*self.leading_pair).iloc[0]
+
+    def tried(self) -> pd.DataFrame:
+        """Alternatives of the leading pair."""
+        return self.of_pair(*self.leading_pair).iloc[1:].reset_index(drop=True)
+
+    @property
+    def tipping(self) -> pd.Series | None:
+        """The alternative with all bakes that tips the leading pair, if any does.
+
+        Of several the one that moves the difference furthest.
+        """
+        whole = self._with_all_bakes()
+        return _furthest(whole[whole["tips"]])
+
+    @property
+    def largest_shift(self) -> pd.Series | None:
+        """The alternative with all bakes that moves the leading pair furthest."""
+        return _furthest(self._with_all_bakes())
+
+    @property
+    def n_left_out(self) -> int:
+        """Bakes of the leading pair that were left out, one at a time."""
+        return len(self._one_out())
+
+    @property
+    def n_falls(self) -> int:
+        """Of these the bakes without which the verdict is another."""
+        return int(self._one_out()["tips"].sum())
+
+    def _with_all_bakes(self) -> pd.DataFrame:
+        tried = self.tried()
+        return tried[~tried["family"].isin(FEWER_BAKES)]
+
+    def _one_out(self) -> pd.DataFrame:
+        members = self.members_of(*self.leading_pair)
+        return members[members["family"] == ONE_OUT]
+
     def _repr_html_(self) -> str:
         return frame_with_caveats(self.table, self.estimand, self.caveats)
+
+
+def _of_pair(table: pd.DataFrame, pit_a: str, pit_b: str) -> pd.DataFrame:
+    own = table[(table["pit_a"] == pit_a) & (table["pit_b"] == pit_b)]
+    if len(own):
+        return own
+    own = table[(table["pit_a"] == pit_b) & (table["pit_b"] == pit_a)]
+    return seen_from_the_other_pit(own)
+
+
+def _furthest(rows: pd.DataFrame) -> pd.Series | None:
+    return rows.iloc[int(rows["shift_share"].argmax())] if len(rows) else None
 
 
 def check_sensitivity(
@@ -170,7 +224,7 @@ def check_sensitivity(
     Returns
     -------
     Sensitivity
-        Estimates, intervals and verdicts of all pairs under each alternative.
+        How far each alternative moves the difference of every pair, and what tips it.
 
     Raises
     ------
@@ -182,8 +236,14 @@ def check_sensitivity(
     The alternatives: the places counted (as baked, shared places); all grates at one
     temperature; all bakes equally long; load ranks that all pits share and, with a
     refit, equal load rank in the model; all missing items of one pit burned and none
-    of the other's; every other cut for burned; every other face that could decide;
-    second gradings; excluded bakes put back; each bake and each session left out.
+    of the other's; every other face that could decide; second gradings; excluded
+    bakes put back; each bake and each session of the two pits left out. Another cut of
+    the grade scale is another question, not another answer to this one, and has a
+    comparison of its own.
+
+    A shift is set against the half width of the interval, since how many alternatives
+    give another verdict says little beyond the p-value: a difference that only just
+    excludes 0 is tipped by anything.
 
     A grate hotter by ``dT`` browns faster by ``10 ** (dT / z)``, the usual thermal
     death time form of a rate that rises with temperature [1]_; ``z`` of 25 to 60 K
@@ -200,7 +260,7 @@ def check_sensitivity(
     --------
     >>> import pitstats as ps
     >>> found = ps.check_sensitivity(ps.demo_study("one_bake_each"))
-    >>> bool(found.table["changes"].any())
+    >>> bool(found.table["tips"].any())
     False
     """
     if both is None or conf_level not in (None, both.as_baked.conf_level):
@@ -211,15 +271,16 @@ def check_sensitivity(
         "counted": recount.compare(recount.bakes()),
     }
     usable, not_tried = _sorted_out(alternatives, bases)
-    table = _beside_bases([_as_reported(both), *usable], bases)
-    table["stands"] = ~set_beside(table, both.leading.table)["changes"].to_numpy()
+    members = _beside_bases([_as_reported(both), *usable], bases)
+    members = _against_half_width(members, both.leading.table)
     return Sensitivity(
-        table=table[list(COLUMNS)],
-        not_tried=pd.DataFrame(not_tried, columns=["about", "alternative", "reason"]),
+        table=_ideas(members),
+        members=members,
+        not_tried=pd.DataFrame(not_tried, columns=["family", "alternative", "reason"]),
         leading=both.leading,
         counted=recount.counted,
         estimand=ESTIMAND,
-        method=_method(recount, table),
+        method=_method(recount, members),
         conf_level=recount.level,
         caveats=_caveats(recount) if len(usable) else (),
     )
@@ -227,7 +288,7 @@ def check_sensitivity(
 
 def _as_reported(both: BothWays) -> Alternative:
     return Alternative(
-        about=AS_REPORTED,
+        family=AS_REPORTED,
         alternative=AS_REPORTED,
         table=with_sizes(both.leading.table, both.leading.rates),
         against="leading",
@@ -248,7 +309,7 @@ def _sorted_out(
         else:
             usable.append(item)
             continue
-        not_tried.append((item.about, item.alternative, reason))
+        not_tried.append((item.family, item.alternative, reason))
     return usable, not_tried
 
 
@@ -264,7 +325,7 @@ def _beside_bases(
     for place, item in enumerate(alternatives):
         if item.table is not None:
             frame = item.table.assign(
-                about=item.about, against=item.against, place=place
+                family=item.family, against=item.against, place=place
             )
             if "alternative" not in frame:
                 frame["alternative"] = item.alternative
@@ -279,9 +340,37 @@ def _beside_bases(
     return joined.reset_index(drop=True)
 
 
+def _against_half_width(members: pd.DataFrame, leading: pd.DataFrame) -> pd.DataFrame:
+    """Shifts as shares of the half width of each pair's interval as reported."""
+    width = leading["simultaneous_high"] - leading["simultaneous_low"]
+    pairs = zip(leading["pit_a"], leading["pit_b"], strict=True)
+    half = dict(zip(pairs, width / 2, strict=True))
+    named = zip(members["pit_a"], members["pit_b"], strict=True)
+    own = np.array([half.get(pair, np.nan) for pair in named])
+    members = members[np.isfinite(own)].reset_index(drop=True)
+    share = members["shift"].abs() / own[np.isfinite(own)]
+    made = members.assign(shift_share=share, tips=members["changes"])
+    return made[list(MEMBER_COLUMNS)]
+
+
+def _ideas(members: pd.DataFrame) -> pd.DataFrame:
+    """One row per pair and idea, in the order in which the ideas were tried."""
+    # Which places count and whether a model stands behind them are two ideas.
+    idea = members["family"].where(members["family"] != LAYOUT, members["alternative"])
+    rows = []
+    for _, own in members.groupby(["pit_a", "pit_b", idea], sort=False):
+        # What tips comes first, then what moves furthest.
+        order = own["shift_share"] + own["tips"] * (1 + own["shift_share"].max())
+        shown = own.loc[order.idxmax()].to_dict()
+        shown |= {"shift_from": own["shift"].min(), "shift_to": own["shift"].max()}
+        rows.append((own.index[0], shown | {"n_members": len(own)}))
+    rows.sort(key=lambda row: row[0])
+    return pd.DataFrame([row for _, row in rows], columns=list(COLUMNS))
+
+
 def _method(recount: Recount, table: pd.DataFrame) -> str:
     text = METHOD.format(counted=recount.counted)
-    if (table["about"] == GRATE_HEAT).any():
+    if (table["family"] == GRATE_HEAT).any():
         z = ", ".join(f"{value:.0f}" for value in Z_SHOWN)
         unit = recount.study.settings.temperature_unit
         means = ", ".join(

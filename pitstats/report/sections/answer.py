@@ -8,12 +8,12 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.results import PitComparison
-from pitstats.analysis.sensitivity.alternatives import ONE_OUT, SESSION_OUT
 from pitstats.figures.rates import plot_rates
 from pitstats.report.numbers import bare_points, level_text, points
 from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
 from pitstats.report.study_results import StudyResults
+from pitstats.report.wording.sensitivity import share_text
 from pitstats.report.words import (
     AS_SET_UP,
     BORROWED,
@@ -173,33 +173,35 @@ def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
 
 
 def fragile(results: StudyResults) -> bool:
-    """Whether another way of counting, or one bake less, changes the verdict."""
-    own = results.sensitivity.of_pair(*results.sensitivity.leading_pair)
-    return not bool(own["stands"].all())
+    """Whether another way to compare, or one bake less, changes the verdict."""
+    found = results.sensitivity
+    return found.tipping is not None or found.n_falls > 0
 
 
 def firmness(results: StudyResults) -> str:
     """Say what makes the verdict fall; empty where none was given."""
     found = results.sensitivity
-    own = found.of_pair(*found.leading_pair)
-    verdict, tried = own.iloc[0]["verdict"], own.iloc[1:]
-    if verdict == "one bake each" or tried.empty:
+    if found.reported["verdict"] == "one bake each" or found.tried().empty:
         return ""
-    other = tried[~tried["about"].isin((ONE_OUT, SESSION_OUT))]
-    one_out = tried[tried["about"] == ONE_OUT]
-    n_ways, n_bakes = int((~other["stands"]).sum()), int((~one_out["stands"]).sum())
     reasons = []
-    if n_bakes:
-        reasons.append(f"when one of {n_bakes} of the {len(one_out)} bakes is left out")
-    if n_ways:
-        ways = plural(len(other), "way")
-        reasons.append(f"under {n_ways} of {len(other)} other {ways} of counting")
+    if found.n_falls:
+        reasons.append(
+            f"when one of {found.n_falls} of the {found.n_left_out} bakes is left out"
+        )
+    if found.tipping is not None:
+        reasons.append(f"with {one_line(found.tipping['alternative'])}")
     if reasons:
         return f"Fragile: the verdict falls {' and '.join(reasons)}."
-    tries = [f"{len(other)} other {plural(len(other), 'way')} of counting"] * (
-        len(other) > 0
-    ) + [f"each of {len(one_out)} bakes left out"] * (len(one_out) > 0)
-    return f"Firm: the verdict stands under {' and with '.join(tries)}."
+    tries = []
+    if found.n_left_out:
+        tries.append(f"with each of {found.n_left_out} bakes left out")
+    if found.largest_shift is not None:
+        share = share_text(found.largest_shift["shift_share"])
+        tries.append(
+            "under every alternative that was tried, the furthest moving the "
+            f"difference by {share} of its interval's half width"
+        )
+    return f"Firm: the verdict stands {' and '.join(tries)}."
 
 
 def doubt_lines(results: StudyResults) -> list[tuple[str, str]]:

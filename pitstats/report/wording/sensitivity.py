@@ -2,30 +2,26 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from pitstats.analysis.sensitivity.alternatives import ONE_OUT, SESSION_OUT
+from pitstats.analysis.sensitivity.alternatives import ONE_OUT
 from pitstats.analysis.sensitivity.recount import SHARED_PLACES
-from pitstats.analysis.sensitivity.sensitivity import AS_REPORTED, Sensitivity
+from pitstats.analysis.sensitivity.sensitivity import (
+    AS_REPORTED,
+    FEWER_BAKES,
+    Sensitivity,
+)
 from pitstats.report.wording.guard import passes
 from pitstats.report.wording.numbers import (
     MINUS,
-    count,
     level_text,
     listed,
-    number_word,
     one_line,
     points,
 )
-
-#: Families in which data are taken away, so that intervals widen by that alone.
-FEWER_BAKES = (ONE_OUT, SESSION_OUT)
-_MOST_NAMED = 6
 
 
 def signed(difference: float) -> str:
@@ -46,14 +42,9 @@ def _number(difference: float) -> str:
     return signed(difference).split()[0]
 
 
-def _from_to(values: pd.Series) -> str:
-    low, high = float(values.min()), float(values.max())
-    return f"from {_number(low)} to {signed(high)}"
-
-
 @passes
 def sensitivity_sentences(found: Sensitivity) -> list[str]:
-    """Say whether the answer stands, and what would change it.
+    """Say how far other ways to compare move the answer, and what would tip it.
 
     Parameters
     ----------
@@ -72,31 +63,110 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
     >>> sensitivity_sentences(found)[0].startswith("With one bake of each pit")
     True
     """
-    pair = found.leading_pair
-    own = found.of_pair(*pair)
-    reported, tried = own.iloc[0], own.iloc[1:]
+    tried, reported = found.tried(), found.reported
     if tried.empty:
         return ["The record allows no alternative to the comparison as reported."]
-    names = f"{one_line(pair[0])} {MINUS} {one_line(pair[1])}"
+    first, second = map(one_line, found.leading_pair)
+    names = f"{first} {MINUS} {second}"
     if reported["verdict"] == "one bake each":
+        low, high = float(tried["shift_from"].min()), float(tried["shift_to"].max())
         return [
             "With one bake of each pit no verdict was given, so none can change: "
-            f"{names} is {signed(reported['estimate'])} as reported and runs "
-            f"{_from_to(tried['estimate'])} under {count(len(tried), 'alternative')}."
+            f"{names} is {signed(reported['estimate'])} as reported, and other ways to "
+            f"compare move it by {_number(low)} to {signed(high)}."
         ]
-    whole = tried[~tried["about"].isin(FEWER_BAKES)]
     n_pairs = len(found.leading.table)
     level = f"{level_text(found.conf_level)} interval" + (
         f" allowing for all {n_pairs} pairs," if n_pairs > 1 else ""
     )
     sentences = [
-        _stands(names, reported, whole, level),
-        *_what_changes(whole, reported),
-        _count_to_begin_with(found, reported, whole),
+        f"In these bakes {names} is {signed(reported['estimate'])} as reported "
+        f"({level} {span_in_points(reported)}), verdict '{reported['verdict']}'.",
+        *_what_moves(found),
+        _count_to_begin_with(found),
+        _fewer_bakes(found),
+        _other_pairs(found),
     ]
-    sentences += [_fewer_bakes(tried, about) for about in FEWER_BAKES]
-    sentences.append(_other_pairs(found, pair))
     return [sentence for sentence in sentences if sentence]
+
+
+def _what_moves(found: Sensitivity) -> list[str]:
+    """Name what tips the verdict; where nothing does, what moves it furthest."""
+    whole = found.tried()
+    whole = whole[~whole["family"].isin(FEWER_BAKES)]
+    if whole.empty:
+        return ["No alternative that keeps every bake could be tried."]
+    tipping = whole[whole["tips"]].sort_values("shift_share", ascending=False)
+    if len(tipping):
+        return [
+            f"The answer tips with {one_line(row['alternative'])}: "
+            f"{signed(row['estimate'])}, verdict '{row['verdict']}'; {_moved(row)}."
+            for row in tipping.to_dict("records")
+        ]
+    far = found.largest_shift
+    assert far is not None
+    return [
+        "No alternative that keeps every bake tips the answer; furthest moves "
+        f"{one_line(far['alternative'])}: {_moved(far)}."
+    ]
+
+
+def _moved(row: Mapping[Hashable, Any] | pd.Series) -> str:
+    return (
+        f"it moves the difference by {signed(row['shift'])}, "
+        f"{share_text(row['shift_share'])} of the interval's half width"
+    )
+
+
+def share_text(share: float) -> str:
+    """Share of a half width in words.
+
+    Examples
+    --------
+    >>> share_text(0.314), share_text(1.26), share_text(0.001)
+    ('31%', '1.3 times', 'less than 1%')
+    """
+    if share >= 1:
+        return f"{share:.1f} times"
+    return "less than 1%" if share < 0.005 else f"{100 * share:.0f}%"
+
+
+def _count_to_begin_with(found: Sensitivity) -> str:
+    """Tell what the count gives that most alternatives start from, if not the same."""
+    tried = found.tried()
+    own = tried[(tried["against"] == "counted") & ~tried["family"].isin(FEWER_BAKES)]
+    if own.empty or own["base_verdict"].iloc[0] == found.reported["verdict"]:
+        return ""
+    return (
+        f"Alternatives {found.counted} are set beside that count, which gives "
+        f"'{own['base_verdict'].iloc[0]}' to begin with."
+    )
+
+
+def _fewer_bakes(found: Sensitivity) -> str:
+    """Say what the loss of one bake of the two pits does."""
+    if not found.n_left_out:
+        return ""
+    members = found.members_of(*found.leading_pair)
+    own = members[members["family"] == ONE_OUT]
+    low = own.iloc[int(own["estimate"].argmin())]
+    high = own.iloc[int(own["estimate"].argmax())]
+    text = (
+        "Leaving out one bake of these two pits at a time, the difference runs from "
+        f"{_number(low['estimate'])} ({one_line(low['alternative'])}) to "
+        f"{signed(high['estimate'])} ({one_line(high['alternative'])})"
+    )
+    if not found.n_falls:
+        return f"{text}; the verdict stays."
+    return f"{text}; {falls_text(found)}, to which the loss of data alone contributes."
+
+
+def falls_text(found: Sensitivity) -> str:
+    """Say without how many bakes the verdict is another."""
+    return (
+        f"the verdict falls when one of {found.n_falls} of the {found.n_left_out} "
+        "bakes is left out"
+    )
 
 
 @passes
@@ -120,148 +190,52 @@ def firmness_sentence(found: Sensitivity) -> str:
     >>> firmness_sentence(found).startswith("How firm")
     True
     """
-    own = found.of_pair(*found.leading_pair)
-    reported, tried = own.iloc[0], own.iloc[1:]
-    if reported["verdict"] == "one bake each" or tried.empty:
+    if found.reported["verdict"] == "one bake each" or found.tried().empty:
         return ""
-    parts = []
-    whole = tried[~tried["about"].isin(FEWER_BAKES)]
-    if len(whole):
-        parts.append(f"under {_of(whole['stands'], 'other way')} of counting")
-    left_out = tried[tried["about"] == ONE_OUT]
-    if len(left_out):
-        parts.append(f"in {_of(left_out['stands'], 'case')} with one bake left out")
-    if not parts:
-        return ""
-    return (
+    start = (
         f"How firm: the verdict on {one_line(found.leading_pair[0])} and "
-        f"{one_line(found.leading_pair[1])}, '{reported['verdict']}', stands "
-        f"{' and '.join(parts)}; see 'Would the answer change?'."
+        f"{one_line(found.leading_pair[1])} is '{found.reported['verdict']}'"
     )
+    reasons = []
+    if found.n_falls:
+        reasons.append(falls_text(found))
+    if found.tipping is not None:
+        reasons.append(f"it tips with {one_line(found.tipping['alternative'])}")
+    if not reasons:
+        reasons.append("nothing that was tried tips it")
+    return f"{start}; {' and '.join(reasons)}; see 'Would the answer change?'."
 
 
-def _of(stands: pd.Series, noun: str) -> str:
-    """How many of them stand, such as "7 of 13 cases"."""
-    n = len(stands)
-    return f"{int(stands.sum())} of {n} {noun}{'' if n == 1 else 's'}"
-
-
-def span_in_points(rows: Mapping[Hashable, Any] | pd.Series | pd.DataFrame) -> str:
-    """Outermost ends of the deciding intervals, in points."""
-    low = float(np.min(rows["simultaneous_low"]))
-    high = float(np.max(rows["simultaneous_high"]))
+def span_in_points(row: Mapping[Hashable, Any] | pd.Series) -> str:
+    """Ends of the deciding interval, in points."""
+    low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
     return f"{_number(low)} to {_number(high)}"
 
 
-def _stands(names: str, reported: pd.Series, whole: pd.DataFrame, level: str) -> str:
-    verdict, n = reported["verdict"], len(whole)
-    start = (
-        f"In these bakes {names} is {signed(reported['estimate'])} as reported "
-        f"({level} {span_in_points(reported)}), verdict '{verdict}'."
-    )
-    if not n:
-        return f"{start} No alternative that keeps every bake could be tried."
-    n_changed = int((~whole["stands"]).sum())
-    runs = f"the difference runs {_from_to(whole['estimate'])}"
-    if not n_changed:
-        every = "the one alternative" if n == 1 else f"each of {n} alternatives"
-        return (
-            f"{start} That verdict stands under {every} that keep every bake; {runs}."
-        )
-    if n_changed == n:
-        return (
-            f"{start} No alternative that keeps every bake gives that verdict; {runs}."
-        )
-    return (
-        f"{start} That verdict stands under {n - n_changed} of {n} alternatives that "
-        f"keep every bake; {runs}."
-    )
-
-
-def _what_changes(whole: pd.DataFrame, reported: pd.Series) -> list[str]:
-    """Name the alternatives that change the verdict, by the verdict they give."""
-    changed = whole[~whole["stands"]]
-    sentences = []
-    for verdict, group in changed.groupby("verdict", sort=False):
-        parts = [
-            f"{one_line(row['alternative'])} ({signed(row['estimate'])})"
-            for _, row in group.iterrows()
-        ]
-        more = len(parts) - _MOST_NAMED
-        shown = parts[:_MOST_NAMED] + ([f"{more} more"] if more > 0 else [])
-        turned = group["estimate"] * reported["estimate"] < 0
-        places = ""
-        if str(verdict).startswith("differs") and turned.any():
-            places = " (the pits change places)" if turned.all() else ""
-        sentences.append(f"It would be '{verdict}'{places} with: {'; '.join(shown)}.")
-    return sentences
-
-
-def _count_to_begin_with(
-    found: Sensitivity, reported: pd.Series, whole: pd.DataFrame
-) -> str:
-    """Tell what the count gives that most alternatives start from, if not the same."""
-    own = whole[whole["against"] == "counted"]
-    if own.empty or own["base_verdict"].iloc[0] == reported["verdict"]:
-        return ""
-    n, n_changed = len(own), int(own["changes"].sum())
-    return (
-        f"{number_word(n).capitalize()} of these alternatives "
-        f"{'is' if n == 1 else 'are'} {found.counted}, and that count gives "
-        f"'{own['base_verdict'].iloc[0]}' to begin with; beside it "
-        f"{number_word(n_changed)} of them {'gives' if n_changed == 1 else 'give'} "
-        "another verdict."
-    )
-
-
-def _fewer_bakes(tried: pd.DataFrame, about: str) -> str:
-    own = tried[tried["about"] == about]
-    if own.empty:
-        return ""
-    low = own.iloc[int(own["estimate"].argmin())]
-    high = own.iloc[int(own["estimate"].argmax())]
-    what = "bake" if about == ONE_OUT else "session"
-    text = (
-        f"Leaving out one {what} at a time, the difference runs from "
-        f"{_number(low['estimate'])} ({one_line(low['alternative'])}) to "
-        f"{signed(high['estimate'])} ({one_line(high['alternative'])})"
-    )
-    n_changed = int((~own["stands"]).sum())
-    if not n_changed:
-        return f"{text}; the verdict stays."
-    return (
-        f"{text}; the verdict would be another in {n_changed} of {len(own)} cases, to "
-        "which the loss of data alone contributes."
-    )
-
-
-def _other_pairs(found: Sensitivity, pair: tuple[str, str]) -> str:
-    table = found.table
-    table = table[(table["about"] != AS_REPORTED) & ~table["about"].isin(FEWER_BAKES)]
-    table = table.assign(other=~table["stands"])
-    counts = table.groupby(["pit_a", "pit_b"], sort=False)["other"].sum()
-    counts = counts.drop(index=[pair, pair[::-1]], errors="ignore")
-    if counts.empty:
-        return ""
-    changed = counts[counts > 0]
-    if changed.empty:
-        return (
-            "The verdicts of the other pairs stand under every alternative that keeps "
-            "every bake."
-        )
-    rows = changed.rename("n").reset_index().to_dict("records")
-    named = [
-        f"{one_line(row['pit_a'])} and {one_line(row['pit_b'])} ({row['n']})"
-        for row in rows
+def _other_pairs(found: Sensitivity) -> str:
+    """Name the other pairs that an alternative tips."""
+    table = found.table[found.table["family"] != AS_REPORTED]
+    table = table[~table["family"].isin(FEWER_BAKES)]
+    pair = set(found.leading_pair)
+    of_others = [
+        {row["pit_a"], row["pit_b"]} != pair for row in table.to_dict("records")
     ]
-    return (
-        "Other pairs whose verdict some alternative that keeps every bake would "
-        f"change, with the number of such alternatives: {listed(named)}."
-    )
+    table = table[of_others]
+    if table.empty:
+        return ""
+    tipping = table[table["tips"]]
+    if tipping.empty:
+        return "No alternative that keeps every bake tips the answer on another pair."
+    named = [
+        f"{one_line(a)} and {one_line(b)} "
+        f"({listed([one_line(name) for name in own['alternative']])})"
+        for (a, b), own in tipping.groupby(["pit_a", "pit_b"], sort=False)
+    ]
+    return f"Other pairs that an alternative tips: {'; '.join(named)}."
 
 
 def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
-    """How much each family of alternatives could account for, ready to read.
+    """How far each idea moves the difference, ready to read.
 
     Parameters
     ----------
@@ -271,53 +245,29 @@ def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Text, one row per family, for the pair with the largest difference.
+        Text, one row per idea, for the pair with the largest difference.
     """
-    own = found.of_pair(*found.leading_pair)
-    tried = own[own["about"] != AS_REPORTED]
-    rows = []
-    for about, group in tried.groupby("about", sort=False):
-        sign = group["base_estimate"].map(lambda value: math.copysign(1.0, value))
-        away = float((-sign * group["shift"]).max())
-        onto = float((sign * group["shift"]).max())
-        rows.append(
-            {
-                "What": str(about).capitalize(),
-                "Tried": len(group),
-                "Difference, points": _ends(group["estimate"]),
-                "Intervals reach": span_in_points(group),
-                "Takes away at most": _size(away),
-                "Adds at most": _size(onto),
-                "Other verdicts": _other_verdicts(group),
-            }
-        )
+    rows = [
+        {
+            "What": str(row["family"]).capitalize(),
+            "Tips, or moves furthest": one_line(row["alternative"]),
+            "Difference, points": f"{_number(row['estimate'])} ({span_in_points(row)})",
+            "Moves it by, points": _number(row["shift"]),
+            "Of the half width": share_text(row["shift_share"]),
+            "Verdict": row["verdict"],
+            "Tips": "yes" if row["tips"] else "no",
+        }
+        for row in found.tried().to_dict("records")
+    ]
     return pd.DataFrame(rows)
-
-
-def _ends(values: pd.Series) -> str:
-    """Lowest and highest value in points, once where both read alike."""
-    ends = [_number(float(values.min())), _number(float(values.max()))]
-    return " to ".join(dict.fromkeys(ends))
-
-
-def _size(shift: float) -> str:
-    """Write a shift in points, none where it goes the other way."""
-    return points(shift) if shift > 0.0005 else "none"
-
-
-def _other_verdicts(group: pd.DataFrame) -> str:
-    changed = group.loc[~group["stands"], "verdict"].value_counts(sort=False)
-    if changed.empty:
-        return "none"
-    return "; ".join(f"{verdict}: {n}" for verdict, n in changed.items())
 
 
 def sensitivity_table_caption(found: Sensitivity) -> str:
     """Say what the table of alternatives shows."""
     first, second = map(one_line, found.leading_pair)
     return (
-        f"How much of the difference {first} {MINUS} {second} each could account for "
-        "(unit of replication: the bake)"
+        f"How far each alternative moves the difference {first} {MINUS} {second} "
+        f"({level_text(found.conf_level)} intervals; unit of replication: the bake)"
     )
 
 
@@ -325,27 +275,30 @@ def sensitivity_caption(found: Sensitivity) -> str:
     """Say how to read the figure of alternatives."""
     level = level_text(found.conf_level)
     n_pairs = len(found.leading.table)
-    allowed = f" that allow for all {n_pairs} pairs" if n_pairs > 1 else ""
+    allowed = f" that allows for all {n_pairs} pairs" if n_pairs > 1 else ""
     beside = (
-        f" Most rows are {found.counted}, without a model; that count itself is the "
-        "row 'shared places, no model'."
+        f" Most rows are {found.counted}, without a model, and set beside that count."
         if found.counted == SHARED_PLACES
         else ""
     )
     return (
-        f"Each row is the comparison made again; bars are {level} intervals{allowed}. "
-        "Open diamonds: another verdict than reported. Dashed: the difference as "
-        f"reported.{beside}"
+        "Each row is how far one alternative moves the difference as reported, with "
+        f"the range over its members. Shaded: the {level} interval as reported"
+        f"{allowed}, seen from the difference; the solid line is where no difference is "
+        "left. Open "
+        f"diamonds: the alternative gives another verdict.{beside}"
     )
 
 
 @passes
 def sensitivity_in_words(found: Sensitivity) -> str:
     """Describe the figure for those who cannot see it."""
-    own = found.of_pair(*found.leading_pair)
-    parts = [
-        f"{one_line(row['alternative'])}: {signed(row['estimate'])}, {row['verdict']}"
-        for _, row in own.iterrows()
+    reported = found.reported
+    parts = [f"As reported: {signed(reported['estimate'])}, {reported['verdict']}"]
+    parts += [
+        f"{one_line(row['alternative'])}: moved by {signed(row['shift'])}, "
+        f"{row['verdict']}"
+        for row in found.tried().to_dict("records")
     ]
     return f"{'; '.join(parts)}."
 
@@ -354,12 +307,12 @@ def sensitivity_in_words(found: Sensitivity) -> str:
 def not_tried_sentence(found: Sensitivity) -> str:
     """Say what could not be tried, and why; empty if nothing was left."""
     parts = []
-    for (about, reason), group in found.not_tried.groupby(
-        ["about", "reason"], sort=False
+    for (family, reason), group in found.not_tried.groupby(
+        ["family", "reason"], sort=False
     ):
         names = [one_line(name) for name in group["alternative"] if name != "all"]
         which = f" ({listed(names)})" if names else ""
-        parts.append(f"{about}{which}: {one_line(reason).rstrip('.')}")
+        parts.append(f"{family}{which}: {one_line(reason).rstrip('.')}")
     return f"Not tried: {'; '.join(parts)}." if parts else ""
 
 

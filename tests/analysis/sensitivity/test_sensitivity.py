@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 import pitstats as ps
 from pitstats.analysis.sensitivity import alternatives as families
 from pitstats.analysis.sensitivity.equal_browning import compare_at_equal_dose
+from pitstats.analysis.sensitivity.sensitivity import _sorted_out as sorted_out
 from pitstats.stats.sensors import browning_factor
 from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import both, found, rich
@@ -20,8 +21,8 @@ ENDS = ["estimate", "conf_low", "conf_high", "simultaneous_low", "simultaneous_h
 
 
 def rows(about: str, alternative: str, table: pd.DataFrame | None = None):
-    table = found().table if table is None else table
-    own = table[(table["about"] == about) & (table["alternative"] == alternative)]
+    table = found().members if table is None else table
+    own = table[(table["family"] == about) & (table["alternative"] == alternative)]
     return own.reset_index(drop=True)
 
 
@@ -35,21 +36,22 @@ def counted(bakes: pd.DataFrame) -> ps.Study:
 def same_as(about: str, alternative: str, study: ps.Study) -> None:
     """Rows of an alternative are what the changed study gives by itself."""
     changed = ps.compare_pits(study).table
-    own = rows(about, alternative)
+    own = rows(about, alternative).set_index(["pit_a", "pit_b"])
+    assert len(own)
+    changed = changed.set_index(["pit_a", "pit_b"]).loc[own.index]
     assert_allclose(own[ENDS], changed[ENDS])
     assert own["verdict"].tolist() == changed["verdict"].tolist()
 
 
 def test_every_family_is_there_in_this_study() -> None:
     assert both().leads == "as baked"
-    assert found().table["about"].drop_duplicates().tolist() == [
+    assert found().table["family"].drop_duplicates().tolist() == [
         "as reported",
         families.LAYOUT,
         families.GRATE_HEAT,
         families.BAKE_TIME,
         families.LOAD,
         families.MISSING,
-        families.CUT,
         families.FACE,
         families.GRADING,
         families.EXCLUDED,
@@ -63,43 +65,124 @@ def test_the_first_rows_are_the_leading_comparison() -> None:
     own = rows("as reported", "as reported")
     assert_allclose(own[ENDS], both().leading.table[ENDS])
     assert_allclose(own["shift"], 0)
-    assert not own["changes"].any()
+    assert not own["tips"].any()
 
 
-def test_shift_and_change_follow_from_the_columns() -> None:
-    table = found().table
+def test_shifts_shares_and_what_tips_follow_from_the_columns() -> None:
+    table = found().members
     assert_allclose(table["shift"], table["estimate"] - table["base_estimate"])
     differs = table["verdict"].str.startswith("differs")
     turned = differs & (table["estimate"] * table["base_estimate"] < 0)
     expected = (table["verdict"] != table["base_verdict"]) | turned
-    assert table["changes"].tolist() == expected.tolist()
-    assert table["changes"].any()
+    assert table["tips"].tolist() == expected.tolist()
+    assert table["tips"].any()
     assert table["n_items"].gt(0).all()
-
-
-def test_what_stands_is_the_verdict_as_reported() -> None:
-    table = found().table
     reported = both().leading.table.set_index(["pit_a", "pit_b"])
     for row in table.to_dict("records"):
-        verdict, estimate = reported.loc[
-            (row["pit_a"], row["pit_b"]), ["verdict", "estimate"]
+        ends = reported.loc[
+            (row["pit_a"], row["pit_b"]), ["simultaneous_low", "simultaneous_high"]
         ]
-        same_side = row["estimate"] * estimate >= 0 or verdict == "cannot tell"
-        assert row["stands"] == (row["verdict"] == verdict and same_side)
-    assert table.loc[table["about"] == "as reported", "stands"].all()
-    assert not table["stands"].all()
+        half = (ends.iloc[1] - ends.iloc[0]) / 2
+        assert row["shift_share"] == pytest.approx(abs(row["shift"]) / half)
 
 
-def test_another_cut_is_near_the_study_with_that_cut() -> None:
-    # Another cut comes from the model of all grades, the study with it from its own
-    # counts alone, which is wider and may lie a little to the side.
-    for cut in ("golden", "dark"):
-        settings = replace(rich().settings, burned_from=cut, target_grades=("light",))
-        alone = ps.compare_pits(replace(rich(), settings=settings)).table
-        own = rows(families.CUT, f"burned from '{cut}' or darker")
-        assert_allclose(own["estimate"], alone["estimate"], atol=0.06)
-        assert_allclose(own["conf_low"], alone["conf_low"], atol=0.15)
-        assert_allclose(own["conf_high"], alone["conf_high"], atol=0.15)
+def test_one_idea_is_one_row_however_often_it_is_tried() -> None:
+    table, members = found().table, found().members
+    apart = table[table["family"] != families.LAYOUT]
+    assert not apart.duplicated(["pit_a", "pit_b", "family"]).any()
+    heat = (
+        found().of_pair("North", "South").set_index("family").loc[families.GRATE_HEAT]
+    )
+    tried = found().members_of("North", "South")
+    tried = tried[tried["family"] == families.GRATE_HEAT]
+    assert heat["n_members"] == len(tried) == 3
+    assert heat["shift_from"] == tried["shift"].min()
+    assert heat["shift_to"] == tried["shift"].max()
+    sums = table.groupby("family")["n_members"].sum()
+    assert sums.to_dict() == members.groupby("family").size().to_dict()
+
+
+def test_a_row_shows_the_member_that_tips_or_else_the_furthest() -> None:
+    members = found().members
+    keys = ["pit_a", "pit_b", "family"]
+    for row in found().table.to_dict("records"):
+        own = members[(members[keys] == [row[k] for k in keys]).all(axis=1)]
+        if row["family"] == families.LAYOUT:
+            own = own[own["alternative"] == row["alternative"]]
+        assert row["tips"] == own["tips"].any()
+        among = own[own["tips"]] if row["tips"] else own
+        assert row["shift_share"] == among["shift_share"].max()
+        assert row["alternative"] in set(among["alternative"])
+
+
+def test_only_bakes_of_the_two_pits_are_left_out_or_put_back() -> None:
+    pit_of = rich().bakes.set_index("bake")["pit"]
+    one_out = found().members[found().members["family"] == families.ONE_OUT]
+    assert len(one_out)
+    for row in one_out.to_dict("records"):
+        bake = row["alternative"].removeprefix("without ")
+        assert pit_of[bake] in (row["pit_a"], row["pit_b"])
+    back = found().members[found().members["family"] == families.EXCLUDED]
+    assert len(back) == 2  # of three pairs the two with South
+    assert all("South" in (r["pit_a"], r["pit_b"]) for r in back.to_dict("records"))
+    pair = found().leading_pair
+    kept = rich().bakes[rich().bakes["status"].eq("kept")]
+    assert found().n_left_out == kept["pit"].isin(pair).sum()
+    own = found().members_of(*pair)
+    falls = own.loc[own["family"] == families.ONE_OUT, "tips"].sum()
+    assert found().n_falls == falls
+
+
+def test_what_tips_and_what_moves_furthest_are_named() -> None:
+    tried = found().tried()
+    assert found().reported["family"] == "as reported"
+    assert "as reported" not in set(tried["family"])
+    fewer = (families.ONE_OUT, families.SESSION_OUT)
+    whole = tried[~tried["family"].isin(fewer)]
+    furthest = found().largest_shift
+    assert furthest is not None
+    assert furthest["shift_share"] == whole["shift_share"].max()
+    tipping = found().tipping
+    assert (tipping is not None) == whole["tips"].any()
+    if tipping is not None:
+        assert tipping["shift_share"] == whole.loc[whole["tips"], "shift_share"].max()
+
+
+def test_nothing_tips_a_difference_that_is_plain() -> None:
+    bakes = pd.DataFrame(
+        {"pit": ["A"] * 5 + ["B"] * 5, "n_items": 24, "n_burned": [20] * 5 + [2] * 5}
+    )
+    got = ps.check_sensitivity(counted(bakes))
+    assert got.reported["verdict"] == "differs"
+    assert got.tipping is None
+    assert got.largest_shift is None  # counts alone: only bakes can be left out
+    assert (got.n_left_out, got.n_falls) == (10, 0)
+
+
+def alternative(table: pd.DataFrame | None, reason: str = "") -> families.Alternative:
+    return families.Alternative(family="f", alternative="a", table=table, reason=reason)
+
+
+def test_what_cannot_be_set_beside_anything_is_listed_with_its_reason() -> None:
+    verdict = pd.DataFrame({"verdict": ["differs"]})
+    none = pd.DataFrame({"verdict": ["one bake each"]})
+    given = [
+        alternative(verdict),
+        alternative(None, "nothing recorded"),
+        alternative(pd.DataFrame()),
+        alternative(none),
+    ]
+    usable, not_tried = sorted_out(given, {"counted": verdict})
+    assert usable == given[:1]
+    assert [reason for *_, reason in not_tried] == [
+        "nothing recorded",
+        "fewer than two pits have graded items",
+        "it leaves one bake of each pit, which gives no verdict",
+    ]
+    # Where no verdict was given to begin with, none is lost.
+    usable, not_tried = sorted_out(given, {"counted": none})
+    assert usable == [given[0], given[3]]
+    assert len(not_tried) == 2
 
 
 def test_another_face_is_the_study_with_that_face() -> None:
@@ -166,7 +249,7 @@ def test_shared_load_ranks_are_the_study_without_the_later_items() -> None:
     assert got.counted == "counted as baked"
     early = study.items[study.items["load_rank"] <= 12]
     changed = ps.compare_pits(replace(study, items=early)).table
-    own = rows(families.LOAD, "load ranks 1 to 12 only", got.table)
+    own = rows(families.LOAD, "load ranks 1 to 12 only", got.members)
     assert_allclose(own[ENDS], changed[ENDS])
 
 
@@ -182,7 +265,7 @@ def test_second_grades_are_the_study_with_those_grades() -> None:
         for face in ("grade_top", "grade_bottom"):
             items.loc[i, face] = again[face]
     table = found().table
-    name = table.loc[table["about"] == families.GRADING, "alternative"].iloc[0]
+    name = table.loc[table["family"] == families.GRADING, "alternative"].iloc[0]
     same_as(families.GRADING, name, replace(study, items=items))
 
 
@@ -209,8 +292,8 @@ def test_the_published_factors() -> None:
 
 
 def test_equal_heat_moves_against_the_hotter_pit_and_more_for_a_smaller_z() -> None:
-    own = found().of_pair("North", "South")
-    own = own[own["about"] == families.GRATE_HEAT].set_index("alternative")
+    own = found().members_of("North", "South")
+    own = own[own["family"] == families.GRATE_HEAT].set_index("alternative")
     shift = own["shift"]
     order = [f"all grates alike, z {z} K" for z in (25, 35, 60)]
     assert shift[order].is_monotonic_increasing
@@ -247,7 +330,7 @@ def test_a_planted_offset_is_taken_out_again() -> None:
         bakes = study.bakes.copy()
         bakes["grate_temp"] = np.where(bakes["pit"] == "A", 325 + 1.8 * hotter, 325.0)
         study = replace(study, bakes=bakes)
-        table = ps.check_sensitivity(study, refit=False).table
+        table = ps.check_sensitivity(study, refit=False).members
         own = table[table["alternative"] == "all grates alike, z 35 K"]
         raw.append(own["base_estimate"].item())
         adjusted.append(own["estimate"].item())
@@ -264,16 +347,16 @@ def test_a_common_layout_that_leads_is_counted_on_its_own_places() -> None:
     ways = ps.compare_both_ways(study)
     got = ps.check_sensitivity(study, both=ways, refit=False)
     assert got.counted == "counted on the places that all pits share"
-    base = rows(families.LAYOUT, "shared places, no model", got.table)
+    base = rows(families.LAYOUT, "shared places, no model", got.members)
     counts = ways.rates.bakes
     assert base["n_items"].item() == counts["n_items"].sum()
-    as_baked = rows(families.LAYOUT, "as baked, all places", got.table)
+    as_baked = rows(families.LAYOUT, "as baked, all places", got.members)
     assert_allclose(as_baked["estimate"], ways.as_baked.table["estimate"])
-    assert as_baked["changes"].item()
-    one_out = got.table[got.table["about"] == families.ONE_OUT]
+    assert as_baked["tips"].item()
+    one_out = got.members[got.members["family"] == families.ONE_OUT]
     assert_allclose(one_out["base_estimate"], base["estimate"].item())
     # Both pits had 18 items a bake and their load ranks.
-    reasons = dict(zip(got.not_tried["about"], got.not_tried["reason"], strict=True))
+    reasons = dict(zip(got.not_tried["family"], got.not_tried["reason"], strict=True))
     assert reasons[families.LOAD] == "all pits were loaded alike, ranks up to 18"
 
 
@@ -289,8 +372,8 @@ def test_a_pair_can_be_seen_from_either_side() -> None:
 def test_one_bake_each_has_no_verdict_to_change() -> None:
     got = ps.check_sensitivity(ps.demo_study("one_bake_each"))
     assert set(got.table["verdict"]) == {"one bake each"}
-    assert not got.table["changes"].any()
-    assert families.ONE_OUT in set(got.not_tried["about"])
+    assert not got.table["tips"].any()
+    assert families.ONE_OUT in set(got.not_tried["family"])
 
 
 def test_counts_only() -> None:
@@ -299,9 +382,9 @@ def test_counts_only() -> None:
     )
     got = ps.check_sensitivity(counted(bakes))
     # Two bakes each, one left out: the other pit still has two.
-    assert {"as reported", families.ONE_OUT} <= set(got.table["about"])
-    reasons = dict(zip(got.not_tried["about"], got.not_tried["reason"], strict=True))
-    assert reasons[families.CUT] == "no grades are recorded"
+    assert {"as reported", families.ONE_OUT} <= set(got.table["family"])
+    reasons = dict(zip(got.not_tried["family"], got.not_tried["reason"], strict=True))
+    assert reasons[families.FACE] == "no grades are recorded"
     assert reasons[families.GRATE_HEAT].startswith("no grate temperature")
     assert reasons[families.SESSION_OUT] == "none is recorded"
 
@@ -316,7 +399,7 @@ def bare(study: ps.Study, **tables: pd.DataFrame) -> ps.Study:
 
 def test_nothing_optional_recorded() -> None:
     got = ps.check_sensitivity(bare(ps.demo_study("unfair_order")))
-    assert set(got.not_tried["about"]) == {
+    assert set(got.not_tried["family"]) == {
         families.GRATE_HEAT,
         families.BAKE_TIME,
         families.LOAD,
@@ -326,10 +409,9 @@ def test_nothing_optional_recorded() -> None:
         families.EXCLUDED,
         families.SESSION_OUT,
     }
-    assert set(got.table["about"]) == {
+    assert set(got.table["family"]) == {
         "as reported",
         families.LAYOUT,
-        families.CUT,
         families.ONE_OUT,
     }
 
@@ -345,7 +427,7 @@ def test_a_bake_of_which_everything_is_missing_counts_at_the_ends() -> None:
     lost = items["bake"] == "Mill-2"
     items.loc[lost, ["grade_top", "grade_bottom"]] = None
     items.loc[lost, "missing"] = "torn"
-    got = ps.check_sensitivity(replace(study, items=items), refit=False).table
+    got = ps.check_sensitivity(replace(study, items=items), refit=False).members
     name = "all missing of Mill burned, none of Quarry"
     assert rows(families.MISSING, name, got)["n_bakes"].item() == 6
     reported = rows("as reported", "as reported", got)
@@ -385,7 +467,7 @@ def test_many_bakes_leave_out_the_ends_only() -> None:
         }
     )
     got = ps.check_sensitivity(counted(bakes))
-    assert (got.table["about"] == families.ONE_OUT).sum() <= 4
+    assert (got.members["family"] == families.ONE_OUT).sum() <= 4
     assert any("more than 24 bakes" in text for text in got.caveats)
 
 
@@ -398,7 +480,8 @@ def test_grates_of_other_names_are_counted_on_the_shared_places_too() -> None:
     renamed = replace(study, grates=grates, items=items)
     got, plain = (ps.check_sensitivity(s, refit=False) for s in (renamed, study))
     own, other = (
-        rows(families.LAYOUT, "shared places, no model", t.table) for t in (got, plain)
+        rows(families.LAYOUT, "shared places, no model", t.members)
+        for t in (got, plain)
     )
     assert own["n_items"].item() == other["n_items"].item() > 0
     assert_allclose(own["estimate"], other["estimate"])
@@ -408,7 +491,7 @@ def test_probes_stand_in_for_a_grate_temperature_that_was_not_noted() -> None:
     study = ps.demo_study("probed_pits")
     bare = replace(study, bakes=study.bakes.assign(grate_temp=np.nan))
     noted, probed = (
-        ps.check_sensitivity(s).table.query("about == 'grate temperature'")
+        ps.check_sensitivity(s).members.query("family == 'grate temperature'")
         for s in (study, bare)
     )
     assert len(probed) == len(noted) == 3
