@@ -102,8 +102,8 @@ class Sensitivity:
         (estimate less base estimate), ``shift_share`` (its size over the half width of
         the interval as reported), ``shift_from, shift_to, n_members`` (least and
         largest shift of all members, and their number) and ``tips`` (another verdict
-        than that of the base, or the pits change places). The first row of a pair is
-        the leading comparison itself.
+        than that of the base and than the one reported, or the pits change places). The
+        first row of a pair is the leading comparison itself.
     members : pandas.DataFrame
         The same columns up to ``shift_share`` and ``tips``, one row per member.
     not_tried : pandas.DataFrame
@@ -349,7 +349,10 @@ def _against_half_width(members: pd.DataFrame, leading: pd.DataFrame) -> pd.Data
     own = np.array([half.get(pair, np.nan) for pair in named])
     members = members[np.isfinite(own)].reset_index(drop=True)
     share = members["shift"].abs() / own[np.isfinite(own)]
-    made = members.assign(shift_share=share, tips=members["changes"])
+    # Where the count gives another verdict than the report to begin with, an alternative
+    # that comes back to the report, or stays with the count, does not tip the answer.
+    other = set_beside(members, leading)["changes"].to_numpy()
+    made = members.assign(shift_share=share, tips=members["changes"] & other)
     return made[list(MEMBER_COLUMNS)]
 
 

@@ -13,7 +13,7 @@ from pitstats.report.numbers import bare_points, level_text, points
 from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
 from pitstats.report.study_results import StudyResults
-from pitstats.report.wording.sensitivity import share_text
+from pitstats.report.wording.sensitivity import of_half_width
 from pitstats.report.words import (
     AS_SET_UP,
     BORROWED,
@@ -196,10 +196,10 @@ def firmness(results: StudyResults) -> str:
     if found.n_left_out:
         tries.append(f"with each of {found.n_left_out} bakes left out")
     if found.largest_shift is not None:
-        share = share_text(found.largest_shift["shift_share"])
+        share = of_half_width(found.largest_shift["shift_share"])
         tries.append(
             "under every alternative that was tried, the furthest moving the "
-            f"difference by {share} of its interval's half width"
+            f"difference by {share}"
         )
     return f"Firm: the verdict stands {' and '.join(tries)}."
 

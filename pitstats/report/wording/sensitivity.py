@@ -100,21 +100,21 @@ def _what_moves(found: Sensitivity) -> list[str]:
     if len(tipping):
         return [
             f"The answer tips with {one_line(row['alternative'])}: "
-            f"{signed(row['estimate'])}, verdict '{row['verdict']}'; {_moved(row)}."
+            f"{signed(row['estimate'])}, verdict '{row['verdict']}'; it {_moved(row)}."
             for row in tipping.to_dict("records")
         ]
     far = found.largest_shift
     assert far is not None
     return [
-        "No alternative that keeps every bake tips the answer; furthest moves "
-        f"{one_line(far['alternative'])}: {_moved(far)}."
+        "No alternative that keeps every bake tips the answer; the furthest, "
+        f"{one_line(far['alternative'])}, {_moved(far)}."
     ]
 
 
 def _moved(row: Mapping[Hashable, Any] | pd.Series) -> str:
     return (
-        f"it moves the difference by {signed(row['shift'])}, "
-        f"{share_text(row['shift_share'])} of the interval's half width"
+        f"moves the difference by {signed(row['shift'])}, "
+        f"{of_half_width(row['shift_share'])}"
     )
 
 
@@ -129,6 +129,18 @@ def share_text(share: float) -> str:
     if share >= 1:
         return f"{share:.1f} times"
     return "less than 1%" if share < 0.005 else f"{100 * share:.0f}%"
+
+
+def of_half_width(share: float) -> str:
+    """Size of a shift beside the interval.
+
+    Examples
+    --------
+    >>> of_half_width(0.314), of_half_width(1.26)
+    ("31% of the interval's half width", "1.3 times the interval's half width")
+    """
+    of = "" if share >= 1 else " of"
+    return f"{share_text(share)}{of} the interval's half width"
 
 
 def _count_to_begin_with(found: Sensitivity) -> str:
@@ -284,9 +296,8 @@ def sensitivity_caption(found: Sensitivity) -> str:
     return (
         "Each row is how far one alternative moves the difference as reported, with "
         f"the range over its members. Shaded: the {level} interval as reported"
-        f"{allowed}, seen from the difference; the solid line is where no difference is "
-        "left. Open "
-        f"diamonds: the alternative gives another verdict.{beside}"
+        f"{allowed}, seen from the difference; the solid line is where no difference "
+        f"is left. Open diamonds: the alternative gives another verdict.{beside}"
     )
 
 

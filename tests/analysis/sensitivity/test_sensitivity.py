@@ -73,6 +73,7 @@ def test_shifts_shares_and_what_tips_follow_from_the_columns() -> None:
     assert_allclose(table["shift"], table["estimate"] - table["base_estimate"])
     differs = table["verdict"].str.startswith("differs")
     turned = differs & (table["estimate"] * table["base_estimate"] < 0)
+    # As baked leads here, so the count and the report are one comparison.
     expected = (table["verdict"] != table["base_verdict"]) | turned
     assert table["tips"].tolist() == expected.tolist()
     assert table["tips"].any()
@@ -146,6 +147,18 @@ def test_what_tips_and_what_moves_furthest_are_named() -> None:
     assert (tipping is not None) == whole["tips"].any()
     if tipping is not None:
         assert tipping["shift_share"] == whole.loc[whole["tips"], "shift_share"].max()
+
+
+def test_an_alternative_that_comes_back_to_the_report_does_not_tip_it() -> None:
+    # The model leads and cannot tell; the count without it says "differs" to begin with.
+    got = ps.check_sensitivity(ps.demo_study("four_pits"), refit=False)
+    assert got.reported["verdict"] == "cannot tell"
+    tried = got.members_of(*got.leading_pair).iloc[1:]
+    back = tried[tried["against"].eq("counted") & tried["verdict"].eq("cannot tell")]
+    assert back["base_verdict"].eq("differs").any()
+    assert not back["tips"].any()
+    assert got.tipping is not None
+    assert got.tipping["family"] == families.LAYOUT
 
 
 def test_nothing_tips_a_difference_that_is_plain() -> None:
