@@ -349,8 +349,8 @@ def _against_half_width(members: pd.DataFrame, leading: pd.DataFrame) -> pd.Data
     own = np.array([half.get(pair, np.nan) for pair in named])
     members = members[np.isfinite(own)].reset_index(drop=True)
     share = members["shift"].abs() / own[np.isfinite(own)]
-    # Where the count gives another verdict than the report to begin with, an alternative
-    # that comes back to the report, or stays with the count, does not tip the answer.
+    # Where the count gives another verdict than the report to begin with, what comes
+    # back to the report, or stays with the count, does not tip the answer.
     other = set_beside(members, leading)["changes"].to_numpy()
     made = members.assign(shift_share=share, tips=members["changes"] & other)
     return made[list(MEMBER_COLUMNS)]

@@ -150,7 +150,7 @@ def test_what_tips_and_what_moves_furthest_are_named() -> None:
 
 
 def test_an_alternative_that_comes_back_to_the_report_does_not_tip_it() -> None:
-    # The model leads and cannot tell; the count without it says "differs" to begin with.
+    # The model leads and cannot tell; the count without it begins with "differs".
     got = ps.check_sensitivity(ps.demo_study("four_pits"), refit=False)
     assert got.reported["verdict"] == "cannot tell"
     tried = got.members_of(*got.leading_pair).iloc[1:]
