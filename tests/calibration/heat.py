@@ -311,19 +311,13 @@ def run_faces(n_sets, seed):
         rng = np.random.default_rng([seed, 3000 + number])
         pit = np.repeat([0, 1], bakes)
         truth = _face_truth(sds, rate)
-        found = {name: [] for name in ("own", "pooled")}
-        width = {name: [] for name in found}
-        for _ in range(n_sets):
-            both = _face_counts(pit, sds, rate, rng)
-            for name in found:
-                low, high = _faces_by(name, *both, pit)
-                found[name].append((low <= truth) & (truth <= high))
-                width[name].append(high - low)
+        both = _face_counts(pit, sds, rate, (n_sets, len(pit)), rng)
+        found = {name: _faces_by(name, *both, pit) for name in ("own", "pooled")}
         row = {"bakes": bakes, "sds": sds, "rate": rate, "sets": n_sets}
-        for name, held in found.items():
-            first, second = np.mean(held, axis=0)
+        for name, (low, high) in found.items():
+            first, second = ((low <= truth) & (truth <= high)).mean(axis=0)
             row |= {f"{name}_first": first, f"{name}_second": second}
-            row |= {f"{name}_width": np.mean(width[name])}
+            row |= {f"{name}_width": (high - low).mean()}
         rows.append({key: _plain(x) for key, x in row.items()})
     return rows
 
@@ -345,30 +339,31 @@ def _face_truth(sds, rate):
     return np.array(found)
 
 
-def _face_counts(pit, sds, rate, rng):
-    """Pairs of which the first face only, and the second only, burned, by bake."""
-    n = len(pit)
-    start = np.log(rate / (1 - rate)) + rng.normal(0, BAKE_SD, n)
-    gap = GAP + rng.normal(0, 1, n) * np.asarray(sds)[pit]
-    one = rng.random((n, ITEMS)) < expit(start + gap / 2)[:, None]
-    two = rng.random((n, ITEMS)) < expit(start - gap / 2)[:, None]
-    return (one & ~two).sum(axis=1), (two & ~one).sum(axis=1)
+def _face_counts(pit, sds, rate, shape, rng):
+    """Pairs of which the first face only, and the second only, burned: sets, bakes."""
+    start = np.log(rate / (1 - rate)) + rng.normal(0, BAKE_SD, shape)
+    gap = GAP + rng.normal(0, 1, shape) * np.asarray(sds)[pit]
+    one = rng.random((*shape, ITEMS)) < expit(start + gap / 2)[..., None]
+    two = rng.random((*shape, ITEMS)) < expit(start - gap / 2)[..., None]
+    return (one & ~two).sum(axis=-1), (two & ~one).sum(axis=-1)
 
 
 def _faces_by(name, first, second, pit):
     """Student's t over bakes, never narrower than Tango's for all pairs."""
-    n_bakes = np.bincount(pit)
-    sums = [np.bincount(pit, x) for x in (first, second)]
-    low, high = stats.tango_paired_difference(*sums, ITEMS * n_bakes, LEVEL)
+    own = np.eye(2)[pit]
+    n_bakes = own.sum(axis=0)
+    low, high = stats.tango_paired_difference(
+        first @ own, second @ own, ITEMS * n_bakes, LEVEL
+    )
     apart = (first - second) / ITEMS
-    mean = np.bincount(pit, apart) / n_bakes
-    squares = np.bincount(pit, (apart - mean[pit]) ** 2)
+    mean = apart @ own / n_bakes
+    squares = (apart - mean[:, pit]) ** 2 @ own
     if name == "own":
         df = n_bakes - 1
         variance = squares / df
     else:
         df = (n_bakes - 1).sum()
-        variance = squares.sum() / df
+        variance = squares.sum(axis=1, keepdims=True) / df
     half = t_value(df, 1 - LEVEL) * np.sqrt(variance / n_bakes)
     low = np.minimum(low, np.maximum(mean - half, -1))
     return low, np.maximum(high, np.minimum(mean + half, 1))
