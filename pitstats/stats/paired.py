@@ -25,9 +25,9 @@ class PairedDifferences(NamedTuple):
         Difference of the shares, first less second; NaN where a pit has no pairs.
     n_bakes, n_pairs : ndarray of int, shape (n_pits,)
         What each rests on.
-    df : int
-        Degrees of freedom of the spread between bakes, over all pits; 0 where every
-        pit has one bake, so that the intervals speak of these bakes only.
+    df : ndarray of int, shape (n_pits,)
+        Degrees of freedom of each pit's own spread between bakes; 0 for a pit with one
+        bake, whose interval speaks of that bake only.
     """
 
     estimate: Array
@@ -35,7 +35,7 @@ class PairedDifferences(NamedTuple):
     high: Array
     n_bakes: NDArray[np.intp]
     n_pairs: NDArray[np.intp]
-    df: int
+    df: NDArray[np.intp]
 
 
 def tango_paired_difference(
@@ -156,15 +156,16 @@ def paired_differences(
     -----
     Both members of a pair share their bake, so its heat drops out of the difference
     and only how bakes differ *in the difference* remains. The estimate is the mean of
-    the differences of the bakes. Its interval is Student's t with the spread between
-    bakes pooled over the pits, but never narrower than Tango's for the pairs of all
-    bakes taken together: few bakes can agree by luck. Where no pit has two bakes it is
-    Tango's alone and speaks of these bakes only.
+    the differences of the bakes. Its interval is Student's t over the pit's own bakes,
+    but never narrower than Tango's for the pairs of all bakes taken together: few bakes
+    can agree by luck. For a pit with one bake it is Tango's alone and speaks of that
+    bake only.
 
-    In simulations (two pits of two to four bakes of 18 items, shares 0.05 to 0.5, bake
-    SD 0.6, the difference itself varying from bake to bake with SD 0 or 0.5 on the
-    logit scale; 24 settings of 1,000 studies) 95% intervals covered between 95 and 99%
-    of the long-run differences, Tango's for all pairs alone 85 to 96%.
+    In simulations (two pits of 2 to 6 bakes of 18 items, shares about 0.1 and 0.3, bake
+    SD 0.6, the difference itself changing from bake to bake with SDs 0 to 1.5 on the
+    logit scale, unlike in the two pits; 60 settings of 2,000 studies) 95% intervals
+    covered at least 94.6% of the long-run differences in every setting; with the spread
+    pooled over the pits 82%.
 
     References
     ----------
@@ -175,7 +176,7 @@ def paired_differences(
     Examples
     --------
     >>> found = paired_differences([5, 4, 6], [1, 0, 1], [18, 18, 18], [0, 0, 0])
-    >>> round(float(found.estimate[0]), 3), found.df
+    >>> round(float(found.estimate[0]), 3), int(found.df[0])
     (0.241, 2)
     """
     first, second, n = (
@@ -200,14 +201,14 @@ def paired_differences(
     difference = (first - second) / n
     with np.errstate(invalid="ignore"):
         estimate = np.bincount(code, difference, minlength=n_pits) / n_bakes
-    df = int(np.maximum(n_bakes - 1, 0).sum())
-    low, high = np.asarray(low), np.asarray(high)
-    if df:
-        squares = float(((difference - estimate[code]) ** 2).sum())
-        t = float(stdtrit(df, 0.5 + conf_level / 2))
-        reach = t * np.sqrt(squares / df / np.maximum(n_bakes, 1))
-        low = np.minimum(low, np.maximum(estimate - reach, -1.0))
-        high = np.maximum(high, np.minimum(estimate + reach, 1.0))
+    df = np.maximum(n_bakes - 1, 0)
+    left = (difference - estimate[code]) ** 2
+    squares = np.bincount(code, left, minlength=n_pits)
+    t = stdtrit(np.maximum(df, 1), 0.5 + conf_level / 2)
+    own = t * np.sqrt(squares / np.maximum(df, 1) / np.maximum(n_bakes, 1))
+    reach = np.where(df > 0, own, 0.0)
+    low = np.minimum(np.asarray(low), np.maximum(estimate - reach, -1.0))
+    high = np.maximum(np.asarray(high), np.minimum(estimate + reach, 1.0))
     none = n_bakes == 0
     return PairedDifferences(
         estimate=estimate,
@@ -215,5 +216,5 @@ def paired_differences(
         high=np.where(none, np.nan, high),
         n_bakes=n_bakes.astype(np.intp),
         n_pairs=pairs.astype(np.intp),
-        df=df,
+        df=df.astype(np.intp),
     )

@@ -67,7 +67,7 @@ def test_bakes_are_the_unit() -> None:
     reach = student.ppf(0.975, 2) * each.std(ddof=1) / np.sqrt(3)
     assert found.low[0] == pytest.approx(each.mean() - reach)
     assert found.high[0] == pytest.approx(each.mean() + reach)
-    assert (found.df, found.n_bakes[0], found.n_pairs[0]) == (2, 3, 54)
+    assert (found.df[0], found.n_bakes[0], found.n_pairs[0]) == (2, 3, 54)
 
 
 def test_agreeing_bakes_are_no_narrower_than_their_pairs() -> None:
@@ -76,20 +76,28 @@ def test_agreeing_bakes_are_no_narrower_than_their_pairs() -> None:
     assert (found.low[0], found.high[0]) == pytest.approx(pairs)
 
 
-def test_spread_is_pooled_over_pits_and_empty_bakes_do_not_count() -> None:
+def test_each_pit_has_its_own_spread_and_empty_bakes_do_not_count() -> None:
     alone = stats.paired_differences([9, 1], [0, 0], [18, 18], [0, 0])
     both = stats.paired_differences(
         [9, 1, 5, 4, 0], [0, 0, 0, 0, 0], [18, 18, 18, 18, 0], [0, 0, 2, 2, 1]
     )
-    assert (alone.df, both.df) == (1, 2)
-    assert both.high[0] - both.low[0] < alone.high[0] - alone.low[0]
+    assert both.df.tolist() == [1, 0, 1]
+    assert (both.low[0], both.high[0]) == (alone.low[0], alone.high[0])
+    assert both.high[2] - both.low[2] < both.high[0] - both.low[0]
     assert np.isnan(both.estimate[1])
     assert np.isnan(both.low[1])
 
 
+def test_a_pit_with_one_bake_owes_nothing_to_another_with_more() -> None:
+    found = stats.paired_differences([5, 9, 1], [1, 0, 0], [18] * 3, [0, 1, 1])
+    ends = stats.tango_paired_difference(5, 1, 18)
+    assert (found.low[0], found.high[0]) == pytest.approx(ends)
+    assert found.df.tolist() == [0, 1]
+
+
 def test_one_bake_each_is_about_these_bakes() -> None:
     found = stats.paired_differences([5, 0], [1, 2], [18, 15], [0, 1])
-    assert found.df == 0
+    assert found.df.tolist() == [0, 0]
     assert (found.low[0], found.high[0]) == pytest.approx(
         stats.tango_paired_difference(5, 1, 18)
     )

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis import caveats as notes
 from pitstats.analysis.places.coverage import third_of_grate
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
@@ -25,8 +24,8 @@ ESTIMAND = (
     "burned on the face, and in the share of items that are darker on it"
 )
 METHOD = (
-    "mean of the differences of bakes, Student's t with the spread between bakes "
-    "pooled over pits, at least as wide as Tango's (1998) score interval for all pairs"
+    "mean of the differences of bakes, Student's t over the pit's own bakes, at least "
+    "as wide as Tango's (1998) score interval for all pairs"
 )
 
 _CONTRASTS = (("top", "bottom"), ("side", "top"))
@@ -39,6 +38,10 @@ TOO_FEW_FACES = (
 THIRDS_POINTWISE = (
     "The intervals of the thirds are each for itself; read them together, not one "
     "picked out."
+)
+ONE_BAKE = (
+    "{pit} has two graded faces from one bake: its intervals speak of that bake only, "
+    "those of the other pits of bakes to come."
 )
 NO_PAIRS = "{pit} has no item with {first} and {second} both graded."
 
@@ -218,7 +221,8 @@ def _rows(study: Study, pairs: _Pairs, part: str, level: float) -> pd.DataFrame:
 
 
 def _caveats(study: Study, found: list[_Pairs], n_bakes: pd.Series) -> tuple[str, ...]:
-    said = list(notes.borrowed_spread({str(p): int(n) for p, n in n_bakes.items()}))
+    once = n_bakes[n_bakes == 1].index.tolist() if n_bakes.max() > 1 else []
+    said = [ONE_BAKE.format(pit=pit) for pit in once]
     for pairs in found:
         said += [
             NO_PAIRS.format(pit=pit, first=pairs.first, second=pairs.second)
