@@ -5,23 +5,23 @@ or why the record has nothing to say to it.
 """
 
 from pitstats.report.sections.area import section as area
+from pitstats.report.sections.bake_maps import section as bake_maps
 from pitstats.report.sections.bakes import section as bakes
 from pitstats.report.sections.checklist import section as checklist
 from pitstats.report.sections.design import section as design
+from pitstats.report.sections.faces import section as faces
 from pitstats.report.sections.fairness import section as fairness
 from pitstats.report.sections.grading import section as grading
 from pitstats.report.sections.limits import section as limits
+from pitstats.report.sections.maps import section as maps
 from pitstats.report.sections.method import section as method
 from pitstats.report.sections.next import section as next_steps
-from pitstats.report.sections.old import bake_maps as bake_maps
 from pitstats.report.sections.old import evenness as evenness
-from pitstats.report.sections.old import faces as faces
 from pitstats.report.sections.old import grades as grades
-from pitstats.report.sections.old import maps as maps
-from pitstats.report.sections.old import patterns as patterns
 from pitstats.report.sections.old import sensitivity as sensitivity
 from pitstats.report.sections.old import settings as settings
 from pitstats.report.sections.pairs import section as pairs
+from pitstats.report.sections.patterns import section as patterns
 from pitstats.report.sections.ranks import section as ranks
 from pitstats.report.sections.rates import section as rates
 from pitstats.report.sections.rise import section as rise

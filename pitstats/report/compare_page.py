@@ -25,7 +25,6 @@ from pitstats.figures.grates import plot_grades
 from pitstats.figures.next_step import plot_next_step
 from pitstats.figures.rates import plot_differences, plot_rates
 from pitstats.report import tables, wording
-from pitstats.report.map_sections import MapSections
 from pitstats.report.old_page import Picture
 from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.wording import evenness as evenness_wording
@@ -35,7 +34,6 @@ from pitstats.report.words import one_line
 
 class ComparisonPage(
     SensitivitySections,
-    MapSections,
 ):
     """A page that compares the pits of one study.
 
@@ -46,10 +44,6 @@ class ComparisonPage(
     folder : path-like or None
         Where figures and tables are kept; None or an empty text: show only.
     """
-
-    def _order_ahead(self) -> None:
-        super()._order_ahead()
-        self.order(self._grades[1])
 
     def show_answer(
         self,

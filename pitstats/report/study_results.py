@@ -15,6 +15,8 @@ from pitstats.analysis.heat.temperatures import (
 )
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
 from pitstats.analysis.places.evenness import compare_evenness
+from pitstats.analysis.places.faces import FaceComparison, compare_faces
+from pitstats.analysis.places.pattern import GratePatterns, map_patterns
 from pitstats.analysis.places.surface import SurfaceMap, map_surface
 from pitstats.analysis.places.usable_area import UsableArea, estimate_usable_area
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
@@ -147,3 +149,13 @@ class StudyResults:
     def rise(self) -> RiseComparison:
         """Rise of the items."""
         return compare_rise(self.study, conf_level=self.conf_level)
+
+    @cached_property
+    def patterns(self) -> GratePatterns:
+        """Zones of the grates that stand out."""
+        return map_patterns(self.study, seed=self.seed, conf_level=self.conf_level)
+
+    @cached_property
+    def faces(self) -> FaceComparison:
+        """Two faces of the same items."""
+        return compare_faces(self.study, self.conf_level)

@@ -11,36 +11,30 @@ from PIL import Image
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.map_sections import MapSections
-from pitstats.report.wording import maps as wording
+from pitstats.report.section import Photograph, Picture, Section, Text
+from pitstats.report.sections import faces as face_words
+from pitstats.report.sections import maps as map_words
+from pitstats.report.sections import patterns as pattern_words
+from pitstats.report.study_results import StudyResults
 from tests.analysis.places.test_faces import DARK_BELOW, faced
 from tests.analysis.places.test_pattern import grid_study, near
 from tests.conftest import small_settings, small_tables
+from tests.report.overclaims import overclaims, said, typed_in
 
-SECTIONS = (
-    "show_maps",
-    "show_bake_maps",
-    "show_pattern",
-    "show_faces",
-    "show_reading",
-)
-FORBIDDEN = ("significant", "never", "identical", "proves", "proven")
+SECTIONS = (ps.ask.maps, ps.ask.bake_maps, ps.ask.patterns, ps.ask.faces)
 
 
-@pytest.fixture
-def shown(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
-    """Everything that a page displays, in order."""
-    outputs: list[dict[str, Any]] = []
-
-    def keep(data: dict[str, Any], raw: bool, metadata: Any = None) -> None:
-        outputs.append({**data, "metadata": metadata or {}})
-
-    monkeypatch.setattr("IPython.display.display", keep)
-    return outputs
+def shown(study: ps.Study) -> list[Section]:
+    results = StudyResults(study)
+    return [ask(results) for ask in SECTIONS]
 
 
-def words(outputs: list[dict[str, Any]]) -> str:
-    return "\n".join(str(output["text/plain"]) for output in outputs)
+def texts(sections: list[Section]) -> str:
+    return "\n".join(
+        text
+        for own in sections
+        for text in ([own.missing] if own.missing else said(own, notes=True))
+    )
 
 
 def far_end() -> ps.Study:
@@ -105,53 +99,42 @@ def thin(case: str) -> ps.Study:
         "rotated",
     ],
 )
-def test_thin_data_give_a_picture_or_a_sentence(
-    case: str, shown: list[dict[str, Any]]
-) -> None:
-    page = MapSections(thin(case))
-    for section in SECTIONS:
-        before = len(shown)
-        getattr(page, section)()
-        assert len(shown) > before, section
-    assert not any(word in words(shown).lower().split() for word in FORBIDDEN)
+def test_thin_data_give_a_section_or_a_reason(case: str, tmp_path: Path) -> None:
+    page = ps.Page(tmp_path)
+    for own in shown(thin(case)):
+        assert bool(page.html(own)) != bool(own.missing)
+        for text in [] if own.missing else said(own):
+            assert overclaims(text, typed_in(thin(case))) == []
 
 
-def test_pictures_have_words_and_files(
-    shown: list[dict[str, Any]], tmp_path: Path
-) -> None:
-    page = MapSections(ps.demo_study("one_bake_each"), tmp_path)
-    for section in SECTIONS:
-        getattr(page, section)()
-    pictures = [output for output in shown if "image/png" in output]
-    assert len(pictures) >= 6
-    for output in pictures:
-        assert len(output["metadata"]["image/png"]["alt"]) > 20
+def test_pictures_have_words_and_files(tmp_path: Path) -> None:
+    page = ps.Page(tmp_path)
+    results = StudyResults(ps.demo_study("one_bake_each"))
+    sections = [ask(results) for ask in SECTIONS]
+    page.html(ps.pages.compare_pits(results))
+    for own in sections:
+        page.html(own)
+        for part in own.body:
+            assert not isinstance(part, Picture) or len(part.alt) > 20
     kept = {file.name for file in (tmp_path / "figures").glob("*.png")}
     assert {"grates.png", "bakes_1_1.png", "pattern.png", "faces.png"} <= kept
     tables = {file.name for file in (tmp_path / "tables").glob("*.csv")}
     assert {"grates.csv", "pattern.csv", "pattern_bakes.csv", "faces.csv"} <= tables
 
 
-def test_rise_and_temperature_have_maps_where_recorded(
-    shown: list[dict[str, Any]], tmp_path: Path
-) -> None:
+def names_of(section: Section) -> set[str]:
+    return {part.name for part in section.body if isinstance(part, Picture)}
+
+
+def test_rise_has_maps_where_recorded() -> None:
     study = ps.demo_study("one_bake_each")
+    assert names_of(ps.ask.maps(StudyResults(study))) == set()
     rise = np.linspace(25, 40, len(study.items))
     study = dataclasses.replace(study, items=study.items.assign(rise_mm=rise))
-    readings = ps.map_cells(study, by_bake=True).assign(temp=330.0)
-    MapSections(study, tmp_path).show_maps(temperatures=readings)
-    kept = {file.name for file in (tmp_path / "figures").glob("*.png")}
-    assert kept == {
-        "grates.png",
-        "grade_maps.png",
-        "rise_maps.png",
-        "temperature_maps.png",
-    }
+    assert names_of(ps.ask.maps(StudyResults(study))) == {"rise_maps"}
 
 
-def test_probes_and_rise_of_single_bakes_stand_on_one_scale(
-    shown: list[dict[str, Any]], tmp_path: Path
-) -> None:
+def test_probes_and_rise_of_single_bakes_stand_on_one_scale() -> None:
     study = ps.demo_study("probed_pits")
     own = study.bakes["bake"].isin(["Quarry-1", "Ferry-2"])
     kept = study.bakes.loc[own, "bake"]
@@ -162,16 +145,17 @@ def test_probes_and_rise_of_single_bakes_stand_on_one_scale(
         probes=study.probes[study.probes["bake"].isin(kept)],
         regrades=pd.DataFrame(),
     )
-    MapSections(few, tmp_path).show_bake_maps()
-    names = {file.stem for file in (tmp_path / "figures").glob("*.png")}
-    assert {"bake_rise", "bake_temperatures", "bakes_1_1", "bakes_2_1"} == names
-    alts = words(shown)
-    assert "Quarry-1, Quarry, main grate: firebox half from" in alts
+    section = ps.ask.bake_maps(StudyResults(few))
+    assert names_of(section) == {
+        "bake_rise",
+        "bake_temperatures",
+        "bakes_1_1",
+        "bakes_2_1",
+    }
+    assert "Quarry-1, Quarry, main grate: firebox half from" in texts([section])
 
 
-def test_a_photograph_stands_by_the_map_of_its_bake(
-    shown: list[dict[str, Any]], tmp_path: Path
-) -> None:
+def test_a_photograph_stands_by_the_map_of_its_bake(tmp_path: Path) -> None:
     study = ps.demo_study("four_pits")
     names = {"Quarry-2": "q.jpg", "Ferry-1": "none.jpg"}
     bakes = study.bakes.assign(photo=study.bakes["bake"].map(names))
@@ -183,22 +167,24 @@ def test_a_photograph_stands_by_the_map_of_its_bake(
         items=study.items[study.items["bake"].isin(bakes.loc[own, "bake"])],
         source=tmp_path,
     )
-    MapSections(few).show_bake_maps()
-    htmls = [str(output.get("text/html", "")) for output in shown]
-    at = next(i for i, html in enumerate(htmls) if "data:image/jpeg" in html)
-    assert 'alt="Photograph of bake Quarry-2 in Quarry, as recorded"' in htmls[at]
-    assert htmls[at].count("<img") == 2
-    assert "Quarry-2" in shown[at]["text/plain"]
-    assert "Quarry-1" not in shown[at]["text/plain"]
-    assert "there is no such file" in htmls[-1]
-
-
-def test_bakes_that_were_rotated_are_named(shown: list[dict[str, Any]]) -> None:
-    MapSections(thin("rotated")).show_maps()
-    assert shown[0]["text/plain"].startswith(
-        "Items were turned or moved during 1 and 2"
+    body = ps.ask.bake_maps(StudyResults(few)).body
+    beside = [p for p in body if isinstance(p, Picture) and p.beside]
+    assert len(beside) == 1
+    assert (
+        'alt="Photograph of bake Quarry-2 in Quarry, as recorded"' in beside[0].beside
     )
-    assert wording.rotated_note(ps.demo_study("four_pits")) == ""
+    assert "Quarry-2" in beside[0].alt
+    assert "Quarry-1" not in beside[0].alt
+    assert not [part for part in body if isinstance(part, Photograph)]
+    problems = [part.text for part in body if isinstance(part, Text)]
+    assert "there is no such file" in problems[-1]
+
+
+def test_bakes_that_were_rotated_are_named() -> None:
+    first = ps.ask.maps(StudyResults(thin("rotated"))).body[0]
+    assert isinstance(first, Text)
+    assert first.text.startswith("Items were turned or moved during 1 and 2")
+    assert map_words.rotated_note(ps.demo_study("four_pits")) == ""
 
 
 PATTERNS = {
@@ -216,11 +202,11 @@ def test_words_about_patterns(case: str, snapshot: SnapshotAssertion) -> None:
     study = PATTERNS[case]
     patterns = ps.map_patterns(study)
     lines = [
-        *wording.pattern_sentences(patterns),
-        wording.pattern_caption(patterns),
-        wording.pattern_table(patterns).to_csv(index=False),
-        wording.bake_pattern_table(patterns).to_csv(index=False),
-        *wording.reading_sentences(study, patterns, None),
+        *pattern_words.pattern_sentences(patterns),
+        pattern_words.pattern_caption(patterns),
+        pattern_words.pattern_table(patterns).to_csv(index=False),
+        pattern_words.bake_pattern_table(patterns).to_csv(index=False),
+        *pattern_words.reading_sentences(study, patterns),
         *patterns.caveats,
     ]
     assert lines == snapshot
@@ -240,33 +226,18 @@ def test_words_about_faces(case: str, snapshot: SnapshotAssertion) -> None:
     study = FACES[case]
     faces = ps.compare_faces(study)
     lines = [
-        *wording.face_sentences(faces),
-        wording.face_caption(faces),
-        wording.face_table(faces).to_csv(index=False),
-        *wording.reading_sentences(study, None, faces),
+        *face_words.face_sentences(faces),
+        face_words.face_caption(faces),
+        face_words.face_table(faces).to_csv(index=False),
     ]
     assert lines == snapshot
 
 
-def test_causes_are_common_practice_and_one_change(
-    shown: list[dict[str, Any]],
-) -> None:
-    MapSections(PATTERNS["repeatable"]).show_reading()
-    said = words(shown)
-    assert "common practice" in said
-    assert said.count("One change to try next") == 1
-    assert "pitstats plan" in said
-    shown.clear()
-    MapSections(PATTERNS["none shown"]).show_reading()
-    assert "nothing to trace" in words(shown)
-
-
-def test_a_fall_along_the_grate_is_read_where_no_pattern_was_shown() -> None:
-    study = ps.demo_study("four_pits")
-    evenness = ps.compare_evenness(study)
-    said = wording.reading_sentences(study, None, None, evenness)
-    fallen = evenness.table.loc[evenness.table["conf_low"] > 0, "pit"]
-    assert len(fallen)
-    assert [sentence.split(":")[0] for sentence in said] == list(fallen)
-    assert all("more burning in the firebox third" in s for s in said)
-    assert wording.reading_sentences(study, None, None) == []
+def test_causes_are_common_practice_one_change_and_only_where_a_pattern_came_back() -> (
+    None
+):
+    for case, study in PATTERNS.items():
+        text = texts([ps.ask.patterns(StudyResults(study))])
+        assert text.count("One change to try next") == (case == "repeatable")
+        assert ("common practice" in text) == (case == "repeatable")
+        assert ("pitstats plan" in text) == (case == "repeatable")

@@ -6,8 +6,8 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report import wording
+from pitstats.report.sections.maps import map_alt
 from pitstats.report.wording import plan as plan_wording
-from pitstats.report.wording.maps import map_alt
 from pitstats.study.demo import demo_names, simulate_demo
 from tests.analysis.rates.test_rates import counts_study
 

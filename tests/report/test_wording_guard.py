@@ -2,7 +2,6 @@
 
 import ast
 import inspect
-import re
 from pathlib import Path
 
 import pandas as pd
@@ -150,42 +149,3 @@ def test_no_text_in_the_wording_package_overclaims(module: Path) -> None:
 def test_the_texts_of_a_module_are_really_read() -> None:
     tree = ast.parse('"""never"""\ndef f():\n    """never"""\n    return f"never {1}"')
     assert _texts(tree) == ["never "]
-
-
-#: Captions, definitions, cautions and helpers: nothing about a result is claimed.
-NO_RESULT = re.compile(
-    r"_caption$|_method$|_table$|_text$|^(method|limits|methods_caption|evenness_method"
-    r"|rules_sentence|burned_means|fairness_sentence|regrades_sentence|grades_in_words"
-    r"|never_varied|largest_difference|contrast_table|unit_text"
-    r"|ranks_in_words|signed|span_in_points|grader_name|between|tenths|with_interval)$"
-)
-
-
-@pytest.mark.parametrize(
-    "stem",
-    [
-        *("pairs", "rates", "evenness", "model", "sensitivity"),
-        *("area", "temperature", "probes", "rise", "maps"),
-    ],
-)
-def test_what_speaks_of_results_passes_the_gate(stem: str) -> None:
-    tree = ast.parse((FOLDER / f"{stem}.py").read_text("utf-8"))
-    functions = {n.name: n for n in tree.body if isinstance(n, ast.FunctionDef)}
-
-    def calls(name: str) -> set[str]:
-        return {
-            node.func.id
-            for node in ast.walk(functions[name])
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-        }
-
-    def guarded(name: str, seen: frozenset[str] = frozenset()) -> bool:
-        decorators = [ast.unparse(own) for own in functions[name].decorator_list]
-        if "sentence" in calls(name) or "passes" in decorators:
-            return True
-        inner = (calls(name) & functions.keys()) - seen
-        return any(guarded(other, seen | {name}) for other in inner)
-
-    public = [n for n in functions if not n.startswith("_") and not NO_RESULT.search(n)]
-    assert public
-    assert [name for name in public if not guarded(name)] == []

@@ -4,11 +4,72 @@ from __future__ import annotations
 
 from functools import partial
 
-from pitstats.analysis.places.grate_map import map_cells
-from pitstats.figures.grates import plot_small_grates
-from pitstats.report.section import Picture
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pitstats.analysis.heat.probe_series import summarize_probes
+from pitstats.analysis.places.grate_map import map_cells, map_temperatures
+from pitstats.errors import DesignError
+from pitstats.figures.grates import (
+    grate_panels,
+    map_drawings,
+    pairs_of,
+    plot_small_grates,
+)
+from pitstats.figures.map_scale import WANTED, MapScale, number_scale
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Text,
+    nothing,
+)
 from pitstats.report.study_results import StudyResults
-from pitstats.report.wording.maps import map_alt
+from pitstats.report.words import listed, one_line
+from pitstats.study.outcomes import item_outcomes
+from pitstats.study.study import Study
+
+QUESTION = "Which cells burned?"
+RISE_LABEL = "mean rise, mm"
+NO_PLACES = "No places were recorded, so there is no map."
+RISE_CAPTION = (
+    "Mean rise of the items of each cell. Rise and browning tell different things: how "
+    "much heat reached the item, and how fast its faces were heated."
+)
+TEMPERATURE_CAPTION = (
+    "Mean temperature of each cell that held a probe, every bake weighing the same."
+)
+
+
+def section(results: StudyResults) -> Section:
+    """The map of the first page in words, and maps of rise and temperature."""
+    study, cells = results.study, map_cells(results.study)
+    if cells.empty:
+        return nothing("maps", "places", QUESTION, NO_PLACES)
+    note = rotated_note(study)
+    body: list[Part] = [Text(note, "note")] if note else []
+    body += [Sentences(grates_in_words(cells, "share")), Kept("grates", cells)]
+    grades = map_cells(study, "grade")
+    if grades["code"].notna().any():
+        body.append(Kept("grade_maps", grades))
+    if has_rise(study):
+        rise = map_cells(study, "rise")
+        scale = number_scale(rise["rise_mm"], RISE_LABEL, WANTED)
+        pictures = maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
+        body += [*pictures, Kept("rise_maps", rise)]
+    readings = probed_cells(study)
+    heat = None if readings is None else map_temperatures(study, readings)
+    if heat is not None and heat["temp"].notna().any():
+        scale = number_scale(heat["temp"], temperature_label(study))
+        name = "temperature_maps"
+        body += [
+            *maps_of(name, heat, "temp", scale, TEMPERATURE_CAPTION),
+            Kept(name, heat),
+        ]
+    return Section(id="maps", question=QUESTION, body=body, topic="cells of the grates")
 
 
 def picture(results: StudyResults) -> Picture | None:
@@ -16,9 +77,96 @@ def picture(results: StudyResults) -> Picture | None:
     cells = map_cells(results.study)
     if cells.empty:
         return None
-    words = map_alt(cells, "share")
     caption = (
         "Burned of graded items in each cell, over all kept bakes, not smoothed; thick "
         "edge: firebox end; hatched: nothing graded."
     )
-    return Picture("grates", partial(plot_small_grates, cells), words, caption)
+    draw = partial(plot_small_grates, cells)
+    return Picture("grates", draw, map_alt(cells, "share"), caption)
+
+
+def has_rise(study: Study) -> bool:
+    """Whether any placed item has a rise."""
+    items = item_outcomes(study).dropna(subset=["row", "column"])
+    return bool(items["rise_mm"].notna().any())
+
+
+def probed_cells(study: Study) -> pd.DataFrame | None:
+    """Mean temperatures of cells by bake; None where there are none."""
+    if study.probes.empty:
+        return None
+    try:
+        return summarize_probes(study).cells
+    except DesignError:
+        # The section about temperatures says why.
+        return None
+
+
+def temperature_label(study: Study) -> str:
+    """Label of a scale of temperatures."""
+    return f"mean temperature, \N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
+
+
+def maps_of(
+    name: str, cells: pd.DataFrame, value: str, scale: MapScale, caption: str
+) -> list[Picture]:
+    """Maps of all pits on one scale, in as many figures as fit a page."""
+    rows = pairs_of(grate_panels(cells))
+    drawings = map_drawings(rows, value=value, scale=scale, no_value="not measured")
+    continued = f"{caption.split('.')[0]}, continued."
+    return [
+        Picture(name, draw, map_alt(cells, value), caption)
+        if i == 1
+        else Picture(f"{name}_{i}", draw, continued, continued)
+        for i, draw in enumerate(drawings, 1)
+    ]
+
+
+def map_alt(cells: pd.DataFrame, value: str) -> str:
+    """Describe maps for those who cannot see them, half by half."""
+    return " ".join(grates_in_words(cells, value))
+
+
+def grates_in_words(cells: pd.DataFrame, value: str) -> list[str]:
+    """Say what each grate shows, half by half."""
+    keys = [name for name in ("bake", "pit", "grate") if name in cells.columns]
+    column = cells["column"].to_numpy()
+    grate = cells.groupby(keys, sort=False).ngroup().to_numpy()
+    names = cells[keys].to_numpy(dtype=object)
+    parts = []
+    for i in dict.fromkeys(grate):
+        own = np.flatnonzero(grate == i)
+        near = column[own] <= column[own].max() / 2
+        title = ", ".join(map(one_line, names[own[0]]))
+        parts.append(
+            f"{title} grate: firebox half {_half_words(cells, own[near], value)}, "
+            f"far half {_half_words(cells, own[~near], value)}."
+        )
+    return parts
+
+
+def _half_words(cells: pd.DataFrame, own: NDArray[np.intp], value: str) -> str:
+    numbers = cells[value].to_numpy(dtype=float)
+    known = own[~np.isnan(numbers[own])]
+    if not len(known):
+        return "nothing known"
+    if value == "share":
+        burned, graded = (cells[n].to_numpy() for n in ("n_burned", "n_items"))
+        return f"{burned[known].sum()} of {graded[known].sum()} burned"
+    if value == "code":
+        grades = cells["grade"].to_numpy()[known]
+        palest, darkest = numbers[known].argmin(), numbers[known].argmax()
+        return f"from {one_line(grades[palest])} to {one_line(grades[darkest])}"
+    return f"from {numbers[known].min():.0f} to {numbers[known].max():.0f}"
+
+
+def rotated_note(study: Study) -> str:
+    """Say which bakes on the maps were rotated; empty if none was."""
+    kept = study.bakes[study.bakes["status"].eq("kept")]
+    rotated = kept.loc[kept["rotated"].fillna(False).astype(bool), "bake"]
+    if rotated.empty:
+        return ""
+    return (
+        f"Items were turned or moved during {listed(rotated.astype(str).tolist())}, so "
+        "their places there mean little; the maps show them where they were recorded."
+    )

@@ -37,27 +37,11 @@ sensitivity = old(
 )
 
 
-def _maps_without_the_first(page: ComparisonPage, results: StudyResults) -> None:
-    # The first page shows it.
-    page.__dict__["_burned_maps"] = (page._burned_maps[0], [])
-    page.show_maps()
-
-
-maps = old("maps", "Where did items burn?", _maps_without_the_first)
-patterns = old(
-    "patterns",
-    "Is there a pattern?",
-    lambda p, r: p.show_pattern(r.seed, r.conf_level),
-    lambda p, r: p.show_reading(r.seed, r.conf_level),
-)
 evenness = old(
     "evenness",
     "How evenly does each pit burn?",
     lambda p, r: p.show_evenness(r.conf_level),
     lambda p, r: p.show_curves(r.conf_level),
-)
-faces = old(
-    "faces", "Top, bottom and fire side", lambda p, r: p.show_faces(r.conf_level)
 )
 settings = old(
     "settings", "What did settings do?", lambda p, r: p.show_settings(r.conf_level)
@@ -67,7 +51,4 @@ grades = old(
     "What about the other grades?",
     lambda p, r: p.show_grades(r.conf_level),
     lambda p, r: p.show_other_outcomes(r.conf_level),
-)
-bake_maps = old(
-    "bake-maps", "Every bake, cell by cell", lambda p, r: p.show_bake_maps()
 )
