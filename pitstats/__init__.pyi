@@ -104,6 +104,8 @@ from .figures.ranks import plot_ranks as plot_ranks
 from .figures.rates import plot_differences as plot_differences
 from .figures.rates import plot_rates as plot_rates
 from .figures.rise import plot_rise as plot_rise
+from .figures.season import plot_changes as plot_changes
+from .figures.season import plot_season as plot_season
 from .figures.sensitivity import plot_sensitivity as plot_sensitivity
 from .figures.temperatures import plot_cell_temperatures as plot_cell_temperatures
 from .figures.temperatures import plot_survey as plot_survey
@@ -139,6 +141,7 @@ from .report.page import Page as Page
 from .report.plan_page import PlanPage as PlanPage
 from .report.probe_page import ProbePage as ProbePage
 from .report.render import render_report as render_report
+from .report.season_results import SeasonResults as SeasonResults
 from .report.sections.checklist import reporting_checklist as reporting_checklist
 from .report.study_results import StudyResults as StudyResults
 from .study.demo import SimulatedPit as SimulatedPit

@@ -363,3 +363,30 @@ def test_parameters_from_texts() -> None:
     }
     with pytest.raises(ps.RenderError, match="NAME=VALUE"):
         parse_parameters(["a"])
+
+
+def test_a_season_becomes_a_page(tmp_path: Path) -> None:
+    for name in ("one_bake_each", "nothing_burned"):
+        ps.write_study(ps.demo_study(name), tmp_path / "season" / name)
+    html = render_report(
+        None,
+        notebook="season",
+        out=tmp_path / "reports",
+        parameters={"season_path": str(tmp_path / "season")},
+        progress=False,
+    )
+    text = html.read_text("utf-8")
+    assert "Over the season" in text
+    assert 'id="season-pairs"' in text
+
+
+def test_a_retest_becomes_a_page(tmp_path: Path) -> None:
+    html = render_report(
+        demo_folder("moved_damper"),
+        notebook="retest_setting",
+        out=tmp_path,
+        progress=False,
+    )
+    text = html.read_text("utf-8")
+    assert "Did the change help?" in text
+    assert 'id="what-else"' in text

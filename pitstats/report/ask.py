@@ -24,8 +24,13 @@ from pitstats.report.sections.pairs import section as pairs
 from pitstats.report.sections.patterns import section as patterns
 from pitstats.report.sections.ranks import section as ranks
 from pitstats.report.sections.rates import section as rates
+from pitstats.report.sections.retest import section as changes
+from pitstats.report.sections.retest import what_else as what_else
 from pitstats.report.sections.rise import section as rise
 from pitstats.report.sections.safety import section as safety
+from pitstats.report.sections.season import course as season_course
+from pitstats.report.sections.season import pairs as season_pairs
+from pitstats.report.sections.season import rates as season_rates
 from pitstats.report.sections.surface import section as surface
 from pitstats.report.sections.temperatures import section as temperatures
 
@@ -33,6 +38,7 @@ __all__ = [
     "area",
     "bake_maps",
     "bakes",
+    "changes",
     "checklist",
     "design",
     "evenness",
@@ -50,8 +56,12 @@ __all__ = [
     "rates",
     "rise",
     "safety",
+    "season_course",
+    "season_pairs",
+    "season_rates",
     "sensitivity",
     "settings",
     "surface",
     "temperatures",
+    "what_else",
 ]

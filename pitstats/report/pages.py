@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
+from pitstats.analysis.retest.compare import SettingComparison
 from pitstats.report import ask
+from pitstats.report.season_results import SeasonResults
 from pitstats.report.section import FirstPage, Section
+from pitstats.report.sections import retest as _retest
+from pitstats.report.sections import season as _season
 from pitstats.report.sections.first_page import first_page
 from pitstats.report.sections.not_asked import reasons
 from pitstats.report.study_results import StudyResults
@@ -65,6 +69,16 @@ def compare_pits(results: StudyResults) -> FirstPage:
     True
     """
     return first_page(results, _all(results))
+
+
+def season(results: SeasonResults) -> FirstPage:
+    """First page of a season: rates, pairs and every question in one line."""
+    return _season.first_page(results)
+
+
+def retest(changes: SettingComparison, title: str) -> FirstPage:
+    """First page of a re-test: whether the change helped."""
+    return _retest.first_page(changes, title)
 
 
 def not_asked(results: StudyResults) -> Section:

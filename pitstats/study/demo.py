@@ -401,6 +401,8 @@ class _Demo:
     share_missing: float = 0.0
     fixed_order: bool = False
     probed: tuple[ProbedPit, ...] = ()
+    # Simulated apart, and one pit in the study: before and after a change.
+    same_pit: Mapping[str, str] = field(default_factory=dict)
 
 
 _DEMOS: dict[str, _Demo] = {
@@ -501,6 +503,24 @@ _DEMOS: dict[str, _Demo] = {
         ),
         bakes=6,
         sd_bake=0.4,
+    ),
+    # Shutting the damper by half helps: 55 % burned before, 20 % after.
+    "moved_damper": _Demo(
+        seed=20260719,
+        title="The damper half shut",
+        question="Does Quarry burn less with its damper half shut?",
+        pits=(
+            SimulatedPit(pit="Quarry", rate=0.55, slope=-3.0),
+            SimulatedPit(
+                pit="Quarry half shut",
+                rate=0.20,
+                slope=-1.5,
+                bake={"damper_open": 0.5},
+            ),
+            SimulatedPit(pit="Ferry", rate=0.25, slope=-1.0),
+        ),
+        sd_bake=0.5,
+        same_pit={"Quarry half shut": "Quarry"},
     ),
     # Both pits are held at one reading of their own gauges, which do not agree.
     "probed_pits": _Demo(
@@ -678,7 +698,20 @@ def _simulate_items(name: str) -> SimulatedStudy:
             extra=extra
             | {"simulated": f"{note[:-1]}, those of the probes in {_TRUTH}."},
         )
-    return SimulatedStudy(replace(made.study, settings=settings), made.truth)
+    study = replace(made.study, settings=settings)
+    return SimulatedStudy(_as_one_pit(study, demo.same_pit), made.truth)
+
+
+def _as_one_pit(study: Study, same_pit: Mapping[str, str]) -> Study:
+    """Give bakes that were simulated as those of another pit back to their pit."""
+    if not same_pit:
+        return study
+    pits, grates = (
+        frame[~frame["pit"].isin(list(same_pit))]
+        for frame in (study.pits, study.grates)
+    )
+    bakes = study.bakes.assign(pit=study.bakes["pit"].replace(dict(same_pit)))
+    return replace(study, pits=pits, grates=grates, bakes=bakes)
 
 
 def simulate_demo_probes(name: str) -> SimulatedProbes:

@@ -215,7 +215,10 @@ def _only_setting(study: Study) -> str:
 def _sides_by(study: Study, column: str, before: str | float | None) -> dict[str, str]:
     """Side of every kept bake of a pit in which the setting has two values."""
     kept = study.bakes[(study.bakes["status"] == "kept") & study.bakes[column].notna()]
-    kept = kept[kept[column].astype("str") != ""].sort_values("order", kind="stable")
+    kept = kept[kept[column].astype("str") != ""]
+    sessions = kept["session"].drop_duplicates().tolist()
+    day = kept["session"].map({name: k for k, name in enumerate(sessions)})
+    kept = kept.assign(_day=day).sort_values(["_day", "order"], kind="stable")
     sides: dict[str, str] = {}
     for pit, rows in kept.groupby("pit", sort=False):
         values = list(dict.fromkeys(rows[column]))

@@ -1,0 +1,66 @@
+"""Everything that is worked out from a season, each thing once and when asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from pitstats.analysis.season.estimate import SeasonEstimate, estimate_season
+from pitstats.analysis.season.progress import (
+    season_change,
+    season_progress,
+    season_repeatability,
+)
+from pitstats.analysis.season.read import Season
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonResults:
+    """Results of one season for the sections of a page.
+
+    Parameters
+    ----------
+    season : Season
+        From `read_season`.
+    conf_level : float, default 0.95
+        Between 0 and 1.
+    days_alike : bool, default False
+        Compare also pits that nothing links, as if all days had been alike.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.SeasonResults(ps.read_season("my_season"))  # doctest: +SKIP
+    """
+
+    season: Season
+    conf_level: float = 0.95
+    days_alike: bool = False
+
+    @property
+    def about(self) -> str:
+        """What pages of this season are about, to tell them apart."""
+        return f"season {self.season.path.name}"
+
+    @cached_property
+    def estimate(self) -> SeasonEstimate:
+        """Rates over the season, and pits compared."""
+        level = self.conf_level
+        return estimate_season(self.season, level, days_alike=self.days_alike)
+
+    @cached_property
+    def progress(self) -> pd.DataFrame:
+        """The estimates again after each study."""
+        return season_progress(self.season, self.conf_level)
+
+    @cached_property
+    def change(self) -> pd.DataFrame:
+        """The later half of each pit's studies against the earlier."""
+        return season_change(self.season, self.conf_level)
+
+    @cached_property
+    def repeatability(self) -> pd.DataFrame:
+        """Spread between bakes by pit and by tender."""
+        return season_repeatability(self.season, self.conf_level)
