@@ -24,7 +24,17 @@ LoadOrder: TypeAlias = Literal["random", "row by row"]
 PlaceRule: TypeAlias = Literal["fixed", "by session"]
 
 #: Columns of bakes that the layout fills in itself, or that only a bake can fill in.
-_NOT_PLANNED = ("bake", "pit", "session", "order", "lot", "status", "reason")
+_NOT_PLANNED = (
+    "bake",
+    "pit",
+    "session",
+    "order",
+    "lot",
+    "loaded_at",
+    "unloaded_at",
+    "status",
+    "reason",
+)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -92,7 +92,9 @@ def record_grades(
     The first grading of an item goes to ``items``. If an item was graded before by
     another sheet, the new grades are a second grading and go to ``regrades``, as does
     everything that was entered as a second grading. A planned bake that gets grades is
-    set to kept. Cells of the study that are not concerned stay as they were typed.
+    set to kept. A column ``sheet`` keeps the id of the sheet that a row came from, by
+    which a file given twice is noticed. Cells of the study that are not concerned stay
+    as they were typed.
 
     Examples
     --------

@@ -547,7 +547,20 @@ BAKES = Table(
             above=0,
             meaning="Length of the bake.",
         ),
+        Column(
+            name="loaded_at",
+            kind="text",
+            meaning="Clock time at which all items were in and the lid was shut.",
+        ),
+        Column(
+            name="unloaded_at",
+            kind="text",
+            meaning="Clock time at which the lid was opened to unload.",
+        ),
         Column(name="tender", kind="text", meaning="Who tended the fire."),
+        Column(
+            name="recorder", kind="text", meaning="Who wrote down times and readings."
+        ),
         Column(name="grader", kind="text", meaning="Who graded the items."),
         Column(
             name="blind",
