@@ -137,6 +137,17 @@ def test_a_reload_in_the_middle_loses_nothing(phone):
     assert phone.text("#now") == before[1]
 
 
+def test_a_thumb_that_bounces_grades_once(phone):
+    begin(phone)
+    grade(phone, 3)
+    phone.run(
+        "document.querySelector('#grades button:nth-child(2)').click();"
+        "document.querySelector('#grades button:nth-child(2)').click()"
+    )
+    assert phone.text("#where").endswith("2 of 36 faces")
+    assert "taken once" in phone.run("document.querySelector('#told').textContent")
+
+
 def test_two_tabs_are_kept_apart_and_one_file_holds_both(plan, browser, phone, path):
     other = browser.page()
     other.open(path)
@@ -237,8 +248,8 @@ def test_second_gradings_come_in_another_order_and_go_to_regrades(
         "[...document.querySelectorAll('.cell')].map(c => c.dataset.code)"
     )
     assert set(codes) < set(plan.regrades["code"])
-    for _ in range(2 * len(codes)):
-        grade(phone, 1)
+    for step in range(2 * len(codes)):
+        grade(phone, step % 2)
     assert phone.seen("#done")
     study = recorded(plan, tmp_path, handed_out(phone))
     rows = study.regrades.set_index("code").loc[codes]
@@ -252,8 +263,8 @@ def test_where_storage_is_refused_it_says_so_and_offers_the_file(path, tmp_path)
         page.open(path)
         assert "keeps nothing" in page.text("#unkept")
         begin(page, two_faces=False)
-        for _ in range(54):
-            grade(page, 2)
+        for step in range(54):
+            grade(page, step % 3)
         assert "hand out the file now" in page.text("#done-words")
         page.tap("#out-done")
         found = json.loads(page.run("document.querySelector('#text').value"))

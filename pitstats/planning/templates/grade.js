@@ -22,6 +22,7 @@
 
 const FORMAT = "pitstats grades";
 const VERSION = 1;
+const BOUNCE = 250; // ms; nobody looks at the next face in less
 const FACE_WORDS = { top: "top", bottom: "bottom", side: "fire side" };
 
 // --- what needs no page: tested by itself ------------------------------------------------
@@ -541,10 +542,17 @@ function run(page) {
     if (goOn && !now) by("done").querySelector("button:not([hidden])").focus();
   }
 
+  /** When and with what the last grade was tapped: a thumb that bounces grades once. */
+  let tapped = { name: "", time: -Infinity };
+
   /** @param {string} name */
   function grade(name) {
     const step = now;
     if (!step) return;
+    const time = performance.now();
+    const bounced = name === tapped.name && time - tapped.time < BOUNCE;
+    tapped = { name, time };
+    if (bounced) return tell("Tapped twice in one moment: taken once.");
     enter((item) => {
       item.missing = "";
       item.grades[step.face] = name;
