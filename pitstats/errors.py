@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, order=True)
@@ -39,6 +39,36 @@ class Problem:
         return f"{place}: {self.message}"
 
 
+_ROWS_SHOWN, _LINES_SHOWN = 3, 100
+
+
+def grouped(problems: Iterable[Problem]) -> list[str]:
+    """One line for each cause: equal problems of several rows are told once.
+
+    Examples
+    --------
+    >>> grouped([Problem("items", row, "row", "found '?'.") for row in range(2, 9)])
+    ["items rows 2, 3, 4 and 4 more, column row: found '?'."]
+    """
+    rows: dict[Problem, list[int | None]] = {}
+    for problem in problems:
+        rows.setdefault(replace(problem, row=None), []).append(problem.row)
+    lines = []
+    for cause, found in rows.items():
+        known = [row for row in found if row is not None]
+        if len(known) < 2:
+            lines.append(str(replace(cause, row=found[0])))
+            continue
+        shown = ", ".join(map(str, known[:_ROWS_SHOWN]))
+        more = len(known) - _ROWS_SHOWN
+        where = f"rows {shown} and {more} more" if more > 0 else f"rows {shown}"
+        lines.append(str(cause).replace(cause.table, f"{cause.table} {where}", 1))
+    if len(lines) > _LINES_SHOWN:
+        rest = len(lines) - _LINES_SHOWN
+        lines[_LINES_SHOWN:] = [f"and {rest:,} more; mend these first"]
+    return lines
+
+
 class PitstatsError(Exception):
     """Base of every error that a user of pitstats can cause and can mend."""
 
@@ -60,7 +90,7 @@ class InvalidStudyError(PitstatsError):
         count = len(self.problems)
         noun = "problem" if count == 1 else "problems"
         lines = [f"{count} {noun} in {source}:"]
-        lines += [f"  {problem}" for problem in self.problems]
+        lines += [f"  {line}" for line in grouped(self.problems)]
         super().__init__("\n".join(lines))
 
 

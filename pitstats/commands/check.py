@@ -2,19 +2,33 @@
 
 from __future__ import annotations
 
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, told_plainly
+from pitstats.commands.shared import HELP, PROBLEMS, told_plainly
+from pitstats.errors import InvalidStudyError, Problem
+from pitstats.study.cells import escaped
 
 
 @click.command(
     context_settings=HELP, short_help="List problems, then what looks unfair."
 )
 @click.argument("study", type=click.Path(path_type=Path))
+@click.option(
+    "--format",
+    "style",
+    type=click.Choice(["table", "json"]),
+    default="table",
+    show_default=True,
+    help="How to print; json is for programs.",
+)
 @told_plainly()
-def check(study: Path) -> None:
+def check(study: Path, style: str) -> None:
     """List every problem of STUDY (a folder or workbook), first row first.
 
     A study without problems, finished or planned, is also looked through for what
@@ -29,7 +43,14 @@ def check(study: Path) -> None:
     from pitstats.report.sections.fairness import findings_text
     from pitstats.study.files import read_study
 
-    found = read_study(study)
+    try:
+        found = read_study(study)
+    except InvalidStudyError as error:
+        _say_problems(error, style)
+        sys.exit(PROBLEMS)
+    if style == "json":
+        _say_json([], found.assumptions)
+        return
     for assumption in found.assumptions:
         click.echo(f"Assumed: {assumption}")
     click.echo(f"{study}: no problems. {found!r}")
@@ -40,3 +61,21 @@ def check(study: Path) -> None:
     if len(more.table):
         click.echo(f"\n{extra_bakes_sentences(more)[0]}")
         click.echo(extra_bakes_table(more).to_string(index=False))
+
+
+def _say_problems(error: InvalidStudyError, style: str) -> None:
+    """Print problems: they are what was asked for, so not among the errors."""
+    notes = getattr(error, "__notes__", ())
+    if style == "json":
+        assumed = [note.removeprefix("Assumed: ") for note in notes]
+        _say_json(error.problems, assumed)
+    else:
+        click.echo(escaped("\n".join([str(error), *notes])))
+
+
+def _say_json(problems: Sequence[Problem], assumptions: Iterable[str]) -> None:
+    content = {
+        "problems": [asdict(problem) for problem in problems],
+        "assumptions": list(assumptions),
+    }
+    click.echo(json.dumps(content, indent=2, ensure_ascii=True))

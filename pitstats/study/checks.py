@@ -27,6 +27,7 @@ from pitstats.study.schema import (
 )
 from pitstats.study.settings import Settings
 from pitstats.study.similar_names import say_alike
+from pitstats.study.totals import check_no_results, check_totals
 
 MAIN_GRATE = "main"
 ASSUMED_SIZE = "size assumed: largest row and column seen"
@@ -379,6 +380,14 @@ def _say_missing(context: Context) -> None:
         other_face &= False
     else:
         other_face &= mine[f"grade_{face}"].isna()
+    # A grade that was found but not understood is told already.
+    columns = (*(f"grade_{face}" for face in FACES), "burned", "missing")
+    told = [
+        any(context.log.knows("items", row, column) for column in columns)
+        for row in mine.index
+    ]
+    reason |= np.array(told, dtype=bool)
+    results &= ~np.array(told, dtype=bool)
     for rows, text in (
         (
             ~results & ~reason,
@@ -532,5 +541,7 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _check_own_item_columns,
     _check_regrades,
     _check_looks,
+    check_totals,
+    check_no_results,
     say_alike,
 )

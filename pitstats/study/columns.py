@@ -44,6 +44,8 @@ from pitstats.study.schema import (
     Table,
 )
 from pitstats.study.settings import Settings
+from pitstats.study.similar_names import difference, skeleton
+from pitstats.study.units import with_unit
 
 
 def read_table(
@@ -137,10 +139,15 @@ def match_headers(
     return found
 
 
+def plain_header(text: str) -> str:
+    """Header in the letters that names of columns are made of."""
+    return re.sub(r"[\s_-]+", "_", text.casefold())
+
+
 def read_header(table: Table, text: str) -> str:
     """Name of the column that a header means; an unknown header stays as it is."""
     header = read_text(" ".join(visible(text).split())).value or ""
-    plain = re.sub(r"[\s_-]+", "_", header.casefold())
+    plain = plain_header(header)
     return plain if plain in table.column_names else header
 
 
@@ -171,6 +178,10 @@ def _near_misses(table: Table, found: dict[str, pd.Series], log: ProblemLog) -> 
         if name in table.column_names:
             continue
         close = difflib.get_close_matches(name.casefold(), absent, n=1, cutoff=0.8)
+        # "grade" for grade_top: the first word of a column that is not there.
+        close += [
+            other for other in absent if other.startswith(f"{plain_header(name)}_")
+        ]
         if close:
             log.assume(
                 f"{table.name}: column {quote(name)} kept as a column of your own; "
@@ -236,7 +247,9 @@ def _parse(
     read = reader(column, known_grades)
     words = _visible(table, column.name, texts(cells), log)
     meanings = {
-        text: _meaning(column, text, read(text)) if text else Cell()
+        text: _meaning(column, text, with_unit(column, text, read, settings))
+        if text
+        else Cell()
         for text in dict.fromkeys(words)
     }
     _settle_commas(column, meanings)
@@ -419,8 +432,11 @@ def suggestion(found: str, known: list[str]) -> str:
     """Suggest which known name may have been meant, or list the known names."""
     alike = [name for name in known if name.casefold() == found.casefold()]
     alike += difflib.get_close_matches(found, known, n=1, cutoff=0.75)
+    seen = skeleton(found)
+    alike = [name for name in known if skeleton(name) == seen] + alike
     if alike:
-        return f"Was {quote(alike[0])} meant?"
+        how = difference(found, alike[0])
+        return f"Was {quote(alike[0])} meant?{' ' if how else ''}{how}"
     if not known:
         return "There are none."
     shown = [quote(name) for name in known[:8]]

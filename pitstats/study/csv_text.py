@@ -108,6 +108,7 @@ def read_csv(table: Table, data: bytes, log: ProblemLog) -> pd.DataFrame:
     if separator != ",":
         log.assume(f"{table.name}: separated by {_SEPARATORS[separator]}")
     records = _records(text, separator)
+    _say_swallowed(table, records, separator, log)
     if not records:
         raise UnreadableError(
             f"the file is empty. Its first line names the columns: "
@@ -156,6 +157,28 @@ def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
             "text that holds a quote mark is put in quotes, with the mark doubled."
         ) from error
     return records
+
+
+def _say_swallowed(
+    table: Table,
+    records: list[tuple[int, list[str]]],
+    separator: str,
+    log: ProblemLog,
+) -> None:
+    """Say where a quote mark that was not closed has taken rows into one text."""
+    width = len(records[0][1]) if records else 0
+    for row, cells in records:
+        lines = [line for cell in cells for line in cell.split("\n")[1:]]
+        rows = sum(line.count(separator) >= max(width - 2, 1) for line in lines)
+        if rows:
+            log.problem(
+                table.name,
+                row,
+                None,
+                f"a quote mark opens a text that runs over {rows} more "
+                f"{'line' if rows == 1 else 'lines'} that look like rows. Delete the "
+                "quote mark, or close it in its own row.",
+            )
 
 
 def _squared(

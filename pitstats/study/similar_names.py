@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
+from collections import Counter
+from datetime import date
+
 from pitstats.study.cells import listing, quote
 from pitstats.study.context import Context
 
@@ -19,10 +24,42 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("probe", ("probes", "probe_checks")),
 )
 _HOW_MANY = {2: "two", 3: "three", 4: "four"}
+#: Letters of other scripts, and a digit, that look like Latin letters.
+_LOOKS_LIKE = str.maketrans(
+    {
+        "\u0430": "a",
+        "\u0435": "e",
+        "\u043e": "o",
+        "\u0440": "p",
+        "\u0441": "c",
+        "\u0443": "y",
+        "\u0445": "x",
+        "\u0456": "i",
+        "\u0455": "s",
+        "\u0458": "j",
+        "\u0501": "d",
+        "\u043a": "k",
+        "\u043c": "m",
+        "\u0442": "t",
+        "\u043d": "h",
+        "\u0432": "b",
+        "\u03bf": "o",
+        "\u03b1": "a",
+        "\u03c1": "p",
+        "\u03bd": "v",
+        "\u03b9": "i",
+        "\u03ba": "k",
+        "\u03c5": "u",
+        "\u03c7": "x",
+        "\u03c4": "t",
+        "0": "o",
+    }
+)
+_DATE = re.compile(r"(\d{1,4})[-./ ](\d{1,2})[-./ ](\d{1,4})")
 
 
 def say_alike(context: Context) -> None:
-    """Say which names are taken as several that differ only in capitals or spaces.
+    """Say which names are taken as several that look like one, and how often each is.
 
     Parameters
     ----------
@@ -30,14 +67,18 @@ def say_alike(context: Context) -> None:
         Its log take up one assumption for each group of such names.
     """
     for column, tables in _NAMES:
-        alike: dict[str, dict[str, str]] = {}
+        alike: dict[object, dict[str, str]] = {}
+        counts: Counter[str] = Counter()
         for table in tables:
+            counts.update(context.tables[table][column].dropna())
             for name in context.names(table, column):
-                alike.setdefault(_loose(name), {}).setdefault(name, table)
+                for key in _keys(name, dates=column == "session"):
+                    alike.setdefault(key, {}).setdefault(name, table)
         for names in alike.values():
             if len(names) > 1:
                 place = listing(list(dict.fromkeys(names.values())), "and")
-                shown = listing([_shown(name) for name in names], "and")
+                spelled = [f"{text} ({_rows(counts[n])})" for n, text in _shown(names)]
+                shown = listing(spelled, "and")
                 count = _HOW_MANY.get(len(names), str(len(names)))
                 context.log.assume(
                     f"{place}, column {column}: {shown} taken as {count}; write them "
@@ -45,10 +86,75 @@ def say_alike(context: Context) -> None:
                 )
 
 
-def _loose(name: str) -> str:
-    return "".join(name.split()).casefold()
+def _rows(count: int) -> str:
+    return "1 row" if count == 1 else f"{count} rows"
 
 
-def _shown(name: str) -> str:
-    """Quote a name with the spaces in which it may differ."""
-    return f"'{name}'" if name.isprintable() and len(name) <= 60 else quote(name)
+def _keys(name: str, *, dates: bool) -> set[object]:
+    """What a name looks like; for sessions also the days that it may mean."""
+    return {skeleton(name), *(_days(name) if dates else ())}
+
+
+def skeleton(name: str) -> str:
+    r"""Name without what the eye does not see: capitals, spaces, forms of letters.
+
+    Examples
+    --------
+    >>> skeleton("Old  Bess") == skeleton("old bess")
+    True
+    >>> skeleton("\u041cill") == skeleton("Mill")
+    True
+    """
+    plain = unicodedata.normalize("NFKC", name).casefold().translate(_LOOKS_LIKE)
+    return "".join(plain.split())
+
+
+def _days(name: str) -> list[date]:
+    """Days that a text may mean: 3/4/2026 may be two."""
+    found = _DATE.fullmatch(name.strip())
+    if not found:
+        return []
+    a, b, c = (int(part) for part in found.groups())
+    orders = [(a, b, c)] if a > 31 else [(c, b, a), (c, a, b)]
+    days = []
+    for year, month, day in orders:
+        try:
+            days.append(date(year + 2000 if year < 100 else year, month, day))
+        except ValueError:
+            continue
+    return days
+
+
+def difference(a: str, b: str) -> str:
+    """Say in what two names differ that look the same.
+
+    Examples
+    --------
+    >>> difference("Old  Bess", "Old Bess")
+    'The two differ in spaces.'
+    """
+    if a.split() == b.split() or "".join(a.split()) == "".join(b.split()):
+        return "The two differ in spaces."
+    if unicodedata.normalize("NFKC", a) == unicodedata.normalize("NFKC", b):
+        return "The two differ in how their letters are put together (Unicode)."
+    if a.casefold() == b.casefold():
+        return "The two differ in capital letters."
+    if skeleton(a) == skeleton(b):
+        return f"The two differ in letters that look alike: {_numbers(a)}."
+    return ""
+
+
+def _numbers(name: str) -> str:
+    """Name with the numbers of letters beyond the plain ones."""
+    return "".join(c if c.isascii() else f"<U+{ord(c):04X}>" for c in name)
+
+
+def _shown(names: dict[str, str]) -> list[tuple[str, str]]:
+    """Names with how they are shown: so that they can be told apart."""
+    if all(name.isascii() and name.isprintable() and len(name) <= 60 for name in names):
+        return [(name, f"'{name}'") for name in names]
+    return _exact(names)
+
+
+def _exact(names: dict[str, str]) -> list[tuple[str, str]]:
+    return [(name, quote(_numbers(name), 120)) for name in names]

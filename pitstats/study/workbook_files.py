@@ -75,7 +75,16 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
     study = RawStudy()
     named: dict[str, str] = {}
     for title in sheets:
-        named.setdefault(title.strip().casefold(), title)
+        name = title.strip().casefold()
+        if name in named and name in ("study", *(table.name for table in TABLES)):
+            log.problem(
+                name,
+                None,
+                None,
+                f"there are two sheets for it: '{named[name]}' and '{title}'. Put all "
+                "rows into one of them and delete the other.",
+            )
+        named.setdefault(name, title)
     if "study" in named:
         study.settings = _read_settings(sheets[named["study"]], log)
     else:
