@@ -187,7 +187,7 @@ class TestGrouping:
             "rows 2, 8, 11 and 6 more, column grade_bottom: found 'Burnt'" in lines[1]
         )
         # What was found but not understood is not said to be missing as well.
-        assert "17 items" not in str(error.value.__notes__)
+        assert not getattr(error.value, "__notes__", None)
 
     def test_a_message_never_has_megabytes(self) -> None:
         many = [Problem("items", row, "row", f"found {row}.") for row in range(50_000)]
