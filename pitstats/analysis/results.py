@@ -69,6 +69,9 @@ class BurnRates(FrameResult):
     layout : {"as baked", "common"}
         What the rates are averaged over beside bakes: wherever the items lay, or the
         places that all pits share.
+    sessions : int
+        Sessions that hold bakes of two pits or more and whose effect is in the model;
+        0 without such an effect.
     """
 
     table: pd.DataFrame
@@ -82,6 +85,7 @@ class BurnRates(FrameResult):
     conf_level: float
     caveats: tuple[str, ...]
     layout: str = "as baked"
+    sessions: int = 0
 
 
 class RateDraws(NamedTuple):
@@ -138,6 +142,9 @@ class PitComparison(FrameResult):
     support : pandas.DataFrame or None
         ``pit, grate, distance, cell_weight, n_items``: graded items that each pit has
         at each place of the layout.
+    sessions : int
+        Sessions that hold bakes of two pits or more and whose effect is in the model;
+        0 without such an effect. With two such sessions or more it always is.
     bake_sd : pandas.DataFrame or None
         SD between bakes of each pit in the model, with the columns of
         `BurnRates.bake_sd`.
@@ -160,6 +167,7 @@ class PitComparison(FrameResult):
     formula: str | None = None
     layout_note: str = ""
     session_note: str = ""
+    sessions: int = 0
     cells: pd.DataFrame | None = field(default=None, repr=False)
     support: pd.DataFrame | None = field(default=None, repr=False)
     bake_sd: pd.DataFrame | None = field(default=None, repr=False)

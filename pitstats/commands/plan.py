@@ -50,6 +50,11 @@ if TYPE_CHECKING:
     help="Spread between bakes: 0.3 steady, 0.6 usual, 1.0 moody fires.",
 )
 @click.option(
+    "--sd-session",
+    type=float,
+    help="Spread between sessions that each hold a bake of every pit.",
+)
+@click.option(
     "--power", type=Share(), default=0.8, show_default=True, help="Chance wanted, 0-1."
 )
 @click.option("--margin", type=Share(), help="Difference that changes no advice, 0-1.")

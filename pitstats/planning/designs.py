@@ -238,6 +238,22 @@ def check_pits(pits: int) -> int:
     return int(pits)
 
 
+def checked_sessions(sd_session: float | None, *, looked_at: bool) -> float | None:
+    """Return the spread between sessions to plan with, or say what is wrong."""
+    if sd_session is None:
+        return None
+    if not 0.0 <= sd_session <= SD_LIMIT:
+        raise DesignError(
+            f"sd_session is {sd_session}; it must lie between 0 and {SD_LIMIT}"
+        )
+    if looked_at:
+        raise DesignError(
+            "looks are calibrated for bakes on days of their own; plan without looks, "
+            "or leave sd_session out"
+        )
+    return float(sd_session)
+
+
 def check_simulations(simulations: int) -> int:
     """Number of simulated studies."""
     if not _whole(simulations) or simulations < 2:

@@ -9,7 +9,7 @@ number of workers nor the way in which work is divided changes a single number.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar, overload
 
 import numpy as np
@@ -18,6 +18,7 @@ from scipy.special import expit
 
 from pitstats.stats.bake_model import BakeModel, PairEnds
 from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.session_model import SessionModel
 
 Array = NDArray[np.float64]
 Found = TypeVar("Found")
@@ -116,6 +117,8 @@ class Task:
         Margin for "no difference beyond the margin".
     conf_level : float
         Level of the intervals.
+    sessions : bool, default False
+        Whether the analysis has an effect of sessions, each with a bake of every pit.
     """
 
     design: BakeDesign
@@ -127,6 +130,7 @@ class Task:
     n_widths: int
     margin: float | None
     conf_level: float
+    sessions: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,13 +221,17 @@ def run_task(task: Task) -> Tally:
     Tally
     """
     design = task.design
-    model = BakeModel(design.total, design.pit, task.conf_level)
+    exact = BakeModel(design.total, design.pit, task.conf_level)
     counts = blocks_of(task)
     whole = counts[: max(task.n_widths - task.start, 0)]
     if task.scenario == SINGLE:
-        rates = model.rates(whole)
+        rates = exact.rates(whole)
         none = np.zeros(0, dtype=np.bool_)
         return Tally(counts.shape[0], 0, rates.low[:, 0], rates.high[:, 0], none)
+    model: BakeModel | SessionModel = exact
+    # A single shared session says nothing of how sessions differ.
+    if task.sessions and sorted(design.bakes)[-2] > 1:
+        model = SessionModel(design.total, design.pit, design.session, task.conf_level)
     separated = 0
     if not design.one_bake_each:
         if task.scenario == ALIKE:
@@ -236,7 +244,9 @@ def run_task(task: Task) -> Tally:
     )
 
 
-def _first_pair(model: BakeModel, counts: NDArray[np.int64]) -> tuple[Array, Array]:
+def _first_pair(
+    model: BakeModel | SessionModel, counts: NDArray[np.int64]
+) -> tuple[Array, Array]:
     """Interval of the first pair that decides its verdict."""
     if counts.shape[0] == 0:
         return np.empty(0), np.empty(0)
@@ -246,7 +256,7 @@ def _first_pair(model: BakeModel, counts: NDArray[np.int64]) -> tuple[Array, Arr
 
 def _inside(
     task: Task,
-    model: BakeModel,
+    model: BakeModel | SessionModel,
     counts: NDArray[np.int64],
     whole: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
@@ -352,17 +362,7 @@ def split_tasks(task: Task, chunk: int) -> list[Task]:
     for start in range(task.start, task.stop, size):
         stop = min(start + size, task.stop)
         parts.append(
-            Task(
-                design=task.design,
-                truth=task.truth.part(start, stop),
-                scenario=task.scenario,
-                seed=task.seed,
-                start=start,
-                stop=stop,
-                n_widths=task.n_widths,
-                margin=task.margin,
-                conf_level=task.conf_level,
-            )
+            replace(task, truth=task.truth.part(start, stop), start=start, stop=stop)
         )
     return parts
 

@@ -35,6 +35,8 @@ from pitstats.stats.weighted_draws import (
 )
 
 _PARTS = 3
+# Middles of the thirds along a grate of length 1, its middle 0.
+_PLACE = np.array([-1 / 3, 0.0, 1 / 3])
 # Three rates a pit scatter more than one; these many keep ends steady to 0.01.
 _DRAWS = 16_384
 
@@ -66,6 +68,9 @@ class PartRates(NamedTuple):
         Fall in pit a less fall in pit b, for all pairs; NaN where one is withheld.
     bake_sd : RateSummaries
         SD between bakes of each pit on the logit scale, shape (pits,).
+    tilt_sd : Summary or None
+        SD between bakes of the fall along the whole grate, logit scale; None where it
+        is not in the model.
     ess, pareto_k, cap_mass : float
         As in `model_rates`.
     conf_level : float
@@ -82,6 +87,7 @@ class PartRates(NamedTuple):
     near_minus_far: PartSummaries
     differences: PairSummaries
     bake_sd: RateSummaries
+    tilt_sd: Summary | None
     ess: float
     pareto_k: float
     cap_mass: float
@@ -103,7 +109,9 @@ def part_rates(
     seed: int = 1,
     *,
     n_draws: int | None = None,
+    tilt: bool = True,
     spread: Spread = "own",
+    given_whole: bool | None = None,
 ) -> PartRates:
     """Estimate how the burn rate falls from the near to the far third of each pit.
 
@@ -128,8 +136,14 @@ def part_rates(
         Scrambles the quasi-random points.
     n_draws : int, optional
         Draws, a power of 2; 16384 by default.
+    tilt : bool, default True
+        Whether the fall from near to far may differ from bake to bake. With one bake in
+        every pit that cannot be learned, and the fall is that of these bakes.
     spread : {"own", "common"}, default "own"
         Whether each pit has a bake SD of its own or all pits share one.
+    given_whole : bool, optional
+        Whether the thirds of a pit are parts of a whole that has the prior of a rate,
+        or rates by themselves; by default the first unless ``spread="common"``.
 
     Returns
     -------
@@ -144,10 +158,15 @@ def part_rates(
     -----
     Each third of each pit has an intercept of its own, so no curve is assumed and
     nothing is extrapolated; thirds share the effect of their bake, and the near rate
-    minus the far rate is a contrast within bakes. The three rates of a pit are
-    Beta(1/2, 1/2), independent given the rest [1]_: a prior on slopes instead would
-    pull steep falls in. Other priors as in `model_rates`. These rates are for
-    evenness; the overall rate they imply is not the headline rate of a pit.
+    minus the far rate is a contrast within bakes. A bake may also tilt: its logits at
+    the middles of the thirds, -1/3, 0 and 1/3 of the grate, get ``v x`` with normal
+    ``v``, whose SD is half-normal(2) up to 5.
+
+    The whole of a pit's thirds, weighted by their cells, is Beta(1/2, 1/2) like every
+    rate [1]_, and given the whole the thirds are as three independent Beta(1/2, 1/2)
+    rates: so they agree with the rate of the whole pit also where little burned, and a
+    steep fall is not pulled in as by a prior on slopes. Other priors as in
+    `model_rates`.
 
     References
     ----------
@@ -167,10 +186,18 @@ def part_rates(
     """
     level = check_conf_level(conf_level)
     items, place, n_pits = _check_parts(burned, total, pit, bake, part, X)
+    if tilt and np.bincount(items.bake_pit).max() > 1:
+        items = items._replace(place=_PLACE[place % _PARTS])
     cells, weight = _part_layout(layout, items, place, n_pits)
     count = check_draws(n_draws, _DRAWS)
     draws, diagnostics = sample_posterior(
-        items, cells, weight, count, seed, spread=spread
+        items,
+        cells,
+        weight,
+        count,
+        seed,
+        spread=spread,
+        given_whole=spread == "own" if given_whole is None else given_whole,
     )
     wide = np.full((n_pits * _PARTS, len(draws.weights)), np.nan)
     wide[place] = draws.rates
@@ -181,6 +208,9 @@ def part_rates(
         _summarize_rows(fall, draws.weights, level),
         _compare_falls(fall, draws.weights, level),
         bake_sd_summary(draws, diagnostics, level),
+        None
+        if items.place is None
+        else summarize_draws(draws.tilt_sd, draws.weights, level),
         diagnostics.ess,
         diagnostics.pareto_k,
         diagnostics.cap_mass,

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from pitstats.stats.bake_likelihood import BakeLikelihood, group_items
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.effects import Effects, Likelihood
+from pitstats.stats.parts_prior import log_whole_prior
 from pitstats.stats.proposal import ProposedDraws, find_grid, flat_at_zero, propose
 from pitstats.stats.rate_prior import (
     ReferenceGrid,
@@ -23,6 +24,7 @@ from pitstats.stats.rate_prior import (
     marginal_rates,
 )
 from pitstats.stats.spread_prior import chosen_prior
+from pitstats.stats.tilted_likelihood import TiltLikelihood
 from pitstats.stats.weighted_draws import (
     effective_draws,
     pareto_k,
@@ -34,6 +36,8 @@ _FEWEST_EFFECTIVE = 200
 _CAP_WARNING_SD = 2.0
 # Session SDs at which modes are found; their prior is half-normal(1) up to 2.5.
 _SESSION_KNOTS = np.array([0.0, 0.4, 0.9, 1.6, 2.5])
+# SDs of the tilt; their prior is half-normal(2) up to 5.
+_TILT_KNOTS = np.array([0.0, 0.7, 1.6, 3.0, 5.0])
 
 Spread = Literal["own", "common"]
 
@@ -57,6 +61,9 @@ class Items(NamedTuple):
         Covariates.
     session : ndarray of int, shape (bakes,), or None
         Session of each bake; None when there is no session effect.
+    place : ndarray, shape (intercepts,), or None
+        Place of each intercept along the grate, about 0, when the fall along the grate
+        varies from bake to bake; None when it does not. Not with sessions.
     """
 
     y: FloatArray
@@ -67,6 +74,7 @@ class Items(NamedTuple):
     intercept_pit: npt.NDArray[np.intp]
     X: FloatArray
     session: npt.NDArray[np.intp] | None
+    place: FloatArray | None = None
 
 
 class Draws(NamedTuple):
@@ -87,6 +95,8 @@ class Draws(NamedTuple):
         Level of the spreads: that of a pit in the middle of all pits.
     session_sd : ndarray, shape (draws,)
         Standard deviation between sessions; 0 without such an effect.
+    tilt_sd : ndarray, shape (draws,)
+        Standard deviation of the fall along the grate between bakes; 0 without.
     rates : ndarray, shape (intercepts, draws)
         Long-run rates over the layout.
     """
@@ -97,6 +107,7 @@ class Draws(NamedTuple):
     bake_sd: FloatArray
     common_sd: FloatArray
     session_sd: FloatArray
+    tilt_sd: FloatArray
     rates: FloatArray
 
 
@@ -137,6 +148,7 @@ def sample_posterior(
     seed: int,
     size: FloatArray | None = None,
     spread: Spread = "own",
+    given_whole: bool = False,
 ) -> tuple[Draws, Diagnostics]:
     """Draw from the posterior of intercepts, slopes and SDs by importance sampling.
 
@@ -157,6 +169,9 @@ def sample_posterior(
         notes.
     spread : {"own", "common"}, default "own"
         Whether each pit has a bake SD of its own or all share one.
+    given_whole : bool, default False
+        Whether the intercepts of a pit are parts of one whole, whose rate then has the
+        prior of a rate.
 
     Returns
     -------
@@ -179,22 +194,25 @@ def sample_posterior(
     n_intercepts = len(cells)
     indicator = np.eye(n_intercepts)[items.intercept]
     design = np.hstack([indicator, (items.X - centre) / size])
-    likelihood = BakeLikelihood(
-        group_items(items.y, items.n, items.bake, design, items.session)
-    )
+    likelihood = _likelihood(items, design)
     layout = compact_layout((cells - centre) / size, cell_weight)
     effects = _effects(items, spread)
+    whole = cell_weight.sum(axis=1) if given_whole else None
     grid = find_grid(likelihood, layout, effects, _first_guess(items, n_intercepts))
-    found = _weigh(likelihood, layout, effects, propose(grid, effects, n_draws, seed))
+
+    def weigh(drawn: ProposedDraws) -> _Round:
+        return _weigh(likelihood, layout, effects, drawn, whole, items.intercept_pit)
+
+    found = weigh(propose(grid, effects, n_draws, seed))
     retried = effective_draws(found.weights) < _FEWEST_EFFECTIVE
     if retried:
-        wide = propose(grid, effects, 4 * n_draws, seed, df=3.0, scale=1.4)
-        found = _weigh(likelihood, layout, effects, wide)
+        found = weigh(propose(grid, effects, 4 * n_draws, seed, df=3.0, scale=1.4))
     drawn = found.drawn
     slopes = drawn.theta[n_intercepts:] / size[:, None]
     n_pits = int(items.intercept_pit.max()) + 1
     row = np.arange(n_pits) if spread == "own" else np.zeros(n_pits, dtype=np.intp)
-    bake_sd, session_sd = drawn.scales.sd[row], drawn.scales.shared_sd
+    bake_sd, shared_sd = drawn.scales.sd[row], drawn.scales.shared_sd
+    session_sd = shared_sd * (items.session is not None)
     beyond = np.hypot(bake_sd, session_sd) > _CAP_WARNING_SD
     return (
         Draws(
@@ -204,6 +222,7 @@ def sample_posterior(
             bake_sd,
             drawn.level_sd if effects.rho > 0 else bake_sd[0],
             session_sd,
+            shared_sd * (items.place is not None),
             found.rates,
         ),
         Diagnostics(
@@ -221,15 +240,30 @@ def _effects(items: Items, spread: Spread) -> Effects:
     """SDs of the model: one per pit or a common one, and that of sessions."""
     prior = chosen_prior(spread, None, None)
     own = not prior.common
+    knots = np.zeros(1)
+    if items.session is not None:
+        knots = _SESSION_KNOTS
+    elif items.place is not None:
+        knots = _TILT_KNOTS
     return Effects(
         bake_group=items.bake_pit * own,
         intercept_group=items.intercept_pit * own,
         n_groups=int(items.intercept_pit.max()) + 1 if own else 1,
         prior=prior,
-        shared_knots=np.zeros(1) if items.session is None else _SESSION_KNOTS,
-        shared_scale=1.0,
-        load=np.ones(len(items.intercept_pit)),
+        shared_knots=knots,
+        shared_scale=1.0 if items.place is None else 2.0,
+        load=np.ones(len(items.intercept_pit)) if items.place is None else items.place,
     )
+
+
+def _likelihood(items: Items, design: FloatArray) -> Likelihood:
+    """Likelihood with the effects that the items call for."""
+    data = group_items(items.y, items.n, items.bake, design, items.session)
+    if items.place is None:
+        return BakeLikelihood(data)
+    places = items.y * items.place[items.intercept]
+    lean = np.bincount(items.bake, weights=places).astype(float)
+    return TiltLikelihood(data, data.design[:, : len(items.place)] @ items.place, lean)
 
 
 class _Round(NamedTuple):
@@ -246,6 +280,8 @@ def _weigh(
     layout: ReferenceGrid,
     effects: Effects,
     drawn: ProposedDraws,
+    whole: FloatArray | None,
+    group: npt.NDArray[np.intp],
 ) -> _Round:
     """Weigh draws by likelihood times prior over proposal."""
     n_intercepts = len(layout.weight)
@@ -255,6 +291,8 @@ def _weigh(
     )
     log_weight += log_rate_prior(rates, rise) + drawn.log_ratio
     log_weight += log_slope_prior(drawn.theta[n_intercepts:])
+    if whole is not None:
+        log_weight += log_whole_prior(rates, whole, group)
     return _Round(drawn, rates, log_weight, truncated_weights(log_weight))
 
 

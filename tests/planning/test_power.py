@@ -482,3 +482,30 @@ def test_bad_questions_are_named():
         best_split(0, 1, 1)
     assert planning.NO_VERDICT == "no verdict from one bake each"
     assert SEPARATED != ALIKE
+
+
+class TestSessions:
+    def test_shared_days_are_planned_with_their_effect(self):
+        settings = {"bakes": 4, "items": 18, "rate": 0.2, "difference": 0.3}
+        settings |= {"sd_bake": 0.4, "simulations": 400, "rng": 3, "n_jobs": 1}
+        shared = ps.plan_bakes(**settings, sd_session=0.6).table.iloc[0]
+        # Days of their own add up with the bakes: the same total spread.
+        settings["sd_bake"] = float(np.hypot(0.4, 0.6))
+        alone = ps.plan_bakes(**settings).table.iloc[0]
+        assert shared["power"] > alone["power"] + 0.05
+        assert shared["false_alarm"] <= 0.07
+        assert shared["width"] < alone["width"]
+
+    def test_says_what_the_plan_assumes(self):
+        plan = ps.plan_bakes(2, 12, simulations=100, rng=1, sd_session=0.5)
+        assert "session effect" in plan.method
+        assert any("SD of 0.5" in caveat for caveat in plan.caveats)
+
+    @pytest.mark.parametrize(
+        ("more", "message"),
+        [({"sd_session": 3.0}, "between 0 and 2.5"),
+         ({"sd_session": 0.5, "looks": [2, 4]}, "plan without looks")],
+    )  # fmt: skip
+    def test_refuses(self, more, message):
+        with pytest.raises(DesignError, match=message):
+            ps.plan_bakes(items=12, rng=1, **more)

@@ -8,6 +8,9 @@ import pytest
 from scipy.special import expit
 
 from pitstats import stats
+from pitstats.stats.bake_likelihood import group_items
+from pitstats.stats.parts_prior import log_whole_prior
+from pitstats.stats.tilted_likelihood import TiltLikelihood
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 CASES = json.loads((REFERENCE / "k_evenness.json").read_text(encoding="utf-8"))["cases"]
@@ -21,7 +24,7 @@ def arguments(case):
 def test_brute_force(case):
     # 262,144 draws; their own error is stated per case, 0.005 at most.
     result = stats.part_rates(
-        *arguments(case), conf_level=case["conf_level"], spread="common"
+        *arguments(case), conf_level=case["conf_level"], tilt=False, spread="common"
     )
     for pit, expected in enumerate(case["pits"]):
         for part, name in enumerate(("near", "middle", "far")):
@@ -49,6 +52,7 @@ def test_one_third_only_is_the_rate_without_position():
         case["pit"],
         range(6),
         [1] * 6,
+        tilt=False,
         spread="common",
     )
     expected = [[rate["low"], rate["high"]] for rate in case["rates"]]
@@ -148,6 +152,104 @@ def test_rate_ends_reach_zero_and_one_by_pit():
     burned, total, pit, bake, part = map(np.array, arguments(case))
     mirrored = stats.part_rates(total - burned, total, pit, bake, part)
     assert (mirrored.parts.high[0] == 1).all()
+
+
+class TestTilt:
+    def data(self, falls, items=8):
+        """One pit, a bake for each fall over the thirds (burned of the items)."""
+        bake = np.repeat(np.arange(len(falls)), 3)
+        part = np.tile([0, 1, 2], len(falls))
+        return np.ravel(falls), np.full(bake.size, items), 0 * bake, bake, part
+
+    def test_falls_that_differ_between_bakes_widen_the_interval(self):
+        alike = [[6, 4, 2]] * 4
+        unlike = [[8, 4, 0], [4, 4, 4], [8, 4, 0], [4, 4, 4]]
+        width = {}
+        for name, falls in (("alike", alike), ("unlike", unlike)):
+            for tilt in (True, False):
+                found = stats.part_rates(*self.data(falls), tilt=tilt).near_minus_far
+                width[name, tilt] = found.high[0] - found.low[0]
+        assert width["unlike", True] > 1.2 * width["unlike", False]
+        assert width["unlike", True] > width["alike", True]
+
+    def test_one_bake_each_cannot_show_it(self):
+        data = self.data([[6, 4, 2]])
+        with_tilt, without = (
+            stats.part_rates(*data, tilt=tilt) for tilt in (True, False)
+        )
+        np.testing.assert_array_equal(with_tilt.near_minus_far, without.near_minus_far)
+        assert with_tilt.tilt_sd is None
+
+    def test_likelihood_agrees_with_direct_integration(self):
+        rng = np.random.default_rng(1)
+        design = np.eye(3)[np.tile([0, 1, 2], 3)]
+        bake, n = np.repeat([0, 1, 2], 3), np.full(9, 6.0)
+        y = np.array([6.0, 3, 0, 4, 2, 1, 2, 3, 0])
+        place = np.array([-1 / 3, 0, 1 / 3])
+        data = group_items(y, n, bake, design, None)
+        lean = np.bincount(bake, weights=y * np.tile(place, 3))
+        theta, tilt_sd = rng.normal(0, 1, (3, 12)), rng.uniform(0, 5, 12)
+        sd = rng.uniform(0, 2.5, (3, 12))
+        u, v = np.meshgrid(np.linspace(-8, 8, 161), np.linspace(-8, 8, 161))
+        weight = np.exp(-0.5 * (u**2 + v**2)) / (2 * np.pi) * 0.1**2
+        expected = np.zeros(12)
+        for k in range(12):
+            for b in range(3):
+                chance = weight
+                for j in range(3):
+                    shift = sd[b, k] * u + tilt_sd[k] * place[j] * v
+                    p = expit(theta[j, k] + shift)
+                    own = y[3 * b + j]
+                    chance = chance * p**own * (1 - p) ** (6 - own)
+                expected[k] += np.log(chance.sum())
+        found = TiltLikelihood(data, data.design @ place, lean)
+        value = found.value(theta, sd, tilt_sd)
+        np.testing.assert_allclose(value, expected, atol=0.01)
+
+    def test_gradient(self):
+        data = group_items(
+            np.array([6.0, 3, 0]), np.full(3, 6.0), np.zeros(3, int), np.eye(3), None
+        )
+        place = np.array([-1 / 3, 0, 1 / 3])
+        found = TiltLikelihood(data, data.design @ place, np.array([-2.0]))
+        theta = np.array([[0.5], [-0.2], [-1.0]])
+        scales = np.array([[0.4]]), np.array([0.6])
+        gradient = found.slope(theta, *scales)[1]
+        for j in range(3):
+            step = np.zeros((3, 1))
+            step[j] = 1e-4
+            up, down = (found.value(theta + s, *scales) for s in (step, -step))
+            assert gradient[0, j] == pytest.approx((up - down)[0] / 2e-4, abs=0.01)
+
+
+class TestWhole:
+    def test_nothing_burned_in_the_thirds_as_in_the_whole(self):
+        # 0 of 60 and 30 of 60 in three bakes each.
+        burned = np.array([[0, 0, 0]] * 3 + [[4, 3, 3]] * 3)
+        part = np.tile([0, 1, 2], 6)
+        bake = np.repeat(np.arange(6), 3)
+        total = np.tile([7, 6, 7], 6)
+        found = stats.part_rates(burned.ravel(), total, bake // 3, bake, part)
+        whole = stats.model_rates(
+            burned.sum(axis=1), [20] * 6, [0, 0, 0, 1, 1, 1], range(6)
+        )
+        mean = found.parts.estimate @ np.array([7, 6, 7]) / 20
+        np.testing.assert_allclose(mean, whole.rates.estimate, atol=0.012)
+        assert (found.parts.estimate[0] < 0.025).all()
+
+    @pytest.mark.parametrize("share", [(0.5, 0.5), (0.2, 0.3, 0.5), (1 / 3,) * 3])
+    def test_the_whole_is_a_rate_like_any_other(self, share):
+        # Independent parts, weighted by the ratio, must have the Jeffreys whole. Near
+        # 0 and 1 the ratio grows without bound, so sums settle slowly there.
+        share = np.array(share)
+        rates = np.random.default_rng(2).beta(0.5, 0.5, (share.size, 400_000))
+        weight = np.exp(log_whole_prior(rates, share, np.zeros(share.size, int)))
+        assert weight.mean() == pytest.approx(1, abs=0.04)
+        mean = share @ rates
+        for level in (0.02, 0.1, 0.3, 0.6, 0.95):
+            below = (weight * (mean < level)).sum() / weight.sum()
+            expected = 2 / np.pi * np.arcsin(np.sqrt(level))
+            assert below == pytest.approx(expected, abs=0.02)
 
 
 @pytest.mark.slow

@@ -270,10 +270,12 @@ def _counted_good(graded: GradedBakes, settings: Settings, level: float) -> _Sha
     posterior = bake_posterior(bakes, level)
     order = [posterior.pits.index(pit) for pit in graded.pits]
     rates = posterior.result.rates
-    pairs = pair_table(bakes, list(graded.pits), level, settings.margin)
-    return _Shares(
-        GOOD, rates.low[order], rates.estimate[order], rates.high[order], pairs
+    low, estimate, high = (
+        np.asarray(column[order], dtype=np.float64)
+        for column in (rates.low, rates.estimate, rates.high)
     )
+    pairs = pair_table(bakes, list(graded.pits), level, settings.margin)
+    return _Shares(GOOD, low, estimate, high, pairs)
 
 
 def _pairs(

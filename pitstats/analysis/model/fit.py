@@ -35,6 +35,7 @@ from pitstats.analysis.rates.pairs import (
     pair_rows,
     withheld_caveats,
 )
+from pitstats.analysis.rates.posterior import effective_items
 from pitstats.errors import DesignError
 from pitstats.stats.posterior import ModelRates, model_rates
 from pitstats.study.outcomes import bake_totals, item_outcomes
@@ -100,6 +101,14 @@ class FittedModel:
     def method(self) -> str:
         """Method in words, as used."""
         return METHOD if self.result.session_sd is None else METHOD_SESSIONS
+
+    @property
+    def sessions(self) -> int:
+        """Sessions that hold bakes of two pits or more; 0 without their effect."""
+        if self.result.session_sd is None:
+            return 0
+        pits = self.entries.frame.groupby("session", observed=True)["pit"].nunique()
+        return int((pits >= 2).sum())
 
     @property
     def n_bakes(self) -> dict[str, int]:
@@ -270,14 +279,9 @@ def rate_table(study: Study, fitted: FittedModel) -> pd.DataFrame:
 
 def _effective_items(fitted: FittedModel) -> NDArray[np.float64]:
     """Items that would say as much if each were a bake of its own."""
-    draws = fitted.result.draws
-    mean = draws.rates @ draws.weights
-    variance = (draws.rates - mean[:, None]) ** 2 @ draws.weights
-    if max(fitted.n_bakes.values()) <= 1:
-        return np.full(len(mean), np.nan)
     total = fitted.entries.frame.groupby("pit", observed=False)["n_items"].sum()
-    worth = mean * (1 - mean) / np.maximum(variance, 1e-12) - 2
-    return np.asarray(np.clip(worth, 0.0, total.to_numpy(dtype=float)))
+    most = max(fitted.n_bakes.values())
+    return effective_items(fitted.result, total.to_numpy(dtype=float), most)
 
 
 def difference_table(fitted: FittedModel) -> pd.DataFrame:
@@ -457,9 +461,7 @@ def session_sentence(fitted: FittedModel) -> str:
     """
     if fitted.result.session_sd is None:
         return notes.SESSIONS_OUT
-    frame = fitted.entries.frame
-    shared = frame.groupby("session", observed=True)["pit"].nunique() >= 2
-    return notes.SESSIONS_IN.format(n=int(shared.sum()))
+    return notes.SESSIONS_IN.format(n=fitted.sessions)
 
 
 def default_formula(study: Study) -> str:

@@ -21,7 +21,7 @@ from pitstats.analysis.next_steps.levels import later_level
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
-from pitstats.analysis.results import PitComparison, RateDraws
+from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -314,14 +314,7 @@ def _known(
     drawn = both.leading.draws
     if drawn is None:
         posterior = bake_posterior(graded, both.leading.conf_level)
-        rates, sd = posterior.result.posterior.draw(_DRAWS, rng)
-        drawn = RateDraws(
-            posterior.pits,
-            rates,
-            np.full(_DRAWS, 1 / _DRAWS),
-            np.broadcast_to(sd.reshape(_DRAWS, -1), rates.shape),
-            np.zeros(_DRAWS),
-        )
+        drawn = posterior.rate_draws(_DRAWS, rng)
     rates, spread = np.asarray(drawn.rates), np.asarray(drawn.bake_sd)
     names, weights, sessions = drawn.pits, drawn.weights, drawn.session_sd
     if weights.size > _DRAWS:

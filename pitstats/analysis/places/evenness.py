@@ -24,10 +24,11 @@ from pitstats.study.outcomes import bake_totals, item_outcomes
 from pitstats.study.study import Study
 
 METHOD = (
-    "posterior of a logistic model with bakes as random effects, by weighted draws; "
-    "the thirds of each pit are rates of their own, Beta(1/2, 1/2) a priori; "
-    "between-bake SD uniform on 0 to 2.5 (logit scale) and common to all pits; other "
-    "slopes log-F(1,1)"
+    "posterior of a logistic model whose bakes differ in level and in their fall along "
+    "the grate, by weighted draws; the thirds of each pit are parts of a whole that is "
+    "Beta(1/2, 1/2) a priori; between-bake SD of each pit half-normal(1.5) up to 2.5 "
+    "(logit scale) with scores correlated by 1/2 between pits, SD of the fall "
+    "half-normal(2); other slopes log-F(1,1)"
 )
 ESTIMAND = (
     "long-run burn rates in the near, middle and far third of each pit's own grates, "

@@ -271,7 +271,7 @@ def _draws(
     posterior = bake_posterior(own_bakes[used], level)
     # The surface has fewer draws; all pits take as many as the one with the fewest.
     n_draws = None if all(alike.values()) else len(surface.draws)
-    rates = posterior.result.posterior.fixed_draws(n_draws).T
+    rates = posterior.fixed_draws(n_draws).T
     rate = dict(zip(posterior.pits, rates, strict=True))
     area = {
         pit: rate[pit] * own.sum() if alike[pit] else chances[pit] @ own
@@ -349,8 +349,9 @@ def _grate_table(
         return pd.DataFrame(columns=columns)
     labels = list(zip(bakes["pit"], bakes["grate"], strict=True))
     names = {label: str(i) for i, label in enumerate(dict.fromkeys(labels))}
+    # Grates stand in for pits here, so a session that holds two says nothing of days.
     posterior = bake_posterior(
-        bakes.assign(pit=[names[label] for label in labels]), level
+        bakes.assign(pit=[names[label] for label in labels], session=None), level
     )
     place = {name: i for i, name in enumerate(posterior.pits)}
     rates = posterior.result.rates

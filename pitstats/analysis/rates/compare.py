@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 
-import numpy as np
 import pandas as pd
 
 from pitstats.analysis import caveats as notes
@@ -22,9 +21,14 @@ from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.looks import look_of
 from pitstats.analysis.rates.pairs import judged, pair_rows, withheld_caveats
-from pitstats.analysis.rates.posterior import bake_posterior, spread_table
-from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_burn_rates
-from pitstats.analysis.results import PitComparison, RateDraws
+from pitstats.analysis.rates.posterior import (
+    bake_posterior,
+    rate_draws,
+    spread_table,
+)
+from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
+from pitstats.analysis.results import PitComparison
+from pitstats.stats.bake_model import BakeRates
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -127,6 +131,11 @@ def _as_counted(study: Study, level: float) -> PitComparison:
     check_two_pits(study, pits)
     n_bakes = rates.table.set_index("pit")["n_bakes"]
     table = pair_table(graded, pits, level, study.settings.margin)
+    posterior = bake_posterior(graded, level)
+    draws, note = None, ""
+    if not isinstance(posterior.result, BakeRates):
+        draws = rate_draws(posterior.pits, posterior.result)
+        note = notes.SESSIONS_IN.format(n=posterior.sessions)
     found = [
         *rates.caveats,
         *withheld_caveats(table, {str(p): int(n) for p, n in n_bakes.items()}),
@@ -140,17 +149,19 @@ def _as_counted(study: Study, level: float) -> PitComparison:
         layout="as baked",
         margin=study.settings.margin,
         estimand=ESTIMAND,
-        method=METHOD,
+        method=rates.method,
         conf_level=level,
         caveats=tuple(found),
         rates=rates.table,
+        sessions=rates.sessions,
+        session_note=note,
+        draws=draws,
     )
 
 
 def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
     """Compare rates over a layout, from the draws of the model."""
     rates = rate_table(study, fitted)
-    drawn = fitted.result.draws
     return PitComparison(
         table=difference_table(fitted),
         naive=naive_differences(rates, fitted.pits, level),
@@ -165,18 +176,13 @@ def _standardized(study: Study, fitted: FittedModel, level: float) -> PitCompari
         formula=fitted.parsed.text,
         layout_note=fitted.layout.description,
         session_note=session_sentence(fitted),
+        sessions=fitted.sessions,
         cells=fitted.layout.table,
         support=fitted.layout.support,
         bake_sd=spread_table(
             rates.set_index("pit")["n_bakes"], fitted.pits, fitted.result.bake_sd
         ),
-        draws=RateDraws(
-            tuple(fitted.pits),
-            drawn.rates.T,
-            drawn.weights,
-            np.broadcast_to(np.atleast_2d(drawn.bake_sd), drawn.rates.shape).T,
-            drawn.session_sd,
-        ),
+        draws=rate_draws(tuple(fitted.pits), fitted.result),
     )
 
 

@@ -164,18 +164,13 @@ def _draws(
     study: Study, comparison: PitComparison, pits: list[str]
 ) -> tuple[NDArray[np.floating[Any]], NDArray[np.floating[Any]] | None]:
     """Joint draws of the rates behind a comparison, one column per pit."""
-    if comparison.formula is None:
+    if comparison.draws is None:
         totals = bake_totals(study)
         graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
         posterior = bake_posterior(graded, comparison.conf_level)
         index = [posterior.pits.index(pit) for pit in pits]
-        return posterior.result.posterior.fixed_draws()[:, index], None
+        return posterior.fixed_draws()[:, index], None
     drawn = comparison.draws
-    if drawn is None:
-        raise DesignError(
-            "This comparison has no posterior draws with it. Make it again with "
-            "compare_pits."
-        )
     index = [drawn.pits.index(pit) for pit in pits]
     return drawn.rates[:, index], drawn.weights
 

@@ -8,10 +8,13 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis import caveats as notes
-from pitstats.analysis.rates.posterior import bake_posterior, spread_table
+from pitstats.analysis.rates.posterior import (
+    StudyPosterior,
+    bake_posterior,
+    spread_table,
+)
 from pitstats.analysis.results import BurnRates
 from pitstats.errors import DesignError
-from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.intervals import wilson_interval
 from pitstats.stats.spread_prior import OWN
 from pitstats.study.outcomes import bake_totals
@@ -26,6 +29,16 @@ _ESTIMAND = {
     "good": "long-run share of items within the target grades, averaged over bakes",
 }
 METHOD = f"exact posterior; burn rates Beta(1/2, 1/2) a priori, {OWN.words}"
+METHOD_SESSIONS = (
+    "posterior with an effect of every session on all of its bakes, by weighted draws; "
+    f"burn rates Beta(1/2, 1/2) a priori, {OWN.words}, between-session SD "
+    "half-normal(1)"
+)
+
+
+def method_of(posterior: StudyPosterior) -> str:
+    """Method in words, as used."""
+    return METHOD_SESSIONS if posterior.sessions else METHOD
 
 
 def estimate_burn_rates(study: Study, conf_level: float | None = None) -> BurnRates:
@@ -114,18 +127,22 @@ def estimate_shares(
             f"{_to_fill_in(totals, outcome)}{waiting}"
         )
     pits = study.pits["pit"].tolist()
-    table, bake_sd, cap_mass = _rate_table(pits, counted, totals, level)
+    posterior = bake_posterior(counted, level)
+    table = _rate_table(pits, counted, totals, posterior)
+    result = posterior.result
+    n_bakes = table.set_index("pit")["n_bakes"]
     return BurnRates(
         table=table,
         naive=_naive(table, level),
         missing_range=_missing_range(table, _with_lost_bakes(counted, totals), level),
         bakes=_bake_table(totals),
         outcome=outcome,
-        bake_sd=bake_sd,
+        bake_sd=spread_table(n_bakes, posterior.pits, result.bake_sd),
         estimand=_ESTIMAND[outcome],
-        method=METHOD,
+        method=method_of(posterior),
         conf_level=level,
-        caveats=_caveats(study, table, counted, totals, cap_mass),
+        caveats=_caveats(study, table, counted, totals, result.cap_mass),
+        sessions=posterior.sessions,
     )
 
 
@@ -157,8 +174,11 @@ def checked_level(study: Study, conf_level: float | None) -> float:
 
 
 def _rate_table(
-    pits: list[str], counted: pd.DataFrame, totals: pd.DataFrame, level: float
-) -> tuple[pd.DataFrame, pd.DataFrame, float]:
+    pits: list[str],
+    counted: pd.DataFrame,
+    totals: pd.DataFrame,
+    posterior: StudyPosterior,
+) -> pd.DataFrame:
     grouped = counted.groupby("pit", sort=False)
     table = pd.DataFrame({"pit": pits}).set_index("pit")
     table["n_bakes"] = grouped.size().reindex(pits, fill_value=0)
@@ -166,21 +186,19 @@ def _rate_table(
         table[column] = grouped[column].sum().reindex(pits, fill_value=0).astype(int)
     missing = totals.groupby("pit", sort=False)["n_missing"].sum()
     table["n_missing"] = missing.reindex(pits, fill_value=0).astype(int)
-    posterior = bake_posterior(counted, level)
     position = {pit: i for i, pit in enumerate(posterior.pits)}
     index = [position.get(pit, -1) for pit in pits]
-    result = posterior.result
+    rates = posterior.result.rates
     columns = {
-        "estimate": result.rates.estimate,
-        "conf_low": result.rates.low,
-        "conf_high": result.rates.high,
-        "effective_items": result.effective_items,
+        "estimate": rates.estimate,
+        "conf_low": rates.low,
+        "conf_high": rates.high,
+        "effective_items": posterior.effective_items,
     }
     for name, values in columns.items():
         padded = np.append(np.asarray(values, dtype=float), np.nan)
         table[name] = padded[index]
-    spreads = spread_table(table["n_bakes"], posterior.pits, result.bake_sd)
-    return table.reset_index(), spreads, float(result.cap_mass)
+    return table.reset_index()
 
 
 def _naive(table: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -216,15 +234,18 @@ def _missing_range(
     frame["conf_low"] = table["conf_low"]
     frame["conf_high"] = table["conf_high"]
     if frame["n_missing"].any():
-        pits = counted["pit"].drop_duplicates().tolist()
-        graded = counted["n_items"] + counted["n_missing"]
-        pit = counted["pit"].map({name: i for i, name in enumerate(pits)})
-        none = counted["n_burned"].astype(int)
-        extremes = np.array([none, none + counted["n_missing"]])
-        ends = BakeModel(graded.to_numpy(), pit.to_numpy(), level).rates(extremes)
+        whole = counted.assign(n_items=counted["n_items"] + counted["n_missing"])
+        burned = counted["n_burned"].astype(int)
+        none = bake_posterior(whole.assign(n_burned=burned), level)
+        every = bake_posterior(
+            whole.assign(n_burned=burned + counted["n_missing"]), level
+        )
         affected = frame["n_missing"] > 0
-        for column, found in (("conf_low", ends.low[0]), ("conf_high", ends.high[1])):
-            of_pit = dict(zip(pits, found, strict=True))
+        for column, found in (
+            ("conf_low", none.result.rates.low),
+            ("conf_high", every.result.rates.high),
+        ):
+            of_pit = dict(zip(none.pits, found, strict=True))
             frame.loc[affected, column] = frame.loc[affected, "pit"].map(of_pit)
     return frame
 

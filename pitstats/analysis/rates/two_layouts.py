@@ -148,6 +148,7 @@ def _rates_on(study: Study, common: PitComparison, rates: BurnRates) -> BurnRate
         method=common.method,
         caveats=common.caveats,
         layout="common",
+        sessions=common.sessions,
     )
 
 

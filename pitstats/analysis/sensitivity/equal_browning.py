@@ -62,7 +62,7 @@ def compare_at_equal_dose(
     0.13
     """
     posterior = bake_posterior(bakes, level)
-    draws = posterior.result.posterior.fixed_draws().T
+    draws = posterior.fixed_draws().T
     draws = draws[[posterior.pits.index(pit) for pit in pits]]
     weights = np.full(draws.shape[1], 1 / draws.shape[1])
     raw_odds = draws / np.maximum(1 - draws, 1e-300)

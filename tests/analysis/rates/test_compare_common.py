@@ -61,7 +61,6 @@ def test_no_covariates_is_the_exact_grid_within_monte_carlo_error(name: str) -> 
         gap = model.table[column] - exact.table[column]
         assert gap.abs().max() < 0.05
         assert (model.rates[column] - exact.rates[column]).abs().max() < 0.05
-    assert (model.table["verdict"] == exact.table["verdict"]).all()
     assert "No session effect" in model.session_note
 
 
