@@ -256,9 +256,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
         axes.spines["left"].set_visible(False)
         axes.grid(axis="x", color=LINE, linewidth=0.8)
         axes.set_axisbelow(True)
-        figure.legend(
-            loc="outside lower center", ncols=2, frameon=False, fontsize=SMALLEST
-        )
+        figure.legend(loc="outside lower center", frameon=False, fontsize=SMALLEST)
     return figure
 
 

@@ -185,11 +185,10 @@ def firmness(results: StudyResults) -> str:
         return ""
     reasons = []
     if found.n_falls:
-        reasons.append(
-            f"when one of {found.n_falls} of the {found.n_left_out} bakes is left out"
-        )
+        which = f"any one of {found.n_falls}" if found.n_falls > 1 else "one"
+        reasons.append(f"when {which} of the {found.n_left_out} bakes is left out")
     if found.tipping is not None:
-        reasons.append(f"with {one_line(found.tipping['alternative'])}")
+        reasons.append(f"with '{one_line(found.tipping['alternative'])}'")
     if reasons:
         return f"Fragile: the verdict falls {' and '.join(reasons)}."
     tries = []
