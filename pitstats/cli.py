@@ -8,7 +8,9 @@ from pitstats import __version__
 from pitstats.commands.check import check
 from pitstats.commands.compare import compare
 from pitstats.commands.demo import demo
+from pitstats.commands.import_ import import_table
 from pitstats.commands.layout import layout
+from pitstats.commands.notebooks import notebooks
 from pitstats.commands.pack import pack
 from pitstats.commands.plan import plan
 from pitstats.commands.record import record
@@ -34,6 +36,7 @@ def main() -> None:
 for command in (
     demo,
     start,
+    import_table,
     check,
     compare,
     report,
@@ -45,5 +48,6 @@ for command in (
     season,
     pack,
     verify,
+    notebooks,
 ):
     main.add_command(command)

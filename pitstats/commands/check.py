@@ -12,7 +12,6 @@ import click
 
 from pitstats.commands.shared import HELP, PROBLEMS, told_plainly
 from pitstats.errors import InvalidStudyError, Problem
-from pitstats.study.cells import escaped
 
 
 @click.command(
@@ -65,6 +64,8 @@ def check(study: Path, style: str) -> None:
 
 def _say_problems(error: InvalidStudyError, style: str) -> None:
     """Print problems: they are what was asked for, so not among the errors."""
+    from pitstats.study.cells import escaped
+
     notes = getattr(error, "__notes__", ())
     if style == "json":
         assumed = [note.removeprefix("Assumed: ") for note in notes]

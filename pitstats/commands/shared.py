@@ -17,7 +17,6 @@ from pitstats.errors import (
     PitstatsError,
     RenderUsageError,
 )
-from pitstats.study.cells import escaped
 
 HELP = {"help_option_names": ["-h", "--help"]}
 
@@ -76,6 +75,8 @@ def _show_warning(message: Warning | str, *_: object) -> None:
 
 
 def _stop(text: str, code: int) -> None:
+    from pitstats.study.cells import escaped
+
     # A file name may hold what would steer a terminal.
     click.echo(escaped(text), err=True)
     sys.exit(code)
