@@ -33,6 +33,10 @@ _WIDEST_PAIR = 6
 _NAME = {"burned": "burned", "underbaked": "under-baked", "good": "good"}
 
 
+#: Beside a smoothed number that the counts of its own cell contradict.
+AGAINST = "\N{NOT EQUAL TO}"
+
+
 def plot_surface(surface: SurfaceMap) -> Figure:
     """Draw the counts of every cell and, beside them, the smoothed chance.
 
@@ -47,7 +51,7 @@ def plot_surface(surface: SurfaceMap) -> Figure:
         Two maps per grate on one scale. Counted: items with the outcome / graded
         items. Smoothed: the chance in per cent, and a bar from the low to the high end
         of its interval, the cell's width standing for 0 to 100 %. In brackets: a cell
-        without graded items.
+        without graded items. With an unequal sign: its counts contradict the surface.
 
     Examples
     --------
@@ -99,7 +103,10 @@ def _counted_and_smoothed(
     palette: tuple[str, ...],
     what: str = "smoothed",
 ) -> Figure:
-    scale = share_scale(f"{label} (bar: {100 * conf_level:g}% interval)", palette)
+    marked = "contradicts" in table and bool(table["contradicts"].any())
+    sign = f"\n{AGAINST}: counts contradict it" if marked else ""
+    interval = f"bar: {100 * conf_level:g}% interval"
+    scale = share_scale(f"{label} ({interval}){sign}", palette)
     several = table.groupby("pit")["grate"].nunique()
     grid: list[list[MapPanel]] = []
     for pit, grate in table[["pit", "grate"]].drop_duplicates().to_numpy().tolist():
@@ -128,8 +135,12 @@ def _counted(cells: pd.DataFrame) -> pd.DataFrame:
 
 def _smoothed(cells: pd.DataFrame) -> pd.DataFrame:
     text = []
-    for share, n_items in zip(cells["estimate"], cells["n_items"], strict=True):
+    against = cells["contradicts"] if "contradicts" in cells else [False] * len(cells)
+    for share, n_items, odd in zip(
+        cells["estimate"], cells["n_items"], against, strict=True
+    ):
         number = "" if np.isnan(share) else f"{100 * share:.0f}"
+        number += AGAINST if odd else ""
         text.append(f"({number})" if number and not n_items else number)
     # A lost item is shown where items are counted.
     return cells.assign(

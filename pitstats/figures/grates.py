@@ -28,6 +28,8 @@ _WIDTH, _LEFT, _RIGHT, _BESIDE = 5.6, 0.95, 0.08, 0.28
 _TITLE, _UNDER, _SCALE = 0.34, 0.28, 0.88
 # The legend stands this far above the lower edge.
 _FOOT = 0.3
+# Height of each further line below the scale.
+_LINE = 0.18
 _LARGEST_CELL, _SMALL_CELL = 0.62, 0.36
 
 
@@ -92,7 +94,8 @@ def plot_cell_maps(
     heights = [_row_height(row, cell) for row in rows]
     font_size = _font_size(rows, label, cell)
     with house_style():
-        high = sum(heights) + _SCALE
+        more = _LINE * scale.label.count("\n")
+        high = sum(heights) + _SCALE + more
         figure = Figure(figsize=(_WIDTH, high))
         axes = figure.add_axes((0, 0, 1, 1))
         axes.set_xlim(0, _WIDTH)
@@ -122,7 +125,7 @@ def plot_cell_maps(
                 )
             top -= height
         sheet.draw(axes)
-        draw_legend(axes, scale, no_value, (_LEFT, _FOOT))
+        draw_legend(axes, scale, no_value, (_LEFT, _FOOT + more))
     return figure
 
 

@@ -70,6 +70,7 @@ from .stopping import StoppingLevels as StoppingLevels
 from .stopping import stopping_levels as stopping_levels
 from .surface import SurfaceRates as SurfaceRates
 from .surface import surface_rates as surface_rates
+from .surface_check import cells_against_surface as cells_against_surface
 from .surface_prior import surface_nodes as surface_nodes
 from .unequal_means import mean_differences as mean_differences
 from .unequal_means import welch_differences as welch_differences

@@ -17,10 +17,13 @@ from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.surface import SurfaceRates, surface_rates
+from pitstats.stats.surface_check import cells_against_surface
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
 _FEWEST_EFFECTIVE = 200
+#: Share of truly smooth grates on which some cell may be marked.
+MARK_LEVEL = 0.1
 KEYS = ["pit", "grate", "row", "column"]
 _ESTIMAND = {
     "burned": "chance that an item in this cell burns",
@@ -39,6 +42,11 @@ SMOOTHED = (
     "so where few bakes are on record. A single cell unlike all around it is pulled "
     "toward them and can be missed, interval and all: read the surface beside the "
     "counts, not in their place."
+)
+MARKED = (
+    "Cells are marked whose own counts contradict the surface, at a level that marks "
+    "some cell on one in ten grates that truly are smooth; a cell without a mark can "
+    "still differ from its surface."
 )
 SAME_SHAPE = (
     "It is taken that a hotter or cooler fire moves all cells of a pit alike; a hot "
@@ -74,10 +82,15 @@ class SurfaceMap(FrameResult):
     table : pandas.DataFrame
         One row per cell of every grate of the pits with placed items: ``pit, grate,
         level, row, column, estimate, conf_low, conf_high, n_items, n_burned,
-        n_missing, share, scope``. ``n_items`` counts graded items over bakes,
-        ``n_burned`` those with the outcome; ``share`` is their plain ratio. ``scope``
-        is ``"long run"`` where the estimate is averaged over bakes to come, ``"this
-        bake"`` for a pit that was baked once. NaN on a grate without counted items.
+        n_missing, share, scope, p_contradicts, contradicts``. ``n_items`` counts graded
+        items over bakes, ``n_burned`` those with the outcome; ``share`` is their plain
+        ratio. ``scope`` is ``"long run"`` where the estimate is averaged over bakes to
+        come, ``"this bake"`` for a pit that was baked once. NaN on a grate without
+        counted items.
+        ``p_contradicts`` is how easily the other cells allow for the cell's own count,
+        adjusted for all cells of the grate, and ``contradicts`` whether that is below
+        `MARK_LEVEL` (in a pit with two bakes or more): then read the counts there, not
+        the surface.
     n_bakes : pandas.Series
         Bakes behind the surface, per pit.
     outcome : {"burned", "underbaked", "good"}
@@ -128,7 +141,8 @@ def map_surface(
     and one-hot-spot grates together) the surface came closer to the true chance of a
     cell than the raw share, and its 95 % band covered 97 % of the cells. A lone hot
     cell amid cold ones is not caught: its band held the truth in about four of ten
-    simulated studies. Both are kept in ``tests/calibration/surface.json``.
+    simulated studies. Both are kept in ``tests/calibration/surface.json``. A cell whose
+    own counts contradict the surface is marked (`stats.cells_against_surface`).
 
     Examples
     --------
@@ -151,7 +165,11 @@ def map_surface(
         estimand=_ESTIMAND[outcome],
         method=METHOD,
         conf_level=level,
-        caveats=_caveats(study, counted, outcome) + _accuracy(fitted.result),
+        caveats=(
+            *_caveats(study, counted, outcome),
+            *((MARKED,) if table["contradicts"].any() else ()),
+            *_accuracy(fitted.result),
+        ),
         draws=fitted.spread_out(fitted.result.draws, len(table)),
     )
 
@@ -334,6 +352,16 @@ def _table(counted: CountedCells, fitted: _Fitted, level: float) -> pd.DataFrame
         table.insert(at, name, values)
     scope = np.where(once, "this bake", "long run")
     table["scope"] = pd.Series(scope, index=table.index, dtype="str")
+    rows = fitted.rows
+    table["p_contradicts"] = np.nan
+    table.loc[table.index[rows], "p_contradicts"] = cells_against_surface(
+        result.here,
+        table["n_burned"].to_numpy()[rows],
+        table["n_items"].to_numpy()[rows],
+        np.array(_codes(table["pit"] + "\n" + table["grate"]))[rows],
+    )
+    # A single item in a cell is its surface's only witness there.
+    table["contradicts"] = (table["p_contradicts"] < MARK_LEVEL) & ~once
     return table
 
 

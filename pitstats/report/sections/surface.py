@@ -81,7 +81,23 @@ def surface_sentences(surface: SurfaceMap) -> list[str]:
         if int(several[pit]) > 1:
             name += f", {one_line(grate)} grate"
         found.append(_of_grate(name, own, surface, int(surface.n_bakes[pit])))
+        found += _against(name, own[own["contradicts"]])
     return found
+
+
+def _against(name: str, cells: pd.DataFrame) -> list[str]:
+    """Name the cells whose own counts contradict the surface."""
+    if cells.empty:
+        return []
+    said = [
+        f"{_place(row)} ({int(row['n_burned'])} of {int(row['n_items'])} counted, "
+        f"smoothed {percent(row['estimate'])})"
+        for row in cells.to_dict("records")
+    ]
+    return [
+        f"{name}: the counts contradict the smooth surface in {listed(said)}; read the "
+        "counts there, not the surface."
+    ]
 
 
 def _of_grate(name: str, cells: pd.DataFrame, surface: SurfaceMap, n_bakes: int) -> str:
