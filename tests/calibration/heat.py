@@ -10,8 +10,8 @@ From the top of the repository::
 from one value a bake. ``calls`` counts false alarms of `compare_rise`, from items, and
 how often its door side contrasts hold (door tilts change from bake to bake, in one pit
 more than in the other), beside the same contrasts with the spread pooled over pits.
-``faces`` does the latter for paired shares of two faces. The kept results are
-``heat.json`` beside this file.
+``faces`` does the latter for paired shares of two faces. The kept results of
+``methods`` and ``faces`` are ``heat.json`` beside this file; ``calls`` takes minutes.
 
 The rule by which a method is chosen, written before the first run:
 

@@ -1,10 +1,14 @@
 """Cells against the smooth surface: by hand, another route, theory, simulation."""
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.stats import binom
 
 from pitstats import stats
+from pitstats.analysis.places.surface import MARK_LEVEL
 
 
 def test_with_a_known_surface_it_is_binomial_arithmetic() -> None:
@@ -69,3 +73,14 @@ def test_what_does_not_fit_is_refused() -> None:
         stats.cells_against_surface(np.full((5, 3), 0.5), [1, 1], [2, 2])
     with pytest.raises(ValueError, match="one grate per cell"):
         stats.cells_against_surface(np.full((5, 2), 0.5), [1, 1], [2, 2], [0])
+
+
+def test_the_kept_run_chose_the_level_in_use() -> None:
+    kept = json.loads(
+        (Path(__file__).parents[1] / "calibration" / "surface_marks.json").read_text()
+    )
+    assert kept["level"] == MARK_LEVEL
+    assert all(row["marked"]["0.1"] <= 0.1 for row in kept["null"])
+    # 0.13 among 0.87: more often than not from three bakes on.
+    lone = {row["bakes"]: row["marked"]["0.1"] for row in kept["lone"]}
+    assert min(lone[3], lone[4], lone[6]) > 0.5

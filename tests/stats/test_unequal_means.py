@@ -1,5 +1,8 @@
 """Differences of means without a common spread."""
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy import stats as sps
@@ -116,3 +119,20 @@ def test_false_alarms_stay_near_the_level() -> None:
         found = welch_differences(values, [0] * 4 + [1] * 4)
         alarms.append(found.p_value[0] < 0.05)
     assert 0.035 < np.mean(alarms) < 0.075
+
+
+def test_the_kept_comparison_chose_the_methods_in_use() -> None:
+    kept = json.loads(
+        (Path(__file__).parents[1] / "calibration" / "heat.json").read_text("utf-8")
+    )
+    two, several = kept["methods"]["two"], kept["methods"]["several"]
+    assert (two["chosen"], several["chosen"]) == ("cochran", "sidak")
+    for found, name in ((two, "cochran"), (several, "sidak")):
+        assert found["methods"][name]["most_false_alarms"] <= 0.07
+        assert found["methods"][name]["least_coverage"] >= 0.93
+    # What was done before, and Welch's t alone, do not hold.
+    assert two["methods"]["pooled"]["most_false_alarms"] > 0.4
+    assert two["methods"]["welch, withheld"]["most_false_alarms"] > 0.1
+    faces = kept["faces"]["contrasts"]
+    assert faces["chosen"] == "own"
+    assert faces["methods"]["pooled"]["least_coverage"] < 0.85
