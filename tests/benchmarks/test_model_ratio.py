@@ -104,6 +104,20 @@ def test_posterior_against_one_gee_fit(pits, bakes, items, most):
 
 
 @pytest.mark.benchmark_ratio
+@pytest.mark.parametrize(("pits", "bakes", "items"), [(2, 3, 20), (4, 4, 24)])
+def test_sessions_cost_at_most_twice(pits, bakes, items):
+    burned, pit, bake, X = simulated_test(pits, bakes, items)
+    data = burned, np.ones_like(burned), pit, bake, X, LAYOUT
+    with_sessions, without = fastest(
+        lambda: stats.model_rates(*data, session=bake % bakes),
+        lambda: stats.model_rates(*data),
+    )
+    ratio = with_sessions / without
+    print(f"sessions, {pits} pits x {bakes} bakes x {items}: {ratio:.2f}")
+    assert ratio < 2
+
+
+@pytest.mark.benchmark_ratio
 def test_cost_grows_with_bakes_and_patterns_not_with_items():
     burned, pit, bake, X = simulated_test(2, 4, 20)
     one = np.ones_like(burned)
