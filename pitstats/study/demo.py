@@ -403,6 +403,8 @@ class _Demo:
     probed: tuple[ProbedPit, ...] = ()
     # Simulated apart, and one pit in the study: before and after a change.
     same_pit: Mapping[str, str] = field(default_factory=dict)
+    looks_planned: tuple[int, ...] = ()
+    looks_taken: tuple[int, ...] = ()
 
 
 _DEMOS: dict[str, _Demo] = {
@@ -437,6 +439,19 @@ _DEMOS: dict[str, _Demo] = {
             ),
         ),
         share_missing=0.02,
+    ),
+    # Looked at after 2 and 4 bakes of each pit, as planned; stopped at the second look.
+    "early_stop": _Demo(
+        seed=20260711,
+        title="Stopped at the second look",
+        question="Does Quarry burn more than Ferry?",
+        pits=(
+            SimulatedPit(pit="Quarry", rate=0.55, grates={"main": (4, 4)}),
+            SimulatedPit(pit="Ferry", rate=0.15, grates={"main": (4, 4)}),
+        ),
+        sd_bake=0.5,
+        looks_planned=(2, 4, 6),
+        looks_taken=(2, 4),
     ),
     "one_bake_each": _Demo(
         seed=20260502,
@@ -689,7 +704,12 @@ def _simulate_items(name: str) -> SimulatedStudy:
         "the true rates stand in truth.json."
     )
     extra = dict(made.study.settings.extra) | {"simulated": note}
-    settings = replace(made.study.settings, extra=extra)
+    settings = replace(
+        made.study.settings,
+        extra=extra,
+        looks_planned=demo.looks_planned,
+        looks_taken=demo.looks_taken,
+    )
     if demo.probed:
         settings = replace(
             settings,
