@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pitstats.analysis.rates.earlier import EarlierSpreadAnswer
 from pitstats.analysis.rates.looks import Look
 
 
@@ -150,6 +151,8 @@ class PitComparison(FrameResult):
         `BurnRates.bake_sd`.
     draws : RateDraws or None
         Joint posterior draws of the rates, where a model gave them.
+    earlier : EarlierSpreadAnswer or None
+        Both answers where a spread was borrowed from earlier tests.
     look : Look or None
         Which look at the study this is; None when a level was asked for.
     """
@@ -172,6 +175,7 @@ class PitComparison(FrameResult):
     support: pd.DataFrame | None = field(default=None, repr=False)
     bake_sd: pd.DataFrame | None = field(default=None, repr=False)
     draws: RateDraws | None = field(default=None, repr=False)
+    earlier: EarlierSpreadAnswer | None = None
     look: Look | None = None
 
     @property

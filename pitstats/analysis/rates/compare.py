@@ -19,6 +19,7 @@ from pitstats.analysis.model.fit import (
 )
 from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
+from pitstats.analysis.rates.earlier import EarlierSpreadAnswer, borrow_for
 from pitstats.analysis.rates.looks import look_of
 from pitstats.analysis.rates.pairs import judged, pair_rows, withheld_caveats
 from pitstats.analysis.rates.posterior import (
@@ -28,6 +29,7 @@ from pitstats.analysis.rates.posterior import (
 )
 from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import PitComparison
+from pitstats.errors import DesignError
 from pitstats.stats.bake_model import BakeRates
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.outcomes import bake_totals
@@ -42,6 +44,7 @@ def compare_pits(
     layout: LayoutChoice | None = None,
     formula: str | None = None,
     conf_level: float | None = None,
+    earlier: bool | None = None,
 ) -> PitComparison:
     """Compare the long-run burn rates of all pairs of pits.
 
@@ -63,6 +66,10 @@ def compare_pits(
     conf_level : float, optional
         Between 0 and 1. When not given, the study's own level or, where its record
         names several looks, the level of the present look.
+    earlier : bool, optional
+        Whether to borrow the spread between bakes from earlier tests (``[earlier]`` in
+        ``study.toml``), as baked only. When not given it is borrowed if that was
+        declared before the bakes. Both answers stand in ``earlier`` of the result.
 
     Returns
     -------
@@ -73,7 +80,8 @@ def compare_pits(
     Raises
     ------
     DesignError
-        If fewer than two pits have graded items; with a layout also if the pits have
+        If fewer than two pits have graded items; if a spread is to be borrowed and none
+        is stated, or over a layout; with a layout also if the pits have
         no place in common, or bakes of which only totals are known meet a formula
         with columns of items.
 
@@ -115,14 +123,21 @@ def compare_pits(
     if look is not None and look.repeated:
         level = 1 - look.level
     if layout is None and formula is None:
-        return replace(_as_counted(study, level), look=look)
+        return replace(_as_counted(study, level, earlier), look=look)
+    if earlier:
+        raise DesignError(
+            "A spread can be borrowed only for the comparison as baked; leave layout "
+            "and formula out."
+        )
     chosen = "as baked" if layout is None else layout
     fitted = fit_model(study, formula or default_formula(study), chosen, level)
     check_two_pits(study, fitted.pits)
     return replace(_standardized(study, fitted, level), look=look)
 
 
-def _as_counted(study: Study, level: float) -> PitComparison:
+def _as_counted(
+    study: Study, level: float, earlier: bool | None = None
+) -> PitComparison:
     """Compare from the counts of bakes, over whatever places the items had."""
     rates = estimate_burn_rates(study, level)
     totals = bake_totals(study)
@@ -142,6 +157,15 @@ def _as_counted(study: Study, level: float) -> PitComparison:
     ]
     if layouts_differ(study):
         found.append(notes.LAYOUTS_DIFFER)
+    borrowing = (
+        bool(study.settings.earlier_sd and study.settings.earlier_declared)
+        if earlier is None
+        else earlier
+    )
+    borrowed = borrow_for(study, graded, pits, table, level) if borrowing else None
+    if borrowed is not None:
+        found += borrowed.sentences
+        table = borrowed.borrowed
     return PitComparison(
         table=table,
         naive=naive_differences(rates.table, pits, level),
@@ -152,11 +176,25 @@ def _as_counted(study: Study, level: float) -> PitComparison:
         method=rates.method,
         conf_level=level,
         caveats=tuple(found),
-        rates=rates.table,
+        rates=_with_rates(rates.table, borrowed),
         sessions=rates.sessions,
         session_note=note,
         draws=draws,
+        earlier=borrowed,
     )
+
+
+def _with_rates(
+    rates: pd.DataFrame, borrowed: EarlierSpreadAnswer | None
+) -> pd.DataFrame:
+    """Rates that belong to the answer: with the borrowed spread where there is one."""
+    if borrowed is None or borrowed.refused:
+        return rates
+    own = borrowed.rates.set_index("pit")
+    found = rates.copy()
+    for column in ("estimate", "conf_low", "conf_high"):
+        found[column] = found["pit"].map(own[column]).fillna(found[column])
+    return found
 
 
 def _standardized(study: Study, fitted: FittedModel, level: float) -> PitComparison:
