@@ -27,12 +27,6 @@ BORROWED_WEIGHT = 0.5
 REFUSED_BELOW = 0.2
 """Posterior weight of the borrowed part below which borrowing is refused."""
 
-COVERED_AT_TWICE = 0.90
-"""Lowest coverage of borrowed 95 % intervals at twice the earlier spread.
-
-Two pits, two to four bakes; see the calibration.
-"""
-
 _LOG_2PI = math.log(2 * math.pi)
 
 

@@ -1,8 +1,5 @@
 from __future__ import annotations
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -10,12 +7,10 @@ from scipy.stats import lognorm
 
 from pitstats.stats.bake_model import bake_rates
 from pitstats.stats.borrowed_spread import (
-    COVERED_AT_TWICE,
     borrowed_rates,
     earlier_spread,
 )
 
-KEPT = Path(__file__).parents[1] / "calibration" / "borrowed.json"
 TWO = ([2, 3, 7, 9], [16] * 4, [0, 0, 1, 1])
 
 
@@ -76,13 +71,3 @@ def test_refusals() -> None:
     ):
         with pytest.raises(ValueError, match="must"):
             borrowed_rates(*TWO, **wrong)
-
-
-def test_the_kept_calibration_holds_the_promise() -> None:
-    kept = json.loads(KEPT.read_text(encoding="utf-8"))
-    weight = str(kept["weight"])
-    near = [c["covered"][weight] for c in kept["cells"] if c["ratio"] <= 1.5]
-    assert len(kept["cells"]) == 24
-    assert min(near) >= 0.93
-    twice = [c["covered"][weight] for c in kept["cells"] if c["ratio"] == 2.0]
-    assert min(twice) == pytest.approx(COVERED_AT_TWICE, abs=0.006)
