@@ -81,8 +81,8 @@ class EarlierSpreadAnswer:
             *lines,
             f"{leads} The new bakes leave {weight} of the weight on 'spread not "
             "known'.",
-            "If the new fires are moodier than the earlier ones, the borrowed intervals "
-            "cover less often than they say: read the plain ones beside them.",
+            "If the new fires are moodier than the earlier ones, the borrowed "
+            "intervals cover less often than they say: read the plain ones beside them.",
         )
 
 
