@@ -82,7 +82,8 @@ class EarlierSpreadAnswer:
             f"{leads} The new bakes leave {weight} of the weight on 'spread not "
             "known'.",
             "If the new fires are moodier than the earlier ones, the borrowed "
-            "intervals cover less often than they say: read the plain ones beside them.",
+            "intervals cover less often than they say: read the plain ones beside "
+            "them.",
         )
 
 
