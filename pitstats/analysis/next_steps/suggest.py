@@ -35,7 +35,7 @@ WANTED = 0.8
 Advice = Literal["settled", "bake twice", "bake more", "too small"]
 Questions = tuple[Literal["separate", "regrade", "same layout"], ...]
 
-_DRAWS = 2048
+_DRAWS = 4096
 _OPEN = ("cannot tell", "one bake each")
 _COLUMNS = [
     "extra_bakes",

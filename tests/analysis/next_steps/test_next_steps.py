@@ -134,7 +134,7 @@ def test_the_same_seed_gives_the_same_advice() -> None:
     assert again.table.equals(next_of_open().table)
     other = ps.suggest_next(study(OPEN), continuations=600, seed=2)
     gap = np.abs(other.table["settled"] - again.table["settled"])
-    assert 0 < gap.max() < 0.12
+    assert 0 < gap.max() < 0.15
 
 
 def test_what_leads_is_continued() -> None:
