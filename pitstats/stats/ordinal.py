@@ -103,7 +103,7 @@ def fit_ordinal(
     ValueError
         If the data cannot be used, columns of X determine each other, or no finite
         estimate exists: a column sorts the grades without overlap, or every group got
-        one grade only.
+        a single grade.
 
     Notes
     -----
@@ -265,8 +265,8 @@ def _with_groups(
     top[-1] = abs(top[-1])
     if top[-1] > LARGEST_SD:
         raise ValueError(
-            "every group has all but one grade only, so the spread between groups has "
-            "no finite estimate; grade_rates gives shares with intervals."
+            "all or nearly all groups got a single grade each, so the spread between "
+            "groups has no finite estimate; grade_rates gives shares with intervals."
         )
     if top[-1] < 1e-4 or reached <= value:
         return plain, value

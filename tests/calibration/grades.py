@@ -3,13 +3,15 @@
 From the top of the repository::
 
     python -m tests.calibration.grades --sets 100 --first 0 --every 4 --out piece.json
-    python -m tests.calibration.grades --merge piece*.json
-    python -m tests.calibration.grades --small 20000 --out small.json
+    python -m tests.calibration.grades --small 6000 --out small.json
+    python -m tests.calibration.grades --widths 100 --out widths.json
+    python -m tests.calibration.grades --merge piece*.json small*.json widths.json
 
 A piece is a share of the cells with a seed of its own; ``--merge`` adds pieces up and
 writes ``grades.json`` beside this file, which the tests hold to the rule below.
 ``--small`` asks for finite answers from random small studies, down to one bake of few
-items and three grades, many of them empty.
+items and three grades, many of them empty. ``--widths`` sets the intervals beside the
+exact answer of every outcome by itself, in the same simulated sets.
 
 Rule, written down before the run. In each of 40 cells and for each of the outcomes
 "under-baked", "good" and "burned" the 95 % interval is to cover the true difference of
@@ -248,11 +250,11 @@ def summarize(results):
     }
 
 
-def merge(paths):
+def merge(pieces):
     """Add pieces up, cell by cell."""
     found = {}
-    for path in paths:
-        for result in json.loads(path.read_text(encoding="utf-8")):
+    for piece in pieces:
+        for result in piece:
             key = json.dumps(result["cell"])
             if key not in found:
                 found[key] = result
@@ -266,6 +268,61 @@ def merge(paths):
                     own[item] += result["hits"][name][item]
     order = [json.dumps(asdict(cell)) for cell in full_grid()]
     return [found[key] for key in order if key in found]
+
+
+# ---- beside the exact answers --------------------------------------------------------
+
+
+def width_cells():
+    """Few under-baked: two, three and five bakes, and slopes that differ."""
+    plain = dict(light=1, dark=4, cuts=FIVE, scales=(1, 1), sds=(0.6, 0.6))
+    return [
+        Cell(2, 2, 16, (0.2, 0.5), (0, 0), **plain),
+        Cell(2, 3, 16, (0.2, 0.5), (0, 0), **plain),
+        Cell(2, 5, 16, (0.2, 0.5), (0, -4), **plain),
+        Cell(2, 3, 16, (0.35, 0.35), (0, -4), **plain),
+    ]
+
+
+def run_widths(cell, sets, seed):
+    """Mean width, coverage and calls of the difference: all grades, and alone."""
+    truth, rng = cell.truth(), np.random.default_rng(seed)
+    goal = truth[0] - truth[1]
+    found = {name: {"all grades": [], "alone": []} for name in OUTCOMES}
+    for _ in range(sets):
+        counts, pit = simulate(cell, rng)
+        total = counts.sum(axis=1)
+        drawn = stats.grade_rates(counts, pit, burned_from=cell.dark, n_draws=DRAWS)
+        light, burned = counts[:, : cell.light], counts[:, cell.dark :]
+        alone = (light.sum(axis=1), total - light.sum(axis=1) - burned.sum(axis=1))
+        for j, (y, draws) in enumerate(
+            zip((*alone, burned.sum(axis=1)), shares_of(drawn, cell), strict=True)
+        ):
+            _, *ends = summarize_draws(draws[0] - draws[1], drawn.draws.weights, 0.95)
+            exact = stats.bake_rates(y, total, pit).differences
+            for key, (low, high) in (
+                ("all grades", ends),
+                ("alone", (exact.low[0], exact.high[0])),
+            ):
+                row = (high - low, low <= goal[j] <= high, low > 0 or high < 0)
+                found[OUTCOMES[j]][key].append(row)
+    return {
+        "cell": asdict(cell),
+        "sets": sets,
+        "outcomes": {
+            name: {
+                key: dict(
+                    zip(
+                        ("width", "coverage", "called"),
+                        np.mean(rows, axis=0).round(4).tolist(),
+                        strict=True,
+                    )
+                )
+                for key, rows in own.items()
+            }
+            for name, own in found.items()
+        },
+    }
 
 
 # ---- small studies -------------------------------------------------------------------
@@ -314,6 +371,21 @@ def run_small(studies, seed):
     return {"studies": studies, "seed": seed, "failed": failed}
 
 
+def keep(parts):
+    """Write the kept result from pieces of the grid, small studies and widths."""
+    summary = summarize(merge([part for part in parts if isinstance(part, list)]))
+    small = [part for part in parts if "studies" in part]
+    summary["small"] = {
+        "studies": sum(part["studies"] for part in small),
+        "failed": [case for part in small for case in part["failed"]],
+    }
+    summary["widths"] = [
+        row for part in parts if "widths" in part for row in part["widths"]
+    ]
+    KEPT.write_text(json.dumps(summary, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps({k: v for k, v in summary.items() if k != "table"}, indent=1))
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sets", type=int, default=100)
@@ -321,13 +393,12 @@ def main():
     parser.add_argument("--every", type=int, default=1)
     parser.add_argument("--seed", type=int, default=71)
     parser.add_argument("--small", type=int)
+    parser.add_argument("--widths", type=int)
     parser.add_argument("--merge", type=Path, nargs="+")
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
     if options.merge:
-        summary = summarize(merge(options.merge))
-        KEPT.write_text(json.dumps(summary, indent=1) + "\n", encoding="utf-8")
-        print(json.dumps({k: v for k, v in summary.items() if k != "table"}, indent=1))
+        keep([json.loads(p.read_text(encoding="utf-8")) for p in options.merge])
         return
     if options.out is None:
         parser.error("say where to write with --out")
@@ -335,6 +406,13 @@ def main():
         found = run_small(options.small, options.seed)
         options.out.write_text(json.dumps(found) + "\n", encoding="utf-8")
         print(found["studies"], "studies,", len(found["failed"]), "failed")
+        return
+    if options.widths:
+        rows = [
+            run_widths(cell, options.widths, [options.seed, index])
+            for index, cell in enumerate(width_cells())
+        ]
+        options.out.write_text(json.dumps({"widths": rows}) + "\n", encoding="utf-8")
         return
     results = []
     for index, cell in list(enumerate(full_grid()))[options.first :: options.every]:

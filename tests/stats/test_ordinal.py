@@ -169,7 +169,7 @@ def test_groups_that_do_not_differ_have_sd_zero():
             np.repeat([0, 2, 1, 2, 0, 1], 9),
             np.repeat([0, 0, 0, 1, 1, 1], 9),
             np.repeat(np.arange(6), 9),
-            "one grade only",
+            "single grade each",
         ),
     ],
 )
