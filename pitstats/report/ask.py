@@ -16,6 +16,8 @@ from pitstats.report.sections.limits import section as limits
 from pitstats.report.sections.maps import section as maps
 from pitstats.report.sections.method import section as method
 from pitstats.report.sections.next import section as next_steps
+from pitstats.report.sections.noise import new_test as new_test
+from pitstats.report.sections.noise import usual_mistake as usual_mistake
 from pitstats.report.sections.old import evenness as evenness
 from pitstats.report.sections.old import grades as grades
 from pitstats.report.sections.old import sensitivity as sensitivity
@@ -49,6 +51,7 @@ __all__ = [
     "limits",
     "maps",
     "method",
+    "new_test",
     "next_steps",
     "pairs",
     "patterns",
@@ -63,5 +66,6 @@ __all__ = [
     "settings",
     "surface",
     "temperatures",
+    "usual_mistake",
     "what_else",
 ]

@@ -84,3 +84,10 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
 def not_asked(results: StudyResults) -> Section:
     """What this record cannot speak to, with the reasons."""
     return reasons(_all(results))
+
+
+def noise_check(results: StudyResults, simulations: int = 1000) -> FirstPage:
+    """First page of the check of a difference that somebody saw."""
+    new_test = ask.new_test(results, simulations)
+    others = (ask.usual_mistake, ask.pairs, ask.rates, ask.limits, ask.method)
+    return first_page(results, [*(own(results) for own in others), new_test])

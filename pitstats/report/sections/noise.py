@@ -1,0 +1,102 @@
+"""Is it more than noise: the usual mistake, and what a new test would show."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from pitstats.analysis.results import PitComparison
+from pitstats.errors import DesignError
+from pitstats.planning.power import BakePlan, plan_bakes
+from pitstats.report.numbers import MINUS, point_spans
+from pitstats.report.section import Section, Sentences, Table, Text, nothing
+from pitstats.report.sections.pairs import naive_sentences
+from pitstats.report.study_results import StudyResults
+from pitstats.report.wording import plan as plan_wording
+from pitstats.report.words import one_line
+from pitstats.study.outcomes import bake_totals
+from pitstats.study.study import Study
+
+
+def usual_mistake(results: StudyResults) -> Section:
+    """How it looks if each item counted, and with the bakes respected."""
+    comparison = results.both.as_baked
+    table, naive = comparison.table, comparison.naive
+    said = naive_sentences(comparison)
+    shown = pd.DataFrame(
+        {
+            "Pair": [
+                f"{one_line(a)} {MINUS} {one_line(b)}"
+                for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
+            ],
+            "If each item counted": point_spans(naive),
+            "With bakes respected": point_spans(table, "simultaneous"),
+            "Verdict": table["verdict"],
+        }
+    )
+    caption = "Interval for the difference, in points, counted both ways"
+    values = table.merge(naive, on=["pit_a", "pit_b"], suffixes=("", "_naive"))
+    return Section(
+        id="usual-mistake",
+        question="What if every item counted?",
+        answer=said[-1],
+        body=[Sentences(said[:-1]), Table("two_ways", shown, caption, values)],
+        topic="the usual mistake",
+    )
+
+
+def new_test(results: StudyResults, simulations: int = 1000) -> Section:
+    """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
+    question = "What would a new test show?"
+    try:
+        plan = plan_new_test(
+            results.study,
+            results.both.as_baked,
+            simulations=simulations,
+            seed=results.seed,
+        )
+    except DesignError as reason:
+        return nothing("new-test", "a new test", question, reason)
+    caption = (
+        "A new test of 2, 3 and 5 bakes a pit, if the truth were the estimate (chance "
+        "to separate) and if there were no difference (false alarm)"
+    )
+    return Section(
+        id="new-test",
+        question=question,
+        body=[
+            Sentences(plan_wording.new_test_sentences(plan)),
+            Table("new_test", plan_wording.plan_table(plan), caption, plan.table),
+            Text(plan_wording.NOT_OBSERVED_POWER, "note"),
+        ],
+        topic="a new test",
+    )
+
+
+def plan_new_test(
+    study: Study, comparison: PitComparison, *, simulations: int, seed: int
+) -> BakePlan:
+    """Plan a new test of the pair that differs most, from its estimated rates."""
+    table = comparison.table
+    pair = table.iloc[int(table["estimate"].abs().argmax())]
+    rates = comparison.rates.set_index("pit")["estimate"]
+    low, high = sorted(float(rates[pair[side]]) for side in ("pit_a", "pit_b"))
+    if high - low < 0.005:
+        raise DesignError(
+            "The pits burned alike, so there is no difference that a new test could be "
+            "planned to find. State the smallest one worth finding and use the "
+            "planning notebook."
+        )
+    per_bake = round(float(bake_totals(study)["n_items"].median()))
+    # A rate of exactly 0 or 1 leaves nothing to vary; the seen rate is only a guess.
+    low, high = max(low, 0.01), min(high, 0.99)
+    return plan_bakes(
+        bakes=[2, 3, 5],
+        items=per_bake,
+        rate=low,
+        difference=high - low,
+        sd_bake=[0.3, 0.6, 1.0],
+        simulations=simulations,
+        rng=seed,
+        conf_level=comparison.conf_level,
+        progress=False,
+    )
