@@ -135,7 +135,6 @@ from .planning.shopping import ShoppingList as ShoppingList
 from .planning.shopping import shopping_list as shopping_list
 from .report import ask as ask
 from .report import pages as pages
-from .report.compare_page import ComparisonPage as ComparisonPage
 from .report.page import Page as Page
 from .report.plan_page import PlanPage as PlanPage
 from .report.probe_page import ProbePage as ProbePage

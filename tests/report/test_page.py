@@ -162,13 +162,13 @@ def test_a_file_in_the_place_of_a_folder_is_left_alone(
 def test_pages_are_about_a_study_and_its_folder(tmp_path: Path) -> None:
     ps.write_study(ps.demo_study("one_bake_each"), tmp_path / "mine")
     study = ps.read_study(tmp_path / "mine")
-    page = ps.ComparisonPage(study, tmp_path / "out")
-    page.show_rates(ps.estimate_burn_rates(study))
+    results = ps.StudyResults(study)
+    ps.Page(tmp_path / "out", results.about).html(ps.ask.rates(results))
     listed = json.loads((tmp_path / "out" / LIST_NAME).read_text("utf-8"))
     assert listed["about"] == f"{study.settings.title} (study mine)"
     assert set(listed["files"]) == set(held(tmp_path / "out")) - {LIST_NAME}
     ps.ProbePage(study, tmp_path / "out")
     with pytest.raises(ps.ExistsError):
-        ps.ComparisonPage(ps.demo_study("four_pits"), tmp_path / "out")
+        ps.Page(tmp_path / "out", "Four pits in one yard")
     with pytest.raises(ps.ExistsError):
         ps.PlanPage(tmp_path / "out")
