@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pitstats.commands.shared import HELP, WRONG_USAGE, format_option, told_plainly
-from pitstats.commands.values import Looks, Numbers, Share
+from pitstats.commands.values import Looks, Numbers, Share, Spreads
 
 if TYPE_CHECKING:
     from pitstats.planning.power import BakePlan
@@ -44,10 +44,11 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--sd-bake",
-    type=Numbers(float),
+    type=Spreads(),
     default="0.3,0.6,1.0",
     show_default=True,
-    help="Spread between bakes: 0.3 steady, 0.6 usual, 1.0 moody fires.",
+    help="Spread between bakes: 0.3 steady, 0.6 usual, 1.0 moody fires; 0.3:1.0 for "
+    "a steady pit and a moody one.",
 )
 @click.option(
     "--sd-session",
@@ -148,7 +149,8 @@ def _say_pairs(asked: dict[str, Any], found: BakePlan, seed: int) -> None:
     """What looking at all pairs costs against one pair named beforehand."""
     from pitstats.planning.power import plan_bakes
 
-    pair = plan_bakes(**{**asked, "pits": 2}, rng=seed)
+    spreads = [sd[:2] if isinstance(sd, tuple) else sd for sd in asked["sd_bake"]]
+    pair = plan_bakes(**{**asked, "pits": 2, "sd_bake": spreads}, rng=seed)
     lost = float((pair.table["power"] - found.table["power"]).max())
     click.echo(
         f"Looking at all pairs of {found.pits} pits costs up to "
@@ -165,7 +167,11 @@ def _say_budget(budget: float, asked: dict[str, Any], seed: int) -> None:
     costs = (asked["cost_per_bake"], asked["cost_per_item"])
     if None in costs:
         raise click.UsageError("--budget needs --cost-per-bake and --cost-per-item.")
-    spreads = asked["sd_bake"]
+    spreads = [sd for sd in asked["sd_bake"] if not isinstance(sd, tuple)]
+    if not spreads:
+        raise click.UsageError(
+            "--budget takes one spread for all pits: give --sd-bake without colons."
+        )
     split = best_split(
         budget,
         *costs,

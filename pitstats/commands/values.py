@@ -30,6 +30,32 @@ class Numbers(click.ParamType):  # type: ignore[type-arg]
             self.fail(f"{value!r} is not {noun} with commas between.", param, ctx)
 
 
+class Spreads(click.ParamType):  # type: ignore[type-arg]
+    """Spreads with commas between; with colons one for each pit, such as 0.3:1.0."""
+
+    name = "numbers"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> list[float | tuple[float, ...]]:
+        """Read the spreads, or say what was found instead."""
+        if isinstance(value, list):
+            return value
+        try:
+            found = [
+                tuple(float(number) for number in part.split(":"))
+                for part in str(value).split(",")
+            ]
+        except ValueError:
+            self.fail(
+                f"{value!r} is not numbers with commas between, such as 0.3,0.6, or "
+                "with colons for pits that differ, such as 0.3:1.0.",
+                param,
+                ctx,
+            )
+        return [part[0] if len(part) == 1 else part for part in found]
+
+
 class Share(click.ParamType):  # type: ignore[type-arg]
     """A share such as 0.3, or 30%."""
 

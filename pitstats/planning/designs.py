@@ -65,6 +65,19 @@ def spread_of(value: float | str) -> float:
     return float(value)
 
 
+def spreads_of(
+    value: float | str | Sequence[float | str], pits: int
+) -> tuple[float, ...]:
+    """Spread of each pit from one for all, or one per pit."""
+    values = as_list(value)
+    if len(values) not in (1, pits):
+        raise DesignError(
+            f"sd_bake gives {len(values)} spreads for {pits} pits; give one, or one "
+            "per pit"
+        )
+    return tuple(spread_of(entry) for entry in values) * (pits // len(values))
+
+
 def explain_spread(sd_bake: float | str, rate: float = 0.2) -> str:
     """Say in a cook's words what a spread between bakes means.
 

@@ -27,7 +27,7 @@ from pitstats.planning.designs import (
     make_design,
     seed_from,
     shown,
-    spread_of,
+    spreads_of,
 )
 from pitstats.planning.formulas import rate_icc, two_rate_power
 from pitstats.planning.simulation import (
@@ -46,6 +46,9 @@ from pitstats.planning.simulation import (
 from pitstats.stats.spread_prior import OWN
 
 NO_VERDICT = "no verdict from one bake each"
+ONE_BESIDE_FEW = (
+    "no verdict for a pit baked once beside one with fewer than three bakes"
+)
 
 _ESTIMAND = (
     "chance that the comparison of pits separates the first pit from the second, when "
@@ -168,7 +171,7 @@ def plan_bakes(
     items: Count | Sequence[Count] = (12, 24),
     rate: float = 0.2,
     difference: float = 0.2,
-    sd_bake: float | str | Sequence[float | str] = 0.6,
+    sd_bake: float | str | Sequence[float | str | Sequence[float | str]] = 0.6,
     pits: int = 2,
     margin: float | None = None,
     cost_per_bake: float | None = None,
@@ -205,6 +208,8 @@ def plan_bakes(
         finding.
     sd_bake : float, {"steady", "usual", "moody"} or sequence, default 0.6
         Standard deviation between bakes of one pit, logit scale; see `explain_spread`.
+        An entry of a sequence may itself be a sequence, one number per pit: ``[(0.3,
+        1.0)]`` is one plan with a steady and a moody pit.
     pits : int, default 2
         Number of pits, 2 to 6; with more than two the simultaneous intervals decide.
     margin : float, optional
@@ -288,15 +293,17 @@ def plan_bakes(
     days = checked_sessions(sd_session, looked_at=bool(planned))
     if planned:
         bakes = planned[-1]
-    spreads = [spread_of(value) for value in as_list(sd_bake)]
+    spreads = [spreads_of(value, pits) for value in as_list(sd_bake)]
     wanted = as_list((2, 3, 4) if bakes is None else bakes)
     designs = [make_design(b, n, pits) for b in wanted for n in as_list(items)]
     if not designs or not spreads:
         raise DesignError("name at least one number of bakes, of items and one spread")
+    if draws is not None:
+        spreads = [(float(draws.sd_bake.mean()),) * pits]
     questions = [
-        Question(design, rate, difference, sd, draws, sd_session=days)
+        asked_of_pits(design, rate, difference, sds, draws, sd_session=days)
         for design in designs
-        for sd in (spreads if draws is None else [float(draws.sd_bake.mean())])
+        for sds in spreads
     ]
     plan = work_out(
         questions,
@@ -336,6 +343,25 @@ def _planned_looks(
     return planned
 
 
+def asked_of_pits(
+    design: BakeDesign,
+    rate: float,
+    difference: float,
+    sds: tuple[float, ...],
+    draws: PilotDraws | None,
+    sd_session: float | None,
+) -> Question:
+    """Question with a spread for each pit, which the note names where they differ."""
+    if len(set(sds)) == 1:
+        return Question(design, rate, difference, sds[0], draws, sd_session=sd_session)
+    typical = float(np.sqrt(np.mean(np.square(sds))))
+    named = ":".join(f"{sd:g}" for sd in sds)
+    note = f"spread of each pit {named}, in the column their root mean square"
+    return Question(
+        design, rate, difference, typical, draws, note, sd_session, sd_of_pits=sds
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class Question:
     """One plan and what is assumed to be true.
@@ -345,13 +371,16 @@ class Question:
     design : BakeDesign
         Bakes and items of each pit.
     rate, difference, sd_bake : float
-        Long-run rate of the first pit, of the others less that, spread between bakes.
+        Long-run rate of the first pit, of the others less that, spread between bakes
+        (root mean square where pits differ in it).
     draws : PilotDraws or None
         What a pilot leaves possible, in place of ``rate`` and ``sd_bake``.
     note : str
         Goes into the table.
     sd_session : float or None
         Spread between sessions that hold a bake of each pit; None without sessions.
+    sd_of_pits : tuple of float or None
+        Spread of each pit, where pits differ in it.
     """
 
     design: BakeDesign
@@ -361,11 +390,15 @@ class Question:
     draws: PilotDraws | None = None
     note: str = ""
     sd_session: float | None = None
+    sd_of_pits: tuple[float, ...] | None = None
 
     def truth(self, *, alike: bool) -> SimulatedTruth:
         """Rates and spread of the simulated studies."""
         rate = np.array([self.rate]) if self.draws is None else self.draws.rate
-        sd = np.array([self.sd_bake]) if self.draws is None else self.draws.sd_bake
+        if self.draws is not None:
+            sd = self.draws.sd_bake
+        else:
+            sd = np.array([self.sd_of_pits or self.sd_bake])
         rates = np.repeat(rate[:, None], len(self.design.bakes), axis=1)
         if not alike:
             rates[:, 1:] += self.difference
@@ -463,11 +496,17 @@ def _row(
     rate = question.rate if draws is None else float(draws.rate.mean())
     power, power_error = share_with_error(apart.separated, apart.studies)
     alarm, alarm_error = share_with_error(alike.separated, alike.studies)
-    if design.one_bake_each:
-        power_error = alarm_error = 0.0
+    if (0, 1) not in design.judged_pairs:
+        power_error = 0.0
+    if not design.judged_pairs:
+        alarm_error = 0.0
     width, width_error = mean_with_error(apart.high - apart.low)
     none, none_error = share_with_error(int(alike.inside.sum()), alike.inside.size)
-    notes = [NO_VERDICT] if design.one_bake_each else []
+    notes = []
+    if design.one_bake_each:
+        notes = [NO_VERDICT]
+    elif (0, 1) not in design.judged_pairs:
+        notes = [ONE_BESIDE_FEW]
     return {
         "bakes": shown(design.bakes),
         "items": shown(design.items),
@@ -504,8 +543,7 @@ def _caveats(
         f"Monte-Carlo standard errors. Widths rest on "
         f"{min(WIDTH_STUDIES, simulations)} studies a plan. Seed {seed}.",
         "The simulated bakes follow the model of the analysis: normal bake effects, "
-        "one spread for all pits, every planned item graded. Real fires may be "
-        "rougher.",
+        "spreads as stated, every planned item graded. Real fires may be rougher.",
         '"If each item counted" (naive_power) is what a formula promises when every '
         "item counts as independent; it ignores that items of a bake share a fire.",
     ]
@@ -521,7 +559,7 @@ def _caveats(
             "One bake in every pit cannot show how much bakes differ, so no verdict is "
             "given whatever burns: the power of such a plan is 0."
         )
-    if max(question.sd_bake for question in questions) > 1:
+    if max(max(q.sd_of_pits or (q.sd_bake,)) for q in questions) > 1:
         notes.append(
             "For spreads between bakes above 1 the intervals of the analysis are not "
             "promised to cover at their level."

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from pitstats.analysis.rates.pairs import too_few_bakes
 from pitstats.stats.bake_model import BakeModel, PairEnds
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.session_model import SessionModel
@@ -64,6 +66,15 @@ class BakeDesign:
     def one_bake_each(self) -> bool:
         """Whether no pit is baked more than once."""
         return max(self.bakes) == 1
+
+    @property
+    def judged_pairs(self) -> list[tuple[int, int]]:
+        """Pairs of pits with bakes enough for a verdict."""
+        return [
+            (a, b)
+            for a, b in combinations(range(len(self.bakes)), 2)
+            if not too_few_bakes(self.bakes[a], self.bakes[b])
+        ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,11 +244,11 @@ def run_task(task: Task) -> Tally:
     if task.sessions and sorted(design.bakes)[-2] > 1:
         model = SessionModel(design.total, design.pit, design.session, task.conf_level)
     separated = 0
-    if not design.one_bake_each:
-        if task.scenario == ALIKE:
-            separated = int(model.separated(counts, any_pair=True).sum())
-        else:
-            separated = int(model.separated(counts, pairs=[(0, 1)]).sum())
+    asked = design.judged_pairs
+    if task.scenario == SEPARATED:
+        asked = [pair for pair in asked if pair == (0, 1)]
+    if asked:
+        separated = int(model.separated(counts, asked, any_pair=True).sum())
     low, high = _first_pair(model, whole if task.scenario == SEPARATED else whole[:0])
     return Tally(
         counts.shape[0], separated, low, high, _inside(task, model, counts, whole)
@@ -268,7 +279,7 @@ def _inside(
     if task.margin is None or task.scenario != ALIKE:
         return np.zeros(0, dtype=np.bool_)
     asked = counts if model.n_pits == 2 else whole
-    if task.design.one_bake_each:
+    if (0, 1) not in task.design.judged_pairs:
         return np.zeros(asked.shape[0], dtype=np.bool_)
     low, high = _first_pair(model, asked)
     return (-task.margin < low) & (low <= 0) & (high >= 0) & (high < task.margin)

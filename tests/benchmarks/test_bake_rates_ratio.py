@@ -13,13 +13,13 @@ pytestmark = pytest.mark.benchmark_ratio
 
 
 def seconds(work, times):
-    """Median time of a call, after one to warm up."""
+    """Median processor time of a call, after one to warm up."""
     work()
     found = []
     for _ in range(times):
-        start = time.perf_counter()
+        start = time.process_time()
         work()
-        found.append(time.perf_counter() - start)
+        found.append(time.process_time() - start)
     return statistics.median(found)
 
 
@@ -44,13 +44,13 @@ def gee_fit(burned, total, pit):
         return model.fit(cov_type="bias_reduced")
 
 
-def test_four_pits_cost_at_most_six_marginal_fits():
+def test_four_pits_cost_at_most_two_and_a_half_marginal_fits():
     rng = np.random.default_rng(3)
     pit, total = np.repeat(np.arange(4), 4), np.full(16, 24)
     burned = rng.binomial(24, np.array([0.1, 0.2, 0.3, 0.4])[pit])
     ours = seconds(lambda: stats.bake_rates(burned, total, pit), 9)
     theirs = seconds(lambda: gee_fit(burned, total, pit), 9)
-    assert ours <= 6 * theirs, (
+    assert ours <= 2.5 * theirs, (
         f"{ours * 1e3:.1f} ms against {theirs * 1e3:.1f} ms a fit"
     )
 

@@ -13,8 +13,10 @@ from pitstats.planning.simulation import (
     Task,
     blocks_of,
     run_task,
+    simulate_burned,
 )
 from pitstats.stats import BakeModel
+from pitstats.stats.spread_prior import COMMON, OWN
 
 pytestmark = pytest.mark.benchmark_ratio
 
@@ -96,6 +98,27 @@ def test_much_faster_than_loops_over_fits():
     )
     assert gee >= 20 * ours
     assert mixed >= 10 * ours
+
+
+@pytest.mark.parametrize(("n_pits", "n_studies"), [(2, 2000), (4, 400)])
+def test_own_spreads_cost_at_most_half_more_than_one_for_all(n_pits, n_studies):
+    """One spread for all pits is what planning did before, at the same speed."""
+    design = BakeDesign((4,) * n_pits, (16,) * n_pits)
+    rates = np.full((1, n_pits), 0.4)
+    rates[0, 0] = 0.2
+    truth = SimulatedTruth(rates, np.array([0.6]))
+    counts = simulate_burned(design, truth, np.random.default_rng(1), n_studies)
+
+    def work(prior):
+        model = BakeModel(design.total, design.pit, prior=prior)
+        return model.separated(counts, [(0, 1)])
+
+    took = {}
+    for prior in (OWN, COMMON):
+        work(prior)
+        took[prior] = min(seconds(lambda p=prior: work(p)) for _ in range(3))
+    print(f"own / common: {took[OWN] / took[COMMON]:.2f}")
+    assert took[OWN] <= 1.5 * took[COMMON]
 
 
 def test_time_grows_no_faster_than_simulations():
