@@ -286,11 +286,9 @@ def unit_text(evenness: Evenness) -> str:
 
 
 def evenness_method(evenness: Evenness) -> str:
-    """Describe the method behind the thirds, with its measured promise."""
+    """Describe the method behind the thirds, and what of it was not measured."""
     return (
-        f"Evenness: {evenness.method}. In simulations the intervals for near minus far "
-        "covered the truth in about 95% of studies on average, for 95% claimed, without"
-        " margin (91% in the worst setting tried), and those for the difference of two "
-        "pits in it in 95% (90% in the worst). More than two pits and shared sessions "
-        "were not tried."
+        f"Evenness: {evenness.method}. How often the intervals of this model cover the "
+        "truth was not measured yet over a range of settings, nor were more than two "
+        "pits and shared sessions tried."
     )
