@@ -116,7 +116,7 @@ def point_spans(table: pd.DataFrame, prefix: str = "conf") -> list[str]:
 
 def level_text(conf_level: float) -> str:
     """Write a level as in ``95%`` or ``99.9%``."""
-    return f"{100 * conf_level:g}%"
+    return f"{round(100 * conf_level, 1):g}%"
 
 
 def p_number(p_value: float) -> str:

@@ -139,7 +139,7 @@ def _flat(text: object) -> str:
 
 def level_text(conf_level: float) -> str:
     """Write a level as in ``95%`` or ``99.9%``."""
-    return f"{100 * conf_level:g}%"
+    return f"{round(100 * conf_level, 1):g}%"
 
 
 def p_text(p_value: float, *, adjusted: bool = True) -> str:
