@@ -438,9 +438,9 @@ def _too_small(step: NextStep) -> str:
         else "be content with how large the difference can be at most"
     )
     return (
-        f"No number of bakes up to {MOST_EXTRA} would do it: {step.pit_a} and "
-        f"{step.pit_b} differ too little for that, or their bakes too much "
-        f"({_in_ten(most)} tests settled after {MOST_EXTRA} more bakes); {remedy}."
+        f"No number of bakes up to {MOST_EXTRA} would do it ({_in_ten(most)} tests "
+        f"settled after {MOST_EXTRA} more bakes). {step.pit_a} and {step.pit_b} differ "
+        f"too little for that, or their bakes too much: {remedy}."
     )
 
 
