@@ -136,7 +136,7 @@ from .planning.shopping import shopping_list as shopping_list
 from .report import ask as ask
 from .report import pages as pages
 from .report.page import Page as Page
-from .report.plan_page import PlanPage as PlanPage
+from .report.plan_results import PlanResults as PlanResults
 from .report.probe_page import ProbePage as ProbePage
 from .report.render import render_report as render_report
 from .report.season_results import SeasonResults as SeasonResults

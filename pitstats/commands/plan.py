@@ -110,11 +110,12 @@ def plan(
 def _say_plan(found: BakePlan, power: float) -> None:
     """The answer, the table, the boundary of looks, and what to bear in mind."""
     from pitstats.planning.looks import boundary_in_words
-    from pitstats.report.wording.plan import plan_answer, plan_caption, plan_table
+    from pitstats.report.sections import plan
 
-    click.echo(plan_answer(found, power))
-    click.echo(f"\n{plan_caption(found)}")
-    click.echo(plan_table(found).to_string(index=False))
+    click.echo(f"The test is to {plan.question_text(found)}.")
+    click.echo(f"{plan.in_short(found, power)} {plan.chances(found, power)}")
+    click.echo(f"\n{plan.plan_caption(found)}")
+    click.echo(plan.plan_table(found).to_string(index=False))
     for line in boundary_in_words(found):
         click.echo(f"- {line}")
     for caveat in found.caveats:
@@ -162,7 +163,7 @@ def _say_pairs(asked: dict[str, Any], found: BakePlan, seed: int) -> None:
 def _say_budget(budget: float, asked: dict[str, Any], seed: int) -> None:
     """The best split of a budget."""
     from pitstats.planning.allocation import best_split
-    from pitstats.report.wording.plan import plan_table, split_sentence
+    from pitstats.report.sections.plan import plan_table, split_sentence
 
     costs = (asked["cost_per_bake"], asked["cost_per_item"])
     if None in costs:

@@ -155,7 +155,7 @@ def best_split(
         budget=budget,
         caveats=(
             *plan.caveats,
-            "Plans whose powers lie within about twice their errors are equally good.",
+            "Plans whose powers lie within twice their errors cannot be told apart.",
         ),
     )
 

@@ -1,4 +1,4 @@
-"""The questions that a page may ask, each a function of the results of a study.
+"""The questions that a page may ask, each a function of the results of its page.
 
 Each returns a `Section`: the question, its answer in one sentence and what is shown,
 or why the record has nothing to say to it.
@@ -24,6 +24,12 @@ from pitstats.report.sections.old import sensitivity as sensitivity
 from pitstats.report.sections.old import settings as settings
 from pitstats.report.sections.pairs import section as pairs
 from pitstats.report.sections.patterns import section as patterns
+from pitstats.report.sections.plan import budget as budget
+from pitstats.report.sections.plan import one_pit as one_pit
+from pitstats.report.sections.plan import order as order_and_shopping
+from pitstats.report.sections.plan import plans as plans
+from pitstats.report.sections.plan import spreads as plan_spreads
+from pitstats.report.sections.plan import steps as one_more_bake
 from pitstats.report.sections.ranks import section as ranks
 from pitstats.report.sections.rates import section as rates
 from pitstats.report.sections.retest import section as changes
@@ -40,6 +46,7 @@ __all__ = [
     "area",
     "bake_maps",
     "bakes",
+    "budget",
     "changes",
     "checklist",
     "design",
@@ -53,8 +60,13 @@ __all__ = [
     "method",
     "new_test",
     "next_steps",
+    "one_more_bake",
+    "one_pit",
+    "order_and_shopping",
     "pairs",
     "patterns",
+    "plan_spreads",
+    "plans",
     "ranks",
     "rates",
     "rise",

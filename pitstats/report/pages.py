@@ -7,8 +7,10 @@ from typing import NamedTuple
 
 from pitstats.analysis.retest.compare import SettingComparison
 from pitstats.report import ask
+from pitstats.report.plan_results import PlanResults
 from pitstats.report.season_results import SeasonResults
 from pitstats.report.section import FirstPage, Section
+from pitstats.report.sections import plan as _plan
 from pitstats.report.sections import retest as _retest
 from pitstats.report.sections import season as _season
 from pitstats.report.sections.first_page import first_page
@@ -74,6 +76,11 @@ def compare_pits(results: StudyResults) -> FirstPage:
 def season(results: SeasonResults) -> FirstPage:
     """First page of a season: rates, pairs and every question in one line."""
     return _season.first_page(results)
+
+
+def plan_bakes(results: PlanResults) -> FirstPage:
+    """First page of plans: how many bakes it takes."""
+    return _plan.first_page(results)
 
 
 def retest(changes: SettingComparison, title: str) -> FirstPage:

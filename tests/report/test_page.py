@@ -171,4 +171,4 @@ def test_pages_are_about_a_study_and_its_folder(tmp_path: Path) -> None:
     with pytest.raises(ps.ExistsError):
         ps.Page(tmp_path / "out", "Four pits in one yard")
     with pytest.raises(ps.ExistsError):
-        ps.PlanPage(tmp_path / "out")
+        ps.Page(tmp_path / "out", "plans for new bakes")

@@ -7,7 +7,6 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.report import wording
 from pitstats.report.sections.maps import map_alt
-from pitstats.report.wording import plan as plan_wording
 from pitstats.study.demo import demo_names, simulate_demo
 from tests.analysis.rates.test_rates import counts_study
 
@@ -115,17 +114,3 @@ def test_a_pit_that_burned_none_is_among_the_limits(n_items: int) -> None:
 
 def test_p_values_are_never_zero() -> None:
     assert wording.p_text(0.0) == "adjusted p < 0.001"
-
-
-def test_an_estimated_spread_is_told_with_two_digits_and_its_scale() -> None:
-    found = ps.plan_bakes(
-        [2], [12], sd_bake=0.53906, simulations=50, rng=1, progress=False
-    )
-    texts = [
-        plan_wording.plan_answer(found),
-        plan_wording.naive_plan_sentence(found),
-        plan_wording.plan_in_words(found),
-        plan_wording.plan_table(found).to_string(),
-    ]
-    assert "a spread between bakes of 0.54 on the logit scale" in texts[0]
-    assert all("0.54" in text and "0.539" not in text for text in texts)

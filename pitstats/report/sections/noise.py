@@ -7,14 +7,20 @@ import pandas as pd
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.planning.power import BakePlan, plan_bakes
-from pitstats.report.numbers import MINUS, point_spans
+from pitstats.report.numbers import MINUS, percent, point_spans, points
 from pitstats.report.section import Section, Sentences, Table, Text, nothing
 from pitstats.report.sections.pairs import naive_sentences
+from pitstats.report.sections.plan import plan_table
 from pitstats.report.study_results import StudyResults
-from pitstats.report.wording import plan as plan_wording
 from pitstats.report.words import one_line
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
+
+_NOT_OBSERVED_POWER = (
+    "This is a plan for a new test, not the power of the finished one. The power of a "
+    "finished test at the difference it found only repeats its p-value (Hoenig and "
+    "Heisey 2001, American Statistician 55:19)."
+)
 
 
 def usual_mistake(results: StudyResults) -> Section:
@@ -64,12 +70,32 @@ def new_test(results: StudyResults, simulations: int = 1000) -> Section:
         id="new-test",
         question=question,
         body=[
-            Sentences(plan_wording.new_test_sentences(plan)),
-            Table("new_test", plan_wording.plan_table(plan), caption, plan.table),
-            Text(plan_wording.NOT_OBSERVED_POWER, "note"),
+            Sentences(new_test_sentences(plan)),
+            Table("new_test", plan_table(plan), caption, plan.table),
+            Text(_NOT_OBSERVED_POWER, "note"),
         ],
         topic="a new test",
     )
+
+
+def new_test_sentences(plan: BakePlan) -> list[str]:
+    """What new tests of several sizes would show, and how often they would err."""
+    truth = f"{percent(plan.rate)} and {percent(plan.rate + plan.difference)}"
+    said = [
+        f"If the rates estimated here were the truth, {truth}, a new test would "
+        "separate the pits with these chances, by how moody the fires are."
+    ]
+    for bakes, own in plan.table.groupby("bakes", sort=False):
+        power = own["power"]
+        ends = dict.fromkeys([percent(power.min()), percent(power.max())])
+        items = own["items"].iloc[0]
+        said.append(
+            f"{bakes} bakes of {items} items a pit: {' to '.join(ends)}; "
+            "without a difference it would cry wolf in at most "
+            f"{percent(own['false_alarm'].max())} (simulation error up to "
+            f"{points(own['power_error'].max())})."
+        )
+    return said
 
 
 def plan_new_test(

@@ -1,0 +1,389 @@
+"""How many bakes does it take: what plans would show, and what they cost."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import pandas as pd
+
+from pitstats.errors import DesignError
+from pitstats.figures.plans import plot_power
+from pitstats.planning.allocation import SplitPlan
+from pitstats.planning.designs import SPREADS, explain_spread
+from pitstats.planning.power import BakePlan
+from pitstats.planning.questions import SmallestDifference
+from pitstats.report.numbers import level_text, percent, points, span
+from pitstats.report.plan_results import PlanResults
+from pitstats.report.section import (
+    FirstPage,
+    Heading,
+    Part,
+    Picture,
+    Pictures,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    Title,
+    nothing,
+)
+from pitstats.report.sections.first_page import every_question
+from pitstats.report.words import count
+
+_UNKNOWN = (
+    "How much bakes of one pit differ is not known beforehand: look at more than one "
+    "spread.",
+    "Simulated bakes follow the model of the analysis; real fires may be rougher.",
+    "A smaller difference than the one stated needs more bakes.",
+)
+
+
+def first_page(results: PlanResults) -> FirstPage:
+    """The plan that will do, its chance in one picture, and what nobody knows."""
+    plan, power = results.plan, results.power
+    body: list[Part] = [
+        Title("How many bakes does it take?", f"The test is to {question_text(plan)}."),
+        Text(in_short(plan, power), "answer"),
+        Text(chances(plan, power)),
+    ]
+    if all(isinstance(value, int) for value in plan.table["bakes"].tolist()):
+        caption = "Bars: one simulation error. Line: the chance wanted."
+        draw = partial(plot_power, plan, wanted=power)
+        body.append(Pictures([Picture("power", draw, plan_in_words(plan), caption)]))
+    asked = (plans, spreads, steps, one_pit, budget, order)
+    own = [section for ask in asked if not (section := ask(results)).missing]
+    body += [
+        Heading("What cannot be said"),
+        Sentences(_UNKNOWN),
+        *every_question(own),
+    ]
+    return FirstPage(body)
+
+
+def plans(results: PlanResults) -> Section:
+    """All plans, with what they assume."""
+    plan = results.plan
+    table = Table("plans", plan_table(plan), plan_caption(plan), plan.table)
+    return Section(
+        id="plans",
+        question="What would each plan show?",
+        answer=naive_plan_sentence(plan),
+        body=[table, Sentences(plan.caveats)],
+    )
+
+
+def spreads(results: PlanResults) -> Section:
+    """What the spreads mean in a cook's words."""
+    plan = results.plan
+    others = [own for own in _spreads(plan) if own != _middle(plan)]
+    return Section(
+        id="spreads",
+        question="What do the fires do to it?",
+        answer=explain_spread(_middle(plan), plan.rate),
+        body=[Sentences([explain_spread(own, plan.rate) for own in others])],
+    )
+
+
+def steps(results: PlanResults) -> Section:
+    """What the bakes there are can find, and what one more buys."""
+    question = "What does one more bake buy?"
+    try:
+        found, more = results.smallest, results.steps
+    except DesignError as reason:
+        return nothing("steps", "one more bake", question, reason)
+    caption = "What one more bake of every pit buys, against twice the items"
+    return Section(
+        id="steps",
+        question=question,
+        answer=more_bakes_or_items(more),
+        body=[
+            Text(smallest_sentence(found, *results.first)),
+            Table("one_more_bake", plan_table(more), caption, more.table),
+        ],
+    )
+
+
+def one_pit(results: PlanResults) -> Section:
+    """What plans say of a single pit, and the bound if nothing burns."""
+    single, none = results.one_pit.table, results.none_burned.table
+    both = single.merge(none, on=["bakes", "items"])
+    shown = pd.DataFrame(
+        {
+            "Bakes": both["bakes"],
+            "Items a bake": both["items"],
+            "Mean interval": [
+                span(*ends) for ends in zip(both["low"], both["high"], strict=True)
+            ],
+            "Width": both["width"].map(points),
+            "Width if each item counted": both["naive_width"].map(points),
+            "If none burn: rate still up to": both["upper"].map(percent),
+            "Rule of three says": both["rule_of_three"].map(percent),
+        }
+    )
+    rate, most = percent(results.plan.rate), both.iloc[-1]
+    caption = (
+        f"A single pit that burns {rate} in the long run: what its "
+        f"{level_text(results.plan.conf_level)} interval would look like (spread "
+        f"{_spread(results.spread)}; unit of replication: the bake)"
+    )
+    answer = (
+        f"In {most['bakes']:.0f} bakes of {most['items']:.0f} items its interval is "
+        f"about {points(most['width'])} wide. If none burn, its rate may still be up "
+        f"to {percent(most['upper'])}."
+    )
+    return Section(
+        id="one-pit",
+        question="What of one pit alone?",
+        answer=answer,
+        body=[
+            Table("one_pit", shown, caption, both),
+            Sentences(results.one_pit.caveats),
+        ],
+    )
+
+
+def budget(results: PlanResults) -> Section:
+    """How a budget is best split between bakes and items."""
+    question = "How is the budget best split?"
+    try:
+        split = results.split
+    except DesignError as reason:
+        return nothing("budget", "a budget", question, reason)
+    caption = f"Ways to spend {split.budget:g}"
+    body: list[Part] = [
+        Table("budget", plan_table(split.plan), caption, split.table),
+        Sentences(split.caveats),
+    ]
+    if split.formula is not None:
+        text = (
+            f"The textbook formula for one pit says {split.formula.items:.0f} items a "
+            "bake; it does not know the price of few bakes."
+        )
+        body.append(Text(text, "note"))
+    answer = split_sentence(split)
+    return Section(id="budget", question=question, answer=answer, body=body)
+
+
+def order(results: PlanResults) -> Section:
+    """Order of bakes, rules, and the shopping list."""
+    question = "Who bakes when, and what to buy?"
+    layout = results.layout
+    try:
+        needs = results.shopping
+    except DesignError as reason:
+        return nothing("order", "a layout", question, reason)
+    assert layout is not None
+    known = layout.bakes.dropna(axis="columns", how="all")
+    caption = f"Bakes in their drawn order (seed {layout.seed})"
+    return Section(
+        id="order",
+        question=question,
+        answer=needs.sentence,
+        body=[
+            Sentences([*layout.rules, *layout.caveats]),
+            Table("order", known, caption),
+            Text(layout.balance.explanation),
+            Table("shopping", needs.table, "What to buy, bring and allow for"),
+            Sentences(needs.caveats),
+        ],
+    )
+
+
+def question_text(plan: BakePlan) -> str:
+    """What the plan is to find."""
+    other = plan.rate + plan.difference
+    return (
+        f"tell {percent(plan.rate)} burned from {percent(other)} (a difference of "
+        f"{points(plan.difference)}) between {count(plan.pits, 'pit')}"
+    )
+
+
+def in_short(plan: BakePlan, power: float) -> str:
+    """The cheapest plan that reaches the chance, or which comes nearest."""
+    usual = _usual(plan)
+    best = usual.cheapest(power)
+    mood, row = _mood(_middle(plan)), _nearest(usual, power)
+    design = f"{_times(row['bakes'])} with {row['items']} items each"
+    if best is not None:
+        return (
+            f"With {mood} it takes {_times(best['bakes'])} of every pit with "
+            f"{best['items']} items each for a chance of {percent(power)} or more."
+        )
+    return (
+        f"With {mood} none of these plans reaches a chance of {percent(power)}; "
+        f"nearest come {design}. Plan more bakes, or look for a larger difference."
+    )
+
+
+def chances(plan: BakePlan, power: float) -> str:
+    """Chance of that plan at every spread asked about, with its largest error."""
+    row = _nearest(_usual(plan), power)
+    same = (plan.table["bakes"] == row["bakes"]) & (plan.table["items"] == row["items"])
+    own = plan.table[same].sort_values("sd_bake")
+    parts = [
+        f"{percent(chance)} with {_mood(spread)}"
+        for chance, spread in zip(own["power"], own["sd_bake"], strict=True)
+    ]
+    error = points(float(own["power_error"].max()))
+    return (
+        f"Chance with {_times(row['bakes'])} of {row['items']} items: "
+        f"{', '.join(parts)} (simulation error up to {error})."
+    )
+
+
+def _nearest(usual: BakePlan, power: float) -> pd.Series:
+    best = usual.cheapest(power)
+    return (
+        usual.table.iloc[int(usual.table["power"].argmax())] if best is None else best
+    )
+
+
+def _usual(plan: BakePlan) -> BakePlan:
+    return replace(plan, table=plan.table[plan.table["sd_bake"] == _middle(plan)])
+
+
+def _spreads(plan: BakePlan) -> list[float]:
+    return sorted(set(plan.table["sd_bake"].tolist()))
+
+
+def _middle(plan: BakePlan) -> float:
+    return _spreads(plan)[(len(_spreads(plan)) - 1) // 2]
+
+
+def _mood(spread: float) -> str:
+    """Name a spread the way a cook would, with its number."""
+    for word, value in SPREADS.items():
+        if abs(spread - value) < 1e-9:
+            return f"{word} fires (spread {_spread(spread)})"
+    return f"a spread between bakes of {_spread(spread)} on the logit scale"
+
+
+def _spread(value: float) -> str:
+    """A spread between bakes with two digits: an estimate tells no more."""
+    return f"{float(value):.2g}"
+
+
+def _times(bakes: object) -> str:
+    return f"{bakes} bakes by pit" if isinstance(bakes, str) else f"{bakes} bakes"
+
+
+def naive_plan_sentence(plan: BakePlan) -> str:
+    """How far off the usual formula is, where it promises most."""
+    gap = plan.table["naive_power"] - plan.table["power"]
+    row = plan.table.iloc[int(gap.argmax())]
+    return (
+        f"If every item counted, a formula would promise {percent(row['naive_power'])} "
+        f"for {row['bakes']} bakes of {row['items']} items; the simulation finds "
+        f"{percent(row['power'])} (spread {_spread(row['sd_bake'])}, error "
+        f"{points(row['power_error'])})."
+    )
+
+
+def more_bakes_or_items(steps: BakePlan) -> str:
+    """One more bake against twice the items."""
+    rows: dict[str, Any] = {
+        str(row["note"]): row for row in steps.table.to_dict("records")
+    }
+    now, bake, twice = (
+        rows[name] for name in ("as planned", "one more bake", "twice the items")
+    )
+    return (
+        f"From {now['bakes']} bakes of {now['items']} items ({percent(now['power'])}), "
+        f"one more bake gives {percent(bake['power'])}, twice the items "
+        f"{percent(twice['power'])} (simulation error about "
+        f"{points(now['power_error'])})."
+    )
+
+
+def smallest_sentence(found: SmallestDifference, bakes: int, items: int) -> str:
+    """What can be found with the bakes and items there are."""
+    start = f"With {bakes} bakes of {items} items a pit"
+    if math.isnan(found.difference):
+        return (
+            f"{start}, no difference from {percent(found.rate)} is found with a chance "
+            f"of {percent(found.power)}."
+        )
+    error = max(100 * found.difference_error, 0.1)
+    return (
+        f"{start}, the smallest difference found with a chance of "
+        f"{percent(found.power)} is about {points(found.difference)} (from "
+        f"{percent(found.rate)}; simulation error {error:.1f} points)."
+    )
+
+
+def split_sentence(split: SplitPlan) -> str:
+    """How a budget is best spent."""
+    best = split.best
+    return (
+        f"A budget of {split.budget:g} is best spent on {best['bakes']} bakes of "
+        f"{best['items']} items a pit: chance {percent(best['power'])}, simulation "
+        f"error {points(best['power_error'])}, spread {_spread(best['sd_bake'])}."
+    )
+
+
+def plan_table(plan: BakePlan) -> pd.DataFrame:
+    """Table of plans, ready to read."""
+    table = plan.table
+    columns: dict[str, Any] = {
+        "Bakes a pit": table["bakes"],
+        "Items a bake": table["items"],
+        "Spread": [_spread(value) for value in table["sd_bake"]],
+        "ICC": [f"{value:.2f}" for value in table["icc"]],
+        "Chance to separate": _with_errors(table, "power"),
+        **_look_columns(plan),
+        "Width of the interval": [
+            f"{points(width)} ± {100 * error:.1f}"
+            for width, error in zip(table["width"], table["width_error"], strict=True)
+        ],
+        "False alarm": _with_errors(table, "false_alarm"),
+    }
+    if table["no_difference"].notna().any():
+        columns["Chance of 'no difference beyond the margin'"] = _with_errors(
+            table, "no_difference"
+        )
+    columns["If each item counted"] = table["naive_power"].map(percent)
+    if table["cost"].notna().any():
+        columns["Cost"] = [f"{value:g}" for value in table["cost"]]
+    if table["note"].astype(bool).any():
+        columns["Note"] = table["note"]
+    return pd.DataFrame(columns)
+
+
+def _look_columns(plan: BakePlan) -> dict[str, Any]:
+    """Columns of a plan that may stop early."""
+    if not plan.looks:
+        return {}
+    table = plan.table
+    means = zip(table["mean_bakes"], table["mean_bakes_error"], strict=True)
+    return {
+        "With one look": table["one_look_power"].map(percent),
+        "Mean bakes a pit": [f"{mean:.1f} ± {error:.1g}" for mean, error in means],
+    }
+
+
+def _with_errors(table: pd.DataFrame, name: str) -> list[str]:
+    return [
+        f"{percent(value)} ± {100 * error:.1f}"
+        for value, error in zip(table[name], table[f"{name}_error"], strict=True)
+    ]
+
+
+def plan_caption(plan: BakePlan) -> str:
+    """What the table of plans shows."""
+    return (
+        f"Plans to {question_text(plan)}; {level_text(plan.conf_level)} intervals, "
+        f"unit of replication: the bake; ± one simulation error ({plan.simulations} "
+        f"simulated studies, seed {plan.seed})"
+    )
+
+
+def plan_in_words(plan: BakePlan) -> str:
+    """The power curves for those who cannot see them."""
+    return " ".join(
+        f"Spread {_spread(row['sd_bake'])}, {row['bakes']} bakes of {row['items']} "
+        f"items: {percent(row['power'])}."
+        for row in plan.table.to_dict("records")
+    )

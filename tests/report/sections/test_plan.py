@@ -1,0 +1,104 @@
+"""The page of plans: answer, every question short, nothing of what was not stated."""
+
+import pytest
+
+import pitstats as ps
+from pitstats.report.section import Questions, Sentences, Table, Text
+from pitstats.report.sections import noise, plan
+from tests.report.overclaims import overclaims, said, sentences_of
+
+SECTIONS = (
+    *(ps.ask.plans, ps.ask.plan_spreads, ps.ask.one_more_bake),
+    *(ps.ask.one_pit, ps.ask.budget, ps.ask.order_and_shopping),
+)
+STATED = {"budget": 300.0, "cost_per_bake": 20.0, "cost_per_item": 0.5}
+
+
+def planned(bakes: list[object], **more: float) -> ps.PlanResults:
+    found = ps.plan_bakes(
+        bakes, [12], 0.2, 0.5, [0.3, 0.6], simulations=100, rng=1, progress=False
+    )
+    layout = ps.randomize_layout({"Quarry": [3, 6], "Ferry": [3, 5]}, bakes=2, seed=1)
+    return ps.PlanResults(found, **more, layout=layout if more else None)
+
+
+@pytest.fixture(scope="module")
+def full() -> ps.PlanResults:
+    return planned([2, 4, 6], **STATED)
+
+
+def test_the_first_page_is_short_and_answers(full: ps.PlanResults) -> None:
+    page = ps.pages.plan_bakes(full)
+    first = next(part.text for part in page.body if isinstance(part, Text))
+    best = full.plan.table.query("sd_bake == 0.3 and power >= 0.8").iloc[0]
+    assert first.startswith("With steady fires (spread 0.3)")
+    assert f"it takes {best['bakes']} bakes of every pit with 12 items each" in first
+    asked = next(part.sections for part in page.body if isinstance(part, Questions))
+    assert len(asked) == len(SECTIONS)
+    texts = [*said(page), *(own.answer for own in asked)]
+    # The alternative text of the picture lists the plans.
+    assert sum(len(text.split()) for text in texts) <= 600
+    for text in texts:
+        assert overclaims(text) == []
+        assert all(len(own.split()) <= 30 for own in sentences_of(text))
+
+
+@pytest.mark.parametrize("ask", SECTIONS)
+def test_sections_are_answered_in_short_sentences(ask, full) -> None:  # type: ignore[no-untyped-def]
+    section = ask(full)
+    assert not section.missing
+    assert len(section.answer.split()) <= 30
+    for text in said(section):
+        assert overclaims(text) == []
+        assert all(len(own.split()) <= 45 for own in sentences_of(text)), text
+
+
+def test_what_was_not_stated_is_not_asked() -> None:
+    bare = planned([2])
+    assert "No budget" in ps.ask.budget(bare).missing
+    assert "No grates" in ps.ask.order_and_shopping(bare).missing
+    asked = [p for p in ps.pages.plan_bakes(bare).body if isinstance(p, Questions)]
+    assert len(asked[0].sections) == len(SECTIONS) - 2
+
+
+def test_no_plan_reaches_the_chance() -> None:
+    text = plan.in_short(planned([2]).plan, 0.9)
+    assert "none of these plans reaches a chance of" in text
+    assert "Plan more bakes, or look for a larger difference." in text
+
+
+def test_unequal_pits_have_no_next_bake_but_all_else() -> None:
+    uneven = planned([(2, 3)])
+    assert "one plan with equal numbers" in ps.ask.one_more_bake(uneven).missing
+    assert "bakes by pit" in plan.in_short(uneven.plan, 0.8)
+    assert ps.ask.one_pit(uneven).answer.startswith("In 3 bakes of 12 items")
+
+
+def test_one_pit_keeps_to_the_level_of_the_plan(full: ps.PlanResults) -> None:
+    table = next(p for p in ps.ask.one_pit(full).body if isinstance(p, Table))
+    assert "95% interval" in table.caption
+    assert full.one_pit.conf_level == full.plan.conf_level
+
+
+def test_an_estimated_spread_is_told_with_two_digits_and_its_scale() -> None:
+    found = ps.plan_bakes(
+        [2], [12], sd_bake=0.53906, simulations=50, rng=1, progress=False
+    )
+    texts = [
+        plan.in_short(found, 0.8),
+        plan.naive_plan_sentence(found),
+        plan.plan_in_words(found),
+        plan.plan_table(found).to_string(),
+    ]
+    assert "a spread between bakes of 0.54 on the logit scale" in texts[0]
+    assert all("0.54" in text and "0.539" not in text for text in texts)
+
+
+def test_a_new_test_names_both_truths() -> None:
+    study = ps.study_from_counts(["A"] * 3 + ["B"] * 3, [18] * 6, [2, 3, 2, 9, 8, 10])
+    section = noise.new_test(ps.StudyResults(study), 100)
+    lines = next(p.sentences for p in section.body if isinstance(p, Sentences))
+    assert "were the truth" in lines[0]
+    assert all("cry wolf" in line for line in lines[1:])
+    assert len(lines) == 4
+    assert all(len(own.split()) <= 45 for t in lines for own in sentences_of(t))
