@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-from functools import cached_property, partial
+from functools import partial
 
-import pandas as pd
-
-from pitstats.analysis.grading.grade_comparison import compare_grades
-from pitstats.analysis.grading.grades import count_grades
 from pitstats.analysis.model.burn_model import distance_curves
-from pitstats.analysis.model.settings_effect import estimate_setting_effect
 from pitstats.analysis.places.evenness import compare_evenness
-from pitstats.analysis.rates.rates import estimate_shares
 from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
-from pitstats.figures.grates import plot_grades
-from pitstats.report import tables, wording
-from pitstats.report.old_page import Picture
 from pitstats.report.sensitivity_sections import SensitivitySections
 from pitstats.report.wording import evenness as evenness_wording
 from pitstats.report.wording import model as model_wording
@@ -83,86 +74,3 @@ class ComparisonPage(
         )
         self.keep_table("curves", curves)
         self.say_all(caveats)
-
-    def show_settings(self, conf_level: float | None = None) -> None:
-        """Effects of settings within pits, where they were varied."""
-        self._beside("settings")
-        bakes = self._study.bakes
-        for column in ("damper_open", "intake_open", "plate"):
-            if bakes[column].isna().all():
-                continue
-            if bakes[column].nunique() == 1:
-                value = bakes[column].dropna().iloc[0]
-                self.say(model_wording.never_varied(column, value))
-                continue
-            effect = estimate_setting_effect(self._study, column, conf_level=conf_level)
-            self.say_all(model_wording.setting_sentences(effect))
-            self.say_all(effect.caveats)
-            if effect.table["estimate"].notna().any():
-                self.keep_table(f"setting_{column}", effect.table)
-
-    def show_grades(self, conf_level: float | None = None) -> None:
-        """The grade scale: shares of all grades and outcomes, and other cuts."""
-        counts, pictures = self._grades
-        if counts.empty:
-            self.say("Only burned or not was recorded, so there is no grade scale.")
-            return
-        self._beside("grades")
-        self.pictures(pictures)
-        self._keep_grades(counts)
-        found = compare_grades(self._study, conf_level)
-        self.table(
-            "grade_shares",
-            tables.grade_table(found),
-            wording.grades_table_caption(found),
-            values=found.table,
-        )
-        self.keep_table("grade_differences", found.differences)
-        self.keep_table("cuts", found.cuts)
-        self.keep_table("cut_differences", found.cut_differences)
-        if len(found.scales):
-            self.keep_table("grade_scales", found.scales)
-        self.say_all([*wording.grade_sentences(found), *found.caveats])
-        self.say(f"How: {found.method}.", "note")
-
-    @cached_property
-    def _grades(self) -> tuple[pd.DataFrame, list[Picture]]:
-        """Grades of all pits, and their bars; no bars without grades."""
-        counts = count_grades(self._study)
-        if counts.empty:
-            return counts, []
-        bars = Picture(
-            "grades",
-            partial(plot_grades, counts),
-            wording.grades_in_words(counts),
-            wording.grades_caption(self._study.settings),
-        )
-        return counts, [bars]
-
-    def show_other_outcomes(self, conf_level: float | None = None) -> None:
-        """Under-baked and good shares, where no grade tells them with all others."""
-        if not self._grades[0].empty:
-            return
-        for outcome in ("underbaked", "good"):
-            try:
-                shares = estimate_shares(self._study, outcome, conf_level)
-            except DesignError as reason:
-                self.say(str(reason), "note")
-                continue
-            self.table(
-                f"rates_{outcome}",
-                tables.rate_table(shares),
-                wording.rates_table_caption(shares),
-                values=shares.table,
-            )
-
-    def _keep_grades(self, counts: pd.DataFrame) -> None:
-        wide = counts.pivot_table(
-            index="pit", columns="grade", values="n_items", sort=False, aggfunc="sum"
-        )
-        self.table(
-            "grades",
-            wide.rename_axis(columns=None).reset_index().rename(columns={"pit": "Pit"}),
-            "Items by grade of the deciding face (missing items are counted apart)",
-            values=counts,
-        )

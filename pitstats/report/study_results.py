@@ -8,6 +8,10 @@ from functools import cached_property
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
+from pitstats.analysis.grading.grade_comparison import (
+    GradeComparison,
+    compare_grades,
+)
 from pitstats.analysis.heat.rise import RiseComparison, compare_rise
 from pitstats.analysis.heat.temperatures import (
     TemperatureComparison,
@@ -101,6 +105,11 @@ class StudyResults:
     def extra_bakes(self) -> ExtraBakes:
         """The fewest bakes that would separate what the design cannot."""
         return suggest_bakes(self.study)
+
+    @cached_property
+    def grades(self) -> GradeComparison:
+        """All grades at once."""
+        return compare_grades(self.study, self.conf_level)
 
     @cached_property
     def gradings(self) -> GradingAgreement:

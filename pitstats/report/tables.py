@@ -6,7 +6,6 @@ import math
 
 import pandas as pd
 
-from pitstats.analysis.grading.grade_comparison import GradeComparison
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.wording import one_line, percent
@@ -285,43 +284,6 @@ def _text(value: object) -> str:
     if pd.isna(value):  # type: ignore[call-overload]
         return NO_VALUE
     return f"{value:g}" if isinstance(value, int | float) else one_line(value)
-
-
-def grade_table(found: GradeComparison) -> pd.DataFrame:
-    """Shares of every outcome and grade, one column per pit.
-
-    Parameters
-    ----------
-    found : GradeComparison
-        As returned by `compare_grades`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per outcome.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.compare_grades(ps.demo_study("one_bake_each"))
-    >>> grade_table(found).columns.tolist()
-    ['Outcome', 'Quarry', 'Ferry']
-    """
-    rows = []
-    for outcome, group in found.table.groupby("outcome", sort=False):
-        row = {"Outcome": one_line(outcome)}
-        row |= {
-            one_line(pit): f"{percent(est)} ({span(lo, hi)})"
-            for pit, est, lo, hi in zip(
-                group["pit"],
-                group["estimate"],
-                group["conf_low"],
-                group["conf_high"],
-                strict=True,
-            )
-        }
-        rows.append(row)
-    return pd.DataFrame(rows)
 
 
 def missing_table(rates: BurnRates) -> pd.DataFrame:

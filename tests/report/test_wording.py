@@ -6,6 +6,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report import wording
+from pitstats.report.sections import grades
 from pitstats.report.sections.maps import map_alt
 from pitstats.study.demo import demo_names, simulate_demo
 from tests.analysis.rates.test_rates import counts_study
@@ -71,9 +72,9 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
         *wording.headline_number(comparison),
         *(f"{f.id} ({f.severity}): {f.message} {f.fix}" for f in findings),
         wording.missing_sentence(rates),
-        *wording.grade_sentences(ps.compare_grades(study)),
+        *grades.grade_sentences(ps.compare_grades(study)),
         map_alt(ps.map_cells(study), "share"),
-        wording.grades_in_words(ps.count_grades(study)),
+        grades.grades_in_words(ps.count_grades(study)),
         *wording.method(comparison, rates),
     ]
     assert lines == snapshot

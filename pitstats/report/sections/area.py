@@ -49,6 +49,9 @@ CHANCE_CAPTION = (
 QUESTION = "How much of the grate can be used?"
 
 
+_MOST_IN_A_LINE = 4  # pits whose shares fit into one sentence
+
+
 def section(results: StudyResults) -> Section:
     """Cells in the target grade: share, area, every bake, and next time."""
     try:
@@ -91,12 +94,16 @@ def in_short(area: UsableArea) -> str:
     if area.one_bake_each:
         seen = [f"{one_line(r['pit'])} {r['n_good']} of {r['n_items']}" for r in rows]
         return f"Good in the one bake of each: {listed(seen)} items."
+    rows.sort(key=lambda row: -row["estimate"])
+    ends = rows if len(rows) <= _MOST_IN_A_LINE else [rows[0], rows[-1]]
     shares = [
         f"{one_line(r['pit'])} "
         f"{share_span(r['estimate'], r['conf_low'], r['conf_high'])}"
-        for r in rows
+        for r in ends
     ]
-    return f"Good of its tested cells in the long run: {listed(shares)}."
+    if ends is not rows:
+        return f"Good cells in the long run: most {shares[0]}, fewest {shares[1]}."
+    return f"Good cells in the long run: {listed(shares)}."
 
 
 def area_sentences(area: UsableArea) -> list[str]:

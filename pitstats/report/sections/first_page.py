@@ -44,7 +44,7 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
         Sentences(limits(results)),
         Heading("What to do next"),
         Text(next_step(results)),
-        *every_question(sections),
+        *every_question(sections, in_lines=not results.comparison.one_bake_each),
     ]
     return FirstPage(body)
 
@@ -54,11 +54,15 @@ def doubt_frame(doubt: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
     return [("", f"{message} {fix}") for message, fix in doubt]
 
 
-def every_question(sections: Sequence[Section]) -> list[Part]:
-    """Every other question in a line, and what stands further down beside them."""
+def every_question(sections: Sequence[Section], *, in_lines: bool = True) -> list[Part]:
+    """Every other question in a line, and what stands further down beside them.
+
+    Where the record can hardly answer any (one bake each), their names alone.
+    """
     asked = [own for own in sections if own.answer and not own.missing]
     others = [own for own in sections if own.topic and not (own.answer or own.missing)]
-    body: list[Part] = [Heading("Every other question"), Questions(asked)]
+    body: list[Part] = [Heading("Every other question")]
+    body.append(Questions(asked) if in_lines else Links("Further down:", asked))
     body.append(Links("Also on this page:", others))
     line = in_one_line(sections)
     return [*body, Text(line, "note")] if line else body

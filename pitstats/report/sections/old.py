@@ -43,12 +43,3 @@ evenness = old(
     lambda p, r: p.show_evenness(r.conf_level),
     lambda p, r: p.show_curves(r.conf_level),
 )
-settings = old(
-    "settings", "What did settings do?", lambda p, r: p.show_settings(r.conf_level)
-)
-grades = old(
-    "grades",
-    "What about the other grades?",
-    lambda p, r: p.show_grades(r.conf_level),
-    lambda p, r: p.show_other_outcomes(r.conf_level),
-)

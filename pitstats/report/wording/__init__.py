@@ -6,8 +6,6 @@ result names the unit of replication, what was averaged over and the conditions;
 passes the gate in `guard`, which the tests close against words that claim too much.
 """
 
-from pitstats.report.wording.grades import grade_sentences as grade_sentences
-from pitstats.report.wording.grades import grades_table_caption as grades_table_caption
 from pitstats.report.wording.method import SAFETY as SAFETY
 from pitstats.report.wording.method import SAFETY_CLOSING as SAFETY_CLOSING
 from pitstats.report.wording.method import limits as limits
@@ -35,5 +33,3 @@ from pitstats.report.wording.rates import missing_sentence as missing_sentence
 from pitstats.report.wording.rates import rate_sentence as rate_sentence
 from pitstats.report.wording.rates import rates_caption as rates_caption
 from pitstats.report.wording.rates import rates_table_caption as rates_table_caption
-from pitstats.report.wording.record import grades_caption as grades_caption
-from pitstats.report.wording.record import grades_in_words as grades_in_words

@@ -12,7 +12,7 @@ import pitstats as ps
 from pitstats import stats
 from pitstats.analysis.grading.grade_comparison import AGREE_WITHIN
 from pitstats.analysis.rates.pairs import PAIR_COLUMNS
-from pitstats.report import tables, wording
+from pitstats.report.sections import grades
 
 GRADES = ("raw", "light", "golden", "dark", "burned")
 
@@ -201,11 +201,11 @@ def test_pits_that_differ_in_scale_are_told_from_pits_that_differ_in_level() -> 
     row = found.scales.iloc[0]
     assert row["verdict"] == "differs"
     assert row["conf_low"] > 1
-    lines = wording.grade_sentences(found)
+    lines = grades.grade_sentences(found)
     assert any("Ferry over more grades than Quarry" in line for line in lines)
     darker = ps.compare_grades(graded_study({"Quarry": QUARRY, "Ferry": FERRY}))
     assert darker.scales["verdict"].tolist() == ["cannot tell"]
-    assert any("how dark" in line for line in wording.grade_sentences(darker))
+    assert any("how dark" in line for line in grades.grade_sentences(darker))
 
 
 def test_the_typical_grade_is_the_one_that_half_of_the_items_reach(
@@ -224,13 +224,13 @@ def test_one_bake_each_gives_no_verdict() -> None:
     for table in (found.differences, found.cut_differences, found.scales):
         assert set(table["verdict"]) == {"one bake each"}
     assert any("baked once" in caveat for caveat in found.caveats)
-    assert len(wording.grade_sentences(found)) == 2
+    assert len(grades.grade_sentences(found)) == 2
 
 
 def test_one_pit_alone() -> None:
     alone = ps.compare_grades(graded_study({"Quarry": QUARRY}))
     assert alone.differences.empty
-    assert len(wording.grade_sentences(alone)) == 1
+    assert len(grades.grade_sentences(alone)) == 1
 
 
 def test_a_pit_without_grades_is_named() -> None:
@@ -254,7 +254,7 @@ def test_sessions_without_a_name_are_days_of_their_own(study: ps.Study) -> None:
 
 
 def test_the_table_for_readers_has_a_column_per_pit(found: ps.GradeComparison) -> None:
-    table = tables.grade_table(found)
+    table = grades.grade_table(found)
     assert table.columns.tolist() == ["Outcome", "Quarry", "Ferry"]
     assert len(table) == found.table["outcome"].nunique()
     assert table["Quarry"].str.contains(" to ").all()

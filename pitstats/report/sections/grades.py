@@ -1,0 +1,200 @@
+"""The whole grade scale: shares of every grade and outcome, from one model."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pandas as pd
+
+from pitstats.analysis.grading.grade_comparison import GradeComparison
+from pitstats.analysis.grading.grades import count_grades
+from pitstats.errors import DesignError
+from pitstats.figures.grates import plot_grades
+from pitstats.report.numbers import level_text, share_span
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    nothing,
+)
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import IN_BAKES, ahead, count, listed, one_line, read_with
+from pitstats.study.settings import Settings
+
+QUESTION = "What about the other grades?"
+
+
+def section(results: StudyResults) -> Section:
+    """Bars of grades as counted, and long-run shares that add up to 1 in every pit."""
+    counts = count_grades(results.study)
+    if counts.empty:
+        reason = "Only burned or not was recorded, so there is no grade scale."
+        return nothing("grades", "grades", QUESTION, reason)
+    try:
+        found = results.grades
+    except DesignError as reason:
+        return nothing("grades", "grades", QUESTION, reason)
+    beside = read_with(results.findings, "grades")
+    body: list[Part] = [Text(beside, "note")] if beside else []
+    bars = partial(plot_grades, counts)
+    caption = _bars_caption(results.study.settings)
+    body += [
+        Picture("grades", bars, grades_in_words(counts), caption),
+        _counted(counts),
+        Table("grade_shares", grade_table(found), _caption(found), found.table),
+        Kept("grade_differences", found.differences),
+        Kept("cuts", found.cuts),
+        Kept("cut_differences", found.cut_differences),
+    ]
+    if len(found.scales):
+        body.append(Kept("grade_scales", found.scales))
+    body.append(Sentences([*grade_sentences(found), *found.caveats]))
+    body.append(Text(f"How: {found.method}.", "note"))
+    return Section(id="grades", question=QUESTION, answer=in_short(found), body=body)
+
+
+def in_short(found: GradeComparison) -> str:
+    """How many pairs other cuts would tell apart, in one sentence."""
+    cuts = found.cut_differences
+    others = cuts[~cuts["headline"]]
+    if others.empty:
+        return "One pit alone: its shares of all grades stand here."
+    if (others["verdict"] == "one bake each").all():
+        return "With one bake of each pit no cut gives a verdict."
+    apart = others[others["verdict"].str.startswith("differs")]
+    n_apart = len(apart[["pit_a", "pit_b"]].drop_duplicates())
+    n_pairs = len(others[["pit_a", "pit_b"]].drop_duplicates())
+    return (
+        f"Counted from another grade, {n_apart or 'none'} of "
+        f"{count(n_pairs, 'pair')} would be told apart."
+    )
+
+
+def _counted(counts: pd.DataFrame) -> Table:
+    wide = counts.pivot_table(
+        index="pit", columns="grade", values="n_items", sort=False, aggfunc="sum"
+    )
+    shown = wide.rename_axis(columns=None).reset_index().rename(columns={"pit": "Pit"})
+    caption = "Items by grade of the deciding face (missing items are counted apart)"
+    return Table("grades", shown, caption, counts)
+
+
+def _bars_caption(settings: Settings) -> str:
+    face = "darkest recorded face" if settings.face == "worst" else settings.face
+    return (
+        f"Grade of the {face} of every graded item, palest first; numbers are items. "
+        "Missing items are not in the bars."
+    )
+
+
+def grades_in_words(counts: pd.DataFrame) -> str:
+    """Describe the bars of grades for those who cannot see them."""
+    parts = []
+    for pit, own in counts.groupby("pit", sort=False):
+        grades = [
+            f"{n_items} {one_line(grade)}"
+            for n_items, grade in zip(own["n_items"], own["grade"], strict=True)
+        ]
+        parts.append(f"{one_line(pit)}: {listed(grades)}.")
+    return " ".join(parts)
+
+
+def _caption(found: GradeComparison) -> str:
+    return (
+        "Long-run share of every outcome and grade, as baked, from one model of all "
+        f"grades ({level_text(found.conf_level)} interval; unit of replication: the "
+        "bake)"
+    )
+
+
+def grade_table(found: GradeComparison) -> pd.DataFrame:
+    """Shares of every outcome and grade, one column per pit.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.compare_grades(ps.demo_study("one_bake_each"))
+    >>> grade_table(found).columns.tolist()
+    ['Outcome', 'Quarry', 'Ferry']
+    """
+    rows = [
+        {"Outcome": one_line(outcome)}
+        | {
+            one_line(row["pit"]): share_span(
+                row["estimate"], row["conf_low"], row["conf_high"]
+            )
+            for row in group.to_dict("records")
+        }
+        for outcome, group in found.table.groupby("outcome", sort=False)
+    ]
+    return pd.DataFrame(rows)
+
+
+def grade_sentences(found: GradeComparison) -> list[str]:
+    """What holds under every cut, how pits spread their grades, what is typical.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> found = ps.compare_grades(ps.demo_study("one_bake_each"))
+    >>> grade_sentences(found)[0]
+    'With one bake of each pit no cut gives a verdict.'
+    """
+    lines = []
+    if len(found.differences):
+        # The stated cut has its own exact answer, which leads.
+        cuts = found.cut_differences
+        lines += _cuts(cuts[~cuts["headline"]])
+    scales = found.scales
+    if len(scales) and not (scales["verdict"] == "one bake each").any():
+        lines.append(_scales(found))
+    return [*lines, _typical(found)]
+
+
+def _cuts(cuts: pd.DataFrame) -> list[str]:
+    """What the verdicts would be if burned began elsewhere; separated pairs only."""
+    if (cuts["verdict"] == "one bake each").all():
+        return ["With one bake of each pit no cut gives a verdict."]
+    lines = []
+    for cut, group in cuts.groupby("burned_from", sort=False):
+        differs = group[group["verdict"].str.startswith("differs")]
+        pairs = [ahead(row) for _, row in differs.iterrows()]
+        named = listed([f"{pair.more} more than {pair.less}" for pair in pairs])
+        lines.append(
+            f"Counted from '{one_line(cut)}' on, as baked: "
+            f"{named or 'cannot tell the pits apart'} {IN_BAKES}."
+        )
+    return lines
+
+
+def _scales(found: GradeComparison) -> str:
+    """Whether some pit spreads its items over more grades than another."""
+    apart = found.scales[found.scales["verdict"] == "differs"]
+    if apart.empty:
+        return (
+            f"Cannot tell the pits apart {IN_BAKES} by how widely they spread their "
+            "items over the grades; where they differ, it is in how dark they bake."
+        )
+    pairs = []
+    for row in apart.to_dict("records"):
+        names = [one_line(row["pit_a"]), one_line(row["pit_b"])]
+        wide, narrow = names if row["ratio"] < 1 else names[::-1]
+        pairs.append(f"{wide} over more grades than {narrow}")
+    return (
+        f"The pits differ {IN_BAKES} not only in how dark they bake but in how widely "
+        f"they spread their items: {listed(pairs)}."
+    )
+
+
+def _typical(found: GradeComparison) -> str:
+    """The grade that half of the items reach in each pit."""
+    each = [
+        f"{one_line(row['pit'])} '{one_line(row['grade'])}' "
+        f"('{one_line(row['grade_low'])}' to '{one_line(row['grade_high'])}')"
+        for row in found.typical.to_dict("records")
+    ]
+    return f"The grade that half of the items reach or pass: {listed(each)}."

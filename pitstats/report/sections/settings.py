@@ -1,0 +1,124 @@
+"""What settings did: damper, intake and plate, within pits that varied them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+from pitstats.analysis.model.settings_effect import estimate_setting_effect
+from pitstats.analysis.results import SettingEffect
+from pitstats.report.numbers import level_text, points, signed_points, span_points
+from pitstats.report.section import Kept, Part, Section, Sentences, Text, nothing
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import IN_CONDITIONS, count, one_line, read_with
+
+QUESTION = "What did settings do?"
+_COLUMNS = ("damper_open", "intake_open", "plate")
+Row = Mapping[Hashable, Any]
+
+
+def section(results: StudyResults) -> Section:
+    """Effects of settings within pits; a setting that never varied has none."""
+    bakes = results.study.bakes
+    known = [name for name in _COLUMNS if bakes[name].notna().any()]
+    if not known:
+        reason = "No damper, intake or plate is recorded."
+        return nothing("settings", "settings", QUESTION, reason)
+    beside = read_with(results.findings, "settings")
+    body: list[Part] = [Text(beside, "note")] if beside else []
+    effects = {
+        name: estimate_setting_effect(
+            results.study, name, conf_level=results.conf_level
+        )
+        for name in known
+        if bakes[name].nunique() > 1
+    }
+    for name in known:
+        if name not in effects:
+            value = bakes[name].dropna().iloc[0]
+            body.append(Text(never_varied(name, value)))
+            continue
+        effect = effects[name]
+        body.append(Sentences([*setting_sentences(effect), *effect.caveats]))
+        if effect.table["estimate"].notna().any():
+            body.append(Kept(f"setting_{name}", effect.table))
+    answer = _in_short(list(effects.values()))
+    return Section(id="settings", question=QUESTION, answer=answer, body=body)
+
+
+def _in_short(effects: list[SettingEffect]) -> str:
+    tried = [e for e in effects if e.table["estimate"].notna().any()]
+    if not tried:
+        return "No setting was varied within a pit, so what settings do is unknown."
+    steps = sum(int(e.table["estimate"].notna().sum()) for e in tried)
+    firm = sum(int(e.table["verdict"].str.startswith("differs").sum()) for e in tried)
+    return f"Of {count(steps, 'look')} at settings {firm or 'none'} showed an effect."
+
+
+def setting_sentences(effect: SettingEffect) -> list[str]:
+    """One sentence per step within the pits in which it was varied.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> study = ps.demo_study("unfair_order")
+    >>> setting_sentences(ps.estimate_setting_effect(study, "damper_open"))
+    []
+    """
+    return [
+        _step(row, effect)
+        for row in effect.table.to_dict("records")
+        if not math.isnan(row["estimate"])
+    ]
+
+
+def never_varied(column: str, value: object) -> str:
+    """Say that a setting was the same throughout.
+
+    Examples
+    --------
+    >>> never_varied("damper_open", 1.0)
+    'damper_open was 1 in every bake of every pit, so its effect is unknown.'
+    """
+    return (
+        f"{column} was {_shown(value)} in every bake of every pit, so its effect is "
+        "unknown."
+    )
+
+
+def _step(row: Row, effect: SettingEffect) -> str:
+    where = "all pits that varied it" if row["pit"] == "all" else one_line(row["pit"])
+    first, last = _shown(row["from_value"]), _shown(row["to_value"])
+    adjusted = " with grate temperature allowed for" if row["adjusted_for"] else ""
+    change = (
+        f"{signed_points(row['estimate'])} points ({level_text(effect.conf_level)} "
+        f"interval {span_points(row['conf_low'], row['conf_high'])}; "
+        f"{row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
+    )
+    name, verdict = one_line(effect.column), str(row["verdict"])
+    if verdict.startswith("differs"):
+        looks = int(effect.table["estimate"].notna().sum())
+        several = f" One of {looks} looks at {name}, not allowed for." * (looks > 1)
+        small = ", inside the stated margin" * (verdict != "differs")
+        more = "more" if row["estimate"] > 0 else "less"
+        return (
+            f"In {where}, bakes with {name} at {last} burned {more} than bakes at "
+            f"{first} {IN_CONDITIONS}{adjusted}{small}: {change}.{several}"
+        )
+    if verdict == "no difference beyond the margin":
+        return (
+            f"In {where}, {name} from {first} to {last}{adjusted} made no difference "
+            f"larger than the stated margin, {IN_CONDITIONS}: {change}."
+        )
+    if verdict == "cannot tell":
+        largest = points(max(abs(row["conf_low"]), abs(row["conf_high"])))
+        return (
+            f"In {where}, this test cannot tell what {name} from {first} to {last} "
+            f"does{adjusted}: {change}; larger than {largest} is excluded."
+        )
+    return f"In {where}, {name} from {first} to {last}{adjusted}: {change}; {verdict}."
+
+
+def _shown(value: object) -> str:
+    return f"{value:g}" if isinstance(value, int | float) else one_line(value)
