@@ -48,7 +48,7 @@ def test_a_first_page_is_short_and_claims_no_more_than_bakes_can_show(
 ) -> None:
     results = results_of(name)
     page = ps.pages.compare_pits(results)
-    most = 450 if name in ONE_EACH else 600
+    most = 330 if name in ONE_EACH else 600
     assert len(words_of(page)) <= most
     typed = typed_in(results.study)
     texts = [*said(page), *(own.answer for own in questions_of(page))]
