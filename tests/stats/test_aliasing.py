@@ -1,6 +1,7 @@
 """Aliasing of columns: published values, another program, theory, simulation."""
 
 from itertools import combinations
+from time import perf_counter
 
 import numpy as np
 import pytest
@@ -221,3 +222,67 @@ def test_simulated_contrasts_vary_as_much_as_the_inflation_says(
     # Two variances of 4000 draws each: standard error of the ratio about 3%.
     assert ratio == pytest.approx(found.vif[0], rel=0.1)
     assert found.vif[0] == pytest.approx(1.8)
+
+
+# --- many levels of a word: the same numbers by another route -------------------------
+
+
+def of_any_words(seed: int) -> tuple[list[int], list[int], Matrix]:
+    rng = np.random.default_rng(seed)
+    return (
+        list(rng.integers(0, 7, 60)),
+        list(rng.integers(0, 9, 60)),
+        rng.normal(size=(60, 2)),
+    )
+
+
+def without_one_a_row(codes: list[int]) -> Matrix:
+    """Columns that span the same with the constant, but are no 0/1 columns."""
+    return dummies(codes)[:, 1:] * 2.0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_taking_off_means_is_the_projection_on_the_columns(seed: int) -> None:
+    lots, sessions, numbers = of_any_words(seed)
+    rng = np.random.default_rng(100 + seed)
+    pits = dummies([0, 1, 2, *rng.integers(0, 3, 57)])
+    for extra in (numbers[:, :0], numbers, dummies(lots)):
+        fast = contrast_aliasing(
+            pits, np.hstack([dummies(sessions), extra]), all_pairs(3)
+        )
+        slow = contrast_aliasing(
+            pits, np.hstack([without_one_a_row(sessions), extra]), all_pairs(3)
+        )
+        np.testing.assert_allclose(fast.share, slow.share, atol=1e-10)
+        assert fast[2:] == slow[2:]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_overlap_of_words_is_that_of_their_columns(seed: int) -> None:
+    lots, sessions, numbers = of_any_words(seed)
+    slow = without_one_a_row(sessions)
+    for other in (dummies(lots), numbers):
+        fast = span_overlap(dummies(sessions), other)
+        assert fast.share == pytest.approx(span_overlap(slow, other).share, abs=1e-9)
+        assert fast[1:] == span_overlap(slow, other)[1:]
+        turned = span_overlap(other, dummies(sessions))
+        assert (turned.share, turned.rank_a) == pytest.approx(
+            (fast.share, fast.rank_b), abs=1e-9
+        )
+
+
+def test_words_that_fall_into_parts_share_a_dimension_for_each_further_part() -> None:
+    nested = [0, 0, 1, 1, 2, 2, 3, 3, 4, 4], [0] * 4 + [1] * 4 + [2] * 2
+    found = span_overlap(*map(dummies, nested))
+    assert found == (1.0, 2, 4, 2)
+
+
+def test_four_thousand_bakes_in_two_thousand_sessions_are_quick() -> None:
+    sessions = np.arange(4000) // 2
+    pits = np.eye(2)[np.arange(4000) % 2]
+    words = np.eye(2000)[sessions]
+    started = perf_counter()
+    found = contrast_aliasing(pits, words, [[1, -1]])
+    assert found == (0.0, 1.0, 0, 1, 1999)
+    # The columns themselves would take minutes.
+    assert perf_counter() - started < 5.0

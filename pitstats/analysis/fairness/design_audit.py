@@ -233,7 +233,9 @@ def _pit_rows(
     if [factor.role for factor in chosen] == ["order"]:
         blocks = _session_blocks(factors, used, dummies, weights)
     if blocks is None:
-        columns = np.hstack([_effective(factors, f)[used] for f in chosen])
+        # The factor with most levels first: its columns are the cheapest to take off.
+        longest = sorted(chosen, key=lambda factor: -len(factor.levels))
+        columns = np.hstack([_effective(factors, f)[used] for f in longest])
     else:
         columns = chosen[0].matrix[used]
     found = contrast_aliasing(dummies, columns, weights, given=blocks)
@@ -302,10 +304,9 @@ def _effective(factors: Factors, factor: Factor) -> np.ndarray:
     """Columns of a factor; order as its distance from the mean of its session."""
     matrix = np.nan_to_num(factor.matrix)
     if factor.role == "order":
-        for session in set(factors.session):
-            own = (factors.session == session) & factor.known
-            if own.any():
-                matrix[own] -= matrix[own].mean(axis=0)
+        known = factor.known
+        places = pd.Series(matrix[known, 0]).groupby(list(factors.session[known]))
+        matrix[known, 0] -= places.transform("mean")
     return matrix
 
 
@@ -450,5 +451,10 @@ def _caveats(factors: Factors) -> tuple[str, ...]:
     if len(able) > _MOST_FACTORS_COMBINED:
         caveats.append(
             f"{len(able)} factors varied; combinations of them were not looked at."
+        )
+    elif len(factors.pit) > MOST_BAKES_COMBINED and len(able) > 1:
+        caveats.append(
+            f"There are more than {MOST_BAKES_COMBINED} bakes; every factor was looked "
+            "at by itself, combinations of factors were not."
         )
     return tuple(caveats)
