@@ -137,7 +137,7 @@ from .report import ask as ask
 from .report import pages as pages
 from .report.page import Page as Page
 from .report.plan_results import PlanResults as PlanResults
-from .report.probe_page import ProbePage as ProbePage
+from .report.probe_results import ProbeResults as ProbeResults
 from .report.render import render_report as render_report
 from .report.season_results import SeasonResults as SeasonResults
 from .report.sections.checklist import reporting_checklist as reporting_checklist

@@ -11,6 +11,8 @@ from pitstats.report.sections.checklist import section as checklist
 from pitstats.report.sections.design import section as design
 from pitstats.report.sections.faces import section as faces
 from pitstats.report.sections.fairness import section as fairness
+from pitstats.report.sections.gauges import meaning as browning
+from pitstats.report.sections.gauges import section as gauges
 from pitstats.report.sections.grades import section as grades
 from pitstats.report.sections.grading import section as grading
 from pitstats.report.sections.limits import section as limits
@@ -29,6 +31,11 @@ from pitstats.report.sections.plan import order as order_and_shopping
 from pitstats.report.sections.plan import plans as plans
 from pitstats.report.sections.plan import spreads as plan_spreads
 from pitstats.report.sections.plan import steps as one_more_bake
+from pitstats.report.sections.probes import cells as probed_cells
+from pitstats.report.sections.probes import sensors as sensors
+from pitstats.report.sections.probes import series as probe_series
+from pitstats.report.sections.probes import survey as survey
+from pitstats.report.sections.probes import temperatures as probed_temperatures
 from pitstats.report.sections.ranks import section as ranks
 from pitstats.report.sections.rates import section as rates
 from pitstats.report.sections.retest import section as changes
@@ -46,6 +53,7 @@ __all__ = [
     "area",
     "bake_maps",
     "bakes",
+    "browning",
     "budget",
     "changes",
     "checklist",
@@ -53,6 +61,7 @@ __all__ = [
     "evenness",
     "faces",
     "fairness",
+    "gauges",
     "grades",
     "grading",
     "limits",
@@ -67,6 +76,9 @@ __all__ = [
     "patterns",
     "plan_spreads",
     "plans",
+    "probe_series",
+    "probed_cells",
+    "probed_temperatures",
     "ranks",
     "rates",
     "rise",
@@ -75,8 +87,10 @@ __all__ = [
     "season_pairs",
     "season_rates",
     "sensitivity",
+    "sensors",
     "settings",
     "surface",
+    "survey",
     "temperatures",
     "usual_mistake",
     "what_else",

@@ -172,6 +172,23 @@ def degrees(value: float, unit: str) -> str:
     return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"
 
 
+def entry(value: float) -> str:
+    """Write a measured number into a table."""
+    return measured(value, NO_VALUE)
+
+
+def measured_span(low: float, high: float, unit: str = "") -> str:
+    """Write an interval of degrees, with the unit where one is given."""
+    if math.isnan(low):
+        return NO_VALUE
+    return f"{measured(low)} to {measured(high)}" + (f" °{unit}" if unit else "")
+
+
+def signed_degrees(value: float) -> str:
+    """Write an offset with its sign, without the unit."""
+    return true_minus(f"{value:+.1f}")
+
+
 def tenths(value: float) -> str:
     """Write a number with one digit behind the point; never minus zero."""
     text = "0.0" if abs(value) < 0.05 else f"{value:.1f}"

@@ -8,8 +8,10 @@ from typing import NamedTuple
 from pitstats.analysis.retest.compare import SettingComparison
 from pitstats.report import ask
 from pitstats.report.plan_results import PlanResults
+from pitstats.report.probe_results import ProbeResults
 from pitstats.report.season_results import SeasonResults
 from pitstats.report.section import FirstPage, Section
+from pitstats.report.sections import gauges as _gauges
 from pitstats.report.sections import plan as _plan
 from pitstats.report.sections import retest as _retest
 from pitstats.report.sections import season as _season
@@ -81,6 +83,11 @@ def season(results: SeasonResults) -> FirstPage:
 def plan_bakes(results: PlanResults) -> FirstPage:
     """First page of plans: how many bakes it takes."""
     return _plan.first_page(results)
+
+
+def read_probes(results: ProbeResults) -> FirstPage:
+    """First page about probes: what the gauge says of the grate."""
+    return _gauges.first_page(results)
 
 
 def retest(changes: SettingComparison, title: str) -> FirstPage:

@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 
 import pitstats as ps
 from pitstats.figures.probes import MOST_PANELS
-from pitstats.report.wording.probes import panels_sentence
+from pitstats.report.sections.probes import panels_sentence
 
 
 @pytest.fixture(scope="module")

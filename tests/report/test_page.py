@@ -167,7 +167,7 @@ def test_pages_are_about_a_study_and_its_folder(tmp_path: Path) -> None:
     listed = json.loads((tmp_path / "out" / LIST_NAME).read_text("utf-8"))
     assert listed["about"] == f"{study.settings.title} (study mine)"
     assert set(listed["files"]) == set(held(tmp_path / "out")) - {LIST_NAME}
-    ps.ProbePage(study, tmp_path / "out")
+    ps.Page(tmp_path / "out", ps.ProbeResults(study).about)
     with pytest.raises(ps.ExistsError):
         ps.Page(tmp_path / "out", "Four pits in one yard")
     with pytest.raises(ps.ExistsError):

@@ -166,15 +166,15 @@ def _even(row: dict[Hashable, Any], levels: CellTemperatures) -> str:
         bakes = "its one bake" if row["n_bakes"] == 1 else "these bakes"
         return (
             f"In {bakes} the probed cells of {name} lay {measured(row['range'])} "
-            f"{unit} apart, probe errors included ({where}){_fall(row, unit)}."
+            f"{unit} apart, probe errors included ({where}).{_fall(row, unit)}"
         )
     ends = between(row["range_low"], row["range_high"], unit)
     text = (
         f"The probed cells of {name} lie up to {measured(row['range'])} {unit} apart "
-        f"({level} interval {ends}; {where}); their SD is {measured(row['spread'])} "
+        f"({level} interval {ends}; {where}). Their SD is {measured(row['spread'])} "
         f"{unit} ({between(row['spread_low'], row['spread_high'], unit)})"
     )
-    return text + _fall(row, unit) + "."
+    return f"{text}.{_fall(row, unit)}"
 
 
 def _fall(row: dict[Hashable, Any], unit: str) -> str:
@@ -187,12 +187,12 @@ def _fall(row: dict[Hashable, Any], unit: str) -> str:
         if high < 0:
             low, high = -high, -low
         return (
-            f"; its {hot} third is {measured(size)} {unit} hotter than its {cold} "
-            f"third ({between(low, high, unit)})"
+            f" Its {hot} third is {measured(size)} {unit} hotter than its {cold} "
+            f"third ({between(low, high, unit)})."
         )
     return (
-        "; which end of the grate is hotter is not shown (firebox third less far third "
-        f"{between(low, high, unit)})"
+        " Which end of the grate is hotter is not shown (firebox third less far third "
+        f"{between(low, high, unit)})."
     )
 
 

@@ -1,4 +1,4 @@
-"""The page on probes: words by the evidence, and never a traceback for thin data."""
+"""The page about probes: words by the evidence, and never a traceback for thin data."""
 
 from __future__ import annotations
 
@@ -12,52 +12,68 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.wording import probes as words
+from pitstats.report.section import FirstPage, Links, Questions, Section, Sentences
+from pitstats.report.sections import gauges as words
+from pitstats.report.sections import probes
 from tests.analysis.heat.test_gauge import probed_by_hand
 from tests.analysis.rates.test_rates import counts_study
+from tests.report.overclaims import overclaims, said, sentences_of
 
-CLAIMS = ("significant", "never", "identical", "proves")
+ASKED = (
+    *(ps.ask.probe_series, ps.ask.probed_cells, ps.ask.probed_temperatures),
+    *(ps.ask.survey, ps.ask.gauges, ps.ask.browning, ps.ask.sensors),
+)
+CLASS = {"sensor": "IEC 60584-1 type K class 2", "display_step": 1.0}
 
 
-def rendered(study: ps.Study, folder: Path | None, **settings: object) -> None:
-    page = ps.ProbePage(study, folder)
-    page.measure(**settings)  # type: ignore[arg-type]
-    page.show_answer()
-    page.show_series()
-    page.show_cells()
-    page.show_temperatures()
-    page.show_survey()
-    page.show_gauges()
-    page.show_meaning()
-    page.show_sensors("IEC 60584-1 type K class 2", 1.0)
-    page.show_sensors()
-    page.show_safety()
+def rendered(study: ps.Study, folder: Path | None, **settings: object) -> str:
+    """The whole page as HTML, each of its parts short enough."""
+    results = ps.ProbeResults(study, **(CLASS | settings))  # type: ignore[arg-type]
+    page = ps.Page(folder)
+    first = ps.pages.read_probes(results)
+    html = [page.html(first)]
+    checked(first, 30)
+    for ask in ASKED:
+        section = ask(results)
+        checked(section, 45)
+        html.append(page.html(section))
+    return "\n".join(html)
+
+
+def checked(shown: Section | FirstPage, most: int) -> None:
+    texts = list(said(shown))
+    if isinstance(shown, FirstPage):
+        (asked,) = [part for part in shown.body if isinstance(part, Questions)]
+        texts += [own.answer for own in asked.sections]
+    assert sum(len(text.split()) for text in texts) <= 600 or most > 30
+    for text in texts:
+        assert overclaims(text) == [], text
+        assert all(len(own.split()) <= most for own in sentences_of(text)), text
 
 
 def sentences(study: ps.Study) -> list[str]:
     summary = ps.summarize_probes(study)
     gauges = ps.compare_gauges(study, summary=summary)
     return [
-        words.window_sentence(summary),
-        words.offsets_sentence(summary),
-        words.lag_sentence(summary),
-        words.lag_sentence(ps.summarize_probes(study, lag=True)),
-        words.limits_sentence(summary),
-        *words.cells_sentences(summary),
+        f"{probes.window_sentence(summary)} {probes.window_note(summary)}",
+        probes.offsets_sentence(summary),
+        probes.lag_sentence(summary),
+        probes.lag_sentence(ps.summarize_probes(study, lag=True)),
+        probes.limits_sentence(summary),
+        *probes.cells_sentences(summary),
         *summary.caveats,
         *words.gauge_sentences(gauges),
         *words.gauge_pair_sentences(gauges),
-        *words.factor_sentences(gauges),
+        *(" ".join(own) for own in words.factor_sentences(gauges)),
         words.gauge_table_caption(gauges),
         *gauges.caveats,
     ]
 
 
 def test_the_words_of_the_demo(snapshot: SnapshotAssertion) -> None:
-    said = sentences(ps.demo_study("probed_pits"))
-    assert said == snapshot
-    text = " ".join(said).lower()
-    assert not [word for word in CLAIMS if word in text]
+    lines = sentences(ps.demo_study("probed_pits"))
+    assert lines == snapshot
+    assert [line for line in lines if overclaims(line)] == []
 
 
 def test_the_words_of_one_bake_each(snapshot: SnapshotAssertion) -> None:
@@ -67,9 +83,9 @@ def test_the_words_of_one_bake_each(snapshot: SnapshotAssertion) -> None:
         status=np.where(first, "kept", "excluded"),
         reason=np.where(first, None, "left out here"),
     )
-    said = sentences(replace(study, bakes=bakes))
-    assert said == snapshot
-    assert any(text.startswith("In its one bake Quarry's") for text in said)
+    lines = sentences(replace(study, bakes=bakes))
+    assert lines == snapshot
+    assert any(text.startswith("In its one bake Quarry's") for text in lines)
 
 
 def test_a_level_says_which_cells_it_is_made_of() -> None:
@@ -91,16 +107,16 @@ def test_a_level_says_which_cells_it_is_made_of() -> None:
         "readings of both",
         "readings of both; 1 of 2 cells filled in from other bakes",
     ]
-    (said,) = words.gauge_sentences(gauges)
-    assert "lower than the grate (" in said
+    (line,) = words.gauge_sentences(gauges)
+    assert "lower than the grate (" in line
 
 
 def test_a_gauge_is_named_so_that_the_sentence_reads() -> None:
     study = probed_by_hand({"a": {1: 400.0}}, {"a": 355.0})
     second = study.probes[study.probes["probe"] == "lid"].assign(probe="lid 2")
     probes = pd.concat([study.probes, second], ignore_index=True)
-    said = words.gauge_sentences(ps.compare_gauges(replace(study, probes=probes)))
-    assert said[1] == (
+    lines = words.gauge_sentences(ps.compare_gauges(replace(study, probes=probes)))
+    assert lines[1] == (
         "In its one bake A's gauge 'lid 2' read 45 °F lower than the grate."
     )
 
@@ -124,7 +140,7 @@ def test_the_tables_of_the_demo(snapshot: SnapshotAssertion) -> None:
     gauges = ps.compare_gauges(study)
     assert words.gauge_table(gauges).to_csv() == snapshot
     assert words.factor_table(gauges).to_csv() == snapshot
-    assert words.cells_table(ps.summarize_probes(study)).to_csv() == snapshot
+    assert probes.cells_table(ps.summarize_probes(study)).to_csv() == snapshot
 
 
 def test_what_was_shown_is_kept(tmp_path: Path) -> None:
@@ -223,17 +239,18 @@ def odd_names(study: ps.Study) -> ps.Study:
     ],
 )
 def test_thin_data_give_a_result_or_a_sentence(
-    change: Callable[[ps.Study], ps.Study], capsys: pytest.CaptureFixture[str]
+    change: Callable[[ps.Study], ps.Study],
 ) -> None:
-    rendered(change(two_bakes()), None, lag=True)
-    assert capsys.readouterr().out
+    html = rendered(change(two_bakes()), None, lag=True)
+    assert "What cannot be said" in html
 
 
 @pytest.mark.parametrize("name", ["one_bake_each", "nothing_burned"])
 def test_studies_without_probes_say_so_and_use_their_means(
-    name: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    name: str, tmp_path: Path
 ) -> None:
-    rendered(ps.demo_study(name), tmp_path)
+    html = rendered(ps.demo_study(name), tmp_path)
+    assert "Not asked, because not recorded: probe readings" in html
     kept = {path.stem for path in (tmp_path / "tables").iterdir()}
     assert "gauges" in kept
     assert "cells" not in kept
@@ -243,20 +260,29 @@ def test_counts_alone_say_that_nothing_is_known(tmp_path: Path) -> None:
     frame = pd.DataFrame(
         {"bake": ["1", "2"], "pit": ["A", "B"], "n_items": 9, "n_burned": [1, 2]}
     )
-    rendered(counts_study(frame), tmp_path)
+    html = rendered(counts_study(frame), tmp_path)
+    assert "Not asked, because not recorded: probe readings" in html
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_mistyped_sensor_class_lists_the_known_ones(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    said: list[str] = []
-    page = ps.ProbePage(ps.demo_study("probed_pits"))
-    page.measure()
-    monkeypatch.setattr(page, "say", lambda text, kind="text": said.append(text))
-    page.show_sensors("type K")
-    page.show_sensors("", 1.0, 0.9)
-    assert "known are IEC 60584-1 type K class 1" in said[0]
-    assert "offset check" in said[1]
+def told(**settings: object) -> Section:
+    study = ps.demo_study("probed_pits")
+    return ps.ask.sensors(ps.ProbeResults(study, **settings))  # type: ignore[arg-type]
+
+
+def test_a_mistyped_sensor_class_lists_the_known_ones() -> None:
+    section = told(sensor="type K")
+    text = " ".join(said(section))
+    assert "known are IEC 60584-1 type K class 1" in text
+    results = ps.ProbeResults(ps.demo_study("probed_pits"), sensor="type K")
+    (links,) = [p for p in ps.pages.read_probes(results).body if isinstance(p, Links)]
+    assert [own.id for own in links.sections] == ["sensors"]
+
+
+def test_the_error_of_a_probe_names_its_parts() -> None:
+    section = told(display_step=1.0, reference_error=0.9)
+    (lines,) = [part for part in section.body if isinstance(part, Sentences)]
+    assert "offset check" in lines.sentences[0]
     # A reference off by at most 0.9 °F is 0.52 °F as a standard uncertainty.
-    assert "reference thermometer 0.5" in said[1]
+    assert "reference thermometer 0.5" in lines.sentences[0]
+    assert "No sensor class" in told().missing
