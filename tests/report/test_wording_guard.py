@@ -4,15 +4,11 @@ import ast
 import inspect
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
-import pitstats as ps
-from pitstats.report import wording
 from pitstats.report.wording import guard
-from tests.analysis.rates.test_rates import counts_study
 
-FOLDER = Path(inspect.getfile(wording)).parent
+FOLDER = Path(inspect.getfile(guard)).parent
 
 
 @pytest.mark.parametrize(
@@ -71,32 +67,6 @@ def test_a_gate_inside_a_gate_and_errors_leave_it_as_it_was() -> None:
     with pytest.raises(RuntimeError), guard.strict():
         raise RuntimeError
     assert guard._typed is outer
-
-
-NAMES = ["never", "Identical twin", "Always\nproves", "significant $^&", "ever", "pit"]
-
-
-@pytest.mark.parametrize("n_bakes", [1, 3])
-def test_names_of_pits_are_exempt(n_bakes: int) -> None:
-    frame = pd.DataFrame(
-        {
-            "bake": [f"b{i}" for i in range(n_bakes * len(NAMES))],
-            "pit": [name for name in NAMES for _ in range(n_bakes)],
-            "n_items": 20,
-            "n_burned": [3 * (i // n_bakes) for i in range(n_bakes * len(NAMES))],
-        }
-    )
-    study = counts_study(frame, margin=0.3)
-    comparison, rates = ps.compare_pits(study), ps.estimate_burn_rates(study)
-    text = wording.answer(comparison, as_set_up=True)
-    assert "Identical twin" in text
-    assert wording.title(comparison)
-    assert wording.headline_number(comparison)
-    assert wording.naive_sentence(comparison)
-    for a, b in zip(comparison.table["pit_a"], comparison.table["pit_b"], strict=True):
-        assert wording.pair_sentence(comparison, a, b)
-    for pit in NAMES:
-        assert wording.rate_sentence(rates, pit)
 
 
 def test_a_name_does_not_cover_up_for_our_own_words() -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from pitstats.analysis.results import Evenness
-from pitstats.report.tables import signed_points, span, span_points
+from pitstats.report.numbers import signed_points, span, span_points
 from pitstats.report.wording.guard import sentence
 from pitstats.report.wording.numbers import (
     count,
