@@ -34,6 +34,7 @@ from pitstats.planning.sheet_pages import (
 )
 from pitstats.study.atomic import write_folder
 from pitstats.study.files import PathLike, read_study
+from pitstats.study.html_text import isolated_in_template
 from pitstats.study.study import Study
 from pitstats.study.workbook import entry_workbook_bytes
 
@@ -274,6 +275,7 @@ def _templates() -> jinja2.Environment:
     return jinja2.Environment(
         loader=jinja2.PackageLoader("pitstats.planning"),
         autoescape=True,
+        finalize=isolated_in_template,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

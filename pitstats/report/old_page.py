@@ -23,6 +23,7 @@ from pitstats.report.sections.fairness import (
     findings_text,
 )
 from pitstats.study.csv_text import harmless_frame
+from pitstats.study.html_text import isolated
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -77,24 +78,23 @@ class Page:
     def say(self, text: str, kind: Kind = "text") -> None:
         """Show a sentence; whatever it contains is shown as text."""
         start, end = _TAG[kind]
-        _display_html(f"{start}{escape(text)}{end}", text)
+        _display_html(f"{start}{isolated(text)}{end}", text)
 
     def say_all(self, sentences: Iterable[str]) -> None:
         """Show sentences as a list."""
         sentences = list(sentences)
-        items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        items = "".join(f"<li>{isolated(sentence)}</li>" for sentence in sentences)
         _display_html(f"<ul>{items}</ul>", "\n".join(f"- {s}" for s in sentences))
 
     def title(self, title: str, question: str) -> None:
         """Show the title and the question of a study."""
-        html = f'<h1>{escape(title)}</h1><p class="kicker">{escape(question)}</p>'
+        html = f'<h1>{isolated(title)}</h1><p class="kicker">{isolated(question)}</p>'
         _display_html(html, f"{title}\n{question}")
 
     def number(self, number: str, text: str) -> None:
         """Show the one number of the first screen and what it means."""
-        html = (
-            f'<p class="number"><strong>{escape(number)}</strong><br>{escape(text)}</p>'
-        )
+        start = f'<p class="number"><strong>{isolated(number)}</strong><br>'
+        html = f"{start}{isolated(text)}</p>"
         _display_html(html, f"{number}: {text}")
 
     def findings(self, findings: Sequence[Finding], *, brief: bool = False) -> None:
@@ -114,7 +114,7 @@ class Page:
                 blocks += [_finding_html(finding, brief=brief) for finding in own]
                 continue
             items = "".join(
-                f"<li>{escape(finding.message)} <i>{escape(finding.fix)}</i></li>"
+                f"<li>{isolated(finding.message)} <i>{isolated(finding.fix)}</i></li>"
                 for finding in own
             )
             heading = f"<b>{HEADINGS[name]}</b>"
@@ -124,10 +124,10 @@ class Page:
 
     def cautions(self, sentences: Sequence[str], closing: str) -> None:
         """Show safety cautions in a frame, ending with whom to defer to."""
-        items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        items = "".join(f"<li>{isolated(sentence)}</li>" for sentence in sentences)
         html = (
             f'<div class="caution"><ul>{items}</ul>'
-            f"<p><strong>{escape(closing)}</strong></p></div>"
+            f"<p><strong>{isolated(closing)}</strong></p></div>"
         )
         _display_html(html, "\n".join([*sentences, closing]))
 
@@ -226,13 +226,13 @@ class Page:
 
 def _finding_html(finding: Finding, *, brief: bool) -> str:
     heading = f"<b>{HEADINGS[finding.severity]}</b>"
-    todo = f"<strong>What to do:</strong> {escape(finding.fix)}"
+    todo = f"<strong>What to do:</strong> {isolated(finding.fix)}"
     if brief:
-        text = f"<p>{escape(finding.message)} {todo}</p>"
+        text = f"<p>{isolated(finding.message)} {todo}</p>"
     else:
         text = (
-            f"<p>{escape(finding.message)} {escape(finding.why)}</p><p>{todo}<br>"
-            f"<strong>What to write:</strong> {escape(finding.wording)}</p>"
+            f"<p>{isolated(finding.message)} {isolated(finding.why)}</p><p>{todo}<br>"
+            f"<strong>What to write:</strong> {isolated(finding.wording)}</p>"
         )
     return f'<div class="finding {finding.severity}">{heading}{text}</div>'
 
@@ -242,7 +242,7 @@ def _side_by_side(picture: str, alt: str, caption: str, beside: str) -> str:
         '<div style="display:flex;flex-wrap:wrap;gap:0 1rem;align-items:flex-start">'
         '<figure style="flex:2 1 20rem;max-width:38rem">'
         f'<img src="data:image/png;base64,{picture}" alt="{escape(alt)}">'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
+        f"<figcaption>{isolated(caption)}</figcaption></figure>"
         f'<div style="flex:1 1 14rem">{beside}</div></div>'
     )
 
@@ -275,7 +275,7 @@ def _display(shown: Shown) -> None:
     _collected.append(
         f'<figure><img src="data:image/png;base64,{shown.data["image/png"]}" '
         f'alt="{escape(about["alt"])}">'
-        f"<figcaption>{escape(about['caption'])}</figcaption></figure>"
+        f"<figcaption>{isolated(about['caption'])}</figcaption></figure>"
     )
 
 

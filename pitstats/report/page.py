@@ -36,6 +36,7 @@ from pitstats.report.section import (
     Title,
 )
 from pitstats.study.csv_text import harmless_frame
+from pitstats.study.html_text import isolated, isolated_in_template
 
 _TEMPLATES = Path(__file__).parent / "template"
 # Characters up to which a cell of a table stays on one line.
@@ -102,9 +103,11 @@ class Page:
             return f'<div class="first">{self._all(shown.body)}</div>'
         if shown.missing:
             return ""
-        answer = f'<p class="answer">{escape(shown.answer)}</p>' if shown.answer else ""
+        answer = (
+            f'<p class="answer">{isolated(shown.answer)}</p>' if shown.answer else ""
+        )
         return (
-            f'<section id="{escape(shown.id)}"><h3>{escape(shown.question)}</h3>'
+            f'<section id="{escape(shown.id)}"><h3>{isolated(shown.question)}</h3>'
             f"{answer}{self._all(shown.body)}</section>"
         )
 
@@ -118,42 +121,42 @@ class Page:
     @_part.register
     def _(self, part: Text) -> str:
         kind = "" if part.kind == "text" else f' class="{part.kind}"'
-        return f"<p{kind}>{escape(part.text)}</p>"
+        return f"<p{kind}>{isolated(part.text)}</p>"
 
     @_part.register
     def _(self, part: Sentences) -> str:
-        items = "".join(f"<li>{escape(own)}</li>" for own in part.sentences)
+        items = "".join(f"<li>{isolated(own)}</li>" for own in part.sentences)
         return f"<ul>{items}</ul>" if items else ""
 
     @_part.register
     def _(self, part: Heading) -> str:
-        return f"<h2>{escape(part.text)}</h2>"
+        return f"<h2>{isolated(part.text)}</h2>"
 
     @_part.register
     def _(self, part: Title) -> str:
-        question = f'<p class="kicker">{escape(part.question)}</p>'
-        return f"<h1>{escape(part.title)}</h1>{question}"
+        question = f'<p class="kicker">{isolated(part.question)}</p>'
+        return f"<h1>{isolated(part.title)}</h1>{question}"
 
     @_part.register
     def _(self, part: Number) -> str:
-        lines = "".join(f"<span>{escape(line)}</span>" for line in part.lines)
-        return f'<p class="number"><strong>{escape(part.number)}</strong>{lines}</p>'
+        lines = "".join(f"<span>{isolated(line)}</span>" for line in part.lines)
+        return f'<p class="number"><strong>{isolated(part.number)}</strong>{lines}</p>'
 
     @_part.register
     def _(self, part: Frame) -> str:
         lines = "".join(
-            f"<p>{f'<strong>{escape(label)}</strong> ' if label else ''}"
-            f"{escape(text)}</p>"
+            f"<p>{f'<strong>{isolated(label)}</strong> ' if label else ''}"
+            f"{isolated(text)}</p>"
             for label, text in part.lines
         )
-        heading = f"<b>{escape(part.heading)}</b>" if part.heading else ""
+        heading = f"<b>{isolated(part.heading)}</b>" if part.heading else ""
         return f'<div class="finding {part.kind}">{heading}{lines}</div>'
 
     @_part.register
     def _(self, part: Questions) -> str:
         rows = "".join(
-            f'<li><a href="#{escape(own.id)}">{escape(own.question)}</a> '
-            f"{escape(own.answer)}</li>"
+            f'<li><a href="#{escape(own.id)}">{isolated(own.question)}</a> '
+            f"{isolated(own.answer)}</li>"
             for own in part.sections
         )
         return f'<ul class="questions">{rows}</ul>' if rows else ""
@@ -161,10 +164,10 @@ class Page:
     @_part.register
     def _(self, part: Links) -> str:
         links = ", ".join(
-            f'<a href="#{escape(own.id)}">{escape(own.topic or own.question)}</a>'
+            f'<a href="#{escape(own.id)}">{isolated(own.topic or own.question)}</a>'
             for own in part.sections
         )
-        return f'<p class="note">{escape(part.lead)} {links}.</p>' if links else ""
+        return f'<p class="note">{isolated(part.lead)} {links}.</p>' if links else ""
 
     @_part.register
     def _(self, part: Kept) -> str:
@@ -202,7 +205,7 @@ class Page:
             path.write_bytes(printed.png)
             path.with_suffix(".svg").write_bytes(printed.svg)
         code = b64encode(printed.png).decode("ascii")
-        caption = f"<figcaption>{escape(part.caption)}</figcaption>"
+        caption = f"<figcaption>{isolated(part.caption)}</figcaption>"
         figure = (
             f'<figure><img src="data:image/png;base64,{code}" alt="{escape(part.alt)}">'
             f"{caption if part.caption else ''}</figure>"
@@ -259,6 +262,10 @@ def table_html(frame: pd.DataFrame, caption: str) -> str:
 def _table_template() -> Callable[..., Any]:
     from jinja2 import Environment, FileSystemLoader
 
-    environment = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True)
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        finalize=isolated_in_template,
+    )
     render: Callable[..., Any] = environment.get_template("table.html.j2").render
     return render

@@ -13,6 +13,7 @@ from html import escape
 from pathlib import Path
 
 from pitstats.study.cells import quote
+from pitstats.study.html_text import isolated
 from pitstats.study.photos import UnusableError, inside, opened
 from pitstats.study.study import Study
 
@@ -143,9 +144,8 @@ def photo_html(photo: Photo, caption: str) -> str:
     """
     data = base64.b64encode(photo.jpeg).decode("ascii")
     width, height = photo.size
-    text = escape(caption)
     return (
         f'<figure class="photo" style="max-width:{min(width, 420)}px">'
         f'<img src="data:image/jpeg;base64,{data}" width="{width}" height="{height}" '
-        f'alt="{text}"><figcaption>{text}</figcaption></figure>'
+        f'alt="{escape(caption)}"><figcaption>{isolated(caption)}</figcaption></figure>'
     )
