@@ -2,10 +2,10 @@
 
 From the top of the repository::
 
-    python -m tests.calibration.surface_marks --sets 8 --out found.json
+    python -m tests.calibration.surface_marks --sets 30 --out found.json
 
-The kept result is ``surface_marks.json`` beside this file: 32 grates of each shape, so
-that a share of one in ten is known to five in a hundred.
+The kept result is ``surface_marks.json`` beside this file: 120 grates of each shape, so
+that a share of one in ten is known to three in a hundred.
 
 The rule for the level of the mark, written before the run: the largest of 0.1 and 0.05
 at which no smooth truth (flat, linear, steep then flat; all bakes and SDs together) has
