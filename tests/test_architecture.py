@@ -52,7 +52,7 @@ def test_importing_the_package_leaves_heavy_parts_alone() -> None:
 
 
 def test_importing_the_report_and_the_command_line_loads_nothing_that_draws() -> None:
-    modules = "pitstats.cli, pitstats.report.compare_page, pitstats.report.render"
+    modules = "pitstats.cli, pitstats.report.pages, pitstats.report.render"
     script = (
         f"import sys, {modules}; print({{'matplotlib', 'seaborn'}} & set(sys.modules))"
     )

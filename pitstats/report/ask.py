@@ -9,6 +9,7 @@ from pitstats.report.sections.bake_maps import section as bake_maps
 from pitstats.report.sections.bakes import section as bakes
 from pitstats.report.sections.checklist import section as checklist
 from pitstats.report.sections.design import section as design
+from pitstats.report.sections.evenness import section as evenness
 from pitstats.report.sections.faces import section as faces
 from pitstats.report.sections.fairness import section as fairness
 from pitstats.report.sections.gauges import meaning as browning
@@ -21,8 +22,6 @@ from pitstats.report.sections.method import section as method
 from pitstats.report.sections.next import section as next_steps
 from pitstats.report.sections.noise import new_test as new_test
 from pitstats.report.sections.noise import usual_mistake as usual_mistake
-from pitstats.report.sections.old import evenness as evenness
-from pitstats.report.sections.old import sensitivity as sensitivity
 from pitstats.report.sections.pairs import section as pairs
 from pitstats.report.sections.patterns import section as patterns
 from pitstats.report.sections.plan import budget as budget
@@ -45,6 +44,7 @@ from pitstats.report.sections.safety import section as safety
 from pitstats.report.sections.season import course as season_course
 from pitstats.report.sections.season import pairs as season_pairs
 from pitstats.report.sections.season import rates as season_rates
+from pitstats.report.sections.sensitivity import section as sensitivity
 from pitstats.report.sections.settings import section as settings
 from pitstats.report.sections.surface import section as surface
 from pitstats.report.sections.temperatures import section as temperatures

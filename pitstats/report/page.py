@@ -23,7 +23,6 @@ from pitstats.report.section import (
     Kept,
     Links,
     Number,
-    Old,
     Part,
     Photograph,
     Picture,
@@ -182,10 +181,6 @@ class Page:
         values = part.shown if part.values is None else part.values
         self._part(Kept(part.name, values))
         return table_html(part.shown, part.caption)
-
-    @_part.register
-    def _(self, part: Old) -> str:
-        return part.html(None if self._folder is None else str(self._folder))
 
     @_part.register
     def _(self, part: Photograph) -> str:

@@ -121,16 +121,8 @@ class Links:
     sections: Sequence[Section]
 
 
-@dataclass(frozen=True)
-class Old:
-    """What a section shows that is not data yet, given the folder of the page."""
-
-    html: Callable[[str | None], str]
-
-
 Part: TypeAlias = (
-    Old
-    | Text
+    Text
     | Sentences
     | Table
     | Kept

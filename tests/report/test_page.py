@@ -9,7 +9,8 @@ import pytest
 
 import pitstats as ps
 from pitstats.report.made_files import LIST_NAME
-from pitstats.report.old_page import Page, table_html
+from pitstats.report.page import Page, table_html
+from pitstats.report.section import Kept, Picture, Section, Table, Text
 from pitstats.study.demo import simulate_demo
 
 NASTY = "<script>alert(1)</script> & \"quotes\" '=1+1' $x^2$ \n second line"
@@ -57,8 +58,11 @@ def test_tables_have_a_caption_and_header_scopes() -> None:
 def test_a_page_with_a_folder_keeps_figures_and_tables(tmp_path: Path) -> None:
     page = Page(tmp_path)
     rates = ps.estimate_burn_rates(simulate_demo("one_bake_each").study)
-    page.figure("rates", ps.plot_rates(rates), alt="words")
-    page.table("rates", rates.table.round(2), "Rates", values=rates.table)
+    body = [
+        Picture("rates", lambda: ps.plot_rates(rates), "words"),
+        Table("rates", rates.table.round(2), "Rates", rates.table),
+    ]
+    page.html(Section(id="rates", question="Q?", body=body))
     assert (tmp_path / "figures" / "rates.png").read_bytes().startswith(b"\x89PNG")
     assert "<svg" in (tmp_path / "figures" / "rates.svg").read_text("utf-8")
     kept = pd.read_csv(tmp_path / "tables" / "rates.csv")
@@ -68,15 +72,16 @@ def test_a_page_with_a_folder_keeps_figures_and_tables(tmp_path: Path) -> None:
 def test_a_page_without_a_folder_writes_nothing(tmp_path: Path, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
     page = Page("")
-    page.say(NASTY)
-    page.table("t", pd.DataFrame({"a": [1]}), "T")
+    body = [Text(NASTY), Table("t", pd.DataFrame({"a": [1]}), "T")]
+    assert "<script>" not in page.html(Section(id="t", question="Q?", body=body))
     assert list(tmp_path.iterdir()) == []
 
 
 def keep(folder: Path, about: str, *names: str) -> None:
     page = Page(folder, about)
     for name in names:
-        page.keep_table(name, pd.DataFrame({"about": [about]}))
+        body = [Kept(name, pd.DataFrame({"about": [about]}))]
+        page.html(Section(id=name, question="Q?", body=body))
 
 
 def held(folder: Path) -> dict[str, bytes]:
@@ -104,9 +109,19 @@ def test_a_page_lists_what_it_made_and_makes_it_anew(tmp_path: Path) -> None:
 
 def test_pages_about_one_study_may_share_a_folder(tmp_path: Path) -> None:
     first, second = Page(tmp_path, "Two pits"), Page(tmp_path, "Two pits")
-    first.keep_table("rates", pd.DataFrame({"a": [1]}))
-    second.keep_table("pairs", pd.DataFrame({"a": [1]}))
-    first.keep_table("ways", pd.DataFrame({"a": [1]}))
+    first.html(
+        Section(
+            id="rates", question="Q?", body=[Kept("rates", pd.DataFrame({"a": [1]}))]
+        )
+    )
+    second.html(
+        Section(
+            id="pairs", question="Q?", body=[Kept("pairs", pd.DataFrame({"a": [1]}))]
+        )
+    )
+    first.html(
+        Section(id="ways", question="Q?", body=[Kept("ways", pd.DataFrame({"a": [1]}))])
+    )
     Page(tmp_path, "Two pits")
 
 

@@ -12,8 +12,8 @@ from pitstats.figures.rates import plot_rates
 from pitstats.report.numbers import bare_points, level_text, points
 from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
+from pitstats.report.sections.sensitivity import of_half_width
 from pitstats.report.study_results import StudyResults
-from pitstats.report.wording.sensitivity import of_half_width
 from pitstats.report.words import (
     AS_SET_UP,
     BORROWED,

@@ -1,47 +1,135 @@
-"""Evenness in words: where a pit burns more, and whether pits differ in it."""
+"""How evenly each pit burns: thirds of its own grates, and the fall along them."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable
+from functools import partial
 from typing import Any
 
 import pandas as pd
 
+from pitstats.analysis.model.burn_model import distance_curves
 from pitstats.analysis.results import Evenness
-from pitstats.report.numbers import signed_points, span, span_points
-from pitstats.report.wording.guard import sentence
-from pitstats.report.wording.numbers import (
-    count,
+from pitstats.errors import DesignError
+from pitstats.figures.evenness import plot_curves, plot_evenness
+from pitstats.report.numbers import (
     level_text,
-    listed,
-    one_line,
     percent,
     points,
+    signed_points,
+    span,
+    span_points,
 )
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
+    nothing,
+)
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import count, listed, one_line, read_with
+
+QUESTION = "How evenly does each pit burn?"
+CURVES_NOTE = (
+    "Line and hump per pit: a smooth guide for the eye. The thirds above are the "
+    "measured statement. Each curve ends with the pit's own items; dotted: the pit had "
+    "none there."
+)
+_ONE_EACH = "One bake of each pit does not tell how evenly it burns."
 
 
-def evenness_sentences(evenness: Evenness) -> list[str]:
-    """Say for each pit where on its grate it burns more.
+def section(results: StudyResults) -> Section:
+    """Near, middle and far of every pit, upper grates, and curves along the grate."""
+    if results.comparison.one_bake_each:
+        return nothing("evenness", "evenness", QUESTION, _ONE_EACH)
+    try:
+        evenness = results.evenness
+    except DesignError as reason:
+        return nothing("evenness", "evenness", QUESTION, reason)
+    beside = read_with(results.findings, "evenness")
+    body: list[Part] = [Text(beside, "note")] if beside else []
+    said = evenness_sentences(evenness)
+    caption = evenness_caption(evenness)
+    body += [
+        Picture("evenness", partial(plot_evenness, evenness), " ".join(said)),
+        Sentences(said),
+        Text(evenness_pairs_sentence(evenness)),
+        Table("evenness", evenness_table(evenness), caption, evenness.table),
+    ]
+    if len(evenness.grates):
+        shown = contrast_table(evenness.grates, "lower", "upper", "upper_minus_lower")
+        caption = (
+            "Upper against lower grate, over the same distances: long-run burn rates "
+            f"{unit_text(evenness)}"
+        )
+        body.append(Table("evenness_grates", shown, caption, evenness.grates))
+    body += _curves(results)
+    body.append(Sentences(evenness.caveats))
+    body.append(Text(evenness_method(evenness), "note"))
+    answer = in_short(evenness)
+    return Section(id="evenness", question=QUESTION, answer=answer, body=body)
 
-    Parameters
-    ----------
-    evenness : Evenness
-        As returned by `compare_evenness`.
 
-    Returns
-    -------
-    list of str
-        One sentence per pit; where the interval of the fall spans 0, the smallest fall
-        or rise that the data exclude.
+def _curves(results: StudyResults) -> list[Part]:
+    """Burn probability along the grate, where a curve can be drawn."""
+    try:
+        curves, caveats = distance_curves(results.study, conf_level=results.conf_level)
+    except DesignError as reason:
+        return [Text(str(reason), "note")]
+    draw = partial(plot_curves, curves)
+    return [
+        Picture("curves", draw, curves_in_words(curves), CURVES_NOTE),
+        Kept("curves", curves),
+        Sentences(caveats),
+    ]
+
+
+def in_short(evenness: Evenness) -> str:
+    """Which pits burn more at one end, in one sentence."""
+    table = evenness.table
+    near = [one_line(pit) for pit in table.loc[table["conf_low"] > 0, "pit"]]
+    far = [one_line(pit) for pit in table.loc[table["conf_high"] < 0, "pit"]]
+    parts = [f"near the firebox: {listed(near)}"] if near else []
+    parts += [f"at the far end: {listed(far)}"] if far else []
+    if not parts:
+        return "Of no pit can this test tell whether it burns more near or far."
+    return f"Burned more {'; '.join(parts)}."
+
+
+def curves_in_words(curves: pd.DataFrame) -> str:
+    """Describe the curves for those who cannot see them.
 
     Examples
     --------
-    >>> import pitstats as ps
-    >>> evenness = ps.compare_evenness(ps.demo_study("four_pits"))
-    >>> evenness_sentences(evenness)[0].startswith("Quarry burned more at its firebox")
-    True
+    >>> import pandas as pd
+    >>> curves_in_words(pd.DataFrame(
+    ...     {"pit": "Mill", "distance": [0.1, 0.5, 0.9], "estimate": [0.5, 0.3, 0.2]}))
+    'Mill: 50% at its items nearest the firebox, 30% halfway, 20% at its farthest.'
     """
+    parts = []
+    for pit, own in curves.groupby("pit", sort=False):
+        rate = own["estimate"].to_numpy(dtype=float)
+        name = one_line(pit)
+        if len(rate) == 1:
+            parts.append(
+                f"{name}: {percent(rate[0])} at the one distance of its items."
+            )
+            continue
+        parts.append(
+            f"{name}: {percent(rate[0])} at its items nearest the firebox, "
+            f"{percent(rate[len(rate) // 2])} halfway, {percent(rate[-1])} at its "
+            "farthest."
+        )
+    return " ".join(parts)
+
+
+def evenness_sentences(evenness: Evenness) -> list[str]:
+    """Say for each pit where on its grate it burns more."""
     return [_of_pit(row, evenness) for row in evenness.table.to_dict("records")]
 
 
@@ -59,106 +147,32 @@ def _of_pit(row: dict[Hashable, Any], evenness: Evenness) -> str:
     fall = f"near minus far {signed_points(row['near_minus_far'])} points, {ends}"
     n_bakes = int(evenness.n_bakes[row["pit"]])
     if n_bakes == 1:
-        return sentence(f"{name}, estimated from this bake: {numbers} ({fall}).")
+        return f"{name}, estimated from this bake: {numbers} ({fall})."
     basis = f"averaged over {count(n_bakes, 'bake')}; {fall}"
     if low > 0 or high < 0:
         end = "firebox" if low > 0 else "far"
-        return sentence(
+        return (
             f"{name} burned more at its {end} end in these conditions: {numbers} "
             f"({basis})."
         )
-    return sentence(
+    return (
         f"{name}: this test cannot tell whether it burns more near or far in these "
         f"conditions: {numbers} ({basis}). A fall or rise larger than "
         f"{points(max(-low, high))} is excluded."
     )
 
 
-def zone_sentences(evenness: Evenness, ends: pd.DataFrame) -> list[str]:
-    """Name the end of a grate that burned more in every bake.
-
-    Parameters
-    ----------
-    evenness : Evenness
-        As returned by `compare_evenness`.
-    ends : pandas.DataFrame
-        As returned by `count_ends`, of the same study.
-
-    Returns
-    -------
-    list of str
-        One sentence for each pit that was baked twice or more, of which one end burned
-        a larger share in every bake and the interval of the fall excludes 0. A zone
-        seen in one bake is not named.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> from pitstats.analysis.places.end_counts import count_ends
-    >>> study = ps.demo_study("unequal_layouts")
-    >>> zones = zone_sentences(ps.compare_evenness(study), count_ends(study))
-    >>> zones[0].startswith("Quarry: repeatably hotter near the firebox")
-    True
-    """
-    found = []
-    for row in evenness.table.to_dict("records"):
-        own = ends[ends["pit"] == row["pit"]]
-        own = own[(own["near_items"] > 0) & (own["far_items"] > 0)]
-        near = own["near_burned"] / own["near_items"]
-        far = own["far_burned"] / own["far_items"]
-        if len(own) < 2 or len(own) < int(evenness.n_bakes[row["pit"]]):
-            continue
-        for end, more in (
-            ("firebox", row["conf_low"] > 0 and (near > far).all()),
-            ("far end", row["conf_high"] < 0 and (far > near).all()),
-        ):
-            if more:
-                found.append(_zone(one_line(row["pit"]), end, len(own)))
-    return found
-
-
-def _zone(name: str, end: str, n_bakes: int) -> str:
-    other = "far" if end == "firebox" else "near"
-    this = "near" if end == "firebox" else "far"
-    return sentence(
-        f"{name}: repeatably hotter near the {end} in these conditions, as far as "
-        f"burning shows it: in each of {count(n_bakes, 'bake')} a larger share of the "
-        f"items in the {this} third burned than in the {other} third."
-    )
-
-
 def evenness_pairs_sentence(evenness: Evenness) -> str:
-    """Say which pits differ in how their burning falls along the grate.
-
-    Parameters
-    ----------
-    evenness : Evenness
-        As returned by `compare_evenness`.
-
-    Returns
-    -------
-    str
-        One or two sentences; where no pair is separated, the smallest difference that
-        the data exclude.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> evenness = ps.compare_evenness(ps.demo_study("one_bake_each"))
-    >>> evenness_pairs_sentence(evenness)
-    'Whether the pits differ in evenness cannot be told from one bake each.'
-    """
+    """Say which pits differ in how their burning falls along the grate."""
     table = evenness.differences
     if table.empty:
         return "There is no pair of pits to compare in evenness."
     if (table["verdict"] == "one bake each").all():
-        return sentence(
-            "Whether the pits differ in evenness cannot be told from one bake each."
-        )
+        return "Whether the pits differ in evenness cannot be told from one bake each."
     differs = table[table["verdict"].str.startswith("differs")]
     if differs.empty:
         ends = table[["simultaneous_low", "simultaneous_high"]].abs().to_numpy()
-        return sentence(
+        return (
             "This test cannot tell whether the pits differ in how their burning falls "
             "from the firebox to the far end in these conditions. Differences in that "
             f"fall larger than {points(float(ends.max()))} are excluded, averaged over "
@@ -171,7 +185,7 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
         if len(table) > 1
         else f" ({level} interval)"
     )
-    return sentence(
+    return (
         f"In these conditions, averaged over bakes, burning fell from near to far "
         f"{listed(pairs)}{allowed}."
     )
@@ -188,24 +202,7 @@ def _steeper(row: dict[Hashable, Any]) -> str:
 
 
 def evenness_table(evenness: Evenness) -> pd.DataFrame:
-    """Rates of the thirds, ready to read.
-
-    Parameters
-    ----------
-    evenness : Evenness
-        As returned by `compare_evenness`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> evenness_table(ps.compare_evenness(ps.demo_study("one_bake_each"))).shape
-    (2, 6)
-    """
+    """Rates of the thirds, ready to read."""
     table = evenness.table
     columns: dict[str, Any] = {
         "Pit": table["pit"].map(one_line),
@@ -234,28 +231,7 @@ def _rates(table: pd.DataFrame, name: str) -> list[str]:
 def contrast_table(
     table: pd.DataFrame, first: str, second: str, contrast: str
 ) -> pd.DataFrame:
-    """Two rates of each pit and their difference, ready to read.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        ``pit``, both names with their ``_low`` and ``_high``, the contrast and its
-        ``conf_low, conf_high``.
-    first, second, contrast : str
-        Column names.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> faces = ps.compare_evenness(ps.demo_study("one_bake_each")).faces
-    >>> contrast_table(faces, "top", "bottom", "bottom_minus_top").columns[-1]
-    'bottom minus top, points'
-    """
+    """Two rates of each pit and their difference, ready to read."""
     return pd.DataFrame(
         {
             "Pit": table["pit"].map(one_line),

@@ -1,14 +1,14 @@
 """No sentence about a result can claim more than bakes can show."""
 
 import ast
-import inspect
 from pathlib import Path
 
 import pytest
 
-from pitstats.report.wording import guard
+from pitstats.report import sections
+from tests.report.overclaims import overclaims
 
-FOLDER = Path(inspect.getfile(guard)).parent
+FOLDER = Path(sections.__path__[0])
 
 
 @pytest.mark.parametrize(
@@ -32,9 +32,7 @@ FOLDER = Path(inspect.getfile(guard)).parent
     ],
 )
 def test_overclaims_are_seen(text: str) -> None:
-    assert guard.overclaims(text)
-    with pytest.raises(guard.OverclaimError):
-        guard.sentence(text)
+    assert overclaims(text)
 
 
 @pytest.mark.parametrize(
@@ -49,30 +47,12 @@ def test_overclaims_are_seen(text: str) -> None:
     ],
 )
 def test_fair_words_pass(text: str) -> None:
-    assert guard.sentence(text) == text
-
-
-def test_the_gate_is_open_in_a_report() -> None:
-    typed, guard._typed = guard._typed, None
-    try:
-        assert guard.sentence("Ferry never burns.") == "Ferry never burns."
-        assert guard.typed_by_user("never") == "never"
-        assert guard._typed is None
-    finally:
-        guard._typed = typed
-
-
-def test_a_gate_inside_a_gate_and_errors_leave_it_as_it_was() -> None:
-    outer = guard._typed
-    with pytest.raises(RuntimeError), guard.strict():
-        raise RuntimeError
-    assert guard._typed is outer
+    assert overclaims(text) == []
 
 
 def test_a_name_does_not_cover_up_for_our_own_words() -> None:
-    guard.typed_by_user("ever")
-    with pytest.raises(guard.OverclaimError):
-        guard.sentence("It never burns.")
+    assert overclaims("The pit Never burned.", ["Never"]) == []
+    assert overclaims("It never burns.", ["ever"])
 
 
 # --- every text in the package, whatever evidence it takes to reach it ----------------
@@ -103,15 +83,12 @@ def _texts(tree: ast.Module) -> list[str]:
     ]
 
 
-MODULES = sorted(p for p in FOLDER.glob("*.py") if p.stem != "guard")
-
-
-@pytest.mark.parametrize("module", MODULES, ids=lambda path: path.stem)
-def test_no_text_in_the_wording_package_overclaims(module: Path) -> None:
+@pytest.mark.parametrize("module", sorted(FOLDER.glob("*.py")), ids=lambda p: p.stem)
+def test_no_text_of_a_section_overclaims(module: Path) -> None:
     found = [
         text
         for text in _texts(ast.parse(module.read_text("utf-8")))
-        if guard.overclaims(text) and not any(part in text for part in EXEMPT)
+        if overclaims(text) and not any(part in text for part in EXEMPT)
     ]
     assert found == []
 

@@ -1,8 +1,9 @@
-"""Would the answer change? Sentences, labels and tables of the alternatives."""
+"""Whether the answer would change: how far each alternative moves it."""
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -14,24 +15,64 @@ from pitstats.analysis.sensitivity.sensitivity import (
     FEWER_BAKES,
     Sensitivity,
 )
-from pitstats.report.wording.guard import passes
-from pitstats.report.wording.numbers import (
-    MINUS,
-    level_text,
-    listed,
-    one_line,
-    points,
+from pitstats.figures.sensitivity import plot_sensitivity
+from pitstats.report.numbers import MINUS, level_text, points
+from pitstats.report.section import (
+    Kept,
+    Part,
+    Picture,
+    Section,
+    Sentences,
+    Table,
+    Text,
 )
+from pitstats.report.study_results import StudyResults
+from pitstats.report.words import listed, one_line
+
+QUESTION = "Would the answer change?"
+
+
+def section(results: StudyResults) -> Section:
+    """The comparison made again under every alternative on record."""
+    found = results.sensitivity
+    body: list[Part] = [Sentences(sensitivity_sentences(found))]
+    shown = sensitivity_table(found)
+    if len(shown):
+        draw = partial(plot_sensitivity, found)
+        words, caption = sensitivity_in_words(found), sensitivity_caption(found)
+        body.append(Picture("sensitivity", draw, words, caption))
+        caption = sensitivity_table_caption(found)
+        body.append(Table("sensitivity", shown, caption, found.table))
+    not_tried = not_tried_sentence(found)
+    if not_tried:
+        body.append(Kept("sensitivity_not_tried", found.not_tried))
+        body.append(Text(not_tried, "note"))
+    body.append(Sentences(found.caveats))
+    body.append(Text(sensitivity_method(found), "note"))
+    return Section(
+        id="sensitivity", question=QUESTION, answer=in_short(found), body=body
+    )
+
+
+def in_short(found: Sensitivity) -> str:
+    """What tips the verdict, or how far the furthest alternative moves it."""
+    if found.tried().empty:
+        return "The record allows no alternative to the comparison as reported."
+    if found.reported["verdict"] == "one bake each":
+        return "With one bake of each pit no verdict was given, so none can change."
+    if found.tipping is not None:
+        return f"It tips with {one_line(found.tipping['alternative'])}."
+    far = found.largest_shift
+    if far is None:
+        return "No alternative that keeps every bake could be tried."
+    return (
+        f"Nothing tried tips it; the furthest moves it by "
+        f"{of_half_width(far['shift_share'])}."
+    )
 
 
 def signed(difference: float) -> str:
-    """Write a difference in points with its sign.
-
-    Examples
-    --------
-    >>> signed(0.123), signed(-0.05), signed(0.00001)
-    ('+12 points', '\N{MINUS SIGN}5 points', '0 points')
-    """
+    """Write a difference in points with its sign."""
     if abs(difference) < 0.0005:
         return "0 points"
     return f"{'+' if difference > 0 else MINUS}{points(difference)}"
@@ -42,27 +83,8 @@ def _number(difference: float) -> str:
     return signed(difference).split()[0]
 
 
-@passes
 def sensitivity_sentences(found: Sensitivity) -> list[str]:
-    """Say how far other ways to compare move the answer, and what would tip it.
-
-    Parameters
-    ----------
-    found : Sensitivity
-        As returned by `check_sensitivity`.
-
-    Returns
-    -------
-    list of str
-        About the pair with the largest difference, then about the other pairs.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.check_sensitivity(ps.demo_study("one_bake_each"))
-    >>> sensitivity_sentences(found)[0].startswith("With one bake of each pit")
-    True
-    """
+    """Say how far other ways to compare move the answer, and what would tip it."""
     tried, reported = found.tried(), found.reported
     if tried.empty:
         return ["The record allows no alternative to the comparison as reported."]
@@ -119,26 +141,14 @@ def _moved(row: Mapping[Hashable, Any] | pd.Series) -> str:
 
 
 def share_text(share: float) -> str:
-    """Share of a half width in words.
-
-    Examples
-    --------
-    >>> share_text(0.314), share_text(1.26), share_text(0.001)
-    ('31%', '1.3 times', 'less than 1%')
-    """
+    """Share of a half width in words."""
     if share >= 1:
         return f"{share:.1f} times"
     return "less than 1%" if share < 0.005 else f"{100 * share:.0f}%"
 
 
 def of_half_width(share: float) -> str:
-    """Size of a shift beside the interval.
-
-    Examples
-    --------
-    >>> of_half_width(0.314), of_half_width(1.26)
-    ("31% of the interval's half width", "1.3 times the interval's half width")
-    """
+    """Size of a shift beside the interval."""
     of = "" if share >= 1 else " of"
     return f"{share_text(share)}{of} the interval's half width"
 
@@ -181,43 +191,6 @@ def falls_text(found: Sensitivity) -> str:
     )
 
 
-@passes
-def firmness_sentence(found: Sensitivity) -> str:
-    """Say in one line how firm the verdict of the first screen is.
-
-    Parameters
-    ----------
-    found : Sensitivity
-        As returned by `check_sensitivity`.
-
-    Returns
-    -------
-    str
-        Empty where no verdict was given or nothing else could be tried.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.check_sensitivity(ps.demo_study("nothing_burned"))
-    >>> firmness_sentence(found).startswith("How firm")
-    True
-    """
-    if found.reported["verdict"] == "one bake each" or found.tried().empty:
-        return ""
-    start = (
-        f"How firm: the verdict on {one_line(found.leading_pair[0])} and "
-        f"{one_line(found.leading_pair[1])} is '{found.reported['verdict']}'"
-    )
-    reasons = []
-    if found.n_falls:
-        reasons.append(falls_text(found))
-    if found.tipping is not None:
-        reasons.append(f"it tips with {one_line(found.tipping['alternative'])}")
-    if not reasons:
-        reasons.append("nothing that was tried tips it")
-    return f"{start}; {' and '.join(reasons)}; see 'Would the answer change?'."
-
-
 def span_in_points(row: Mapping[Hashable, Any] | pd.Series) -> str:
     """Ends of the deciding interval, in points."""
     low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
@@ -247,18 +220,7 @@ def _other_pairs(found: Sensitivity) -> str:
 
 
 def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
-    """How far each idea moves the difference, ready to read.
-
-    Parameters
-    ----------
-    found : Sensitivity
-        As returned by `check_sensitivity`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row per idea, for the pair with the largest difference.
-    """
+    """How far each idea moves the difference, ready to read."""
     rows = [
         {
             "What": str(row["family"]).capitalize(),
@@ -301,7 +263,6 @@ def sensitivity_caption(found: Sensitivity) -> str:
     )
 
 
-@passes
 def sensitivity_in_words(found: Sensitivity) -> str:
     """Describe the figure for those who cannot see it."""
     reported = found.reported
@@ -314,7 +275,6 @@ def sensitivity_in_words(found: Sensitivity) -> str:
     return f"{'; '.join(parts)}."
 
 
-@passes
 def not_tried_sentence(found: Sensitivity) -> str:
     """Say what could not be tried, and why; empty if nothing was left."""
     parts = []

@@ -1,1 +1,0 @@
-"""Sentences of the sections that are not data yet."""

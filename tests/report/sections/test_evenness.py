@@ -1,0 +1,44 @@
+"""Thirds are told as far as the bakes show them, and not at all from one bake."""
+
+import pandas as pd
+import pytest
+
+import pitstats as ps
+from pitstats.report.sections.evenness import (
+    evenness_pairs_sentence,
+    evenness_sentences,
+    evenness_table,
+    in_short,
+)
+
+
+def test_an_end_that_burned_more_is_named_with_its_interval() -> None:
+    evenness = ps.compare_evenness(ps.demo_study("unequal_layouts"))
+    lines = evenness_sentences(evenness)
+    assert any("burned more at its firebox end" in line for line in lines)
+    assert all("interval" in line for line in lines)
+    assert in_short(evenness).startswith("Burned more near the firebox")
+
+
+def test_one_bake_each_has_no_thirds() -> None:
+    section = ps.ask.evenness(ps.StudyResults(ps.demo_study("one_bake_each")))
+    assert section.body == ()
+    assert "One bake of each pit" in section.missing
+
+
+@pytest.mark.parametrize("name", ["four_pits", "nothing_burned"])
+def test_thirds_agree_with_their_whole(name: str) -> None:
+    study = ps.demo_study(name)
+    table = ps.compare_evenness(study).table.set_index("pit")
+    rates = ps.estimate_burn_rates(study).table.set_index("pit")
+    for pit, row in table.iterrows():
+        thirds = row[["near", "middle", "far"]].astype(float)
+        assert thirds.min() - 0.03 <= rates.loc[pit, "estimate"] <= thirds.max() + 0.03
+
+
+def test_pairs_and_table() -> None:
+    evenness = ps.compare_evenness(ps.demo_study("four_pits"))
+    assert evenness_pairs_sentence(evenness).count(".") >= 1
+    shown = evenness_table(evenness)
+    assert isinstance(shown, pd.DataFrame)
+    assert list(shown["Pit"]) == list(evenness.table["pit"])
