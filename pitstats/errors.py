@@ -43,13 +43,7 @@ _ROWS_SHOWN, _LINES_SHOWN = 3, 100
 
 
 def grouped(problems: Iterable[Problem]) -> list[str]:
-    """One line for each cause: equal problems of several rows are told once.
-
-    Examples
-    --------
-    >>> grouped([Problem("items", row, "row", "found '?'.") for row in range(2, 9)])
-    ["items rows 2, 3, 4 and 4 more, column row: found '?'."]
-    """
+    """One line for each cause: equal problems of several rows are told once."""
     rows: dict[Problem, list[int | None]] = {}
     for problem in problems:
         rows.setdefault(replace(problem, row=None), []).append(problem.row)

@@ -49,42 +49,7 @@ def plot_cell_maps(
     largest_cell: float = _LARGEST_CELL,
     no_value: str = "no graded item",
 ) -> Figure:
-    """Draw grates in rows and columns, every cell of one size and on one scale.
-
-    Parameters
-    ----------
-    grid : sequence of sequences of MapPanel
-        Rows of panels, for example one row per bake and one column per face.
-    value, scale, label
-        As for `MapSheet.add`, the same for all panels.
-    largest_cell : float, default 0.62
-        Side of a cell in inches, where the width allows it.
-    no_value : str
-        What a hatched cell means, beside the scale.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        5.6 inches wide: its text can be read on a phone, and it fits a printed page.
-        All grates and the scale share one axes, whose unit is the inch. Columns of
-        grates stand as far apart as their titles need; where that is too far, all
-        titles are set smaller, and then the longest are shortened.
-
-    Raises
-    ------
-    ValueError
-        If there is no panel.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> cells = pd.DataFrame({"row": 1, "column": [1, 2, 3], "share": [1, 0.5, None]})
-    >>> grid = [[MapPanel("Bake 1", cells)], [MapPanel("Bake 2", cells)]]
-    >>> figure = plot_cell_maps(grid, value="share", scale=share_scale("burned"))
-    >>> titles = [t for t in figure.axes[0].texts if t.get_gid() == "title"]
-    >>> [title.get_text() for title in titles]
-    ['Bake 1', 'Bake 2']
-    """
+    """Draw grates in rows and columns, every cell of one size and on one scale."""
     from matplotlib.figure import Figure
 
     rows = [row for row in grid if row]
@@ -262,16 +227,6 @@ def map_drawings(
 ) -> list[Callable[[], Figure]]:
     """Share out rows of maps over figures that are drawn when called.
 
-    Parameters
-    ----------
-    panels, value, scale, largest_cell, no_value
-        As for `plot_maps`.
-
-    Returns
-    -------
-    list of callable
-        Without arguments; each returns one figure of `plot_maps`.
-
     Examples
     --------
     >>> import pitstats as ps
@@ -320,18 +275,7 @@ def _pages(
 
 
 def grate_panels(cells: pd.DataFrame) -> list[MapPanel]:
-    """Split cells into one panel per grate, named by pit (and grate).
-
-    Parameters
-    ----------
-    cells : pandas.DataFrame
-        With ``pit, grate, level, row, column``.
-
-    Returns
-    -------
-    list of MapPanel
-        In the order of the cells.
-    """
+    """Split cells into one panel per grate, named by pit (and grate)."""
     several = cells.groupby("pit")["grate"].nunique().to_dict()
     groups = cells.groupby(["pit", "level", "grate"], sort=False, dropna=False)
     return [

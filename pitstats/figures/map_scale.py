@@ -84,20 +84,7 @@ def number_scale(
 def draw_legend(
     sheet: Axes, scale: MapScale, no_value: str, corner: tuple[float, float]
 ) -> None:
-    """Draw the colors with their values, and what a hatched cell means.
-
-    Parameters
-    ----------
-    sheet : matplotlib.axes.Axes
-        Axes whose unit is the inch.
-    scale : MapScale
-        What to explain.
-    no_value : str
-        What a hatched cell means.
-    corner : tuple of float
-        Lower left corner of the legend; it is 4.6 inches wide and 0.4 high, and its
-        label stands below.
-    """
+    """Draw the colors with their values, and what a hatched cell means."""
     from matplotlib.patches import Rectangle
 
     left, foot = corner
@@ -172,15 +159,7 @@ def _draw_steps(sheet: Axes, scale: MapScale, left: float, foot: float) -> float
 
 
 def step_marks(names: Sequence[str]) -> list[str]:
-    """Shortest beginnings that tell names apart, for cells with little room.
-
-    Examples
-    --------
-    >>> step_marks(["raw", "light", "golden", "dark", "burned"])
-    ['R', 'L', 'G', 'D', 'B']
-    >>> step_marks(["light", "light golden", "gold"])
-    ['1', '2', '3']
-    """
+    """Shortest beginnings that tell names apart, for cells with little room."""
     for length in (1, 2):
         marks = [name.strip()[:length].capitalize() for name in names]
         if len(set(marks)) == len(marks) and all(marks):

@@ -206,31 +206,7 @@ class MapSheet:
         label: str | None = None,
         leftmost: bool = True,
     ) -> None:
-        """Take up one grate.
-
-        Parameters
-        ----------
-        title : str
-            Text above the grate.
-        cells : pandas.DataFrame
-            One row per cell: ``row``, ``column`` (1 = door side; 1 = nearest the
-            firebox), the value, and optionally the label, ``n_missing`` and
-            ``bar_low`` with ``bar_high``. Cells whose value is NaN are hatched; a cell
-            with a value of which some items were lost (``n_missing`` above 0) has a
-            hatched strip. A bar lies in its cell from low to high, the width of the
-            cell standing for 0 to 1.
-        place : Place
-            Where the grate stands, in units of the axes.
-        value : str
-            Column with the value, in the units of the scale.
-        scale : MapScale
-            Shared by all maps that are compared.
-        label : str, optional
-            Column with the text written into each cell; nothing without it.
-        leftmost : bool, default True
-            Number the rows and name the firebox end; the first grate of a row of them
-            does so for all.
-        """
+        """Take up one grate."""
         known = cells[value].notna().to_numpy()
         with_value = cells[known]
         colors = list(compress(scale.colors(cells[value]), known))
@@ -296,13 +272,7 @@ class MapSheet:
             )
 
     def draw(self, axes: Axes) -> None:
-        """Draw all grates.
-
-        Parameters
-        ----------
-        axes : matplotlib.axes.Axes
-            With its limits set.
-        """
+        """Draw all grates."""
         from matplotlib.collections import LineCollection, PolyCollection
 
         for kind, boxes in self._boxes.items():

@@ -51,23 +51,6 @@ def fit_titles(
     9 points; then the longest are shortened, part by part, so that "Hearth, upper, top"
     keeps its end.
 
-    Parameters
-    ----------
-    titles : sequence of sequences of str
-        Row by row.
-    widths : sequence of sequences of float
-        Width of each grate in inches.
-    left, right : float
-        Edges that grates and titles keep to, in inches.
-    beside : float
-        Least room between two grates, in inches.
-    size : float
-        Font size in points that is tried first.
-
-    Returns
-    -------
-    TitledRows
-
     Notes
     -----
     Widths are those of the font in use: call this in the style of the figure.

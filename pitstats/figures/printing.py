@@ -38,29 +38,7 @@ def get_ready() -> None:
 
 
 def print_figure(figure: Figure, *, svg: bool = False, dpi: float = _DPI) -> Print:
-    """Print a figure; the same figure gives the same bytes.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        Its layout is worked out here and then stands.
-    svg : bool, default False
-        Make the SVG too.
-    dpi : float
-        Pixels an inch of the PNG.
-
-    Returns
-    -------
-    Print
-        The bytes of both files.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> study = ps.demo_study("one_bake_each")
-    >>> print_figure(ps.plot_rates(ps.estimate_burn_rates(study))).png[1:4]
-    b'PNG'
-    """
+    """Print a figure; the same figure gives the same bytes."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from PIL import Image

@@ -27,20 +27,7 @@ _TEXT_INCHES, _TEXT_SHARE = 6.1, 0.82
 def slide_png(
     figure: Figure, *, title: str, sentence: str, unit: str, study: str
 ) -> bytes:
-    """Put a figure on a slide of 1920 x 1080 pixels.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        What the slide shows; as large as it can be without being cut.
-    title, sentence, unit, study : str
-        The words beside it, whole: long ones are broken over lines.
-
-    Returns
-    -------
-    bytes
-        A PNG file.
-    """
+    """Put a figure on a slide of 1920 x 1080 pixels."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
     from PIL import Image

@@ -81,18 +81,6 @@ def blend(
 ) -> list[tuple[float, float, float]]:
     """Colors between evenly spaced ones.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Colors as ``#rrggbb``, from first to last.
-    places : array_like of float, shape (n,)
-        0 is the first color, 1 the last.
-
-    Returns
-    -------
-    list of tuple of float
-        Red, green and blue between 0 and 1 for each place.
-
     Examples
     --------
     >>> blend(("#000000", "#ffffff"), [0.0, 0.5])
@@ -140,18 +128,6 @@ def wrapped(text: object, width: int = 18) -> str:
 
 def lowest_panels(grid: npt.NDArray[Any], n_panels: int) -> list[Axes]:
     """Panels with none below them; the names of a shared axis belong there.
-
-    Parameters
-    ----------
-    grid : ndarray of matplotlib.axes.Axes, shape (rows, columns)
-        Filled row by row.
-    n_panels : int
-        How many of them are used.
-
-    Returns
-    -------
-    list of matplotlib.axes.Axes
-        One per used column.
 
     Examples
     --------

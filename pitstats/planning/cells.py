@@ -143,30 +143,7 @@ def cut_grate(
 
 
 def read_grates(grates: pd.DataFrame | Mapping[str, GrateSizes]) -> list[Grate]:
-    """Read grates from a table or from sizes by pit, and check them.
-
-    Parameters
-    ----------
-    grates : DataFrame or mapping
-        Columns ``pit, rows, columns`` and, if wanted, ``grate, cell_length, cell_width,
-        level, notes``; or pit names with ``(rows, columns)``, or with such a pair for
-        each named grate.
-
-    Returns
-    -------
-    list of Grate
-        In the order given.
-
-    Raises
-    ------
-    DesignError
-        If nothing is given, or a size, a name or a column is missing or makes no sense.
-
-    Examples
-    --------
-    >>> [grate.name for grate in read_grates({"Oak": (3, 6), "Creek": (3, 5)})]
-    ["grate 'main' of pit 'Oak'", "grate 'main' of pit 'Creek'"]
-    """
+    """Read grates from a table or from sizes by pit, and check them."""
     table = grates if isinstance(grates, pd.DataFrame) else _from_mapping(grates)
     absent = [name for name in ("pit", *_SIZES) if name not in table.columns]
     if absent:
@@ -257,22 +234,7 @@ def _number(value: object, key: str, where: str) -> float:
 
 
 def cell_sizes(grates: Sequence[Grate], unit: str | None) -> tuple[bool, str]:
-    """Tell whether all cells have one real size, and say it in a sentence.
-
-    Parameters
-    ----------
-    grates : sequence of Grate
-        All grates of the plan.
-    unit : str or None
-        Unit of the lengths.
-
-    Returns
-    -------
-    equal : bool
-        False only if sizes are stated and differ.
-    sentence : str
-        What is known.
-    """
+    """Tell whether all cells have one real size, and say it in a sentence."""
     unit = f" {unit}" if unit else ""
     sizes = [(g.cell_length, g.cell_width) for g in grates]
     if not np.isfinite(sizes).all():
@@ -291,22 +253,7 @@ def cell_sizes(grates: Sequence[Grate], unit: str | None) -> tuple[bool, str]:
 
 
 def cell_table(grates: Sequence[Grate]) -> pd.DataFrame:
-    """List every cell with its scaled and real position.
-
-    Parameters
-    ----------
-    grates : sequence of Grate
-        All grates of the plan.
-
-    Returns
-    -------
-    DataFrame
-        ``pit, grate, level, row, column, distance, across, distance_length,
-        comparable``: `distance` runs from 0 at the firebox wall to 1 at the far wall,
-        `across` from the door side; `distance_length` is the distance in the unit of
-        the cells; `comparable` tells whether every other pit has a cell at the same
-        scaled position.
-    """
+    """List every cell with its scaled and real position."""
     parts = []
     for grate in grates:
         rows, columns = np.divmod(np.arange(grate.n_cells), grate.columns)
@@ -332,29 +279,11 @@ def cell_table(grates: Sequence[Grate]) -> pd.DataFrame:
 def comparable_cells(grates: Sequence[Grate]) -> pd.DataFrame:
     """Match cells of different pits that lie at the same scaled position.
 
-    Parameters
-    ----------
-    grates : sequence of Grate
-        All grates of the plan.
-
-    Returns
-    -------
-    DataFrame
-        One row per matched pair: ``pit_a, grate_a, row_a, column_a, pit_b, grate_b,
-        row_b, column_b, gap``. `gap` is the larger of the differences in `distance`
-        and `across`; 0 means exactly the same scaled position.
-
     Notes
     -----
     Two cells match when the center of each lies inside the other, both grates scaled to
     length and width 1. A cell then matches at most one cell of another grate. Grates
     are matched by level where both have one, otherwise by name.
-
-    Examples
-    --------
-    >>> pairs = comparable_cells(read_grates({"Oak": (1, 6), "Creek": (1, 5)}))
-    >>> pairs[["column_a", "column_b"]].to_numpy().tolist()
-    [[1, 1], [2, 2], [5, 4], [6, 5]]
     """
     found = [
         (a.pit, a.grate, row_a, column_a, b.pit, b.grate, row_b, column_b, max(gaps))

@@ -30,27 +30,7 @@ MOST_ITEMS = 1000
 
 
 def spread_of(value: float | str) -> float:
-    """Bake standard deviation from a number or from the mood of the fire.
-
-    Parameters
-    ----------
-    value : float or {"steady", "usual", "moody"}
-        Standard deviation on the logit scale, or a word for it.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    DesignError
-        If the word is unknown or the number not between 0 and 2.5.
-
-    Examples
-    --------
-    >>> spread_of("usual")
-    0.6
-    """
+    """Bake standard deviation from a number or from the mood of the fire."""
     if isinstance(value, str):
         if value not in SPREADS:
             raise DesignError(
@@ -115,24 +95,7 @@ def explain_spread(sd_bake: float | str, rate: float = 0.2) -> str:
 
 
 def make_design(bakes: Count, items: Count, pits: int) -> BakeDesign:
-    """Design from numbers common to all pits or stated for each.
-
-    Parameters
-    ----------
-    bakes, items : int or sequence of int
-        Bakes per pit and items per bake.
-    pits : int
-        Number of pits.
-
-    Returns
-    -------
-    BakeDesign
-
-    Raises
-    ------
-    DesignError
-        If a number is below 1, too large or not whole, or not one per pit is given.
-    """
+    """Design from numbers common to all pits or stated for each."""
     return BakeDesign(
         _per_pit("bakes", bakes, pits, 200), _per_pit("items", items, pits, MOST_ITEMS)
     )
@@ -167,17 +130,7 @@ def _whole(value: object) -> bool:
 
 
 def as_list(value: object) -> list[Any]:
-    """List of what was given, one thing or several.
-
-    Parameters
-    ----------
-    value : object
-        A number, a word, or a sequence of them.
-
-    Returns
-    -------
-    list
-    """
+    """List of what was given, one thing or several."""
     return [value] if _single(value) else list(value)  # type: ignore[call-overload]
 
 
@@ -187,25 +140,7 @@ def shown(numbers: tuple[int, ...]) -> int | str:
 
 
 def check_rates(rate: float, difference: object) -> float:
-    """Check the rate and the difference worth finding.
-
-    Parameters
-    ----------
-    rate : float
-        Long-run rate of the first pit.
-    difference : object
-        Rate of the other pits less that of the first.
-
-    Returns
-    -------
-    float
-        The difference.
-
-    Raises
-    ------
-    DesignError
-        If either is out of range, or the difference is asked to come from the data.
-    """
+    """Check the rate and the difference worth finding."""
     number = checked_difference(difference)
     if not _number(rate) or not 0 < rate < 1:
         raise DesignError(
@@ -295,23 +230,7 @@ def check_margin(margin: float | None) -> float | None:
 
 
 def seed_from(rng: np.random.Generator | int | None) -> int:
-    """Seed of a plan: fresh, drawn from a generator, or the one given.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator, int or None
-        A generator from which a seed is drawn, the seed of an earlier plan to repeat
-        it, or None for a fresh one.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    DesignError
-        If a seed is negative.
-    """
+    """Seed of a plan: fresh, drawn from a generator, or the one given."""
     if rng is None:
         return int(np.random.SeedSequence().entropy % 2**53)  # type: ignore[operator]
     if isinstance(rng, np.random.Generator):
@@ -372,31 +291,7 @@ def draw_pilot(
     n_draws: int,
     seed: int,
 ) -> PilotDraws:
-    """Draw what a pilot leaves unknown: rate of one pit and spread between bakes.
-
-    Parameters
-    ----------
-    pilot : Study or (burned, total, pit)
-        Pilot bakes.
-    pilot_pit : str, int or None
-        Pit whose rate is that of the first pit of the plan; the first when None.
-    difference : float
-        Difference to be added, which must leave a rate between 0 and 1.
-    n_draws : int
-        Number of draws.
-    seed : int
-        Seed of the plan.
-
-    Returns
-    -------
-    PilotDraws
-
-    Raises
-    ------
-    DesignError
-        If the pilot has no graded item, lacks the pit, or leaves hardly any room for
-        the difference.
-    """
+    """Draw what a pilot leaves unknown: rate of one pit and spread between bakes."""
     found, names, bakes = _analyzed_pilot(pilot)
     column = 0 if pilot_pit is None else _place(pilot_pit, names)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(0,)))

@@ -27,29 +27,6 @@ def two_rate_power(
 ) -> float:
     """Chance to tell two burn rates apart with independent items.
 
-    Parameters
-    ----------
-    rate_a, rate_b : float
-        Burn rates, 0-1.
-    n_items : float
-        Items per pit.
-    alpha : float, default 0.05
-        Two-sided error level.
-    continuity : bool, default False
-        Whether to correct for continuity, as Fleiss's sample sizes do.
-    both_tails : bool, default False
-        Whether to count rejections in the wrong direction, too.
-
-    Returns
-    -------
-    float
-        Between 0 and 1.
-
-    Raises
-    ------
-    DesignError
-        If a rate or the level is outside 0-1 or there are no items.
-
     Notes
     -----
     R equivalent: ``power.prop.test(n =, p1 =, p2 =, strict = both_tails)``.
@@ -57,11 +34,6 @@ def two_rate_power(
     References
     ----------
     .. [1] Fleiss, Tytun & Ury (1980), Biometrics 36:343-346.
-
-    Examples
-    --------
-    >>> round(two_rate_power(0.50, 0.75, 50), 3)
-    0.74
     """
     _check_share("rate_a", rate_a)
     _check_share("rate_b", rate_b)
@@ -82,30 +54,7 @@ def two_rate_power(
 
 
 def rate_icc(rate: float, sd_bake: float) -> float:
-    """Intraclass correlation of items of one bake, on the probability scale.
-
-    Parameters
-    ----------
-    rate : float
-        Long-run burn rate, strictly between 0 and 1.
-    sd_bake : float
-        Standard deviation between bakes, logit scale.
-
-    Returns
-    -------
-    float
-        Variance between bakes of the chance to burn, over ``rate * (1 - rate)``.
-
-    Raises
-    ------
-    DesignError
-        If the rate is not strictly between 0 and 1 or ``sd_bake`` is negative.
-
-    Examples
-    --------
-    >>> [round(rate_icc(0.2, sd), 3) for sd in (0.3, 0.6, 1.0)]
-    [0.014, 0.054, 0.134]
-    """
+    """Intraclass correlation of items of one bake, on the probability scale."""
     _check_level("rate", rate)
     if sd_bake < 0:
         raise DesignError(f"sd_bake is {sd_bake}; it cannot be negative")
@@ -117,36 +66,12 @@ def rate_icc(rate: float, sd_bake: float) -> float:
 def design_effect(n_items: float, icc: float, size_cv: float = 0.0) -> float:
     """Factor by which sharing bakes multiplies the items needed.
 
-    Parameters
-    ----------
-    n_items : float
-        Mean number of items per bake.
-    icc : float
-        Intraclass correlation on the probability scale, 0-1; `rate_icc` gives it for a
-        rate and a bake standard deviation.
-    size_cv : float, default 0
-        Coefficient of variation of the number of items per bake.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    DesignError
-        If there are no items, the correlation is outside 0-1 or ``size_cv`` negative.
-
     References
     ----------
     .. [1] Kish (1965), Survey Sampling, section 5.4.
     .. [2] Eldridge, Ashby & Kerry (2006), Sample size for cluster randomized trials:
        effect of coefficient of variation of cluster size, International Journal of
        Epidemiology 35:1292-1300.
-
-    Examples
-    --------
-    >>> round(design_effect(20, 0.05), 3), round(design_effect(20, 0.05, 0.65), 4)
-    (1.95, 2.3725)
     """
     _check_positive("n_items", n_items)
     _check_icc(icc)
@@ -167,43 +92,12 @@ def bakes_per_pit(
 ) -> int:
     """Bakes per pit that carry as much as a number of independent items.
 
-    Parameters
-    ----------
-    n_independent : float
-        Independent items per pit that would be enough.
-    n_items : float
-        Items per bake.
-    icc : float
-        Intraclass correlation on the probability scale, 0-1.
-    size_cv : float, default 0
-        Coefficient of variation of the number of items per bake.
-    few_bakes : bool, default False
-        Whether to inflate for estimating the spread from few bakes: by the squared
-        ratio of t to normal quantiles, with ``2 * bakes - 2`` degrees of freedom.
-    power, alpha : float
-        Power and two-sided level behind ``n_independent``, for the inflation.
-
-    Returns
-    -------
-    int
-        Bakes per pit, rounded up.
-
-    Raises
-    ------
-    DesignError
-        If a number is out of range.
-
     References
     ----------
     .. [1] Donner & Klar (2000), Design and Analysis of Cluster Randomization Trials,
        chapter 5.
     .. [2] Snedecor & Cochran (1989), Statistical Methods, 8th ed., section 6.14 (the
        correction for estimating the variance).
-
-    Examples
-    --------
-    >>> bakes_per_pit(62, 12, 0.05), bakes_per_pit(62, 12, 0.05, few_bakes=True)
-    (9, 10)
     """
     _check_positive("n_independent", n_independent)
     wanted = n_independent * design_effect(n_items, icc, size_cv) / n_items
@@ -227,33 +121,11 @@ def best_items_per_bake(
 ) -> float:
     """Items per bake that make a rate most precise for the money.
 
-    Parameters
-    ----------
-    cost_per_bake, cost_per_item : float
-        Cost of one more bake and of one more item, in any one unit.
-    icc : float
-        Intraclass correlation on the probability scale, above 0 and below 1.
-
-    Returns
-    -------
-    float
-        ``sqrt(cost_per_bake / cost_per_item * (1 - icc) / icc)``, not rounded.
-
-    Raises
-    ------
-    DesignError
-        If a cost is not positive or ``icc`` not between 0 and 1.
-
     References
     ----------
     .. [1] Cochran (1977), Sampling Techniques, 3rd ed., section 10.6.
     .. [2] Hansen, Hurwitz & Madow (1953), Sample Survey Methods and Theory, vol. 1,
        chapter 6.
-
-    Examples
-    --------
-    >>> round(best_items_per_bake(20, 0.40, 0.10), 1)
-    21.2
     """
     _check_positive("cost_per_bake", cost_per_bake)
     _check_positive("cost_per_item", cost_per_item)
@@ -290,34 +162,10 @@ def split_for_budget(
 ) -> Split:
     """Divide a budget between bakes and items so that a rate is most precise.
 
-    Parameters
-    ----------
-    budget : float
-        What may be spent.
-    cost_per_bake, cost_per_item : float
-        Cost of one bake and of one item, in the unit of the budget.
-    icc : float
-        Intraclass correlation on the probability scale, above 0 and below 1.
-
-    Returns
-    -------
-    Split
-
-    Raises
-    ------
-    DesignError
-        If a number is out of range.
-
     References
     ----------
     .. [1] Valliant, Dever & Kreuter (2013), Practical Tools for Designing and Weighting
        Survey Samples, section 9.3.1.
-
-    Examples
-    --------
-    >>> best = split_for_budget(100_000, 750, 100, 0.05)
-    >>> round(best.bakes, 1), round(best.items, 1), round(best.relative_error, 4)
-    (51.4, 11.9, 0.0502)
     """
     _check_positive("budget", budget)
     items = best_items_per_bake(cost_per_bake, cost_per_item, icc)
@@ -329,32 +177,10 @@ def split_for_budget(
 def rule_of_three(n_items: float, design_effect: float = 1.0) -> float:
     """Rough upper 95 % limit of a rate when none of the items burned.
 
-    Parameters
-    ----------
-    n_items : float
-        Graded items, none of them burned.
-    design_effect : float, default 1
-        Factor for items that share bakes; see `design_effect`.
-
-    Returns
-    -------
-    float
-        ``3 * design_effect / n_items``, at most 1.
-
-    Raises
-    ------
-    DesignError
-        If there are no items or the design effect is below 1.
-
     References
     ----------
     .. [1] Hanley & Lippman-Hand (1983), If nothing goes wrong, is everything all
        right? Journal of the American Medical Association 249:1743-1745.
-
-    Examples
-    --------
-    >>> rule_of_three(30)
-    0.1
     """
     _check_positive("n_items", n_items)
     if design_effect < 1:

@@ -298,22 +298,7 @@ def _seed(seed: int | None, rng: np.random.Generator | None) -> int:
 def draw_tables(
     plan: Plan, seed: int
 ) -> tuple[pd.DataFrame, pd.DataFrame, OrderBalance]:
-    """Draw bakes and items of a checked plan.
-
-    Parameters
-    ----------
-    plan : Plan
-        What was stated.
-    seed : int
-        Everything random comes from it.
-
-    Returns
-    -------
-    bakes, items : DataFrame
-        One row per bake and one per item.
-    balance : OrderBalance
-        How balanced the baking order is.
-    """
+    """Draw bakes and items of a checked plan."""
     streams = np.random.default_rng(seed).spawn(len(_STREAMS))
     draw = dict(zip(_STREAMS, streams, strict=True))
     bakes, balance = _bakes(plan, draw["order"], draw["places"])

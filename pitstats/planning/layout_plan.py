@@ -281,13 +281,7 @@ def _check_cell_sizes(
 
 
 def listed(names: Sequence[str]) -> str:
-    """Join names for a sentence.
-
-    Examples
-    --------
-    >>> listed(["Oak", "Creek", "Barn"])
-    'Oak, Creek and Barn'
-    """
+    """Join names for a sentence."""
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"

@@ -53,29 +53,7 @@ class LookTally:
 
 
 def checked_looks(looks: Sequence[int] | str, bakes: int | None) -> tuple[int, ...]:
-    """Looks as stated, or after every bake from the second on.
-
-    Parameters
-    ----------
-    looks : sequence of int or "every"
-        Bakes of each pit.
-    bakes : int or None
-        Last look of "every".
-
-    Returns
-    -------
-    tuple of int
-
-    Raises
-    ------
-    DesignError
-        If the looks are not increasing whole numbers from 1 to 200.
-
-    Examples
-    --------
-    >>> checked_looks("every", 4)
-    (2, 3, 4)
-    """
+    """Looks as stated, or after every bake from the second on."""
     if isinstance(looks, str):
         if looks != "every":
             raise DesignError(f'looks is "{looks}"; give numbers of bakes or "every"')
@@ -99,23 +77,7 @@ def with_looks(
     chunk: int,
     progress: bool,
 ) -> BakePlan:
-    """The same plans with looks: chances over all looks beside those of one look.
-
-    Parameters
-    ----------
-    plan : BakePlan
-        The plans with a single look, after the last bake.
-    questions : sequence of Question
-        What the plan was made of, a row each.
-    looks : tuple of int
-        Bakes of each pit at each look.
-    n_jobs, chunk, progress
-        As in `plan_bakes`.
-
-    Returns
-    -------
-    BakePlan
-    """
+    """The same plans with looks: chances over all looks beside those of one look."""
     table, stops = plan.table.copy(), []
     table.insert(0, "looks", ", ".join(map(str, looks)))
     table["one_look_power"] = table["power"]
@@ -181,21 +143,7 @@ def _run(
 
 
 def run_looks(task: Task, looks: tuple[int, ...], levels: Array) -> LookTally:
-    """Simulate the studies of one task and look at them after each number of bakes.
-
-    Parameters
-    ----------
-    task : Task
-        Which studies; all pits have as many bakes as the last look.
-    looks : tuple of int
-        Bakes of each pit at each look.
-    levels : ndarray, shape (n_looks,)
-        Two-sided level of each look.
-
-    Returns
-    -------
-    LookTally
-    """
+    """Simulate the studies of one task and look at them after each number of bakes."""
     pits, items = len(task.design.bakes), np.asarray(task.design.items)
     counts = blocks_of(task).reshape(task.stop - task.start, pits, -1)
     stopped = np.full(counts.shape[0], _NEVER, dtype=np.intp)
@@ -288,24 +236,7 @@ def _caveats(looks: tuple[int, ...]) -> tuple[str, ...]:
 
 
 def boundary_in_words(plan: BakePlan) -> list[str]:
-    """The boundary as a cook reads it, a sentence a look.
-
-    Parameters
-    ----------
-    plan : BakePlan
-        With looks; where numbers of items differ, the first plan's boundary.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> plan = ps.plan_bakes(items=16, looks=[2, 4], simulations=200, rng=1)
-    >>> boundary_in_words(plan)[1][:52]
-    "After 4 bakes of each pit say 'differs' only if the "
-    """
+    """The boundary as a cook reads it, a sentence a look."""
     if plan.stops is None:
         return []
     first = plan.stops.drop_duplicates("look")

@@ -66,22 +66,6 @@ class OrderBalance:
 def williams_squares(n_pits: int) -> NDArray[np.int64]:
     """Orders balanced for place in the session and for the pit that baked just before.
 
-    Parameters
-    ----------
-    n_pits : int
-        Number of pits, at least 1.
-
-    Returns
-    -------
-    ndarray of int, shape (n_pits, n_pits) or (2 n_pits, n_pits)
-        One session per row, pits numbered from 0 in baking order: one square when
-        `n_pits` is even (or 1), a square and its mirror image when it is odd.
-
-    Raises
-    ------
-    ValueError
-        If `n_pits` is less than 1.
-
     Notes
     -----
     The first row is 0, 1, n - 1, 2, n - 2, ...: its steps, modulo n, are all different
@@ -94,13 +78,6 @@ def williams_squares(n_pits: int) -> NDArray[np.int64]:
     .. [1] Williams, E. J. (1949), Experimental designs balanced for the estimation of
        residual effects of treatments, Australian Journal of Scientific Research A
        2:149-168.
-
-    Examples
-    --------
-    >>> williams_squares(4).tolist()
-    [[0, 1, 3, 2], [1, 2, 0, 3], [2, 3, 1, 0], [3, 0, 2, 1]]
-    >>> williams_squares(5).shape
-    (10, 5)
     """
     if n_pits < 1:
         raise ValueError("n_pits must be at least 1.")
@@ -117,22 +94,6 @@ def balanced_order(
 ) -> tuple[Order, OrderBalance]:
     """Draw a baking order for every session, as balanced as the bakes allow.
 
-    Parameters
-    ----------
-    counts : ndarray of int, shape (sessions, pits)
-        Bakes of each pit in each session.
-    pits : sequence of str
-        Names of the pits.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    order : list of list of int
-        The pits of each session (0-based), in baking order.
-    balance : OrderBalance
-        Counts and scores of that order.
-
     Notes
     -----
     When every pit bakes once in every session, and the number of sessions is a multiple
@@ -145,14 +106,6 @@ def balanced_order(
     ----------
     .. [1] Williams, E. J. (1949), Australian Journal of Scientific Research A
        2:149-168.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> order, balance = balanced_order(
-    ...     np.ones((4, 2), dtype=int), ["Oak", "Creek"], rng=np.random.default_rng(3))
-    >>> sorted(order), balance.score
-    ([[0, 1], [0, 1], [1, 0], [1, 0]], 0.0)
     """
     complete = bool((counts == 1).all())
     n_sessions, n_pits = counts.shape

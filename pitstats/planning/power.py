@@ -417,19 +417,7 @@ def work_out(
     chunk: int,
     progress: bool,
 ) -> BakePlan:
-    """Simulate and analyze all plans.
-
-    Parameters
-    ----------
-    questions : sequence of Question
-        Plans.
-    margin, costs, simulations, seed, conf_level, n_jobs, chunk, progress
-        As in `plan_bakes`, checked.
-
-    Returns
-    -------
-    BakePlan
-    """
+    """Simulate and analyze all plans."""
     whole_cost = [cost_of(question.design, *costs) for question in questions]
     tasks, owner = [], []
     for k, question in enumerate(questions):

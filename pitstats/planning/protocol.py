@@ -101,18 +101,7 @@ TEMPERATURE_RULES = {
 
 
 def fairness_rules(settings: Settings) -> list[str]:
-    """Say the rules of the test: those chosen in the plan, then those of every test.
-
-    Parameters
-    ----------
-    settings : Settings
-        Of the planned study; a layout keeps its rules in ``layout_rules``.
-
-    Returns
-    -------
-    list of str
-        One rule each. A rule that was left open says so and leaves room to write.
-    """
+    """Say the rules of the test: those chosen in the plan, then those of every test."""
     stated = settings.extra.get("layout_rules", [])
     chosen = [str(rule) for rule in stated] if isinstance(stated, list) else []
     stop = (

@@ -38,18 +38,6 @@ class CellPicker:
     def pick(self, n_items: int, free: NDArray[np.bool_]) -> Ints:
         """Pick cells for one bake.
 
-        Parameters
-        ----------
-        n_items : int
-            How many; at most the free cells.
-        free : ndarray of bool, shape (cells,)
-            Cells that may be used.
-
-        Returns
-        -------
-        ndarray of int, shape (n_items,)
-            Cells in ascending order.
-
         Notes
         -----
         Each column gets its share of the items, rounded so that over the bakes no
@@ -94,42 +82,14 @@ class CellPicker:
 def load_ranks_by_row(
     grate: Ints, row: Ints, column: Ints, *, from_firebox: bool, from_door: bool
 ) -> Ints:
-    """Rank cells for loading along the rows.
-
-    Parameters
-    ----------
-    grate, row, column : ndarray of int, shape (items,)
-        Grates numbered in loading order.
-    from_firebox : bool
-        Whether every row is loaded from the firebox end.
-    from_door : bool
-        Whether the row nearest the door comes first.
-
-    Returns
-    -------
-    ndarray of int, shape (items,)
-        Rank of each cell, from 1.
-    """
+    """Rank cells for loading along the rows."""
     along = column if from_firebox else -column
     across = row if from_door else -row
     return _ranks(np.lexsort((along, across, grate)))
 
 
 def load_ranks_at_random(grate: Ints, rng: np.random.Generator) -> Ints:
-    """Rank cells for loading at random, grate after grate.
-
-    Parameters
-    ----------
-    grate : ndarray of int, shape (items,)
-        Grates numbered in loading order.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray of int, shape (items,)
-        Rank of each cell, from 1.
-    """
+    """Rank cells for loading at random, grate after grate."""
     return _ranks(np.lexsort((rng.random(len(grate)), grate)))
 
 
@@ -142,25 +102,7 @@ def _ranks(order: Ints) -> Ints:
 def session_counts(
     bakes: Sequence[int], n_sessions: int, rng: np.random.Generator
 ) -> Ints:
-    """Spread the bakes of each pit over the sessions.
-
-    Parameters
-    ----------
-    bakes : sequence of int
-        Bakes of each pit.
-    n_sessions : int
-        Number of sessions.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray of int, shape (sessions, pits)
-        Every pit has the same number of bakes in every session, or one more in some.
-        Where pits must be left out of sessions, sessions are kept equally full first
-        and pits meet each other equally often second, as far as a random search of 400
-        draws finds it.
-    """
+    """Spread the bakes of each pit over the sessions."""
     base, extra = np.divmod(np.asarray(bakes), n_sessions)
     even = np.tile(base, (n_sessions, 1))
     if not extra.any():
@@ -186,23 +128,7 @@ def session_counts(
 
 
 def share_out(total: int, weights: Sequence[int], rng: np.random.Generator) -> Ints:
-    """Share a whole number in proportion to weights, to the nearest whole numbers.
-
-    Parameters
-    ----------
-    total : int
-        What is shared; at most the sum of the weights if they are capacities.
-    weights : sequence of int
-        Not all 0.
-    rng : numpy.random.Generator
-        Breaks ties between equal remainders.
-
-    Returns
-    -------
-    ndarray of int
-        Shares that add up to `total`, each within 1 of proportion: the largest
-        remainders are rounded up.
-    """
+    """Share a whole number in proportion to weights, to the nearest whole numbers."""
     exact = total * np.asarray(weights) / np.sum(weights)
     shares: Ints = np.floor(exact + 1e-9).astype(np.int64)
     rest = np.round(exact - shares, 9)
@@ -212,24 +138,7 @@ def share_out(total: int, weights: Sequence[int], rng: np.random.Generator) -> I
 
 
 def interleave(counts: Ints) -> Ints:
-    """Lay out labels so that any stretch holds all of them nearly in proportion.
-
-    Parameters
-    ----------
-    counts : ndarray of int
-        How often each label occurs.
-
-    Returns
-    -------
-    ndarray of int, shape (counts.sum(),)
-        The labels, evenly mixed.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> interleave(np.array([2, 4])).tolist()
-    [1, 0, 1, 1, 0, 1]
-    """
+    """Lay out labels so that any stretch holds all of them nearly in proportion."""
     labels = np.repeat(np.arange(len(counts)), counts)
     place = np.concatenate(
         [(np.arange(count) + 0.5) / count for count in counts if count]
@@ -240,24 +149,7 @@ def interleave(counts: Ints) -> Ints:
 def deal_lots(
     sizes: Sequence[Sequence[int]], counts: Ints, rng: np.random.Generator
 ) -> list[list[Ints]]:
-    """Deal items of several lots to the bakes of several pits, evenly.
-
-    Parameters
-    ----------
-    sizes : sequence of sequence of int
-        Items of every bake, listed by pit.
-    counts : ndarray of int
-        Items taken from each lot; adds up to all items.
-    rng : numpy.random.Generator
-        Shuffles pits, bakes and, within each bake, items.
-
-    Returns
-    -------
-    list of list of ndarray of int
-        Lot of every item, listed as `sizes`. Each pit's and each bake's share of each
-        lot is close to that lot's share of the whole (within one item per pit and one
-        per bake at two lots).
-    """
+    """Deal items of several lots to the bakes of several pits, evenly."""
     labels = interleave(counts)
     dealt: list[list[Ints]] = [[np.empty(0, dtype=np.int64)] * len(s) for s in sizes]
     start = 0
@@ -270,28 +162,7 @@ def deal_lots(
 
 
 def draw_codes(n_items: int, rng: np.random.Generator) -> list[str]:
-    """Draw random codes that tell nothing about the item.
-
-    Parameters
-    ----------
-    n_items : int
-        How many codes.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    list of str
-        Different codes of three digits; of four digits for more than 999 items, and so
-        on. Up to 900 items no code begins with 0, which spreadsheets drop.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> codes = draw_codes(900, np.random.default_rng(5))
-    >>> len(set(codes)), min(codes), max(codes)
-    (900, '100', '999')
-    """
+    """Draw random codes that tell nothing about the item."""
     digits = max(3, len(str(n_items)))
     low = 10 ** (digits - 1) if n_items <= 9 * 10 ** (digits - 1) else 1
     pool = np.arange(low, 10**digits)

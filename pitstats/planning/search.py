@@ -229,14 +229,7 @@ def findable_differences(
 
 
 def curve_sentence(curve: pd.DataFrame, power: float = 0.8) -> str:
-    """Read the curve of smallest differences out.
-
-    Examples
-    --------
-    >>> curve = pd.DataFrame({"bakes": [2, 4], "difference": [0.7, 0.42]})
-    >>> curve_sentence(curve)
-    'With 2 and 4 bakes of each pit you can find 70 and 42 points (chance 80%).'
-    """
+    """Read the curve of smallest differences out."""
     known = curve[curve["difference"].notna()]
     if known.empty:
         return "None of these numbers of bakes finds any possible difference."

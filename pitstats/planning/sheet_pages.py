@@ -116,23 +116,7 @@ class Step:
 
 
 def planned_parts(study: Study) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return planned bakes in baking order and their items, or say what is missing.
-
-    Parameters
-    ----------
-    study : Study
-        A study with planned bakes.
-
-    Returns
-    -------
-    bakes, items : DataFrame
-        Rows of the planned bakes only; items carry ``pit`` and ``session``.
-
-    Raises
-    ------
-    DesignError
-        If no bake is planned, or the items lack codes or cells.
-    """
+    """Return planned bakes in baking order and their items, or say what is missing."""
     bakes = study.bakes[study.bakes["status"].eq("planned")].copy()
     if bakes.empty:
         raise DesignError(

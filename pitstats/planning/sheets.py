@@ -164,25 +164,7 @@ def render_sheets(
     mirrored: Collection[str] = (),
     faces: Sequence[str] = ("top", "bottom", "side"),
 ) -> dict[str, str]:
-    """Make the sheets as HTML texts by file name; see `write_sheets`.
-
-    Parameters
-    ----------
-    study : Study
-        Planned bakes with cells and codes.
-    paper, mirrored, faces
-        As for `write_sheets`.
-
-    Returns
-    -------
-    dict of str to str
-        HTML by file name.
-
-    Raises
-    ------
-    DesignError
-        If nothing is planned, codes or cells are missing, or a name is unknown.
-    """
+    """Make the sheets as HTML texts by file name; see `write_sheets`."""
     _check_choices(study, paper, mirrored, faces)
     bakes, items = planned_parts(study)
     heads = bake_heads(study, bakes)

@@ -169,23 +169,7 @@ class Tally:
 def simulate_burned(
     design: BakeDesign, truth: SimulatedTruth, rng: np.random.Generator, n_studies: int
 ) -> NDArray[np.int64]:
-    """Simulate counts of burned items.
-
-    Parameters
-    ----------
-    design : BakeDesign
-        Bakes and items.
-    truth : SimulatedTruth
-        Rates and spreads, common or one per study.
-    rng : numpy.random.Generator
-        Source of randomness.
-    n_studies : int
-        Number of studies.
-
-    Returns
-    -------
-    ndarray of int, shape (n_studies, n_bakes)
-    """
+    """Simulate counts of burned items."""
     effect = rng.normal(size=(n_studies, design.pit.size))
     sd = np.reshape(truth.sd_bake, (len(truth.sd_bake), -1))
     intercept = marginal_intercept(truth.rates, np.hypot(sd, truth.sd_session))
@@ -198,17 +182,7 @@ def simulate_burned(
 
 
 def blocks_of(task: Task) -> NDArray[np.int64]:
-    """Simulated counts of a task, block by block of seeds.
-
-    Parameters
-    ----------
-    task : Task
-        Which studies.
-
-    Returns
-    -------
-    ndarray of int, shape (stop - start, n_bakes)
-    """
+    """Simulated counts of a task, block by block of seeds."""
     counts = []
     for start in range(task.start, task.stop, BLOCK):
         stop = min(start + BLOCK, task.stop)
@@ -220,17 +194,7 @@ def blocks_of(task: Task) -> NDArray[np.int64]:
 
 
 def run_task(task: Task) -> Tally:
-    """Simulate and analyze the studies of one task.
-
-    Parameters
-    ----------
-    task : Task
-        Which studies.
-
-    Returns
-    -------
-    Tally
-    """
+    """Simulate and analyze the studies of one task."""
     design = task.design
     exact = BakeModel(design.total, design.pit, task.conf_level)
     counts = blocks_of(task)
@@ -310,27 +274,7 @@ def run_tasks(
     label: str,
     work: Callable[[Task], Any] = run_task,
 ) -> list[Any]:
-    """Run tasks through joblib, in the order given.
-
-    Parameters
-    ----------
-    tasks : sequence of Task
-        What to simulate.
-    n_jobs : int or None
-        Workers; None leaves it to `joblib.parallel_config`, and without one uses all
-        cores when the work is long enough to repay starting them.
-    progress : bool
-        Whether to show a progress bar on stderr.
-    label : str
-        Words before the progress bar.
-    work : callable, default `run_task`
-        What to do with a task.
-
-    Returns
-    -------
-    list
-        What ``work`` made of each task.
-    """
+    """Run tasks through joblib, in the order given."""
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
@@ -355,19 +299,7 @@ def _workers(tasks: Sequence[Task]) -> int | None:
 
 
 def split_tasks(task: Task, chunk: int) -> list[Task]:
-    """Divide a task into tasks of whole blocks.
-
-    Parameters
-    ----------
-    task : Task
-        All studies of one plan and scenario.
-    chunk : int
-        About how many studies to put into one task.
-
-    Returns
-    -------
-    list of Task
-    """
+    """Divide a task into tasks of whole blocks."""
     size = max(BLOCK, chunk // BLOCK * BLOCK)
     parts = []
     for start in range(task.start, task.stop, size):
@@ -379,19 +311,7 @@ def split_tasks(task: Task, chunk: int) -> list[Task]:
 
 
 def share_with_error(hits: int, of: int) -> tuple[float, float]:
-    """Share of studies and its Monte-Carlo standard error.
-
-    Parameters
-    ----------
-    hits, of : int
-        Studies that showed it, of all.
-
-    Returns
-    -------
-    share, error : float
-        The error is worked out with half a hit and half a miss added, so that it is
-        never nought; both NaN without studies.
-    """
+    """Share of studies and its Monte-Carlo standard error."""
     if of == 0:
         return float("nan"), float("nan")
     smooth = (hits + 0.5) / (of + 1)

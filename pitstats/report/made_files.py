@@ -59,13 +59,7 @@ class MadeFiles:
         self.names = listed if about_here == about else set()
 
     def claim(self, *names: str) -> None:
-        """Put files on the list, which must happen before they are written.
-
-        Parameters
-        ----------
-        *names : str
-            Paths inside the folder, such as ``figures/rates.png``.
-        """
+        """Put files on the list, which must happen before they are written."""
         if self.names.issuperset(names):
             return
         # Another page about the same study may have added to it meanwhile.

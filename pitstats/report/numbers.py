@@ -18,13 +18,7 @@ def true_minus(text: str) -> str:
 
 
 def percent(share: float) -> str:
-    """Write a share as a whole per cent, with one digit where that would say 0 or 100.
-
-    Examples
-    --------
-    >>> percent(0.284), percent(0.004), percent(0.0), percent(float("nan"))
-    ('28%', '0.4%', '0%', 'unknown')
-    """
+    """Write a share in whole per cent; one digit where that would say 0 or 100."""
     if math.isnan(share):
         return "unknown"
     value = 100 * float(share)
@@ -52,13 +46,7 @@ def share_span(estimate: float, low: float, high: float) -> str:
 
 
 def points(difference: float) -> str:
-    """Write the size of a difference of rates; the sign is left to the sentence.
-
-    Examples
-    --------
-    >>> points(-0.01), points(0.294), points(0.004)
-    ('1 point', '29 points', '0.4 points')
-    """
+    """Write the size of a difference of rates; the sign is left to the sentence."""
     value = abs(100 * float(difference))
     text = f"{value:.1f}" if 0 < value < 0.95 else f"{value:.0f}"
     return f"{text} point" if text == "1" else f"{text} points"
@@ -131,13 +119,7 @@ def p_number(p_value: float) -> str:
 
 
 def p_text(p_value: float, *, adjusted: bool = True) -> str:
-    """Write a p-value as a sentence does.
-
-    Examples
-    --------
-    >>> p_text(0.0321), p_text(0.00004), p_text(0.9999, adjusted=False)
-    ('adjusted p = 0.032', 'adjusted p < 0.001', 'p > 0.99')
-    """
+    """Write a p-value as a sentence does."""
     if math.isnan(p_value):
         return "no p-value"
     text = p_number(p_value)
@@ -146,13 +128,7 @@ def p_text(p_value: float, *, adjusted: bool = True) -> str:
 
 
 def measured(value: float, unknown: str = "unknown") -> str:
-    """Write a number of degrees or mm, with one digit where a whole would hide it.
-
-    Examples
-    --------
-    >>> measured(352.4), measured(-6.26), measured(-0.04), measured(float("nan"))
-    ('352', '\N{MINUS SIGN}6.3', '0', 'unknown')
-    """
+    """Write a number of degrees or mm, with one digit where a whole would hide it."""
     if not math.isfinite(value):
         return unknown
     if abs(value) < 0.05:
@@ -162,13 +138,7 @@ def measured(value: float, unknown: str = "unknown") -> str:
 
 
 def degrees(value: float, unit: str) -> str:
-    """Write a temperature or a difference of temperatures; nothing is converted.
-
-    Examples
-    --------
-    >>> degrees(352.4, "F"), degrees(0.43, "C"), degrees(float("nan"), "F")
-    ('352 °F', '0.4 °C', 'unknown')
-    """
+    """Write a temperature or a difference of temperatures; nothing is converted."""
     return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"
 
 

@@ -44,24 +44,7 @@ class Photo:
 
 
 def bake_photos(study: Study) -> dict[str, Photo]:
-    """Small copies of the photographs that the kept bakes name.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study. Photographs are looked for in the folder it was read from.
-
-    Returns
-    -------
-    dict of str to Photo
-        By bake, only of bakes that name a photograph.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> bake_photos(ps.demo_study("one_bake_each"))
-    {}
-    """
+    """Small copies of the photographs that the kept bakes name."""
     kept = study.bakes[study.bakes["status"].eq("kept") & study.bakes["photo"].notna()]
     return {
         str(bake): read_photo(study.source, str(bake), str(name))
@@ -70,27 +53,7 @@ def bake_photos(study: Study) -> dict[str, Photo]:
 
 
 def read_photo(folder: Path | None, bake: str, name: str) -> Photo:
-    """Make a small copy of a photograph inside a folder.
-
-    Parameters
-    ----------
-    folder : Path or None
-        The study's folder; None if the study was not read from one.
-    bake : str
-        Whose photograph it is.
-    name : str
-        Path of the file, starting from the folder.
-
-    Returns
-    -------
-    Photo
-        At most 640 pixels a side, the right way up, without any data but the pixels.
-
-    Examples
-    --------
-    >>> print(read_photo(None, "A1", "a.jpg").problem)
-    The photograph 'a.jpg' of bake A1 is not shown: the study's folder is not known.
-    """
+    """Make a small copy of a photograph inside a folder."""
     try:
         file = inside(folder, name)
         jpeg, size = _small_copy(file)
@@ -124,18 +87,6 @@ def _only_pixels(image: object) -> tuple[bytes, tuple[int, int]]:
 
 def photo_html(photo: Photo, caption: str) -> str:
     """Write a photograph into a page, with a text alternative.
-
-    Parameters
-    ----------
-    photo : Photo
-        One that could be read.
-    caption : str
-        Text under it, which is its text alternative too.
-
-    Returns
-    -------
-    str
-        HTML with the picture in it; escaped whatever the caption contains.
 
     Examples
     --------

@@ -18,27 +18,7 @@ _AS_COUNTED = "Burned items of each cell over all kept bakes, as counted, not sm
 def write_slides(
     study: Study, out: str | Path, *, overwrite: bool = False
 ) -> list[Path]:
-    """Write the first page's figures as PNG of 1920 x 1080 pixels.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-    out : path-like
-        Folder; made if it is not there.
-    overwrite : bool, default False
-        Replace earlier slides of the same study.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The files, named after the study.
-
-    Raises
-    ------
-    ExistsError
-        If one of them is there and ``overwrite`` is False; none is written then.
-    """
+    """Write the first page's figures as PNG of 1920 x 1080 pixels."""
     results = StudyResults(study)
     pits = pits_of(results.comparison.table)
     unit = f"Unit of replication: the bake; {bakes_behind(results.comparison, pits)}."

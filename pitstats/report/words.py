@@ -51,24 +51,12 @@ def plural(n: int, noun: str) -> str:
 
 
 def count(n: int, noun: str) -> str:
-    """Write a number with its noun, as a word up to ten.
-
-    Examples
-    --------
-    >>> count(1, "bake"), count(12, "item")
-    ('one bake', '12 items')
-    """
+    """Write a number with its noun, as a word up to ten."""
     return f"{number_word(n)} {plural(n, noun)}"
 
 
 def listed(names: Sequence[str]) -> str:
-    """Join names or phrases the way a sentence does.
-
-    Examples
-    --------
-    >>> listed(["Quarry", "Ferry", "Mill"])
-    'Quarry, Ferry and Mill'
-    """
+    """Join names or phrases the way a sentence does."""
     names = [one_line(name) for name in names]
     if len(names) < 2:
         return "".join(names)
@@ -186,14 +174,7 @@ def doubts(findings: Sequence[Finding]) -> str:
 
 
 def read_with(findings: Sequence[Finding], topic: Topic) -> str:
-    """Name the graver findings that bear on a number, for a line beside it.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> read_with(ps.audit_fairness(ps.demo_study("unfair_order")), "settings")
-    'Read with: damper opening went with the pit.'
-    """
+    """Name the graver findings that bear on a number, for a line beside it."""
     words = [
         one_line(finding.short)
         + (" (may spoil the comparison)" if finding.severity == "spoils" else "")

@@ -12,24 +12,7 @@ from pitstats.study.switch import Switch, is_work, switching
 
 
 def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:
-    """Write one file, or nothing.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder is made if need be.
-    data : bytes
-        The whole content.
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ExistsError
-        If something is there and may not be replaced.
-    WriteError
-        If it cannot be written.
-    """
+    """Write one file, or nothing."""
     _refuse_file(path, overwrite)
     with switching(path) as switch:
         _refuse_file(path, overwrite)  # another run may have been quicker
@@ -57,35 +40,7 @@ def write_folder(
     unless_changed: Collection[str] = (),
     untouched: Collection[str] = (),
 ) -> None:
-    """Write files into a folder: all of them, or none.
-
-    Parameters
-    ----------
-    path : Path
-        The folder; made if it is not there.
-    files : mapping of str to bytes
-        Content by name inside the folder.
-    kind : str or None
-        What the files are, such as ``"study"``; each kind has a list of its own. None
-        for files that hold what somebody recorded, which are never on a list.
-    overwrite : bool
-        Whether the folder may hold anything beforehand.
-    replaced : collection of str
-        Names of files in the folder that the new ones replace whatever they hold.
-    unless_changed : collection of str
-        Names that may be replaced if pitstats made them and nobody changed them since,
-        and that must not stay beside the new files.
-    untouched : collection of str
-        Names that stay even if pitstats made them. All other files stay too.
-
-    Raises
-    ------
-    ExistsError
-        If the folder is not empty and may not be changed, is a file, or holds
-        somebody's work in the way.
-    WriteError
-        If it cannot be written; what was there is put back.
-    """
+    """Write files into a folder: all of them, or none."""
     _refuse_folder(path, overwrite)
     with switching(path) as switch:
         _refuse_folder(path, overwrite)
@@ -107,23 +62,7 @@ def write_folder(
 
 
 def publish(switch: Switch, folder: Path, *, listing: str) -> None:
-    """Put all that was made into a folder that others write into too.
-
-    Parameters
-    ----------
-    switch : Switch
-        Holds the new files.
-    folder : Path
-        The folder; what an earlier run of the same target made there goes, everything
-        else stays.
-    listing : str
-        Name of the list of what is made, which is added.
-
-    Raises
-    ------
-    ExistsError
-        If a file of the earlier run was changed since, or another is in the way.
-    """
+    """Put all that was made into a folder that others write into too."""
     files = {
         file.relative_to(switch.new).as_posix(): file.read_bytes()
         for file in sorted(switch.new.rglob("*"))

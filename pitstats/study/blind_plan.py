@@ -41,15 +41,7 @@ def bake_numbers(bakes: pd.DataFrame) -> dict[str, tuple[int, int]]:
 
 
 def plan_id(bakes: pd.DataFrame, items: pd.DataFrame) -> str:
-    """Name a plan by what its codes stand for, whatever was recorded since.
-
-    Examples
-    --------
-    >>> bakes = pd.DataFrame({"bake": ["1"], "session": ["Sat"], "order": [1]})
-    >>> place = {"bake": ["1"], "grate": ["main"], "row": [1], "column": [2]}
-    >>> plan_id(bakes, pd.DataFrame(place | {"code": ["407"]}))
-    'e9978a209cbe06da'
-    """
+    """Name a plan by what its codes stand for, whatever was recorded since."""
     coded = items.dropna(subset=["code"])
     numbers = bake_numbers(bakes)
     columns = [coded[name] for name in ("bake", "grate", "row", "column", "code")]

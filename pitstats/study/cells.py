@@ -69,26 +69,14 @@ class Cell:
 
 
 def quote(text: object, longest: int = 60) -> str:
-    """Show what was found, on one line and not too long.
-
-    Examples
-    --------
-    >>> quote("a damper")
-    "'a damper'"
-    """
+    """Show what was found, on one line and not too long."""
     shown = " ".join(str(text).split())
     shown = escaped(shown)
     return f"'{shown[:longest]}…'" if len(shown) > longest else f"'{shown}'"
 
 
 def escaped(text: str) -> str:
-    r"""Show control characters and invisible ones by their numbers; lines stay.
-
-    Examples
-    --------
-    >>> escaped("a\x1b[2Jb")
-    'a<U+001B>[2Jb'
-    """
+    r"""Show control characters and invisible ones by their numbers; lines stay."""
     shown = _UNPRINTABLE.sub(_number_of, text)
     return _INVISIBLE.sub(_number_of, shown)
 
@@ -98,24 +86,12 @@ def _number_of(found: re.Match[str]) -> str:
 
 
 def visible(text: str) -> str:
-    """Leave out what cannot be seen, which would make two names of one.
-
-    Examples
-    --------
-    >>> visible("Old\u200b Bess")
-    'Old Bess'
-    """
+    """Leave out what cannot be seen, which would make two names of one."""
     return _INVISIBLE.sub("", text).strip(_AROUND) if not text.isascii() else text
 
 
 def listing(words: tuple[str, ...] | list[str], last: str = "or") -> str:
-    """List words for a sentence.
-
-    Examples
-    --------
-    >>> listing(["raw", "light", "golden"])
-    'raw, light or golden'
-    """
+    """List words for a sentence."""
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
@@ -133,13 +109,7 @@ def rounded(values: np.ndarray) -> np.ndarray:
 
 
 def number_text(value: float) -> str:
-    """Write a number so that it reads back the same, without an exponent.
-
-    Examples
-    --------
-    >>> number_text(350.0), number_text(0.25)
-    ('350', '0.25')
-    """
+    """Write a number so that it reads back the same, without an exponent."""
     return str(np.format_float_positional(value, trim="-"))
 
 
@@ -349,13 +319,7 @@ def empty_column(kind: str, index: pd.Index) -> pd.Series:
 
 
 def is_plain_number(text: str) -> bool:
-    """Tell numbers from codes: 12 and 0.5 are numbers, 007 and 1e5 are not.
-
-    Examples
-    --------
-    >>> is_plain_number("0.5"), is_plain_number("007"), is_plain_number("1e5")
-    (True, False, False)
-    """
+    """Tell numbers from codes: 12 and 0.5 are numbers, 007 and 1e5 are not."""
     if not _PLAIN_NUMBER.fullmatch(text):
         return False
     digits = text.lstrip("-").replace(".", "").lstrip("0")
@@ -363,28 +327,7 @@ def is_plain_number(text: str) -> bool:
 
 
 def own_numbers(words: Iterable[str]) -> tuple[dict[str, float], str]:
-    """Read a column of the user's own as numbers, if it can only be that.
-
-    Parameters
-    ----------
-    words : iterable of str
-        The different texts of the column, without "".
-
-    Returns
-    -------
-    numbers : dict of str to float
-        Number of each text, NaN for NA and the like; empty if any text is something
-        else, such as a code with leading zeros.
-    note : str
-        What was assumed, or "".
-
-    Examples
-    --------
-    >>> own_numbers(["1", "2,5"])
-    ({'1': 1.0, '2,5': 2.5}, 'decimal commas read as decimal points')
-    >>> own_numbers(["1", "007"])
-    ({}, '')
-    """
+    """Read a column of the user's own as numbers, if it can only be that."""
     numbers: dict[str, float] = {}
     notes: set[str] = set()
     absent = []

@@ -36,23 +36,7 @@ ASSUMED_SIZE = "size assumed: largest row and column seen"
 def check_tables(
     raw: Mapping[str, pd.DataFrame], settings: Settings, log: ProblemLog
 ) -> dict[str, pd.DataFrame]:
-    """Read all tables of a study and check them against each other.
-
-    Parameters
-    ----------
-    raw : mapping of str to DataFrame
-        Cells of any dtype by table; the index holds spreadsheet rows. A table that is
-        not there may be left out.
-    settings : Settings
-        Read by `read_settings`.
-    log : ProblemLog
-        Takes up problems and assumptions.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        All tables, typed and completed (grates, status); indexed by spreadsheet row.
-    """
+    """Read all tables of a study and check them against each other."""
     tables = {
         table.name: read_table(
             table, raw.get(table.name, pd.DataFrame()), settings, log

@@ -51,25 +51,7 @@ from pitstats.study.units import with_unit
 def read_table(
     table: Table, frame: pd.DataFrame, settings: Settings, log: ProblemLog
 ) -> pd.DataFrame:
-    """Read one table of cells into typed columns and check each of them.
-
-    Parameters
-    ----------
-    table : Table
-        Its description.
-    frame : DataFrame
-        Cells of any dtype; the index holds the rows as a spreadsheet counts them.
-    settings : Settings
-        Units and grades. Parts in ``log.lost`` are not relied on.
-    log : ProblemLog
-        Takes up problems and assumptions.
-
-    Returns
-    -------
-    DataFrame
-        Every column of the description in order, then the user's own, typed; same
-        index, without rows in which nothing is recorded.
-    """
+    """Read one table of cells into typed columns and check each of them."""
     found = match_headers(table, frame, log)
     if len(frame.columns) and not set(found).intersection(table.column_names):
         found = {}

@@ -25,25 +25,7 @@ _SAVE_AS = "Save it as CSV UTF-8 from your spreadsheet program."
 
 
 def decode(data: bytes) -> tuple[str, str]:
-    """Decode a text file.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-
-    Returns
-    -------
-    text : str
-        Without byte order mark.
-    encoding : str
-        Name of the encoding if it had to be assumed or is not UTF-8, else "".
-
-    Raises
-    ------
-    UnreadableError
-        If it is no text.
-    """
+    """Decode a text file."""
     if data.startswith(b"PK\x03\x04"):
         raise UnreadableError(
             f"this is a workbook or zip file, not a text file. {_SAVE_AS}"
@@ -80,27 +62,7 @@ def _decode_wide(data: bytes) -> tuple[str, str]:
 
 
 def read_csv(table: Table, data: bytes, log: ProblemLog) -> pd.DataFrame:
-    """Split a CSV file into cells, with the rows a spreadsheet would show.
-
-    Parameters
-    ----------
-    table : Table
-        Its description; known headers decide which separator is meant.
-    data : bytes
-        The whole file.
-    log : ProblemLog
-        Takes up problems of single rows, and assumptions.
-
-    Returns
-    -------
-    DataFrame
-        Cells as text; blank lines are left out but counted.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is not text, or its quote marks do not close.
-    """
+    """Split a CSV file into cells, with the rows a spreadsheet would show."""
     text, encoding = decode(data)
     if encoding:
         log.assume(f"{table.name}: text encoding {encoding} assumed")
@@ -219,11 +181,6 @@ def harmless(text: str) -> str:
     """Put an apostrophe before a text that a spreadsheet would run as a formula.
 
     Numbers stay as they are; `bare` takes the apostrophe off again.
-
-    Examples
-    --------
-    >>> harmless("=1+1"), harmless("-5"), harmless("'=1"), harmless("oak")
-    ("'=1+1", '-5', "''=1", 'oak')
     """
     if _FORMULA.match(text) and not _NUMBER.fullmatch(text):
         return f"'{text}"
@@ -231,13 +188,7 @@ def harmless(text: str) -> str:
 
 
 def bare(text: str) -> str:
-    """Take off the apostrophe that `harmless` put before a text.
-
-    Examples
-    --------
-    >>> bare("'=1+1"), bare("''=1"), bare("'tis")
-    ('=1+1', "'=1", "'tis")
-    """
+    """Take off the apostrophe that `harmless` put before a text."""
     marked = text.startswith("'") and harmless(text[1:]) == text
     return text[1:] if marked else text
 

@@ -626,29 +626,7 @@ def demo_folder(name: str) -> Path:
 
 
 def copy_demo(name: str, dest: Path, *, overwrite: bool = False) -> None:
-    """Copy a shipped demo study to a folder of one's own, whole or not at all.
-
-    Parameters
-    ----------
-    name : str
-        One of `demo_names`.
-    dest : pathlib.Path
-        New folder.
-    overwrite : bool, default False
-        Replace what pitstats wrote there; everything else stays.
-
-    Raises
-    ------
-    DesignError
-        If there is no demo study of that name.
-    ExistsError
-        If ``dest`` is there and ``overwrite`` is False, or holds a study that was
-        changed since pitstats wrote it.
-
-    Examples
-    --------
-    >>> copy_demo("four_pits", Path("my_test"))  # doctest: +SKIP
-    """
+    """Copy a shipped demo study to a folder of one's own, whole or not at all."""
     source = demo_folder(name)
     write_folder(
         dest,
@@ -664,23 +642,7 @@ def copy_demo(name: str, dest: Path, *, overwrite: bool = False) -> None:
 
 
 def simulate_demo(name: str) -> SimulatedStudy:
-    """Simulate a demo study again from its recorded seed.
-
-    Parameters
-    ----------
-    name : str
-        One of `demo_names`.
-
-    Returns
-    -------
-    SimulatedStudy
-        Equal to the shipped files.
-
-    Examples
-    --------
-    >>> simulate_demo("four_pits").truth.sd_bake
-    0.6
-    """
+    """Simulate a demo study again from its recorded seed."""
     made = _simulate_items(name)
     if not _DEMOS[name].probed:
         return made
@@ -735,28 +697,7 @@ def _as_one_pit(study: Study, same_pit: Mapping[str, str]) -> Study:
 
 
 def simulate_demo_probes(name: str) -> SimulatedProbes:
-    """Simulate the probe readings of a demo study again.
-
-    Parameters
-    ----------
-    name : str
-        A demo study with probes.
-
-    Returns
-    -------
-    SimulatedProbes
-        The study with its readings, equal to the shipped files, and their truth.
-
-    Raises
-    ------
-    DesignError
-        If the demo study has no probes.
-
-    Examples
-    --------
-    >>> simulate_demo_probes("probed_pits").truth.pits["gauge_offset"].tolist()
-    [-26.0, 7.0]
-    """
+    """Simulate the probe readings of a demo study again."""
     demo = _DEMOS[name]
     if not demo.probed:
         raise DesignError(f"The demo study {name} has no probes.")

@@ -45,18 +45,7 @@ _CLOSING = """\
 
 
 def data_dictionary() -> str:
-    """Describe settings, tables and columns as a Markdown page.
-
-    Returns
-    -------
-    str
-        The content of ``data/data_dictionary.md``.
-
-    Examples
-    --------
-    >>> data_dictionary().splitlines()[0]
-    '# Data dictionary'
-    """
+    """Describe settings, tables and columns as a Markdown page."""
     parts = [_INTRODUCTION, _settings(), *(_table(table) for table in TABLES), _CLOSING]
     return "\n".join(parts)
 

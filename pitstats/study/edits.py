@@ -59,15 +59,7 @@ class EditedTable:
 
 @contextmanager
 def opened(path: Path, *names: str) -> Iterator[OpenStudy]:
-    """Open a study on disk to change some of its tables; nobody else does meanwhile.
-
-    Raises
-    ------
-    InvalidStudyError
-        If the study has problems as it is.
-    BusyError
-        If another run is writing it.
-    """
+    """Open a study on disk to change some of its tables; nobody else does meanwhile."""
     if not path.exists():
         OpenStudy(path)  # says so
     with switching(path) as switch:
@@ -91,15 +83,7 @@ class OpenStudy:
         self.tables = {name: _texts(name, self.frames[name]) for name in names}
 
     def save(self) -> None:
-        """Write all changes, or none.
-
-        Raises
-        ------
-        InvalidStudyError
-            If the study would have problems afterwards.
-        WriteError
-            If it cannot be written.
-        """
+        """Write all changes, or none."""
         changed = [table for table in self.tables.values() if table.changed]
         if not changed:
             return

@@ -25,20 +25,7 @@ _ALWAYS = ("pits", "bakes")
 
 
 def read_folder(path: Path, log: ProblemLog) -> RawStudy:
-    """Read the files of a study folder into cells.
-
-    Parameters
-    ----------
-    path : Path
-        An existing folder.
-    log : ProblemLog
-        Takes up files that are missing or cannot be read, and assumptions.
-
-    Returns
-    -------
-    RawStudy
-        What could be read.
-    """
+    """Read the files of a study folder into cells."""
     names = sorted(entry.name for entry in path.iterdir())
     study = RawStudy()
     used = set()

@@ -39,13 +39,7 @@ _PLAIN = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def choice_name(text: str) -> str:
-    """Name of a choice: the text itself if it may be one, else its letters in hex.
-
-    Examples
-    --------
-    >>> choice_name("407"), choice_name("é/1")
-    ('407', 'xc3a92f31')
-    """
+    """Name of a choice: the text itself if it may be one, else its letters in hex."""
     plain = text.replace(" ", "_")
     if _PLAIN.fullmatch(plain):
         return plain

@@ -31,29 +31,7 @@ _NEEDED = ("plan", "task", "person", "session")
 def read_form_table(
     path: Path, codes: Iterable[str], grades: tuple[str, ...]
 ) -> tuple[GradeFile, list[str]]:
-    """Read the table of a form collector.
-
-    Parameters
-    ----------
-    path : Path
-        A CSV file.
-    codes : iterable of str
-        Codes of the study, to know them by the names that the form gave them.
-    grades : tuple of str
-        Grades of the study, palest first.
-
-    Returns
-    -------
-    file : GradeFile
-        One sheet for each task, person and session.
-    left_out : list of str
-        Headers that are none of the form's.
-
-    Raises
-    ------
-    UnreadableError
-        If it is no such table.
-    """
+    """Read the table of a form collector."""
     text = file_text(path)
     rows, left_out = _rows(text)
     plans = list(dict.fromkeys(row["plan"] for row in rows))

@@ -89,13 +89,7 @@ class GradeFile:
 
 
 def read_grade_file(path: Path) -> GradeFile:
-    """Read a file that the page for the phone handed out.
-
-    Raises
-    ------
-    UnreadableError
-        If it is no such file, is not whole, or is of a version not known here.
-    """
+    """Read a file that the page for the phone handed out."""
     name = path.name
     content = _checked(_json(file_text(path)))
     known = _Reader(content, "")
@@ -181,13 +175,7 @@ def canonical(content: dict[str, Any]) -> bytes:
 
 
 def check_sum(content: dict[str, Any]) -> str:
-    """Sum of a file's content, which stands at its end.
-
-    Examples
-    --------
-    >>> check_sum({"format": "pitstats grades"})
-    '215feffb'
-    """
+    """Sum of a file's content, which stands at its end."""
     return f"{zlib.crc32(canonical(content)):08x}"
 
 

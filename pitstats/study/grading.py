@@ -10,20 +10,7 @@ from pitstats.study.settings import Settings
 
 
 def face_codes(items: pd.DataFrame, settings: Settings) -> np.ndarray:
-    """Grades of the faces as numbers, 0 for the palest.
-
-    Parameters
-    ----------
-    items : DataFrame
-        With the columns ``grade_top``, ``grade_bottom`` and ``grade_side``.
-    settings : Settings
-        For the order of the grades.
-
-    Returns
-    -------
-    ndarray of float, shape (items, 3)
-        Top, bottom, side; NaN where a face was not graded.
-    """
+    """Grades of the faces as numbers, 0 for the palest."""
     code = {name: float(k) for k, name in enumerate(settings.grades)}
     columns = [
         items[f"grade_{face}"].map(code).to_numpy(dtype=float, na_value=np.nan)
@@ -33,20 +20,7 @@ def face_codes(items: pd.DataFrame, settings: Settings) -> np.ndarray:
 
 
 def deciding_code(codes: np.ndarray, settings: Settings) -> np.ndarray:
-    """Grade that decides whether an item is burned.
-
-    Parameters
-    ----------
-    codes : ndarray of float, shape (items, 3)
-        From `face_codes`.
-    settings : Settings
-        For the deciding face.
-
-    Returns
-    -------
-    ndarray of float, shape (items,)
-        Darkest recorded face, or the stated face; NaN where it was not graded.
-    """
+    """Grade that decides whether an item is burned."""
     if settings.face != "worst":
         return codes[:, FACES.index(settings.face)]
     darkest: np.ndarray = np.fmax.reduce(codes, axis=1)

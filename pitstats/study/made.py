@@ -18,13 +18,7 @@ _NAMED = 3
 
 
 def list_name(kind: str) -> str:
-    """Name of the list of one kind of files, which knows nothing of other kinds.
-
-    Examples
-    --------
-    >>> list_name("study")
-    '.study-made-by-pitstats.json'
-    """
+    """Name of the list of one kind of files, which knows nothing of other kinds."""
     return f".{kind}-made-by-pitstats.json"
 
 
@@ -48,31 +42,7 @@ def replaceable(
     others: Collection[str] = (),
     known: Collection[str] = (),
 ) -> list[str]:
-    """Files of an earlier run that a new one may replace.
-
-    Parameters
-    ----------
-    place : Path
-        The folder.
-    listing : str
-        Name of the list of what was made, inside the folder.
-    new : mapping of str to bytes
-        Files that are to be written.
-    others : collection of str
-        Names that would mix with the new files, such as tables of an earlier study.
-    known : collection of str
-        Names that the caller decides about; left out here.
-
-    Returns
-    -------
-    list of str
-        Names of files that are there and unchanged since they were made.
-
-    Raises
-    ------
-    ExistsError
-        If a file in the way was not made by pitstats, or was changed since.
-    """
+    """Files of an earlier run that a new one may replace."""
     listed = _listed(place / listing)
     there = {
         name

@@ -48,22 +48,6 @@ def _kept_for_next(
 def item_outcomes(study: Study) -> pd.DataFrame:
     """Outcome and place of every item of the kept bakes.
 
-    Parameters
-    ----------
-    study : Study
-        Its item-level bakes.
-
-    Returns
-    -------
-    DataFrame
-        One row per item in the order of ``study.items``, with all its columns and
-        ``pit`` and ``session`` of its bake. ``distance`` is the place between the
-        firebox wall (0) and the far wall (1), ``across`` between the door side (0) and
-        the other (1), ``distance_length`` the distance in the study's length unit; NaN
-        where place or size is unknown. ``burned``, ``underbaked`` and ``good`` are 1, 0
-        or NaN; ``burned`` replaces the mark that was typed. ``missing`` holds a reason
-        exactly where ``burned`` is NaN.
-
     Notes
     -----
     The deciding face is the one that the settings state: the darkest recorded, or the
@@ -71,23 +55,6 @@ def item_outcomes(study: Study) -> pd.DataFrame:
     ``raw_to`` or paler, and good if every recorded face is a target grade. An item with
     a reason in ``missing`` is missing whatever else is recorded. With a burned mark and
     no grade it is unknown whether the item was under-baked or good.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from pitstats.study import Settings, Study
-    >>> study = Study(
-    ...     settings=Settings(title="T", question="Q", temperature_rule="tuned"),
-    ...     pits=pd.DataFrame({"pit": ["A"]}),
-    ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
-    ...     items=pd.DataFrame(
-    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
-    ...     ),
-    ... )
-    >>> item_outcomes(study)[["pit", "distance", "burned", "underbaked"]]
-      pit  distance  burned  underbaked
-    0   A      0.25     1.0         0.0
-    1   A      0.75     0.0         1.0
     """
     bakes = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
     items = study.items[study.items["bake"].isin(bakes.index)].reset_index(drop=True)
@@ -167,37 +134,7 @@ def _reasons(study: Study, items: pd.DataFrame, palest: np.ndarray) -> pd.Series
 
 @_kept_for_next
 def bake_totals(study: Study) -> pd.DataFrame:
-    """Totals of every kept bake, whether items or only counts were recorded.
-
-    Parameters
-    ----------
-    study : Study
-        Its kept bakes.
-
-    Returns
-    -------
-    DataFrame
-        One row per kept bake in the order of ``study.bakes``: ``bake, pit, session,
-        order, source`` ("items" or "counts"), ``n_placed`` (items put in), ``n_items``
-        (graded), ``n_burned``, ``n_raw``, ``n_good`` (NaN unless known for every graded
-        item) and ``n_missing``. For counts, ``n_placed`` equals ``n_items``.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from pitstats.study import Settings, Study
-    >>> study = Study(
-    ...     settings=Settings(title="T", question="Q", temperature_rule="tuned"),
-    ...     pits=pd.DataFrame({"pit": ["A"]}),
-    ...     bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
-    ...     items=pd.DataFrame(
-    ...         {"bake": "1", "column": [1, 2], "grade_top": ["burned", "raw"]}
-    ...     ),
-    ... )
-    >>> bake_totals(study)[["bake", "source", "n_items", "n_burned", "n_raw"]]
-      bake source  n_items  n_burned  n_raw
-    0    1  items        2         1    1.0
-    """
+    """Totals of every kept bake, whether items or only counts were recorded."""
     kept = study.bakes.loc[
         study.bakes["status"].eq("kept"), ["bake", "pit", "session", "order"]
     ].reset_index(drop=True)

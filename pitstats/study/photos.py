@@ -27,25 +27,7 @@ class UnusableError(Exception):
 
 
 def inside(folder: Path | None, name: str) -> Path:
-    """Find a photograph, which must lie inside a folder whatever its name says.
-
-    Parameters
-    ----------
-    folder : Path or None
-        The study's folder; None if the study was not read from one.
-    name : str
-        Path of the file, starting from the folder.
-
-    Returns
-    -------
-    Path
-        An existing file.
-
-    Raises
-    ------
-    UnusableError
-        If there is none, or it lies elsewhere.
-    """
+    """Find a photograph, which must lie inside a folder whatever its name says."""
     if folder is None:
         raise UnusableError("the study's folder is not known.")
     rooted = PurePosixPath(name).is_absolute() or PureWindowsPath(name).anchor
@@ -84,25 +66,7 @@ def picture_kinds() -> tuple[str, ...]:
 
 @contextmanager
 def opened(file: Path, side: int | None = None) -> Iterator[Image]:
-    """Open a photograph; nothing but its head is read until more is asked for.
-
-    Parameters
-    ----------
-    file : Path
-        An existing file.
-    side : int, optional
-        Pixels a side that will do: a JPEG is then read at a fraction of its size.
-
-    Yields
-    ------
-    PIL.Image.Image
-        A picture of a size that can be handled.
-
-    Raises
-    ------
-    UnusableError
-        If it is no picture, too large or broken, also if that is found later within.
-    """
+    """Open a photograph; nothing but its head is read until more is asked for."""
     from PIL import Image, UnidentifiedImageError
 
     try:
@@ -140,17 +104,7 @@ def _most_pixels(image: Image) -> int:
 
 
 def say_photos(bakes: pd.DataFrame, folder: Path, log: ProblemLog) -> None:
-    """Say which photographs of kept bakes a report will leave out.
-
-    Parameters
-    ----------
-    bakes : DataFrame
-        Typed, indexed by spreadsheet row.
-    folder : Path
-        The study's folder.
-    log : ProblemLog
-        Takes up one assumption for each such photograph.
-    """
+    """Say which photographs of kept bakes a report will leave out."""
     shown = bakes.loc[bakes["status"].eq("kept") & bakes["photo"].notna(), "photo"]
     for row, name in shown.items():
         try:

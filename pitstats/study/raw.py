@@ -30,18 +30,7 @@ class UnreadableError(Exception):
 
 
 def raw_table(records: list[tuple[int, list[Any]]]) -> pd.DataFrame:
-    """Make a table of numbered records, the first of which is the header.
-
-    Parameters
-    ----------
-    records : list of (int, list)
-        Row number and cells; all of the same length.
-
-    Returns
-    -------
-    DataFrame
-        Cells as objects, indexed by row number.
-    """
+    """Make a table of numbered records, the first of which is the header."""
     if not records:
         return pd.DataFrame()
     header = ["" if cell is None else str(cell) for cell in records[0][1]]

@@ -21,27 +21,7 @@ _CELL, _TEXT = re.compile(rb"<(?:\w+:)?c[\s>/]"), re.compile(rb"<(?:\w+:)?si[\s>
 
 
 def file_bytes(path: Path, folder: Path | None = None) -> bytes:
-    """Read a file that is a plain file, and not too large.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    folder : Path, optional
-        The folder in which it must lie, also if it is a link.
-
-    Returns
-    -------
-    bytes
-        All of it.
-
-    Raises
-    ------
-    UnreadableError
-        If it is none, lies elsewhere or is too large; says what to do.
-    OSError
-        If it cannot be opened.
-    """
+    """Read a file that is a plain file, and not too large."""
     if folder is not None and not path.resolve().is_relative_to(folder.resolve()):
         raise UnreadableError(
             f"{path.name} is a link to a place outside the folder. Copy the file there "
@@ -79,20 +59,7 @@ def measure_table(rows: int, columns: int) -> None:
 
 
 def measure_workbook(data: bytes) -> None:
-    """Refuse a workbook that would unpack to more than a bake test can hold.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file, a zip archive.
-
-    Raises
-    ------
-    UnreadableError
-        If a part is too large or holds too many cells; nothing is unpacked whole.
-    zipfile.BadZipFile
-        If it is no zip archive.
-    """
+    """Refuse a workbook that would unpack to more than a bake test can hold."""
     with zipfile.ZipFile(io.BytesIO(data)) as book:
         parts = [p for p in book.infolist() if p.filename.endswith((".xml", ".rels"))]
         total = sum(part.file_size for part in parts)

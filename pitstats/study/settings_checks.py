@@ -40,22 +40,7 @@ _ALSO = {
 
 
 def read_settings(mapping: Mapping[str, Any] | None, log: ProblemLog) -> Settings:
-    """Read and check the keys of ``study.toml``.
-
-    Parameters
-    ----------
-    mapping : mapping or None
-        Keys and values as typed; a value "" or an empty list means not set. None if
-        the settings could not be read at all, which is a problem already noted.
-    log : ProblemLog
-        Takes up problems and assumptions. A setting that could not be read is
-        entered as lost, and its default stands in for it.
-
-    Returns
-    -------
-    Settings
-        Complete; only to be relied on if there were no problems.
-    """
+    """Read and check the keys of ``study.toml``."""
     if mapping is None:
         return Settings(title="", question="", temperature_rule="")
     given, extra = _sort_keys(mapping, log)

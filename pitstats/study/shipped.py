@@ -7,23 +7,7 @@ from typing import Literal
 
 
 def shipped_folder(kind: Literal["data", "notebooks"]) -> Path:
-    """Folder of the shipped demo studies or notebooks.
-
-    Parameters
-    ----------
-    kind : {"data", "notebooks"}
-        What is looked for.
-
-    Returns
-    -------
-    pathlib.Path
-        Inside the installed package, or at the top of the repository.
-
-    Examples
-    --------
-    >>> shipped_folder("notebooks").name
-    'notebooks'
-    """
+    """Folder of the shipped demo studies or notebooks."""
     package = Path(__file__).resolve().parent.parent
     inside = package / "_shipped" / kind
     return inside if inside.is_dir() else package.parent / kind

@@ -59,13 +59,7 @@ _DATE = re.compile(r"(\d{1,4})[-./ ](\d{1,2})[-./ ](\d{1,4})")
 
 
 def say_alike(context: Context) -> None:
-    """Say which names are taken as several that look like one, and how often each is.
-
-    Parameters
-    ----------
-    context : Context
-        Its log take up one assumption for each group of such names.
-    """
+    """Say which names are taken as several that look like one, and how often each is."""
     for column, tables in _NAMES:
         alike: dict[object, dict[str, str]] = {}
         counts: Counter[str] = Counter()
@@ -96,15 +90,7 @@ def _keys(name: str, *, dates: bool) -> set[object]:
 
 
 def skeleton(name: str) -> str:
-    r"""Name without what the eye does not see: capitals, spaces, forms of letters.
-
-    Examples
-    --------
-    >>> skeleton("Old  Bess") == skeleton("old bess")
-    True
-    >>> skeleton("\u041cill") == skeleton("Mill")
-    True
-    """
+    r"""Name without what the eye does not see: capitals, spaces, forms of letters."""
     plain = unicodedata.normalize("NFKC", name).casefold().translate(_LOOKS_LIKE)
     return "".join(plain.split())
 
@@ -126,13 +112,7 @@ def _days(name: str) -> list[date]:
 
 
 def difference(a: str, b: str) -> str:
-    """Say in what two names differ that look the same.
-
-    Examples
-    --------
-    >>> difference("Old  Bess", "Old Bess")
-    'The two differ in spaces.'
-    """
+    """Say in what two names differ that look the same."""
     if a.split() == b.split() or "".join(a.split()) == "".join(b.split()):
         return "The two differ in spaces."
     if unicodedata.normalize("NFKC", a) == unicodedata.normalize("NFKC", b):

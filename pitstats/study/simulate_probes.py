@@ -106,37 +106,6 @@ def simulate_probes(
 ) -> SimulatedProbes:
     """Add probe readings, a lid gauge, a probe check and rises to a study.
 
-    Parameters
-    ----------
-    study : Study
-        With a target temperature and a length in every bake of the pits.
-    pits : sequence of ProbedPit
-        The pits and the truth about their heat; each has the same number of cells.
-    sd_bake, sd_gauge : float
-        SD between bakes of the level, and of the offset of the lid gauge in a bake.
-    sd_offset : float
-        SD of the probes' own offsets.
-    noise : float
-        SD of a single reading.
-    step : float, default 0.5
-        Minutes between readings.
-    time_constant : float, default 35.0
-        Seconds; lag of the grate probes. The lid gauge takes 60.
-    faults : bool, default False
-        Let one probe stand still and another lose readings.
-    rng : numpy.random.Generator
-        Source of all randomness.
-
-    Returns
-    -------
-    SimulatedProbes
-        ``study`` and ``truth``.
-
-    Raises
-    ------
-    DesignError
-        If a pit has no cells, or has another number of them than the others.
-
     Notes
     -----
     The tender holds the lid gauge near the target; the air at a cell is then the
@@ -144,17 +113,6 @@ def simulate_probes(
     plus the saw of the fire (more of it near the firebox), less what loading took
     away. Probes move one cell further from bake to bake, so that a probe's offset
     does not become a hot cell.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> import pitstats as ps
-    >>> pit = ProbedPit(pit="Quarry", gauge_offset=-20, fall=30, cells=[(1, 1), (3, 6)])
-    >>> made = simulate_probes(
-    ...     ps.demo_study("one_bake_each"), [pit], rng=np.random.default_rng(1)
-    ... )
-    >>> made.study.probes["probe"].unique().tolist()
-    ['p1', 'p2', 'lid']
     """
     n_probes = _checked_cells(pits)
     names = [f"p{k}" for k in range(1, n_probes + 1)]

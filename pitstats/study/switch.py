@@ -62,15 +62,7 @@ class Switch:
         os.replace(self.new, self.target)
 
     def put_into(self, place: Path, old: Sequence[str], new: Sequence[str]) -> None:
-        """Take old files out of a folder and put new ones in: all of it, or nothing.
-
-        Parameters
-        ----------
-        place : Path
-            The folder; made if it is not there.
-        old, new : sequence of str
-            Paths inside the folder, with ``/`` between their parts.
-        """
+        """Take old files out of a folder and put new ones in: all of it, or nothing."""
         steps = _Steps(self.work, place, tuple(old), tuple(new))
         steps.write_down()
         try:
@@ -83,30 +75,7 @@ class Switch:
 
 @contextmanager
 def switching(target: Path) -> Iterator[Switch]:
-    """Lock a target and give a clean place to make its files in.
-
-    Parameters
-    ----------
-    target : Path
-        What is to be written. Missing folders above it are made, and go again if
-        nothing is written.
-
-    Yields
-    ------
-    Switch
-
-    Raises
-    ------
-    BusyError
-        If another run is writing the same target.
-    WriteError
-        If anything cannot be written; the sentence names the target.
-
-    Warns
-    -----
-    InterruptedWarning
-        If an earlier run died while it put its files in place; they are in place now.
-    """
+    """Lock a target and give a clean place to make its files in."""
     target = Path(os.path.abspath(target))
     above = [folder for folder in target.parents if not folder.exists()]
     try:
@@ -129,13 +98,7 @@ def switching(target: Path) -> Iterator[Switch]:
 
 
 def reason(error: OSError) -> str:
-    """Say why something could not be written, and what to do.
-
-    Examples
-    --------
-    >>> reason(OSError(28, "No space left on device"))
-    'No space left on device. Make room, then run it again; nothing was changed.'
-    """
+    """Say why something could not be written, and what to do."""
     text = f"{error.strerror or error}."
     if error.errno in _FULL:
         return f"{text} Make room, then run it again; nothing was changed."

@@ -17,25 +17,7 @@ _EXAMPLES: dict[str, Any] = {"number": 0.15, "spread": 0.6, "looks": [2, 4, 6]}
 
 
 def read_toml(data: bytes, log: ProblemLog) -> dict[str, Any]:
-    """Read ``study.toml``.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    log : ProblemLog
-        Takes up assumptions.
-
-    Returns
-    -------
-    dict
-        Keys and values as typed.
-
-    Raises
-    ------
-    UnreadableError
-        If it is no text or no TOML; says where.
-    """
+    """Read ``study.toml``."""
     text, encoding = decode(data)
     if encoding:
         log.assume(f"study: text encoding {encoding} assumed")
@@ -80,18 +62,7 @@ def _inline(value: Any) -> Any:
 
 
 def write_toml(settings: Settings) -> str:
-    """Write settings with a comment on each key.
-
-    Parameters
-    ----------
-    settings : Settings
-        Settings that are not set appear as comments.
-
-    Returns
-    -------
-    str
-        The text of ``study.toml``.
-    """
+    """Write settings with a comment on each key."""
     import tomlkit
 
     parts = []
@@ -120,13 +91,7 @@ def _group(group: str, settings: Settings) -> str:
 
 
 def blank_toml() -> str:
-    """Write settings in which nothing is stated yet.
-
-    Returns
-    -------
-    str
-        Needed keys and units are empty, the others are comments with their defaults.
-    """
+    """Write settings in which nothing is stated yet."""
     blank = Settings(title="", question="", temperature_rule="")
     units = ("temperature_unit", "length_unit")
     parts = [

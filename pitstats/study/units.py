@@ -30,24 +30,7 @@ _BY_NAME = {
 def with_unit(
     column: Column, text: str, read: Callable[[str], Cell], settings: Settings
 ) -> Cell:
-    """Read a cell; a number may have the unit of its column, or %, beside it.
-
-    Parameters
-    ----------
-    column : Column
-        Its description.
-    text : str
-        What stands in the cell.
-    read : callable
-        Reads it without a unit.
-    settings : Settings
-        State the unit of temperatures and lengths.
-
-    Returns
-    -------
-    Cell
-        With a note if a unit was left out; a problem if it is another unit.
-    """
+    """Read a cell; a number may have the unit of its column, or %, beside it."""
     cell = read(text)
     if not cell.problem or column.kind not in ("number", "whole"):
         return cell

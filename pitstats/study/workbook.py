@@ -101,13 +101,7 @@ def write_entry_workbook(
 
 
 def entry_target(path: PathLike) -> Path:
-    """Check the name of an entry workbook.
-
-    Raises
-    ------
-    WriteError
-        If it does not end in ``.xlsx``.
-    """
+    """Check the name of an entry workbook."""
     target = Path(path)
     if target.suffix.lower() != ".xlsx":
         raise WriteError(
@@ -118,18 +112,7 @@ def entry_target(path: PathLike) -> Path:
 
 @making_workbook()
 def entry_workbook_bytes(study: Study) -> bytes:
-    """Make the content of the entry workbook of a study.
-
-    Parameters
-    ----------
-    study : Study
-        As for `write_entry_workbook`.
-
-    Returns
-    -------
-    bytes
-        The file.
-    """
+    """Make the content of the entry workbook of a study."""
     import openpyxl
 
     study = replace(study, items=_in_grading_order(study))

@@ -52,25 +52,7 @@ _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
 
 
 def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
-    """Read the sheets of a workbook into cells.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    log : ProblemLog
-        Takes up sheets that are missing, cells that cannot be known, and assumptions.
-
-    Returns
-    -------
-    RawStudy
-        What could be read.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is not a workbook.
-    """
+    """Read the sheets of a workbook into cells."""
     sheets = load_sheets(data)
     study = RawStudy()
     named: dict[str, str] = {}
@@ -121,13 +103,7 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
 
 
 def read_first_sheet(data: bytes, log: ProblemLog) -> _Rows:
-    """Read the cells of the first sheet of any workbook, by row number.
-
-    Raises
-    ------
-    UnreadableError
-        If the file is not a workbook.
-    """
+    """Read the cells of the first sheet of any workbook, by row number."""
     sheets = load_sheets(data)
     return _squared(next(iter(sheets.values()), []), None, log)
 
@@ -297,18 +273,7 @@ def making_workbook() -> Iterator[None]:
 
 @making_workbook()
 def workbook_bytes(study: Study) -> bytes:
-    """Write a study as a workbook.
-
-    Parameters
-    ----------
-    study : Study
-        Tables without rows get no sheet.
-
-    Returns
-    -------
-    bytes
-        The content of the file.
-    """
+    """Write a study as a workbook."""
     book = _new_book()
     entries = [(s, _setting_cell(s, study.settings)) for s in SETTINGS]
     _write_settings(book, entries, study.settings.extra)

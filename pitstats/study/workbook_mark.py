@@ -25,18 +25,7 @@ _MARK = re.compile(rb"<dc:identifier[^>]*>pitstats ([0-9a-f]{64})</dc:identifier
 
 
 def marked(data: bytes) -> bytes:
-    """Put the mark into a workbook.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-
-    Returns
-    -------
-    bytes
-        The same workbook with a mark that holds as long as no cell changes.
-    """
+    """Put the mark into a workbook."""
     mark = f"<dc:identifier>pitstats {_cells_hash(data)}</dc:identifier>".encode()
     out = io.BytesIO()
     with (

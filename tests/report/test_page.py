@@ -107,6 +107,11 @@ def test_a_page_lists_what_it_made_and_makes_it_anew(tmp_path: Path) -> None:
     }
 
 
+def kept(name: str) -> Section:
+    body = [Kept(name, pd.DataFrame({"a": [1]}))]
+    return Section(id=name, question="Q?", body=body)
+
+
 def test_pages_about_one_study_may_share_a_folder(tmp_path: Path) -> None:
     first, second = Page(tmp_path, "Two pits"), Page(tmp_path, "Two pits")
     first.html(

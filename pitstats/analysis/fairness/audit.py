@@ -63,17 +63,6 @@ def audit_fairness(study: Study) -> list[Finding]:
 def settings_differ(study: Study) -> bool:
     """Whether a setting never varies within a pit but differs between pits.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    bool
-        True when pit and setting cannot be told apart, so that a comparison speaks of
-        the pits *as set up*.
-
     Examples
     --------
     >>> import pitstats as ps

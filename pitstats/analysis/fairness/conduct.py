@@ -37,17 +37,7 @@ _LOAD_R = 0.15
 
 
 def find_in_conduct(record: Record) -> Iterator[Finding]:
-    """Everything about places, gauges, handling and grading.
-
-    Parameters
-    ----------
-    record : Record
-        Of a finished or planned study.
-
-    Yields
-    ------
-    Finding
-    """
+    """Everything about places, gauges, handling and grading."""
     if not len(record.bakes):
         return
     yield from _layouts(record)

@@ -29,18 +29,7 @@ _AS_SET_UP = "Speak of the pits 'as set up', in the title too."
 
 
 def find_in_design(record: Record) -> Iterator[Finding]:
-    """Everything that the layout of the bakes can never separate.
-
-    Parameters
-    ----------
-    record : Record
-        Of a finished or planned study.
-
-    Yields
-    ------
-    Finding
-        None where there is only one pit.
-    """
+    """Everything that the layout of the bakes can never separate."""
     yield from _bakes_per_pit(record)
     if record.n_pits < 2:
         return

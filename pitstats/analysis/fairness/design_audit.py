@@ -140,17 +140,7 @@ def audit_design(study: Study) -> DesignAudit:
 
 
 def audit_factors(factors: Factors) -> DesignAudit:
-    """Find what factors can never separate; see `audit_design`.
-
-    Parameters
-    ----------
-    factors : Factors
-        Of a study, or of a study with bakes added.
-
-    Returns
-    -------
-    DesignAudit
-    """
+    """Find what factors can never separate; see `audit_design`."""
     contrasts = [
         row for factor in factors.varied for row in pit_rows(factors, (factor,))
     ]
@@ -169,13 +159,7 @@ def audit_factors(factors: Factors) -> DesignAudit:
 
 
 def verdict(share: float) -> Verdict:
-    """Put a share of hidden information into a word.
-
-    Examples
-    --------
-    >>> verdict(1.0), verdict(0.85), verdict(0.5), verdict(0.2)
-    ('fully', 'nearly', 'partly', 'apart')
-    """
+    """Put a share of hidden information into a word."""
     kept = 1.0 - share
     if kept < 1e-9:
         return "fully"
@@ -187,23 +171,7 @@ def verdict(share: float) -> Verdict:
 def pit_rows(
     factors: Factors, chosen: Sequence[Factor], *, within_pair: bool | None = None
 ) -> Iterator[dict[str, object]]:
-    """Look at each two pits against one factor, or several together.
-
-    Parameters
-    ----------
-    factors : Factors
-        Of the design.
-    chosen : sequence of Factor
-        What the pits are held against.
-    within_pair : bool, optional
-        Look at each two pits by themselves; by default only for a single setting.
-
-    Yields
-    ------
-    dict
-        `CONTRAST_COLUMNS` and ``forced``: whether there are too few bakes to separate
-        so many columns in any arrangement.
-    """
+    """Look at each two pits against one factor, or several together."""
     known = np.logical_and.reduce([factor.known for factor in chosen])
     pit = factors.pit
     present = [name for name in factors.pits if (pit[known] == name).any()]
@@ -255,23 +223,7 @@ def _pit_rows(
 
 
 def hidden_pairs(design: DesignAudit, factor: Factor, least: float) -> pd.DataFrame:
-    """Pairs of pits of which a factor hides at least a share, if worth a word.
-
-    Parameters
-    ----------
-    design : DesignAudit
-        Of the study.
-    factor : Factor
-        One of its factors that varied.
-    least : float
-        Smallest share, 0 to 1.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of ``design.contrasts``, without pairs whose means differ by less than is
-        worth a word (a degree or two, half a minute).
-    """
+    """Pairs of pits of which a factor hides at least a share, if worth a word."""
     rows = design.of(factor.name)
     rows = rows[rows["share"] >= least - 1e-9]
     if not factor.numeric or factor.practical == 0.0:

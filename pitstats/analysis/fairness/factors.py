@@ -162,16 +162,6 @@ class Factors:
 def audited_bakes(study: Study) -> pd.DataFrame:
     """Bakes that an audit looks at: kept ones, or the planned ones of a plan.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of ``study.bakes`` with a new index. Excluded bakes are never among them.
-
     Examples
     --------
     >>> import pitstats as ps
@@ -197,26 +187,7 @@ def is_plan(study: Study) -> bool:
 
 
 def read_factors(study: Study) -> Factors:
-    """Read the factors of a study's bakes.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study, finished or planned.
-
-    Returns
-    -------
-    Factors
-        Columns of one's own with at least two values, each shared by two bakes on
-        average, count as factors too. Temperatures at the grate and of the air are
-        left out of a plan, and settings of parts that no pit has.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> [factor.name for factor in read_factors(ps.demo_study("unfair_order")).varied]
-    ['session', 'order', 'damper_open', 'grate_temp', 'ambient_temp']
-    """
+    """Read the factors of a study's bakes."""
     bakes = audited_bakes(study)
     recorded: list[Factor] = []
     unrecorded = []

@@ -15,17 +15,7 @@ _WHY = (
 
 
 def find_in_looks(record: Record) -> Iterator[Finding]:
-    """Findings about looks on record, or the question where the record is silent.
-
-    Parameters
-    ----------
-    record : Record
-        Of a finished or planned study.
-
-    Yields
-    ------
-    Finding
-    """
+    """Findings about looks on record, or the question where the record is silent."""
     if record.is_plan or record.n_pits < 2 or not len(record.totals):
         return
     look = look_of(record.study)

@@ -167,18 +167,7 @@ MISTAKES: tuple[Mistake, ...] = (
 
 
 def find_questions(record: Record) -> Iterator[Finding]:
-    """Questions that no record can answer, where they arise.
-
-    Parameters
-    ----------
-    record : Record
-        Of a finished or planned study.
-
-    Yields
-    ------
-    Finding
-        Of severity "note".
-    """
+    """Questions that no record can answer, where they arise."""
     settings, items = record.study.settings, record.items
     faces = ["grade_top", "grade_bottom", "grade_side"]
     graded = bool(len(items)) and bool(items[faces].notna().any(axis=None))
@@ -260,17 +249,7 @@ def _probed_at_the_grate(record: Record) -> bool:
 
 
 def find_unrecorded(record: Record) -> Iterator[Finding]:
-    """One note that names what was not recorded and so cannot be checked.
-
-    Parameters
-    ----------
-    record : Record
-        Of a finished or planned study.
-
-    Yields
-    ------
-    Finding
-    """
+    """One note that names what was not recorded and so cannot be checked."""
     lacking = [
         label
         for label in record.design.factors.unrecorded

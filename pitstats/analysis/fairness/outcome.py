@@ -31,18 +31,7 @@ _MANY_CELLS_LEFT_OUT = 0.25
 
 
 def find_in_outcomes(record: Record) -> Iterator[Finding]:
-    """Everything about items, denominators, small numbers and exclusions.
-
-    Parameters
-    ----------
-    record : Record
-        Of a finished or planned study.
-
-    Yields
-    ------
-    Finding
-        Of a plan only what concerns the plan.
-    """
+    """Everything about items, denominators, small numbers and exclusions."""
     if not record.is_plan and len(record.bakes):
         yield from _face(record)
         yield from _missing_items(record)

@@ -194,22 +194,7 @@ def compare_gradings(
 def other_gradings(
     recount: Recount, regrading: Regrading
 ) -> list[tuple[str, int, NDArray[np.float64]]]:
-    """Verdicts on all items if second gradings counted.
-
-    Parameters
-    ----------
-    recount : Recount
-        Items that are counted.
-    regrading : Regrading
-        Second gradings.
-
-    Returns
-    -------
-    list of (str, int, ndarray)
-        Whose grades count, how many items that touches, and the verdict on every item
-        (1, 0 or NaN): each second grader's, then for each face the darker and the paler
-        of all its grades.
-    """
+    """Verdicts on all items if second gradings counted."""
     item = row_of_outcome(recount, regrading.pairs["item"].to_numpy())
     found = []
     for grader in regrading.graders:

@@ -61,25 +61,7 @@ class Regrading:
 
 
 def join_regrades(study: Study) -> Regrading:
-    """Join second gradings with the first, by code or by place.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study; its checks have made sure that every second grading means one
-        item.
-
-    Returns
-    -------
-    Regrading
-        Only items of kept bakes that are not missing.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> len(join_regrades(ps.demo_study("four_pits")).pairs)
-    0
-    """
+    """Join second gradings with the first, by code or by place."""
     regrades = study.regrades
     graded = regrades[_GRADES].notna().any(axis=1)
     rows = regrades[graded]
@@ -177,26 +159,7 @@ def merged_codes(
     *,
     take: str = "second",
 ) -> NDArray[np.float64]:
-    """Grades of all items with those of second graders put in.
-
-    Parameters
-    ----------
-    codes : ndarray of float, shape (items, 3)
-        First grades.
-    regrading : Regrading
-        Second gradings.
-    item : ndarray of int, shape (rows of the regrading,)
-        Row of ``codes`` that each is about; -1 where there is none.
-    rows : ndarray of bool, optional
-        Second gradings to use; all when not given.
-    take : {"second", "darkest", "palest"}
-        Which grade of a face counts.
-
-    Returns
-    -------
-    ndarray of float, shape (items, 3)
-        A face that was not graded again keeps its first grade.
-    """
+    """Grades of all items with those of second graders put in."""
     merged = codes.copy()
     use = item >= 0 if rows is None else rows & (item >= 0)
     choose = {"darkest": np.fmax, "palest": np.fmin}

@@ -40,23 +40,7 @@ class CommonPlaces:
 
 
 def common_places(frame: pd.DataFrame, pits: Sequence[str], what: str) -> CommonPlaces:
-    """Find the places at which all pits can be compared.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        As from `place_frame`.
-    pits : sequence of str
-        Pits with readings.
-    what : str
-        Plural of what was measured at, such as ``"probed cells"``.
-
-    Returns
-    -------
-    CommonPlaces
-        The cells measured in all pits, where they are at least half of each pit's;
-        otherwise steps along the stretch that all pits share on each grate.
-    """
+    """Find the places at which all pits can be compared."""
     own = {pit: frame.loc[frame["pit"] == pit, PLACE].drop_duplicates() for pit in pits}
     shared = own[pits[0]]
     for pit in pits[1:]:
@@ -108,19 +92,7 @@ def _stretches(
 
 
 def end_places(cells: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame] | None:
-    """Cells in the near and in the far third, alike in all but the distance.
-
-    Parameters
-    ----------
-    cells : pandas.DataFrame
-        Cells of one pit with ``grate, distance, across``.
-
-    Returns
-    -------
-    tuple of pandas.DataFrame or None
-        With ``cell_weight``: matched by grate and row, or by grate where the rows do
-        not match. None where no grate has cells in both thirds.
-    """
+    """Cells in the near and in the far third, alike in all but the distance."""
     third = third_of_grate(cells["distance"])
     near, far = cells[third == "near"], cells[third == "far"]
     for by in (["grate", "across"], ["grate"]):
@@ -133,20 +105,7 @@ def end_places(cells: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame] | None:
 def matched_places(
     first: pd.DataFrame, second: pd.DataFrame, by: list[str]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Weigh two groups of cells alike in some columns; drop what has no match.
-
-    Parameters
-    ----------
-    first, second : pandas.DataFrame
-        Cells.
-    by : list of str
-        Columns in which the groups are to be alike.
-
-    Returns
-    -------
-    tuple of pandas.DataFrame
-        Both with ``cell_weight``; empty where nothing matches.
-    """
+    """Weigh two groups of cells alike in some columns; drop what has no match."""
     counts = [part.groupby(by).size() for part in (first, second)]
     both = counts[0].index.intersection(counts[1].index)
     out = []

@@ -234,17 +234,6 @@ def compare_gauges(
 def gauge_by_bake(study: Study) -> pd.DataFrame:
     """Gauge and grate of every kept bake that has both, as `compare_gauges` pairs them.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `GaugeComparison.bakes`; ``difference`` is that of the gauge less the
-        grate. No rows where no bake has both.
-
     Examples
     --------
     >>> import pitstats as ps

@@ -63,24 +63,7 @@ def gauge_caveats(
     summary: ProbeSummary | None,
     cells: pd.DataFrame,
 ) -> tuple[str, ...]:
-    """All that a reader of the comparison has to know.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    table, bakes : pandas.DataFrame
-        Of the comparison.
-    summary : ProbeSummary or None
-        What the probes say.
-    cells : pandas.DataFrame
-        Usable cell means: ``bake, pit, grate, row, column, cell, group``, the group
-        being -1 for a cell that is left out.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """All that a reader of the comparison has to know."""
     found = []
     single = table.loc[table["n_bakes"] == 1, "pit"]
     alike = table.loc[(table["n_bakes"] > 1) & (table["sd"] == 0), "pit"]

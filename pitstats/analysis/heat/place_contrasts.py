@@ -37,22 +37,6 @@ def contrasts_over_bakes(
     its pattern strays from the next one's. So every bake has one difference (cells
     that it lacks are allowed for by the model), and Student's t over the pit's own
     bakes gives the interval.
-
-    Parameters
-    ----------
-    model : PlaceModel
-        The fits of all pits.
-    sides : mapping of str to two frames
-        For each pit both groups of cells, with ``cell_weight``.
-    conf_level : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Indexed by pit: ``estimate, conf_low, conf_high, p_value, df``; NaN intervals
-        for a pit with one bake beside pits with more. Where no pit has two bakes with
-        both groups, the interval is the model's and is about those bakes only.
     """
     own = {pit: _bake_contrasts(model, pit, *two) for pit, two in sides.items()}
     these_bakes = max((len(values) for values in own.values()), default=0) < 2
@@ -188,25 +172,7 @@ def pair_table(
     *,
     margin: float | None = None,
 ) -> tuple[pd.DataFrame, list[str]]:
-    """All pairs of pits, each pit with its own scatter of bakes.
-
-    Parameters
-    ----------
-    levels, bakes : pandas.DataFrame
-        As from `pit_levels` and `bake_levels`.
-    conf_level : float
-        Level of the intervals.
-    margin : float, optional
-        Smallest difference that would change advice.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns of `PAIR_COLUMNS`: pit_a less pit_b, by `stats.mean_differences`. Pits
-        that shared all their sessions are compared session by session.
-    list of str
-        Pairs without a verdict, with the reason, and pairs compared by sessions.
-    """
+    """All pairs of pits, each pit with its own scatter of bakes."""
     pits = [str(pit) for pit in levels.index]
     if len(pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS)), []

@@ -35,24 +35,7 @@ _SLACK = 1e-9
 
 
 def place_frame(study: Study, readings: pd.DataFrame, value: str) -> pd.DataFrame:
-    """Readings of kept bakes with places that can be compared between pits.
-
-    Parameters
-    ----------
-    study : Study
-        For its grates, sessions and bakes.
-    readings : pandas.DataFrame
-        ``bake, pit, grate, row, column`` and the quantity.
-    value : str
-        Column of the quantity.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``bake, pit, session, grate, raw_grate, row, column, distance, across, y``;
-        without readings that lack a place or a value. A bake without a session has
-        one to itself.
-    """
+    """Readings of kept bakes with places that can be compared between pits."""
     kept = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
     frame = readings[readings["bake"].isin(kept.index)].copy()
     frame["y"] = pd.to_numeric(frame[value], errors="coerce").astype(float)
@@ -148,21 +131,7 @@ class PlaceModel:
 def fit_places(
     frame: pd.DataFrame, pits: Sequence[str], shape: Shape | None = None
 ) -> PlaceModel:
-    """Fit the readings of each pit over places, its bakes as a random effect.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        As from `place_frame`, not empty.
-    pits : sequence of str
-        Pits of the study; those without readings are left out.
-    shape : {"cells", "curve"}, optional
-        ``"cells"`` where every pit has readings to spare for it, unless given.
-
-    Returns
-    -------
-    PlaceModel
-    """
+    """Fit the readings of each pit over places, its bakes as a random effect."""
     used = [pit for pit in pits if (frame["pit"] == pit).any()]
     if shape is None:
         shape = "cells" if cells_can_be_told(frame) else "curve"

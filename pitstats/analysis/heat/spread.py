@@ -47,21 +47,6 @@ class Extremes(NamedTuple):
 def spread_of_means(fit: MixedLinearFit, rows: Floats, conf_level: float) -> Spread:
     """SD of the true values behind several estimated means.
 
-    Parameters
-    ----------
-    fit : MixedLinearFit
-        A fit.
-    rows : ndarray, shape (m, p)
-        Combination of coefficients of each mean.
-    conf_level : float
-        Level of the interval.
-
-    Returns
-    -------
-    Spread
-        The estimate has the error of the means taken out, and is 0 where the means
-        differ by no more than that. Without an interval where the fit gives no errors.
-
     Notes
     -----
     For a known error variance the sum of squares of the means about their mean
@@ -77,15 +62,6 @@ def spread_of_means(fit: MixedLinearFit, rows: Floats, conf_level: float) -> Spr
     .. [1] Steiger JH (2004), Beyond the F test: effect size confidence intervals and
        tests of close fit in the analysis of variance and contrast analysis,
        Psychological Methods 9:164-182.
-
-    Examples
-    --------
-    >>> from pitstats.stats.mixed_linear import fit_mixed_linear
-    >>> temp = [340, 351, 362, 338, 349, 357, 345, 353, 366]
-    >>> X = np.tile(np.eye(3), (3, 1))
-    >>> fit = fit_mixed_linear(temp, X, np.repeat([1, 2, 3], 3))
-    >>> [round(end, 1) for end in spread_of_means(fit, np.eye(3), 0.95)]
-    [10.3, 8.7, 11.9]
     """
     m = len(rows)
     if m < 2:
@@ -150,20 +126,6 @@ def _noncentral_share(value: Floats, df: float, noncentrality: Floats) -> Floats
 def extremes_of_means(fit: MixedLinearFit, rows: Floats, conf_level: float) -> Extremes:
     """Highest and lowest of several means, and an interval for the true range.
 
-    Parameters
-    ----------
-    fit : MixedLinearFit
-        A fit.
-    rows : ndarray, shape (m, p)
-        Combination of coefficients of each mean, at least one.
-    conf_level : float
-        Level of the interval.
-
-    Returns
-    -------
-    Extremes
-        Places of the highest and lowest mean in ``rows``, and highest less lowest.
-
     Notes
     -----
     The two were picked because they look extreme, so the interval comes from
@@ -207,11 +169,6 @@ def difference_of_spreads(first: Spread, second: Spread) -> Spread:
     ----------
     .. [1] Zou GY, Donner A (2008), Construction of confidence limits about effect
        measures: a general approach, Statistics in Medicine 27:1693-1702.
-
-    Examples
-    --------
-    >>> [round(x, 2) for x in difference_of_spreads(Spread(9, 7, 12), Spread(4, 3, 6))]
-    [5.0, 2.17, 8.16]
     """
     apart = first.estimate - second.estimate
     down = np.hypot(first.estimate - first.low, second.high - second.estimate)
@@ -223,18 +180,6 @@ def ratio_of_spreads(
     first: tuple[float, float], second: tuple[float, float], conf_level: float
 ) -> Spread:
     """Ratio of two SDs, each with its degrees of freedom, by the F distribution.
-
-    Parameters
-    ----------
-    first, second : tuple of float
-        SD and degrees of freedom.
-    conf_level : float
-        Level of the interval.
-
-    Returns
-    -------
-    Spread
-        First over second.
 
     Examples
     --------

@@ -16,19 +16,7 @@ SEPARATED = "no finite maximum likelihood estimate"
 
 
 def coefficient_table(fitted: FittedModel) -> tuple[pd.DataFrame, float, str]:
-    """Coefficients with posterior and maximum likelihood side by side.
-
-    Parameters
-    ----------
-    fitted : FittedModel
-        From `fit_model`.
-
-    Returns
-    -------
-    tuple of pandas.DataFrame, float, str
-        The columns of `BurnModel.coefficients`; the maximum likelihood estimate of
-        the between-bake SD; a sentence when an estimate does not exist, else empty.
-    """
+    """Coefficients with posterior and maximum likelihood side by side."""
     draws = fitted.result.draws
     pits = [f"pit[{pit}]" for pit in fitted.pits]
     columns = fitted.design.columns

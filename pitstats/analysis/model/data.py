@@ -73,17 +73,6 @@ class Entries:
 def column_levels(study: Study) -> dict[str, Level]:
     """Level of every column that a formula may use.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    dict of str to str
-        ``"pit"``, ``"bake"``, ``"item"`` or ``"place"`` by name of the column; where
-        two tables have a column, the finer level in which anything is recorded.
-
     Examples
     --------
     >>> import pitstats as ps
@@ -105,26 +94,7 @@ def column_levels(study: Study) -> dict[str, Level]:
 
 
 def model_entries(study: Study, names: Collection[str]) -> Entries:
-    """Rows of a study with the columns that a formula names.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study; only kept bakes enter.
-    names : collection of str
-        Columns that the formula uses.
-
-    Returns
-    -------
-    Entries
-        Bakes with their totals when all names are of pits or bakes, else items.
-
-    Raises
-    ------
-    DesignError
-        If a column is unknown, an outcome or empty, if bakes of which only totals
-        are known meet a column of items, or if nothing is left.
-    """
+    """Rows of a study with the columns that a formula names."""
     levels = column_levels(study)
     for name in names:
         if name in _REFUSED:
@@ -183,23 +153,7 @@ def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
 
 
 def with_grates(study: Study, items: pd.DataFrame) -> pd.DataFrame:
-    """Items with the size of their grate, and grates under comparable names.
-
-    Parameters
-    ----------
-    study : Study
-        For its grates.
-    items : pandas.DataFrame
-        ``pit, grate`` and more.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With ``rows``, ``columns`` and ``cell_length`` of the grate, and its own name in
-        ``raw_grate``. Where no name of a
-        grate is used in all pits, grates are called by their place from below, since
-        "main" in one pit and "lower" in another may be the same thing.
-    """
+    """Items with the size of their grate, and grates under comparable names."""
     names = ["rows", "columns", "cell_length"]
     sizes = study.grates.set_index(["pit", "grate"])[names]
     where = pd.MultiIndex.from_frame(items[["pit", "grate"]])

@@ -125,30 +125,7 @@ def fit_model(
     *,
     n_draws: int | None = None,
 ) -> FittedModel:
-    """Fit a formula to a study.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-    formula : str
-        Right side of a formula.
-    layout : {"common", "as baked"} or pandas.DataFrame
-        See `standardize.reference_places`.
-    conf_level : float
-        Between 0 and 1.
-    n_draws : int, optional
-        Posterior draws; see `stats.model_rates`.
-
-    Returns
-    -------
-    FittedModel
-
-    Raises
-    ------
-    DesignError
-        If formula, layout and study do not go together; says what to change.
-    """
+    """Fit a formula to a study."""
     parsed = parse_formula(formula)
     entries = model_entries(study, parsed.names)
     design = build_design(parsed, entries.frame)
@@ -239,20 +216,7 @@ def _sessions(frame: pd.DataFrame) -> NDArray[np.str_]:
 
 
 def rate_table(study: Study, fitted: FittedModel) -> pd.DataFrame:
-    """Standardized rates of all pits of the study, NaN where a pit has no items.
-
-    Parameters
-    ----------
-    study : Study
-        The study that was fitted.
-    fitted : FittedModel
-        From `fit_model`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of `BurnRates.table`.
-    """
+    """Standardized rates of all pits of the study, NaN where a pit has no items."""
     frame = fitted.entries.frame
     pits = study.pits["pit"].tolist()
     grouped = frame.groupby("pit", observed=False)
@@ -285,18 +249,7 @@ def _effective_items(fitted: FittedModel) -> NDArray[np.float64]:
 
 
 def difference_table(fitted: FittedModel) -> pd.DataFrame:
-    """All pairs with their verdicts; no rows for a single pit.
-
-    Parameters
-    ----------
-    fitted : FittedModel
-        From `fit_model`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of `PitComparison.table`.
-    """
+    """All pairs with their verdicts; no rows for a single pit."""
     if len(fitted.pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
     table = pair_rows(fitted.result.differences, fitted.pits, fitted.pits)
@@ -448,17 +401,7 @@ def _is_curve(term: tuple[str, ...]) -> bool:
 
 
 def session_sentence(fitted: FittedModel) -> str:
-    """Say whether sessions are in the model, and why.
-
-    Parameters
-    ----------
-    fitted : FittedModel
-        From `fit_model`.
-
-    Returns
-    -------
-    str
-    """
+    """Say whether sessions are in the model, and why."""
     if fitted.result.session_sd is None:
         return notes.SESSIONS_OUT
     return notes.SESSIONS_IN.format(n=fitted.sessions)
@@ -466,15 +409,6 @@ def session_sentence(fitted: FittedModel) -> str:
 
 def default_formula(study: Study) -> str:
     """One slope per pit, and the grate where some pit used more than one.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    str
 
     Examples
     --------

@@ -61,28 +61,7 @@ class ParsedFormula:
 
 
 def parse_formula(text: str) -> ParsedFormula:
-    """Take a formula apart, or say what is wrong with it.
-
-    Parameters
-    ----------
-    text : str
-        Right side of a formula, such as ``"pit * distance + grate"``.
-
-    Returns
-    -------
-    ParsedFormula
-        Terms of which ``pit:x`` covers ``x`` too are given without ``x``.
-
-    Raises
-    ------
-    DesignError
-        If the formula cannot be read, or has a left side.
-
-    Examples
-    --------
-    >>> parse_formula("pit * distance + grate").terms
-    (('pit', 'distance'), ('grate',))
-    """
+    """Take a formula apart, or say what is wrong with it."""
     if not isinstance(text, str) or not text.strip():
         raise DesignError(
             "The formula is empty. Write the columns that may explain burning, such "
@@ -162,13 +141,7 @@ class ModelColumns:
     skip: int
 
     def matrix(self, frame: pd.DataFrame) -> NDArray[np.float64]:
-        """Covariates of the rows of a table, shape (rows, columns).
-
-        Raises
-        ------
-        DesignError
-            If a value was not in the study, or a column cannot be computed.
-        """
+        """Covariates of the rows of a table, shape (rows, columns)."""
         from patsy import PatsyError, build_design_matrices
 
         if not self.columns:
@@ -194,24 +167,7 @@ class ModelColumns:
 
 
 def build_design(parsed: ParsedFormula, frame: pd.DataFrame) -> ModelColumns:
-    """Find out which columns a formula makes from a table.
-
-    Parameters
-    ----------
-    parsed : ParsedFormula
-        From `parse_formula`.
-    frame : pandas.DataFrame
-        The rows of the model; ``pit`` is categorical.
-
-    Returns
-    -------
-    ModelColumns
-
-    Raises
-    ------
-    DesignError
-        If a factor cannot be computed from the table.
-    """
+    """Find out which columns a formula makes from a table."""
     from patsy import (
         EvalEnvironment,
         EvalFactor,
@@ -275,30 +231,7 @@ class Aliasing:
 def find_aliases(
     columns: Sequence[str], matrix: NDArray[np.float64], pit: NDArray[np.intp]
 ) -> Aliasing:
-    """Find columns that the pits' intercepts and earlier columns determine.
-
-    Parameters
-    ----------
-    columns : sequence of str
-        Names.
-    matrix : ndarray, shape (rows, columns)
-        Covariates.
-    pit : ndarray of int, shape (rows,)
-        Pit codes.
-
-    Returns
-    -------
-    Aliasing
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> found = find_aliases(
-    ...     ["damper_open"], np.array([[0.5], [0.5], [1.0]]), np.array([0, 0, 1])
-    ... )
-    >>> found.partners
-    {'damper_open': ('pit',)}
-    """
+    """Find columns that the pits' intercepts and earlier columns determine."""
     rows = np.unique(np.column_stack([pit, matrix]), axis=0)
     dummies = np.eye(int(pit.max()) + 1)[rows[:, 0].astype(np.intp)]
     held = [*dummies.T]
@@ -324,24 +257,12 @@ def find_aliases(
 
 
 def unquoted(code: str) -> str:
-    """Code of a factor with the plain names of its columns.
-
-    Examples
-    --------
-    >>> unquoted("log(Q('my wind'))")
-    'log(my wind)'
-    """
+    """Code of a factor with the plain names of its columns."""
     return re.sub(r"""Q\((["'])(.*?)\1\)""", r"\2", code)
 
 
 def plain_name(column: str) -> str:
-    """Name of a column in words: ``pit[Quarry]:distance`` is "distance in Quarry".
-
-    Examples
-    --------
-    >>> plain_name("pit[Quarry]:distance"), plain_name("grate[T.upper]")
-    ('distance in Quarry', 'grate (upper)')
-    """
+    """Name of a column in words: ``pit[Quarry]:distance`` is "distance in Quarry"."""
     pit = re.match(r"pit\[(?:T\.)?(.*?)\](?::(.+))?$", column)
     rest = pit.group(2) if pit else column
     if pit and rest is None:

@@ -62,11 +62,6 @@ def read_terms(text: str) -> list[Term]:
     """Read a formula into its terms, each the code of its factors.
 
     Raises `DesignError` naming the first thing that is not of the language.
-
-    Examples
-    --------
-    >>> read_terms("pit * distance + log(`my wind`)")
-    [('pit',), ('distance',), ('pit', 'distance'), ("log(Q('my wind'))",)]
     """
     if len(text) > LONGEST:
         raise DesignError(
@@ -81,13 +76,7 @@ def read_terms(text: str) -> list[Term]:
 
 
 def column_code(name: str) -> str:
-    """Code of a column: its name, quoted where that is not a plain word.
-
-    Examples
-    --------
-    >>> column_code("distance"), column_code("my wind"), column_code("class")
-    ('distance', "Q('my wind')", "Q('class')")
-    """
+    """Code of a column: its name, quoted where that is not a plain word."""
     plain = (
         name.isidentifier()
         and not keyword.iskeyword(name)

@@ -14,21 +14,7 @@ from pitstats.stats.weighted_draws import summarize_draws
 def cell_draws(
     fitted: FittedModel, pit: str, cells: pd.DataFrame
 ) -> NDArray[np.float64]:
-    """Long-run burn probability of cells of one pit.
-
-    Parameters
-    ----------
-    fitted : FittedModel
-        From `fit_model`.
-    pit : str
-        Name of the pit.
-    cells : pandas.DataFrame
-        Every column of the formula.
-
-    Returns
-    -------
-    ndarray, shape (cells, draws)
-    """
+    """Long-run burn probability of cells of one pit."""
     rows = fitted.design.matrix(cells)[:, fitted.kept]
     code = fitted.pits.index(pit)
     return np.asarray(predict_rates(fitted.result.draws, code, rows), dtype=float)
@@ -45,23 +31,7 @@ def mean_draws(
 def interval_frame(
     draws: NDArray[np.float64], fitted: FittedModel, pit: str | None = None
 ) -> pd.DataFrame:
-    """Estimate and interval of each row of draws.
-
-    Parameters
-    ----------
-    draws : ndarray, shape (rows, draws)
-        Values.
-    fitted : FittedModel
-        For weights and level.
-    pit : str, optional
-        When the rows are rates of one pit: the low end is 0 if none of its items
-        burned, the high end 1 if all did.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``estimate, conf_low, conf_high``.
-    """
+    """Estimate and interval of each row of draws."""
     weights, level = fitted.result.draws.weights, fitted.result.conf_level
     rows = [summarize_draws(row, weights, level) for row in draws]
     frame = pd.DataFrame(rows, columns=["estimate", "conf_low", "conf_high"])

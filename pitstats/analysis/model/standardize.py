@@ -63,28 +63,6 @@ def reference_places(
 ) -> ReferencePlaces:
     """Make the layout that was asked for.
 
-    Parameters
-    ----------
-    choice : {"common", "as baked"} or pandas.DataFrame
-        ``"common"``: the places that lie, on a grate that all pits used, within the
-        stretch that every pit used. ``"as baked"``: the places and settings of each
-        pit's own graded items. A table: one row per cell with ``grate`` and
-        ``distance`` (or ``column``), optionally ``cell_weight``, ``pit`` and any other
-        column of the formula.
-    entries : Entries
-        Rows of the model.
-    names : sequence of str
-        Columns that the formula uses.
-
-    Returns
-    -------
-    ReferencePlaces
-
-    Raises
-    ------
-    DesignError
-        If the pits have no place in common, or the table does not fit the formula.
-
     Notes
     -----
     A place is a distance from the firebox wall (0) to the far wall (1) on a grate, and
@@ -316,29 +294,7 @@ def _own_layout(
 def complete_cells(
     table: pd.DataFrame, entries: Entries, names: Sequence[str], pit: str
 ) -> pd.DataFrame:
-    """Cells of one pit with every column of the formula.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Cells; with a column ``pit`` only the rows of that pit count.
-    entries : Entries
-        Rows of the model, for what is not stated.
-    names : sequence of str
-        Columns that the formula uses.
-    pit : str
-        Name of the pit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With ``cell_weight``, summing to 1.
-
-    Raises
-    ------
-    DesignError
-        If a place is missing, or no cell belongs to the pit.
-    """
+    """Cells of one pit with every column of the formula."""
     own = table
     if "pit" in table.columns:
         own = table[table["pit"].astype(str) == pit].drop(columns="pit")
@@ -372,33 +328,7 @@ def curve_cells(
     pit: str,
     grate: str | None,
 ) -> pd.DataFrame | None:
-    """Cells of a pit with the distance put in, for a curve along the grate.
-
-    Parameters
-    ----------
-    cells : pandas.DataFrame
-        Layout of the pit.
-    distance : ndarray of float
-        Points from 0 to 1.
-    entries : Entries
-        Rows of the model.
-    names : sequence of str
-        Columns that the formula uses.
-    pit : str
-        Name of the pit.
-    grate : str or None
-        The grate, or None for the mix of the layout.
-
-    Returns
-    -------
-    pandas.DataFrame or None
-        With ``distance`` and ``cell_weight``; None if the pit does not have the grate.
-
-    Raises
-    ------
-    DesignError
-        If no pit has the grate.
-    """
+    """Cells of a pit with the distance put in, for a curve along the grate."""
     rest = cells.drop(
         columns=["distance", "column", "distance_length"], errors="ignore"
     )
@@ -423,22 +353,7 @@ def curve_cells(
 def used_stretch(
     entries: Entries, pit: str, grates: set[str] | None
 ) -> tuple[float, float]:
-    """First and last place along its grates at which a pit had graded items.
-
-    Parameters
-    ----------
-    entries : Entries
-        Rows of the model.
-    pit : str
-        Name of the pit.
-    grates : set of str or None
-        Grates that count; all if None, or if the pit had no graded item on them.
-
-    Returns
-    -------
-    first, last : float
-        Distances, 0 at the firebox wall and 1 at the far wall.
-    """
+    """First and last place along its grates at which a pit had graded items."""
     own = _items_on(entries, pit, grates)
     if own.empty:
         own = _items_on(entries, pit, None)
@@ -448,24 +363,7 @@ def used_stretch(
 def used_at(
     distance: NDArray[np.float64], entries: Entries, pit: str, grates: set[str] | None
 ) -> NDArray[np.int64]:
-    """Count the graded items of a pit at points along its grates.
-
-    Parameters
-    ----------
-    distance : ndarray of float
-        Points from 0 to 1.
-    entries : Entries
-        Rows of the model.
-    pit : str
-        Name of the pit.
-    grates : set of str or None
-        Grates that count; all if None.
-
-    Returns
-    -------
-    ndarray of int
-        Items in the cells that each point lies in.
-    """
+    """Count the graded items of a pit at points along its grates."""
     own = _items_on(entries, pit, grates)
     half = 0.5 / own["columns"].to_numpy() + _SLACK
     place = own["distance"].to_numpy()

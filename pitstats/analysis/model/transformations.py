@@ -11,23 +11,7 @@ from pitstats.errors import DesignError
 
 
 def hump(distance: Any) -> Any:
-    """Curve that is 0 at both ends of the grate and 1 in its middle.
-
-    Parameters
-    ----------
-    distance : array_like
-        Scaled distance from the firebox, 0 to 1.
-
-    Returns
-    -------
-    array_like
-        ``4 d (1 - d)``. With ``distance`` beside it a smooth curve of one bend.
-
-    Examples
-    --------
-    >>> hump(0.0), hump(0.5), hump(0.75)
-    (0.0, 1.0, 0.75)
-    """
+    """Curve that is 0 at both ends of the grate and 1 in its middle."""
     return 4 * distance * (1 - distance)
 
 

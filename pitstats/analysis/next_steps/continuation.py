@@ -72,24 +72,6 @@ def continue_pair(
 ) -> Continued:
     """Simulate further bakes of both pits, one more of each at a step.
 
-    Parameters
-    ----------
-    known : PairDraws
-        The posterior so far.
-    truth : ndarray of int, shape (n_continuations,), or None
-        Draw that is the truth of each continuation; None: the weighted mean of all.
-    tails : ndarray, shape (n_steps,)
-        Probability beyond either end of the interval after 1, 2, ... further bakes.
-    n_continuations : int
-        Continuations.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    Continued
-        Bakes of a step stay in all later ones.
-
     References
     ----------
     .. [1] O'Hagan, Stevens & Campbell (2005), Assurance in clinical trial design,
@@ -185,13 +167,7 @@ def _codes(known: PairDraws, burned: NDArray[np.int64]) -> list[NDArray[np.int64
 
 
 def never_falling(shares: Array) -> Array:
-    """The nearest shares (least squares) that never fall from one step to the next.
-
-    Examples
-    --------
-    >>> never_falling(np.array([0.1, 0.4, 0.3, 0.6])).round(2).tolist()
-    [0.1, 0.35, 0.35, 0.6]
-    """
+    """The nearest shares (least squares) that never fall from one step to the next."""
     from scipy.optimize import isotonic_regression
 
     return np.asarray(isotonic_regression(shares).x)

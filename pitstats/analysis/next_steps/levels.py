@@ -7,27 +7,7 @@ from pitstats.stats.stopping import MOST_LOOKS_AT, stopping_levels
 
 
 def later_level(look: Look | None, conf_level: float, pits: int, extra: int) -> float:
-    """Two-sided level of the look after further bakes of each pit.
-
-    Parameters
-    ----------
-    look : Look or None
-        The present look; None where a level was asked for.
-    conf_level : float
-        Level of a single look.
-    pits : int
-        Pits compared.
-    extra : int
-        Further bakes.
-
-    Returns
-    -------
-    float
-        Where looks are planned, the level of the last planned look by then. Without a
-        plan the looks taken and the one after the further bakes are taken as a plan
-        that is written down now; where several were taken without one, a look after
-        every bake.
-    """
+    """Two-sided level of the look after further bakes of each pit."""
     if look is None or look.bakes < 2:
         return 1.0 - conf_level
     then = look.bakes + extra

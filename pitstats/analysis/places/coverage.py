@@ -18,19 +18,6 @@ GRATE_TOLERANCE = 0.10
 def placement(study: Study) -> pd.DataFrame:
     """Summarize where the graded items of each pit lay.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per pit with item-level bakes (of a plan, all its items): ``pit,
-        n_items, mean_distance`` (0 = firebox wall, 1 = far wall), ``near, middle,
-        far`` (shares of items in the thirds of the grate) and one column ``grate:
-        NAME`` (share of items) for each name of a grate in the study.
-
     Examples
     --------
     >>> import pitstats as ps
@@ -74,16 +61,6 @@ def _located_items(study: Study) -> pd.DataFrame:
 def third_of_grate(distance: pd.Series[float]) -> pd.Series[str]:
     """Name the third of the grate; a cell on a border belongs to the middle.
 
-    Parameters
-    ----------
-    distance : pandas.Series of float
-        Scaled distance from the firebox, 0 to 1.
-
-    Returns
-    -------
-    pandas.Series of str
-        ``"near"``, ``"middle"`` or ``"far"``.
-
     Examples
     --------
     >>> import pandas as pd
@@ -99,26 +76,7 @@ def third_of_grate(distance: pd.Series[float]) -> pd.Series[str]:
 
 
 def layouts_differ(study: Study) -> bool:
-    """Whether items lay at noticeably different places in different pits.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-
-    Returns
-    -------
-    bool
-        True when the mean scaled distance of two pits differs by more than 0.05, or
-        the share of items on a grate by more than 0.10. Pits of which only totals
-        are known cannot be judged and are left out.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> layouts_differ(ps.demo_study("one_bake_each"))
-    False
-    """
+    """Whether items lay at noticeably different places in different pits."""
     places = placement(study)
     if len(places) < 2:
         return False

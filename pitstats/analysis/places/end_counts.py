@@ -12,17 +12,6 @@ from pitstats.study.study import Study
 def count_ends(study: Study) -> pd.DataFrame:
     """Count graded and burned items in the near and the far third, bake by bake.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study; items without a grade or a place do not count.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``pit, bake, near_items, near_burned, far_items, far_burned``, one row per kept
-        bake with a graded item on a known place.
-
     Examples
     --------
     >>> import pitstats as ps

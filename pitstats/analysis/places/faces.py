@@ -133,21 +133,7 @@ def compare_faces(study: Study, conf_level: float | None = None) -> FaceComparis
 
 
 def graded_faces(study: Study, items: pd.DataFrame) -> NDArray[np.float64]:
-    """Grades of top, bottom and side as numbers; none for items that are missing.
-
-    Parameters
-    ----------
-    study : Study
-        For the scale and the deciding face.
-    items : pandas.DataFrame
-        As returned by `item_outcomes`.
-
-    Returns
-    -------
-    ndarray of float, shape (items, 3)
-        0 for the palest grade, NaN where a face was not graded. An item whose deciding
-        face alone was not graded keeps the grades of its other faces.
-    """
+    """Grades of top, bottom and side as numbers; none for items that are missing."""
     codes = face_codes(items, study.settings)
     undecided = f"{study.settings.face} not graded"
     lost = items["missing"].notna() & items["missing"].ne(undecided)

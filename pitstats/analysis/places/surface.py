@@ -201,25 +201,7 @@ class CountedCells(NamedTuple):
 
 
 def count_cells(study: Study, outcome: Outcome) -> CountedCells:
-    """Count an outcome in every cell of every grate.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-    outcome : {"burned", "underbaked", "good"}
-        What to count. A bake with a graded item of which it is unknown is left out
-        whole, as it is in the pit's rate.
-
-    Returns
-    -------
-    CountedCells
-
-    Raises
-    ------
-    DesignError
-        If nothing is left to count.
-    """
+    """Count an outcome in every cell of every grate."""
     items = item_outcomes(study)
     items["outcome"] = items[outcome].astype(float)
     has_place = items["row"].notna() & items["column"].notna()

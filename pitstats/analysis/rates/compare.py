@@ -227,33 +227,7 @@ def _standardized(study: Study, fitted: FittedModel, level: float) -> PitCompari
 def pair_table(
     bakes: pd.DataFrame, pits: list[str], level: float, margin: float | None
 ) -> pd.DataFrame:
-    """Intervals and verdicts of all pairs, from bakes with their counts.
-
-    Parameters
-    ----------
-    bakes : pandas.DataFrame
-        ``pit, n_items, n_burned``, one row per bake with graded items.
-    pits : list of str
-        All pits of ``bakes``, in the order wanted.
-    level : float
-        Level of the intervals.
-    margin : float or None
-        Smallest difference that would change advice.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of `PitComparison.table`.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> bakes = pd.DataFrame(
-    ...     {"pit": ["A", "A", "B", "B"], "n_items": 20, "n_burned": [1, 2, 15, 17]}
-    ... )
-    >>> pair_table(bakes, ["A", "B"], 0.95, None)["verdict"].tolist()
-    ['differs']
-    """
+    """Intervals and verdicts of all pairs, from bakes with their counts."""
     posterior = bake_posterior(bakes, level)
     table = pair_rows(posterior.result.differences, posterior.pits, pits)
     n_bakes = {str(k): int(n) for k, n in bakes.groupby("pit").size().items()}
@@ -270,20 +244,6 @@ def naive_differences(
     rates: pd.DataFrame, pits: list[str], level: float
 ) -> pd.DataFrame:
     """Newcombe's intervals of all pairs from pooled counts, as if items counted.
-
-    Parameters
-    ----------
-    rates : pandas.DataFrame
-        ``pit, n_items, n_burned``.
-    pits : list of str
-        Pits to pair, in the order wanted.
-    level : float
-        Level of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``pit_a, pit_b, conf_low, conf_high``.
 
     Examples
     --------

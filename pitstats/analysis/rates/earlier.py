@@ -104,31 +104,7 @@ def borrow_for(
     plain: pd.DataFrame,
     level: float,
 ) -> EarlierSpreadAnswer:
-    """Compare pits with the earlier spread of a study.
-
-    Parameters
-    ----------
-    study : Study
-        With ``[earlier] sd`` in its settings.
-    graded : pandas.DataFrame
-        ``pit, n_items, n_burned`` of its bakes.
-    pits : list of str
-        Pits in the order wanted.
-    plain : pandas.DataFrame
-        Pairs without borrowing.
-    level : float
-        Level of the intervals.
-
-    Returns
-    -------
-    EarlierSpreadAnswer
-        Both answers.
-
-    Raises
-    ------
-    DesignError
-        If the study states no earlier spread.
-    """
+    """Compare pits with the earlier spread of a study."""
     settings = study.settings
     if settings.earlier_sd is None:
         raise DesignError(

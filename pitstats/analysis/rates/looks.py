@@ -71,15 +71,6 @@ class Look:
 def look_of(study: Study) -> Look:
     """Say which look at a study this is.
 
-    Parameters
-    ----------
-    study : Study
-        A valid study with graded bakes.
-
-    Returns
-    -------
-    Look
-
     Notes
     -----
     The record (``[looks]`` in ``study.toml``) may be silent: the present look is then
@@ -87,12 +78,6 @@ def look_of(study: Study) -> Look:
     included, is one of them. Otherwise several looks are held to the boundary of a
     look after every bake until the larger of 12 and the bakes there are
     (`stats.stopping_levels`).
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> look_of(ps.demo_study("four_pits")).kind
-    'single'
     """
     totals = bake_totals(study)
     graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]

@@ -31,22 +31,7 @@ def pair_rows(
     names: Sequence[str],
     pits: Sequence[str],
 ) -> pd.DataFrame:
-    """Rows in the order of the pits wanted, whatever order the arrays stand in.
-
-    Parameters
-    ----------
-    differences : DifferenceSummary or PairSummaries
-        Arrays with one entry per pair.
-    names : sequence of str
-        Pit of each code in the arrays.
-    pits : sequence of str
-        All of ``names``, in the order wanted.
-
-    Returns
-    -------
-    pandas.DataFrame
-        `PAIR_COLUMNS` without the verdict.
-    """
+    """Rows in the order of the pits wanted, whatever order the arrays stand in."""
     row = {
         (names[a], names[b]): i
         for i, (a, b) in enumerate(zip(differences.a, differences.b, strict=True))
@@ -78,18 +63,6 @@ def withheld_pairs(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool
 
     A pit baked once borrows its spread between bakes. Against two bakes that is too
     little to hold the level; against three or more of another pit it held.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        ``pit_a, pit_b``.
-    n_bakes : mapping of str to int
-        Bakes of each pit.
-
-    Returns
-    -------
-    list of bool
-        One per row.
 
     Examples
     --------
@@ -126,34 +99,7 @@ def verdicts(
     one_bake_each: bool,
     withheld: Sequence[bool] | None = None,
 ) -> list[str]:
-    """Turn intervals for differences into the five verdicts.
-
-    Parameters
-    ----------
-    low, high : pandas.Series of float
-        Interval ends, one per pair.
-    margin : float or None
-        Smallest difference that would change advice, stated before the bake.
-    one_bake_each : bool
-        Whether no pit was baked more than once; no verdict is given then.
-    withheld : sequence of bool, optional
-        Pairs that cannot be told apart whatever their interval, see `withheld_pairs`.
-
-    Returns
-    -------
-    list of str
-        ``"differs"``, ``"differs, within the margin"``, ``"no difference beyond the
-        margin"``, ``"cannot tell"`` or ``"one bake each"``.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> verdicts(
-    ...     pd.Series([0.1, -0.05]), pd.Series([0.4, 0.08]),
-    ...     margin=0.1, one_bake_each=False,
-    ... )
-    ['differs', 'no difference beyond the margin']
-    """
+    """Turn intervals for differences into the five verdicts."""
     if one_bake_each:
         return ["one bake each"] * len(low)
     return [

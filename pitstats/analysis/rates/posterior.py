@@ -77,22 +77,7 @@ class StudyPosterior:
 
 
 def bake_posterior(bakes: pd.DataFrame, conf_level: float) -> StudyPosterior:
-    """Analyze bakes (columns ``pit``, ``n_items``, ``n_burned``) from their counts.
-
-    Parameters
-    ----------
-    bakes : pandas.DataFrame
-        One row per kept bake, with at least one graded item each; with a column
-        ``session`` the sessions count too.
-    conf_level : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    StudyPosterior
-        Pits in order of first appearance. The rates, the differences and the caveats
-        of one report ask for the same posterior, so it is kept for the next caller.
-    """
+    """Analyze bakes (columns ``pit``, ``n_items``, ``n_burned``) from their counts."""
     pits = tuple(bakes["pit"].drop_duplicates())
     code = {pit: i for i, pit in enumerate(pits)}
     pit = bakes["pit"].map(code).to_numpy(dtype=np.intp)
@@ -151,23 +136,7 @@ def rate_draws(pits: tuple[str, ...], found: ModelRates) -> RateDraws:
 def spread_table(
     n_bakes: pd.Series, pits: Sequence[str], spreads: SpreadSummary | RateSummaries
 ) -> pd.DataFrame:
-    """How repeatable each pit is: its SD between bakes, unknown below two bakes.
-
-    Parameters
-    ----------
-    n_bakes : pandas.Series
-        Bakes of all pits that are to be shown, indexed by pit.
-    pits : sequence of str
-        Pits of the arrays.
-    spreads : SpreadSummary or RateSummaries
-        From the posterior.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``pit, n_bakes, estimate, conf_low, conf_high``. What a pit baked once borrows
-        from the others is not shown as if it were its own.
-    """
+    """How repeatable each pit is: its SD between bakes, unknown below two bakes."""
     found = pd.DataFrame(
         {
             "estimate": spreads.estimate,

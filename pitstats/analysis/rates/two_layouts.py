@@ -153,20 +153,7 @@ def _rates_on(study: Study, common: PitComparison, rates: BurnRates) -> BurnRate
 
 
 def on_layout(items: pd.DataFrame, common: PitComparison) -> pd.Series:
-    """Whether an item lay on a grate, and within the stretch, of the layout.
-
-    Parameters
-    ----------
-    items : pandas.DataFrame
-        From `with_grates`, whose names of grates are those of the layout.
-    common : PitComparison
-        On a common layout.
-
-    Returns
-    -------
-    pandas.Series of bool
-        Indexed like ``items``.
-    """
+    """Whether an item lay on a grate, and within the stretch, of the layout."""
     cells = common.cells
     if cells is None or "distance" not in cells or "grate" not in cells:
         return pd.Series(True, index=items.index)

@@ -212,19 +212,7 @@ def at_equal_time(recount: Recount) -> Iterator[Alternative]:
 
 
 def grate_means(recount: Recount) -> dict[str, float]:
-    """Mean grate temperature of each pit over its bakes that are counted.
-
-    Parameters
-    ----------
-    recount : Recount
-        The way of counting.
-
-    Returns
-    -------
-    dict of str to float
-        From ``grate_temp``, and where a bake has none the mean of its probed cells.
-        Only pits with a bake that has either.
-    """
+    """Mean grate temperature of each pit over its bakes that are counted."""
     own, study = _counted_bakes(recount), recount.study
     level = own["grate_temp"].astype(float)
     if level.isna().any() and len(study.probes):
@@ -484,24 +472,7 @@ def _of_pits(table: pd.DataFrame, pits: set[str]) -> pd.DataFrame:
 def all_alternatives(
     study: Study, both: BothWays, *, refit: bool
 ) -> tuple[Recount, list[Alternative]]:
-    """Every alternative that the record allows, and the others with the reason.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-    both : BothWays
-        Its comparison.
-    refit : bool
-        Whether the model may be fitted again.
-
-    Returns
-    -------
-    recount : Recount
-        The way of counting behind them.
-    alternatives : list of Alternative
-        In the order in which they are shown.
-    """
+    """Every alternative that the record allows, and the others with the reason."""
     recount = start_recount(study, both)
     found = [
         *other_layouts(both, recount),

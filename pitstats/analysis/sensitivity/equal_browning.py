@@ -22,25 +22,6 @@ def compare_at_equal_dose(
 ) -> list[pd.DataFrame]:
     """All pairs of pits if the browning of all had run at one speed.
 
-    Parameters
-    ----------
-    bakes : pandas.DataFrame
-        ``pit, n_items, n_burned``, one row per bake with graded items.
-    pits : list of str
-        Pits to compare, in the order wanted.
-    excess : sequence of mapping of str to float
-        Factors by which each pit's browning ran ahead of the common speed, one mapping
-        for each assumption.
-    level : float
-        Level of the intervals.
-    margin : float or None
-        Smallest difference that would change advice.
-
-    Returns
-    -------
-    list of pandas.DataFrame
-        For each assumption the columns of `PitComparison.table`.
-
     Notes
     -----
     Every draw of a long-run rate from the posterior of `stats.bake_rates` has its odds
@@ -48,18 +29,6 @@ def compare_at_equal_dose(
     they do for small rates if burning strikes at a constant hazard. Items that all burn
     at nearly the same dose would respond more steeply. With all factors 1 the result
     differs from the exact posterior only by the error of 16,384 fixed draws.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> bakes = pd.DataFrame(
-    ...     {"pit": ["A", "A", "B", "B"], "n_items": 20, "n_burned": [9, 12, 3, 5]}
-    ... )
-    >>> (same,) = compare_at_equal_dose(
-    ...     bakes, ["A", "B"], [{"A": 2.0, "B": 1.0}], level=0.95, margin=None
-    ... )
-    >>> round(float(same["estimate"].item()), 2)
-    0.13
     """
     posterior = bake_posterior(bakes, level)
     draws = posterior.fixed_draws().T

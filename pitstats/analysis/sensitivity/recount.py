@@ -66,18 +66,7 @@ class Recount:
     counted: str
 
     def bakes(self, burned: NDArray[np.float64] | None = None) -> pd.DataFrame:
-        """Counts of all bakes.
-
-        Parameters
-        ----------
-        burned : ndarray of float, shape (items,), optional
-            Another verdict on every item, 1, 0 or NaN; the recorded one when not given.
-
-        Returns
-        -------
-        pandas.DataFrame
-            ``bake, pit, session, n_items, n_burned, n_missing``, one row per bake.
-        """
+        """Counts of all bakes."""
         if burned is None:
             return self._recorded
         return self._counted(self.items.assign(burned=burned))
@@ -91,19 +80,7 @@ class Recount:
         return pd.concat([count_items(items), self.totals], ignore_index=True)
 
     def compare(self, bakes: pd.DataFrame) -> pd.DataFrame:
-        """All pairs of pits from the counts of bakes.
-
-        Parameters
-        ----------
-        bakes : pandas.DataFrame
-            As `bakes` gives them.
-
-        Returns
-        -------
-        pandas.DataFrame
-            The columns of `PitComparison.table`, and ``n_bakes`` and ``n_items`` of
-            the pair; no rows when fewer than two pits have graded items.
-        """
+        """All pairs of pits from the counts of bakes."""
         graded = bakes[bakes["n_items"] > 0]
         pits = [pit for pit in self.study.pits["pit"] if pit in set(graded["pit"])]
         if len(pits) < 2:
@@ -114,20 +91,7 @@ class Recount:
 
 
 def with_sizes(table: pd.DataFrame, sizes: pd.DataFrame) -> pd.DataFrame:
-    """Pairs with the number of bakes and items behind each.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        With ``pit_a`` and ``pit_b``.
-    sizes : pandas.DataFrame
-        ``pit, n_items`` and, unless a row is one bake, ``n_bakes``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``table`` with ``n_bakes`` and ``n_items``.
-    """
+    """Pairs with the number of bakes and items behind each."""
     n_bakes: dict[str, int] = {}
     n_items: dict[str, int] = {}
     bakes = sizes["n_bakes"] if "n_bakes" in sizes else [1] * len(sizes)
@@ -157,20 +121,7 @@ def count_items(items: pd.DataFrame) -> pd.DataFrame:
 
 
 def start_recount(study: Study, both: BothWays) -> Recount:
-    """Make ready to count a study in other ways.
-
-    Parameters
-    ----------
-    study : Study
-        A valid study.
-    both : BothWays
-        Its comparison as `compare_both_ways` gives it.
-
-    Returns
-    -------
-    Recount
-        On the places that all pits share where that comparison leads, else as baked.
-    """
+    """Make ready to count a study in other ways."""
     on_shared = both.leads == "common" and both.common is not None
     made = Recount(
         study=study,
@@ -221,22 +172,7 @@ def row_of_outcome(recount: Recount, outcome: NDArray[np.intp]) -> NDArray[np.in
 def calls_of(
     recount: Recount, codes: NDArray[np.float64], *, marks: bool = True
 ) -> NDArray[np.float64]:
-    """Burned (1), not burned (0) or unknown (NaN) by the grades of the faces.
-
-    Parameters
-    ----------
-    recount : Recount
-        For its settings and items.
-    codes : ndarray of float, shape (items, 3)
-        Grades of the faces.
-    marks : bool, default True
-        Whether an item without a grade keeps the burned mark that was recorded.
-
-    Returns
-    -------
-    ndarray of float, shape (items,)
-        NaN for all items with a recorded reason for being missing.
-    """
+    """Burned (1), not burned (0) or unknown (NaN) by the grades of the faces."""
     settings = recount.study.settings
     deciding = deciding_code(codes, settings)
     calls = np.where(np.isnan(deciding), np.nan, deciding >= settings.burned_code)
@@ -247,22 +183,7 @@ def calls_of(
 
 
 def set_beside(table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
-    """Pairs under an alternative beside the same pairs without it.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Under the alternative, with the columns of `PitComparison.table`.
-    base : pandas.DataFrame
-        Without it.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``table`` with ``base_estimate, base_verdict, shift`` (estimate less that of the
-        base) and ``changes``: whether the verdict is another one, or the pits change
-        places. A verdict withheld for want of bakes is no change.
-    """
+    """Pairs under an alternative beside the same pairs without it."""
     place = {
         pair: i for i, pair in enumerate(zip(base["pit_a"], base["pit_b"], strict=True))
     }

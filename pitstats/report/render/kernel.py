@@ -62,24 +62,6 @@ def early_kernel(notebook: Path, folder: Path) -> Iterator[AsyncKernelManager | 
     """Start the kernel of a notebook now, and end it whatever happens in this block.
 
     It loads what notebooks need while this process loads papermill and reads the study.
-
-    Parameters
-    ----------
-    notebook : pathlib.Path
-        Its metadata name the kernel.
-    folder : pathlib.Path
-        Working directory of the kernel.
-
-    Raises
-    ------
-    RenderUsageError
-        If the kernel of the notebook is not installed here.
-
-    Yields
-    ------
-    jupyter_client.manager.AsyncKernelManager or None
-        None where the kernel is not this Python, or cannot be started early: papermill
-        will start it, or say why it cannot.
     """
     manager = _manager(notebook)
     if manager is None:

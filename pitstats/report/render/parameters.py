@@ -29,28 +29,7 @@ _EMPTY = ("0", "0.0", "", "''", '""')
 
 
 def parse_parameters(pairs: Iterable[str]) -> dict[str, object]:
-    """Read ``NAME=VALUE`` texts; a value that is a number, true or false becomes one.
-
-    Parameters
-    ----------
-    pairs : iterable of str
-        For example ``["conf_level=0.9"]``.
-
-    Returns
-    -------
-    dict
-        Names and values.
-
-    Raises
-    ------
-    RenderError
-        If a text has no ``=``.
-
-    Examples
-    --------
-    >>> parse_parameters(["conf_level=0.9", "study_path=a=b"])
-    {'conf_level': 0.9, 'study_path': 'a=b'}
-    """
+    """Read ``NAME=VALUE`` texts; what is a number, true or false becomes one."""
     values: dict[str, object] = {}
     for pair in pairs:
         name, equals, text = pair.partition("=")

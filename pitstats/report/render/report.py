@@ -144,13 +144,7 @@ def _first_page_of(source: Path, work: Path) -> Path:
 
 
 def notebook_names() -> list[str]:
-    """Names of the shipped notebooks.
-
-    Examples
-    --------
-    >>> "compare_pits" in notebook_names()
-    True
-    """
+    """Names of the shipped notebooks."""
     return sorted(path.stem for path in shipped_folder("notebooks").glob("*.ipynb"))
 
 

@@ -47,15 +47,7 @@ def largest_difference(comparison: PitComparison) -> pd.Series:
 
 
 def answer(results: StudyResults) -> str:
-    """Answer the study's question, no stronger than the evidence.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> print(answer(ps.StudyResults(ps.demo_study("one_bake_each"))))
-    This test cannot say which pit burns more, because each pit was baked once: in
-    these bakes Quarry burned 3 of 18 and Ferry burned 7 of 16 items.
-    """
+    """Answer the study's question, no stronger than the evidence."""
     comparison = results.comparison
     if comparison.one_bake_each:
         return _one_bake_each(comparison)

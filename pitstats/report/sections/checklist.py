@@ -427,26 +427,10 @@ def _software() -> str:
 def latent_icc(sd: float) -> float:
     """Intraclass correlation of items of one bake on the latent logistic scale.
 
-    Parameters
-    ----------
-    sd : float
-        SD between bakes on the logit scale, 0 or more.
-
-    Returns
-    -------
-    float
-        ``sd**2 / (sd**2 + pi**2 / 3)``, 0 to 1. It rises with the SD, so the ends of an
-        interval for the SD give those for the correlation.
-
     References
     ----------
     .. [1] Goldstein H, Browne W, Rasbash J (2002), Partitioning variation in multilevel
        models, Understanding Statistics 1:223-231.
-
-    Examples
-    --------
-    >>> round(latent_icc(1.0), 3)
-    0.233
     """
     return sd**2 / (sd**2 + math.pi**2 / 3)
 

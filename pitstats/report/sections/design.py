@@ -71,14 +71,7 @@ def in_short(design: DesignAudit) -> str:
 
 
 def design_sentences(design: DesignAudit) -> list[str]:
-    """What hides a difference of pits, what was constant, and what was not recorded.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> design_sentences(ps.audit_design(ps.demo_study("four_pits")))[0]
-    'Nothing on record went so closely with the pits that it could hide a difference.'
-    """
+    """What hides a difference of pits, what was constant, and what was not recorded."""
     sentences = [one_line(text) for text in _hiding(design).values()]
     if _one_bake_each(design):
         sentences = [
@@ -121,13 +114,6 @@ def design_table(design: DesignAudit) -> pd.DataFrame:
 
     Factors that hide something and yet differed too little to matter are left out:
     what they would hide is not a difference that anybody could see.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> shown = design_table(ps.audit_design(ps.demo_study("unfair_order")))
-    >>> shown["Share hidden"].tolist()[:2]
-    ['0%', '100%']
     """
     rows = []
     for names, own in design.contrasts.groupby("factors", sort=False):
@@ -155,14 +141,7 @@ def _widened(vif: float) -> str:
 
 
 def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
-    """Which bakes would separate what cannot be separated now.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> extra_bakes_sentences(ps.suggest_bakes(ps.demo_study("four_pits")))[0][:29]
-    'No further bake is needed to '
-    """
+    """Which bakes would separate what cannot be separated now."""
     if not more.goals and not more.single:
         return [
             "No further bake is needed to separate the pits from sessions, order, "
@@ -191,15 +170,7 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
 
 
 def extra_bakes_table(more: ExtraBakes) -> pd.DataFrame:
-    """The bakes to add: headers in words, numbers without needless digits.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> shown = extra_bakes_table(ps.suggest_bakes(ps.demo_study("one_bake_each")))
-    >>> shown[["Order", "Pit", "Damper open"]].to_numpy().tolist()
-    [['1', 'Ferry', '1'], ['2', 'Quarry', '1']]
-    """
+    """The bakes to add: headers in words, numbers without needless digits."""
     shown = more.table.map(_cell)
     return shown.rename(
         columns={name: _HEADERS.get(name, name) for name in shown.columns}

@@ -132,15 +132,7 @@ def _labeled(finding: Finding, todo: str) -> list[tuple[str, str]]:
 
 
 def findings_text(findings: Sequence[Finding]) -> str:
-    """Write findings for a terminal; empty if there are none.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> text = findings_text(ps.audit_fairness(ps.demo_study("one_bake_each")))
-    >>> text.splitlines()[0]
-    'May spoil the comparison'
-    """
+    """Write findings for a terminal; empty if there are none."""
     return "\n\n".join(
         "\n".join(
             [HEADINGS[name], *(line for each in own for line in _lines(name, each))]

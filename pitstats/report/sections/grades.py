@@ -112,15 +112,7 @@ def _caption(found: GradeComparison) -> str:
 
 
 def grade_table(found: GradeComparison) -> pd.DataFrame:
-    """Shares of every outcome and grade, one column per pit.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.compare_grades(ps.demo_study("one_bake_each"))
-    >>> grade_table(found).columns.tolist()
-    ['Outcome', 'Quarry', 'Ferry']
-    """
+    """Shares of every outcome and grade, one column per pit."""
     rows = [
         {"Outcome": one_line(outcome)}
         | {
@@ -135,15 +127,7 @@ def grade_table(found: GradeComparison) -> pd.DataFrame:
 
 
 def grade_sentences(found: GradeComparison) -> list[str]:
-    """What holds under every cut, how pits spread their grades, what is typical.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> found = ps.compare_grades(ps.demo_study("one_bake_each"))
-    >>> grade_sentences(found)[0]
-    'With one bake of each pit no cut gives a verdict.'
-    """
+    """What holds under every cut, how pits spread their grades, what is typical."""
     lines = []
     if len(found.differences):
         # The stated cut has its own exact answer, which leads.

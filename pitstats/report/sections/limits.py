@@ -16,15 +16,7 @@ THESE_PITS = (
 
 
 def section(results: StudyResults) -> Section:
-    """Every limit: of the record, of the numbers, of tests of this kind.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> shown = section(ps.StudyResults(ps.demo_study("nothing_burned")))
-    >>> any("could be up to" in own for own in shown.body[0].sentences)
-    True
-    """
+    """Every limit: of the record, of the numbers, of tests of this kind."""
     comparison, rates = results.comparison, results.both.rates
     weak = ("spoils", "weakens")
     audit = [f for f in results.findings if f.severity in weak and not f.is_question]

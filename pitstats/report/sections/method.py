@@ -9,15 +9,7 @@ from pitstats.report.study_results import StudyResults
 
 
 def section(results: StudyResults) -> Section:
-    """Unit, model, intervals, and their publications.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> shown = section(ps.StudyResults(ps.demo_study("four_pits")))
-    >>> any("Jeffreys" in line for line in shown.body[0].sentences)
-    True
-    """
+    """Unit, model, intervals, and their publications."""
     comparison, rates = results.comparison, results.rates
     level = level_text(rates.conf_level)
     n_bakes = int(rates.table["n_bakes"].sum())

@@ -45,14 +45,7 @@ QUESTION = "How sure is each difference?"
 
 
 def section(results: StudyResults) -> Section:
-    """Every pair: picture, sentences, table, and what other methods say.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> section(ps.StudyResults(ps.demo_study("one_bake_each"))).answer
-    'None has a verdict: one bake of a pit does not show how bakes differ.'
-    """
+    """Every pair: picture, sentences, table, and what other methods say."""
     comparison, both = results.comparison, results.both
     said = [pair_sentence(results, row) for row in _rows(comparison)]
     body: list[Part] = [Text(note, "note") for note in _read_with(results)]

@@ -29,14 +29,7 @@ SHRINKAGE = (
 
 
 def section(results: StudyResults) -> Section:
-    """Rates of all pits, what their items are worth, how much bakes differ.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> section(ps.StudyResults(ps.demo_study("one_bake_each"))).answer
-    'Seen in one bake each: Quarry 3 of 18, Ferry 7 of 16.'
-    """
+    """Rates of all pits, what their items are worth, how much bakes differ."""
     rates, leading = results.rates, results.both.rates
     beside = read_with(results.findings, "rates")
     body: list[Part] = [Text(beside, "note")] if beside else []
@@ -67,15 +60,7 @@ def _name(row: Mapping[Hashable, Any]) -> str:
 
 
 def rate_sentence(rates: BurnRates, pit: str) -> str:
-    """One pit's rate, its interval and what it rests on.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> rates = ps.estimate_burn_rates(ps.demo_study("nothing_burned"))
-    >>> "none of" in rate_sentence(rates, "Ferry")
-    True
-    """
+    """One pit's rate, its interval and what it rests on."""
     row, name = _rate_of(rates, pit), one_line(pit)
     if row["n_items"] == 0:
         return f"{name}: no graded items, so no rate."
