@@ -59,7 +59,7 @@ _DATE = re.compile(r"(\d{1,4})[-./ ](\d{1,2})[-./ ](\d{1,4})")
 
 
 def say_alike(context: Context) -> None:
-    """Say which names are taken as several that look like one, and how often each is."""
+    """Say which names are taken as several that look like one, and how often."""
     for column, tables in _NAMES:
         alike: dict[object, dict[str, str]] = {}
         counts: Counter[str] = Counter()
