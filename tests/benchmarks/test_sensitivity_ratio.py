@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 
 import pitstats as ps
-from pitstats.analysis.rates.rates import posterior
+from pitstats.analysis.rates import posterior
 
 pytestmark = pytest.mark.benchmark_ratio
 
