@@ -2,9 +2,9 @@
 
 import html
 import json
-import os
 import re
 import subprocess
+from importlib.resources import files
 from pathlib import Path
 from shutil import which
 from typing import Any
@@ -18,9 +18,7 @@ from pitstats.report.render.page_html import page_html
 from tests.report.studies import results_of
 
 CHROMIUM = which("chromium") or ""
-ROOT = Path(__file__).parents[2]
-#: ``npm install axe-core`` in the root of the project, or the path of its file.
-AXE = Path(os.environ.get("AXE_CORE", ROOT / "node_modules/axe-core/axe.min.js"))
+AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
 pytestmark = [
     pytest.mark.chromium,
     pytest.mark.skipif(not CHROMIUM, reason="chromium is not on the path"),
@@ -33,7 +31,7 @@ _FRAME = """<!DOCTYPE html><html><body style="margin:0">
 </body></html>"""
 _REPORT = """addEventListener("load", async () => {
   if (%s) document.querySelectorAll("details").forEach((own) => { own.open = true; });
-  const found = window.axe ? (await axe.run()).violations.map((own) => own.id) : [];
+  const found = (await axe.run()).violations.map((own) => own.id);
   const open = [...document.querySelectorAll("details.chapter[open]")];
   parent.postMessage(JSON.stringify({violations: found, open: open.length,
     over: document.documentElement.scrollWidth - innerWidth}), "*");
@@ -60,8 +58,7 @@ def seen(
     folder: Path, page: str, *, width: int, dark: bool, opened: bool, hash: str = ""
 ) -> dict[str, Any]:
     """What the browser finds on a page of this width."""
-    axe = AXE.read_text("utf-8") if AXE.exists() else ""
-    scripts = [axe, _REPORT % str(opened).lower()]
+    scripts = [AXE, _REPORT % str(opened).lower()]
     added = "".join(f"<script>{own}</script>" for own in scripts)
     (folder / "page.html").write_text(page.replace("</body>", f"{added}</body>"))
     (folder / "frame.html").write_text(_FRAME.format(width=width, hash=hash))
@@ -80,7 +77,6 @@ def seen(
     return result
 
 
-@pytest.mark.skipif(not AXE.exists(), reason="axe-core is not installed (npm)")
 @pytest.mark.parametrize("opened", [False, True])
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("width", [1280, 390])

@@ -69,7 +69,7 @@ def compare_pits(
     earlier : bool, optional
         Whether to borrow the spread between bakes from earlier tests (``[earlier]`` in
         ``study.toml``), as baked only. When not given it is borrowed if that was
-        declared before the bakes. Both answers stand in ``earlier`` of the result.
+        declared before the bakes, the plain answer leading. Both stand in ``earlier``.
 
     Returns
     -------
@@ -165,7 +165,10 @@ def _as_counted(
     borrowed = borrow_for(study, graded, pits, table, level) if borrowing else None
     if borrowed is not None:
         found += borrowed.sentences
-        table = borrowed.borrowed
+    # How often borrowed intervals hold is not measured yet: they lead only when asked.
+    leads = borrowed if earlier else None
+    if leads is not None:
+        table = leads.borrowed
     return PitComparison(
         table=table,
         naive=naive_differences(rates.table, pits, level),
@@ -176,7 +179,7 @@ def _as_counted(
         method=rates.method,
         conf_level=level,
         caveats=tuple(found),
-        rates=_with_rates(rates.table, borrowed),
+        rates=_with_rates(rates.table, leads),
         sessions=rates.sessions,
         session_note=note,
         draws=draws,

@@ -72,7 +72,8 @@ class EarlierSpreadAnswer:
             )
         ]
         leads = (
-            "The borrowing was declared before the bakes, so the borrowed answer leads."
+            "The borrowing was declared before the bakes; the plain answer leads all "
+            "the same, until it is measured how often borrowed intervals hold."
             if self.declared
             else "The borrowing was not declared before the bakes, so the plain answer "
             "leads."

@@ -33,13 +33,16 @@ def test_borrowing_stands_beside_the_plain_answer() -> None:
     assert set(found.earlier.sentences) <= set(found.caveats)
 
 
-def test_only_a_declared_spread_leads() -> None:
+def test_a_borrowed_spread_leads_only_when_asked() -> None:
     undeclared = study(TWO, earlier_sd=0.3)
-    assert ps.compare_pits(undeclared).earlier is None
+    plain = ps.compare_pits(undeclared)
+    assert plain.earlier is None
     declared = study(TWO, earlier_sd=0.3, earlier_declared="2026-05-01")
     found = ps.compare_pits(declared)
-    assert found.table.equals(ps.compare_pits(undeclared, earlier=True).table)
-    assert "so the borrowed answer leads" in " ".join(found.earlier.sentences)
+    assert found.table.equals(plain.table)
+    asked = ps.compare_pits(declared, earlier=True)
+    assert asked.table.equals(found.earlier.borrowed)
+    assert "the plain answer leads all the same" in " ".join(found.caveats)
     assert ps.compare_pits(declared, earlier=False).earlier is None
 
 
