@@ -235,7 +235,7 @@ def upper_bound_if_none_burn(
     >>> from pitstats.planning.precision import upper_bound_if_none_burn
     >>> upper_bound_if_none_burn(3, 12).table[["upper", "exact"]].round(3)
        upper  exact
-    0  0.153   0.08
+    0   0.13   0.08
     """
     level = check_level(conf_level)
     rows = []

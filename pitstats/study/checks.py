@@ -27,7 +27,7 @@ from pitstats.study.schema import (
 )
 from pitstats.study.settings import Settings
 from pitstats.study.similar_names import say_alike
-from pitstats.study.totals import check_no_results, check_totals
+from pitstats.study.totals import check_totals
 
 MAIN_GRATE = "main"
 ASSUMED_SIZE = "size assumed: largest row and column seen"
@@ -526,6 +526,5 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _check_regrades,
     _check_looks,
     check_totals,
-    check_no_results,
     say_alike,
 )

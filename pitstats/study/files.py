@@ -22,6 +22,7 @@ from pitstats.study.reading import file_bytes
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import Study
 from pitstats.study.switch import settle_target
+from pitstats.study.totals import check_no_results
 from pitstats.study.workbook_files import (
     blank_workbook_bytes,
     read_workbook,
@@ -114,6 +115,7 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
         return None
     settings = read_settings(raw.settings, log)
     tables = check_tables(raw.tables, settings, log)
+    check_no_results(tables, log)
     place = Path(path)
     folder = place if place.is_dir() else place.parent
     say_photos(tables["bakes"], folder, log)

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import pandas as pd
+
 from pitstats.study.cells import quote
 from pitstats.study.context import Context
+from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import FACES
 
 _WORDS = frozenset(
@@ -50,18 +55,22 @@ def _check_sums(context: Context) -> None:
             )
 
 
-def check_no_results(context: Context) -> None:
-    """Refuse items of kept bakes of which not one has any result."""
-    bakes, items = context.tables["bakes"], context.tables["items"]
+def check_no_results(tables: Mapping[str, pd.DataFrame], log: ProblemLog) -> None:
+    """Refuse files whose kept bakes have items of which not one has any result.
+
+    A study made in memory may be like that: the audit looks at plans as if they had
+    been carried out.
+    """
+    bakes, items = tables["bakes"], tables["items"]
     results = (*(f"grade_{face}" for face in FACES), "burned", "missing")
     kept = bakes.loc[bakes["status"].eq("kept"), "bake"].dropna()
     mine = items[items["bake"].isin(kept)]
     told = any(
         problem.table == "items" and problem.column in (*results, None)
-        for problem in context.log.problems
+        for problem in log.problems
     )
     if len(mine) and not told and not mine[list(results)].notna().any(axis=None):
-        context.log.problem(
+        log.problem(
             "items",
             None,
             None,

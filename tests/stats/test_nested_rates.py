@@ -39,7 +39,7 @@ def test_without_sessions_and_studies_it_is_the_exact_grid_of_one_spread() -> No
     eta = np.array([-1.5, -0.4])[pit] + rng.normal(0, 0.6, pit.size)
     burned = rng.binomial(18, 1 / (1 + np.exp(-eta)))
     total = np.full(pit.size, 18)
-    exact = bake_rates(burned, total, pit)
+    exact = bake_rates(burned, total, pit, spread="common")
     found = nested_rates(burned, total, pit, np.arange(pit.size), np.zeros(pit.size))
     for k, rate in enumerate(found.rates):
         assert rate.estimate == pytest.approx(exact.rates.estimate[k], abs=0.001)

@@ -103,7 +103,7 @@ def rank_pits(
     >>> ranks = ps.rank_pits(ps.demo_study("four_pits"))
     >>> print(ranks.table[["pit", "rank_low", "rank_high"]].head(1).to_string())
          pit  rank_low  rank_high
-    0  Ferry         1          3
+    0  Ferry         1          4
     """
     if comparison is None:
         comparison = compare_pits(study, conf_level=conf_level)

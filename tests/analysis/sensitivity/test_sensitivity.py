@@ -150,15 +150,13 @@ def test_what_tips_and_what_moves_furthest_are_named() -> None:
 
 
 def test_an_alternative_that_comes_back_to_the_report_does_not_tip_it() -> None:
-    # The model leads and cannot tell; the count without it begins with "differs".
+    # Only another verdict than the reported one can tip; the same one never does.
     got = ps.check_sensitivity(ps.demo_study("four_pits"), refit=False)
     assert got.reported["verdict"] == "cannot tell"
     tried = got.members_of(*got.leading_pair).iloc[1:]
     back = tried[tried["against"].eq("counted") & tried["verdict"].eq("cannot tell")]
-    assert back["base_verdict"].eq("differs").any()
+    assert len(back) > 0
     assert not back["tips"].any()
-    assert got.tipping is not None
-    assert got.tipping["family"] == families.LAYOUT
 
 
 def test_nothing_tips_a_difference_that_is_plain() -> None:
