@@ -71,6 +71,7 @@ from .analysis.season.progress import season_repeatability as season_repeatabili
 from .analysis.season.read import Season as Season
 from .analysis.season.read import read_season as read_season
 from .analysis.season.read import write_matches as write_matches
+from .analysis.season.spread import earlier_spread as earlier_spread
 from .analysis.sensitivity.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity.sensitivity import check_sensitivity as check_sensitivity
 from .errors import DesignError as DesignError

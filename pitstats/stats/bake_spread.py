@@ -62,7 +62,7 @@ def spread_summaries(
     estimate, low, high, cap_mass = np.array(found).T
     return SpreadSummaries(
         SpreadSummary(estimate=estimate, low=low, high=high),
-        _common_level(prior, levels, level_evidence.sum(axis=0), tails),
+        common_level(prior, levels, level_evidence.sum(axis=0), tails),
         cap_mass,
     )
 
@@ -111,7 +111,7 @@ def _one_for_all(
     )
 
 
-def _common_level(
+def common_level(
     prior: SpreadPrior, levels: SpreadLevels, evidence: Array, tails: Array
 ) -> SpreadSummary:
     """Spread of a pit whose own part is nought."""

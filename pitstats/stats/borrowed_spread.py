@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache, partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
 
+from pitstats.stats.bake_grid import bake_loglik, grid_for
 from pitstats.stats.bake_model import BakeModel, BakeRates
+from pitstats.stats.bake_spread import common_level
+from pitstats.stats.binomial_data import check_codes, check_counts
 from pitstats.stats.spread_prior import OWN, SD_LIMIT, SpreadPrior
 
 Array = NDArray[np.float64]
@@ -26,6 +30,9 @@ BORROWED_WEIGHT = 0.5
 
 REFUSED_BELOW = 0.2
 """Posterior weight of the borrowed part below which borrowing is refused."""
+
+LEAST_FACTOR, MOST_FACTOR = 1.5, 4.0
+"""Factors within which bakes that were not baked yet may differ from earlier ones."""
 
 _LOG_2PI = math.log(2 * math.pi)
 
@@ -100,10 +107,85 @@ def earlier_spread(sd: float, factor: float = 1.5) -> EarlierSpread:
     """
     if not 0 < sd <= SD_LIMIT:
         raise ValueError(f"sd is {sd}; it must be above 0 and at most {SD_LIMIT}")
-    if not 1.0 < factor <= 4.0:
-        raise ValueError(f"factor is {factor}; it must be above 1 and at most 4")
+    if not 1.0 < factor <= MOST_FACTOR:
+        raise ValueError(
+            f"factor is {factor}; it must be above 1 and at most {MOST_FACTOR:g}"
+        )
     margin = f"log-normal({sd:g}, factor {factor:g})"
     return EarlierSpread(OWN.rho, margin, float(sd), float(factor))
+
+
+def spread_to_lend(
+    burned: ArrayLike, total: ArrayLike, pit: ArrayLike, study: ArrayLike
+) -> tuple[float, float]:
+    """What finished bakes know of the common level of their pits' spreads.
+
+    Parameters
+    ----------
+    burned, total : array_like of int, shape (n_bakes,)
+        Burned and graded items of each bake.
+    pit, study : array_like of int, shape (n_bakes,)
+        Pit and study of each bake, numbered from 0. A pit has a rate of its own in
+        every study, and one spread.
+
+    Returns
+    -------
+    sd, factor : float
+        Middle of the level (logit scale), and the factor that is one standard
+        deviation of its log, 1.5 to 4: ready for `earlier_spread`.
+
+    Raises
+    ------
+    ValueError
+        As for `bake_rates`, or if fewer than two bakes repeat another.
+
+    Notes
+    -----
+    The model of `bake_rates`, in which the pits' spreads share a level. The log-normal
+    has the ends of the level's central 68 % interval for its own, which far tails do
+    not move. The factor is 1.5 at least, because new fires are not the earlier ones
+    [1]_. The cost grows with the bakes.
+
+    References
+    ----------
+    .. [1] Schmidli, Gsteiger, Roychoudhury, O'Hagan, Spiegelhalter & Neuenschwander
+       (2014), Robust meta-analytic-predictive priors in clinical trials with
+       historical control information, Biometrics 70:1023-1032.
+
+    Examples
+    --------
+    >>> sd, factor = spread_to_lend([2, 3, 9, 10], [20] * 4, [0, 0, 1, 1], [0] * 4)
+    >>> round(sd, 2), round(factor, 2)
+    (0.51, 2.09)
+    """
+    burned, total = check_counts(burned, total)
+    used = total > 0
+    pit = check_codes(pit, len(total), "pit")[used]
+    study = check_codes(study, len(total), "study")[used]
+    burned, total = burned[used], total[used]
+    pairs, group = np.unique(np.array([pit, study]), axis=1, return_inverse=True)
+    if repeated_bakes(np.bincount(group)) < 2:
+        raise ValueError("a spread needs three bakes of a pit, or two of each of two")
+    grid = grid_for(np.asarray(total, dtype=np.float64), group)
+    loglik = lru_cache(maxsize=None)(partial(bake_loglik, grid))
+    by_sd = np.zeros((int(pit.max()) + 1, grid.sd.size))
+    for number, of_pit in enumerate(pairs[0]):
+        bakes = zip(burned[group == number], total[group == number], strict=True)
+        by_sd[of_pit] += logsumexp(
+            sum(loglik(int(y), int(n)) for y, n in bakes), axis=1
+        )
+    levels = OWN.levels(np.unique(pit).size, grid.sd, grid.sd_weight)
+    top = by_sd.max(axis=1, keepdims=True)
+    evidence = np.log(np.exp(by_sd - top) @ levels.kernel.T).sum(axis=0)
+    level = common_level(OWN, levels, evidence, ndtr(np.array([-1.0, 1.0])))
+    low, high = float(level.low), float(level.high)
+    factor = min(max(math.sqrt(high / low), LEAST_FACTOR), MOST_FACTOR)
+    return math.sqrt(low * high), factor
+
+
+def repeated_bakes(sizes: NDArray[np.integer[Any]]) -> int:
+    """Bakes that repeat another of their group: all but the first of each."""
+    return int(np.maximum(sizes - 1, 0).sum())
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -3,12 +3,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.special import expit
 from scipy.stats import lognorm
 
 from pitstats.stats.bake_model import bake_rates
 from pitstats.stats.borrowed_spread import (
     borrowed_rates,
     earlier_spread,
+    spread_to_lend,
 )
 
 TWO = ([2, 3, 7, 9], [16] * 4, [0, 0, 1, 1])
@@ -71,3 +73,42 @@ def test_refusals() -> None:
     ):
         with pytest.raises(ValueError, match="must"):
             borrowed_rates(*TWO, **wrong)
+
+
+def test_what_is_lent_is_the_common_level_of_the_exact_grid():
+    pit = [0, 0, 0, 1, 1, 1]
+    bakes = ([2, 3, 7, 9, 10, 4], [20] * 6)
+    level = bake_rates(*bakes, pit, conf_level=0.6826895).common_sd
+    sd, factor = spread_to_lend(*bakes, pit, [0] * 6)
+    assert sd == pytest.approx(float(np.sqrt(level.low * level.high)), rel=1e-6)
+    assert factor == pytest.approx(float(np.sqrt(level.high / level.low)), rel=1e-6)
+
+
+def test_neither_pits_nor_studies_count_as_spread():
+    # The same bakes in studies of their own; only the rates of the studies differ.
+    steady = [1, 1, 1, 18, 18, 18]
+    pit, study = [0] * 6, [0, 0, 0, 1, 1, 1]
+    apart = spread_to_lend(steady, [20] * 6, pit, study)
+    mixed = spread_to_lend(steady, [20] * 6, pit, [0] * 6)
+    assert apart[0] < 0.6 < 1.3 < mixed[0]
+
+
+@pytest.mark.parametrize("sd", [0.3, 0.6, 1.0])
+def test_the_spread_of_many_studies_is_found_again(sd):
+    rng = np.random.default_rng(31)
+    study, pit, _ = (axis.ravel() for axis in np.indices((40, 3, 4)))
+    rate = rng.normal(-1, 0.5, (40, 3))[study, pit]
+    burned = rng.binomial(20, expit(rate + rng.normal(0, sd, pit.size)))
+    found, factor = spread_to_lend(burned, np.full(pit.size, 20), pit, study)
+    assert sd / factor < found < sd * factor
+    assert factor == pytest.approx(1.5, abs=0.2)
+
+
+def test_a_spread_is_lent_from_three_bakes_on():
+    sd, factor = spread_to_lend([2, 3, 9], [20] * 3, [0] * 3, [0] * 3)
+    assert 0 < sd < 2.5
+    assert 1.5 < factor <= 4
+    earlier_spread(sd, factor)
+    for study in ([0, 0, 1], [0, 1, 2]):
+        with pytest.raises(ValueError, match="three bakes"):
+            spread_to_lend([2, 3, 9], [20] * 3, [0] * 3, study)

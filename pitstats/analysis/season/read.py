@@ -66,6 +66,8 @@ class Season:
     ----------
     path : pathlib.Path
         Folder of the season.
+    burned_as : str
+        How the bakes that count say which items burned: scale, cut and deciding face.
     studies : mapping of str to Study
         The studies by name, in order; each is read when asked for.
     bakes : pandas.DataFrame
@@ -81,6 +83,7 @@ class Season:
     """
 
     path: Path
+    burned_as: str
     studies: StudyShelf
     bakes: pd.DataFrame
     rates: pd.DataFrame
@@ -145,10 +148,11 @@ def read_season(path: str | Path, *, n_jobs: int = 1, progress: bool = False) ->
     ]
     bakes, told = _once(bakes)
     left_out += told
-    bakes, told = _counted_alike(bakes)
+    way, bakes, told = _counted_alike(bakes)
     left_out += told
     return Season(
         path=season,
+        burned_as=way,
         studies=StudyShelf(paths),
         bakes=bakes[list(_BAKE_COLUMNS)].reset_index(drop=True),
         rates=rates,
@@ -179,7 +183,7 @@ def _study_paths(season: Path) -> dict[str, Path]:
     found = {
         entry.stem if entry.is_file() else entry.name: entry
         for entry in sorted(season.iterdir(), key=lambda entry: _natural(entry.name))
-        if _is_study(entry)
+        if is_study(entry)
     }
     if not found:
         raise DesignError(
@@ -189,7 +193,8 @@ def _study_paths(season: Path) -> dict[str, Path]:
     return found
 
 
-def _is_study(entry: Path) -> bool:
+def is_study(entry: Path) -> bool:
+    """Tell whether a folder or file is a study to be read."""
     if entry.name.startswith((".", "~")):
         return False
     if entry.is_dir():
@@ -328,18 +333,18 @@ def _once(bakes: pd.DataFrame) -> tuple[pd.DataFrame, _LeftOut]:
     return bakes[~again], told
 
 
-def _counted_alike(bakes: pd.DataFrame) -> tuple[pd.DataFrame, _LeftOut]:
+def _counted_alike(bakes: pd.DataFrame) -> tuple[str, pd.DataFrame, _LeftOut]:
     """Keep apart what counts burned items in another way than most bakes do."""
     ways = bakes["burned_as"].value_counts()
     if len(ways) < 2:
-        return bakes, []
+        return "".join(ways.index), bakes, []
     other = bakes["burned_as"] != ways.index[0]
     columns = [bakes.loc[other, name] for name in ("study", "bake", "burned_as")]
     told = [
         (study, bake, f"counts burned items otherwise ({way})")
         for study, bake, way in zip(*columns, strict=True)
     ]
-    return bakes[~other], told
+    return str(ways.index[0]), bakes[~other], told
 
 
 def _similar(matches: Matches) -> Iterator[str]:
