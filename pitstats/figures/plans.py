@@ -37,7 +37,7 @@ def plot_power(plan: BakePlan, *, wanted: float = 0.8) -> Figure:
     Examples
     --------
     >>> import pitstats as ps
-    >>> plan = ps.plan_bakes([2, 3], [12], simulations=200, rng=1, progress=False)
+    >>> plan = ps.plan_bakes([2, 3], [12], simulations=200, rng=1)
     >>> len(ps.plot_power(plan).axes)
     1
     """

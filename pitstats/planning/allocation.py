@@ -9,18 +9,9 @@ import numpy as np
 import pandas as pd
 
 from pitstats.errors import DesignError
-from pitstats.planning.designs import (
-    check_level,
-    check_margin,
-    check_pits,
-    check_rates,
-    check_simulations,
-    make_design,
-    seed_from,
-    spread_of,
-)
+from pitstats.planning.designs import frame_of, question_maker, spread_of
 from pitstats.planning.formulas import Split, rate_icc, split_for_budget
-from pitstats.planning.power import BakePlan, Question, work_out
+from pitstats.planning.power import BakePlan, work_out
 
 _MOST_PLANS = 10
 
@@ -77,8 +68,6 @@ def best_split(
     simulations: int = 2000,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> SplitPlan:
     """Split a budget between bakes and items so that pits are told apart most often.
 
@@ -92,7 +81,7 @@ def best_split(
         As in `plan_bakes`.
     most_items : int, default 60
         Items that fit on a grate.
-    simulations, rng, conf_level, n_jobs, progress
+    simulations, rng, conf_level
         As in `plan_bakes`.
 
     Returns
@@ -124,24 +113,15 @@ def best_split(
     >>> int(split.best["bakes"]), int(split.best["items"])
     (4, 12)
     """
-    pits, difference = check_pits(pits), check_rates(rate, difference)
-    spread = spread_of(sd_bake)
+    question = question_maker(rate, difference, sd_bake, pits)
     _check_money(budget, cost_per_bake, cost_per_item)
     sizes = _affordable(budget / pits, cost_per_bake, cost_per_item, most_items)
-    questions = [
-        Question(make_design(b, n, pits), rate, difference, spread) for b, n in sizes
-    ]
     plan = work_out(
-        questions,
-        margin=check_margin(margin),
-        costs=(cost_per_bake, cost_per_item),
-        simulations=check_simulations(simulations),
-        seed=seed_from(rng),
-        conf_level=check_level(conf_level),
-        n_jobs=n_jobs,
-        chunk=2000,
-        progress=progress,
+        [question(b, n) for b, n in sizes],
+        frame_of(simulations, rng, conf_level, margin),
+        (cost_per_bake, cost_per_item),
     )
+    spread = spread_of(sd_bake)
     icc = rate_icc(rate, spread)
     formula = (
         split_for_budget(budget / pits, cost_per_bake, cost_per_item, icc)

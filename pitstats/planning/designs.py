@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from scipy.special import expit
 
 from pitstats.errors import DesignError
 from pitstats.planning.formulas import rate_icc
-from pitstats.planning.simulation import Array, BakeDesign
+from pitstats.planning.simulation import Array, BakeDesign, Frame, Question
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.spread_prior import SD_LIMIT
@@ -202,14 +202,24 @@ def checked_sessions(sd_session: float | None, *, looked_at: bool) -> float | No
     return float(sd_session)
 
 
-def check_simulations(simulations: int) -> int:
-    """Number of simulated studies."""
+def frame_of(
+    simulations: int,
+    rng: np.random.Generator | int | None,
+    conf_level: float,
+    margin: float | None = None,
+) -> Frame:
+    """How every design is simulated and judged, checked."""
     if not _whole(simulations) or simulations < 2:
         raise DesignError(
             f"simulations is {simulations}; use a whole number from 2 up (2000 gives "
             "a chance of 50% to within 2 points)"
         )
-    return int(simulations)
+    if margin is not None and not 0 < margin < 1:
+        raise DesignError(
+            f"margin is {margin}; it is the largest difference that would not change "
+            "advice, between 0 and 1"
+        )
+    return Frame(int(simulations), seed_from(rng), check_level(conf_level), margin)
 
 
 def check_level(conf_level: float) -> float:
@@ -219,14 +229,25 @@ def check_level(conf_level: float) -> float:
     return float(conf_level)
 
 
-def check_margin(margin: float | None) -> float | None:
-    """Margin, stated before the bake."""
-    if margin is not None and not 0 < margin < 1:
-        raise DesignError(
-            f"margin is {margin}; it is the largest difference that would not change "
-            "advice, between 0 and 1"
-        )
-    return margin
+def check_power(power: float) -> float:
+    """Chance wanted."""
+    if not 0 < power < 1:
+        raise DesignError(f"power is {power}; it must lie between 0 and 1")
+    return power
+
+
+def question_maker(
+    rate: float, difference: float, sd_bake: float | str, pits: int
+) -> Callable[..., Question]:
+    """What makes questions of bakes, items and a note, the rest being checked once."""
+    pits, difference = check_pits(pits), check_rates(rate, difference)
+    spread = spread_of(sd_bake)
+
+    def question(bakes: Count, items: Count, note: str = "") -> Question:
+        design = make_design(bakes, items, pits)
+        return Question(design, rate, difference, spread, note=note)
+
+    return question
 
 
 def seed_from(rng: np.random.Generator | int | None) -> int:
@@ -288,13 +309,13 @@ def draw_pilot(
     pilot: Pilot,
     pilot_pit: str | int | None,
     difference: float,
-    n_draws: int,
-    seed: int,
+    frame: Frame,
 ) -> PilotDraws:
     """Draw what a pilot leaves unknown: rate of one pit and spread between bakes."""
     found, names, bakes = _analyzed_pilot(pilot)
     column = 0 if pilot_pit is None else _place(pilot_pit, names)
-    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(0,)))
+    n_draws = frame.simulations
+    rng = np.random.default_rng(np.random.SeedSequence(frame.seed, spawn_key=(0,)))
     rates, sd = found.posterior.draw(20 * n_draws, rng)
     other = rates[:, column] + difference
     possible = np.flatnonzero((other > 0.002) & (other < 0.998))

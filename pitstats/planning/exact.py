@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
 from itertools import combinations_with_replacement
 
 import numpy as np
@@ -9,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 
 from pitstats.errors import DesignError
-from pitstats.planning.designs import check_level, check_rates, spread_of
+from pitstats.planning.designs import check_level, question_maker
+from pitstats.planning.simulation import Question
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.quadrature import normal_nodes
@@ -52,10 +55,9 @@ def exact_power(
     Notes
     -----
     A pit's outcome is how many of its bakes burned how many items, whatever their
-    order; its probability is multinomial over the beta-like distribution of one bake,
-    a normal effect on the logit scale by Gauss-Hermite quadrature. Pairs of outcomes
-    are judged by the posterior that judges real studies; pairs that together are rarer
-    than one in 2,000 are left out.
+    order; its probability is multinomial over the distribution of one bake, a normal
+    effect on the logit scale by Gauss-Hermite quadrature. All pairs of outcomes are
+    judged by the posterior that judges real studies.
 
     Examples
     --------
@@ -63,26 +65,59 @@ def exact_power(
     >>> round(exact_power(2, 8, rate=0.1, difference=0.6), 2) > 0.2
     True
     """
-    difference = check_rates(rate, difference)
     if not 1 <= bakes <= MOST_BAKES or not 1 <= items <= MOST_ITEMS:
         raise DesignError(
             f"{bakes} bakes of {items} items are too many to enumerate; up to "
             f"{MOST_BAKES} bakes of {MOST_ITEMS} items can be"
         )
-    if bakes == 1:
-        return 0.0
-    spread = spread_of(sd_bake)
-    outcomes = np.array(list(combinations_with_replacement(range(items + 1), bakes)))
-    chances = [
-        _outcome_chance(outcomes, _bake_chance(items, pi, spread))
-        for pi in (rate, rate + difference)
-    ]
-    first, second, weight = _likely_pairs(*chances)
-    model = BakeModel(
-        [items] * 2 * bakes, np.repeat([0, 1], bakes), check_level(conf_level)
+    question = question_maker(rate, difference, sd_bake, 2)(bakes, items)
+    return exact_chance(question, check_level(conf_level), alike=False)
+
+
+def can_be_enumerated(question: Question) -> bool:
+    """Whether a question has few enough outcomes, and no pilot or sessions."""
+    design = question.design
+    return (
+        len(design.bakes) == 2
+        and max(design.bakes) <= MOST_BAKES
+        and max(design.items) <= MOST_ITEMS
+        and question.draws is None
+        and question.sd_session is None
     )
-    told = model.separated(np.hstack([outcomes[first], outcomes[second]]))[:, 0]
-    return float(weight[told].sum())
+
+
+def exact_chance(question: Question, conf_level: float, *, alike: bool) -> float:
+    """Chance that the two pits are called different."""
+    design = question.design
+    if not design.judged_pairs:
+        return 0.0
+    spreads = question.sd_of_pits or (question.sd_bake,) * 2
+    rates = (question.rate, question.rate + (0.0 if alike else question.difference))
+    first, second = (
+        _outcome_chance(_outcomes(bakes, items), _bake_chance(items, rate, sd))
+        for bakes, items, rate, sd in zip(
+            design.bakes, design.items, rates, spreads, strict=True
+        )
+    )
+    told = _told_apart(design.bakes, design.items, conf_level)
+    return float(first @ (told @ second))
+
+
+@lru_cache(maxsize=8)
+def _told_apart(
+    bakes: tuple[int, ...], items: tuple[int, ...], conf_level: float
+) -> Array:
+    """Which pairs of outcomes are called different: 1 or 0."""
+    model = BakeModel(np.repeat(items, bakes), np.repeat([0, 1], bakes), conf_level)
+    p_value = model.p_values_of_outcomes(
+        *(_outcomes(k, n) for k, n in zip(bakes, items, strict=True))
+    )
+    return np.asarray(p_value < 1.0 - conf_level, dtype=np.float64)
+
+
+def _outcomes(bakes: int, items: int) -> NDArray[np.int64]:
+    """Burned items of the bakes of a pit, in rising order."""
+    return np.array(list(combinations_with_replacement(range(items + 1), bakes)))
 
 
 def _bake_chance(items: int, rate: float, sd: float) -> Array:
@@ -100,18 +135,6 @@ def _outcome_chance(outcomes: NDArray[np.int64], bake: Array) -> Array:
 
 
 def _orders(row: NDArray[np.int64]) -> int:
-    distinct = len(set(row.tolist()))
-    if row.size == 2:
-        return distinct
-    return {1: 1, 2: 3, 3: 6}[distinct]
-
-
-def _likely_pairs(
-    first: Array, second: Array
-) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
-    """Pairs of outcomes but for the rarest, with their probabilities."""
-    joint = np.outer(first, second).ravel()
-    order = np.argsort(joint)[::-1]
-    kept = order[: int(np.searchsorted(np.cumsum(joint[order]), 1.0 - 5e-4)) + 1]
-    a, b = np.divmod(kept, second.size)
-    return a, b, joint[kept]
+    """In how many orders the bakes of an outcome can come."""
+    alike = np.unique(row, return_counts=True)[1]
+    return math.factorial(row.size) // math.prod(map(math.factorial, alike.tolist()))

@@ -12,16 +12,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.errors import DesignError
-from pitstats.planning.power import BakePlan, Question
+from pitstats.planning.power import BakePlan
 from pitstats.planning.simulation import (
     ALIKE,
     SEPARATED,
+    Frame,
+    Question,
     Task,
     blocks_of,
     mean_with_error,
-    run_tasks,
+    run_designs,
     share_with_error,
-    split_tasks,
 )
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.stopping import StoppingLevels, stopping_levels
@@ -69,34 +70,30 @@ def checked_looks(looks: Sequence[int] | str, bakes: int | None) -> tuple[int, .
 
 
 def with_looks(
-    plan: BakePlan,
-    questions: Sequence[Question],
-    looks: tuple[int, ...],
-    *,
-    n_jobs: int | None,
-    chunk: int,
-    progress: bool,
+    plan: BakePlan, questions: Sequence[Question], looks: tuple[int, ...], frame: Frame
 ) -> BakePlan:
     """The same plans with looks: chances over all looks beside those of one look."""
     table, stops = plan.table.copy(), []
     table.insert(0, "looks", ", ".join(map(str, looks)))
     table["one_look_power"] = table["power"]
     table["one_look_false_alarm"] = table["false_alarm"]
+    several = sum(look > 1 for look in looks) > 1
     for k, question in enumerate(questions):
+        design = question.design
         boundary = stopping_levels(
-            looks,
-            len(question.design.bakes),
-            question.design.items,
-            plan.conf_level,
-            n_jobs=n_jobs,
-            progress=progress,
+            looks, len(design.bakes), design.items, frame.conf_level, progress=True
         )
-        apart, alike = (
-            _run(plan, question, boundary, scenario, n_jobs, chunk, progress)
-            for scenario in (SEPARATED, ALIKE)
+        apart, alike = run_designs(
+            [(question, SEPARATED), (question, ALIKE)],
+            frame,
+            n_widths=_MARGIN_STUDIES,
+            label="looks",
+            work=partial(run_looks, looks=boundary.looks, levels=boundary.levels),
         )
         for column, value in _columns(looks, apart, alike, question).items():
-            table.loc[k, column] = value
+            # A single look is the plan without looks, whose chances may be exact.
+            if several or column not in plan.table:
+                table.loc[k, column] = value
         stops.append(_stops(table.iloc[k], boundary, apart, alike))
     return replace(
         plan,
@@ -104,41 +101,6 @@ def with_looks(
         looks=looks,
         stops=pd.concat(stops, ignore_index=True),
         caveats=(*plan.caveats, *_caveats(looks)),
-    )
-
-
-def _run(
-    plan: BakePlan,
-    question: Question,
-    boundary: StoppingLevels,
-    scenario: int,
-    n_jobs: int | None,
-    chunk: int,
-    progress: bool,
-) -> LookTally:
-    task = Task(
-        design=question.design,
-        truth=question.truth(alike=scenario == ALIKE),
-        scenario=scenario,
-        seed=plan.seed,
-        start=0,
-        stop=plan.simulations,
-        n_widths=_MARGIN_STUDIES,
-        margin=plan.margin,
-        conf_level=plan.conf_level,
-    )
-    parts = run_tasks(
-        split_tasks(task, chunk),
-        n_jobs=n_jobs,
-        progress=progress,
-        label="looks",
-        work=partial(run_looks, looks=boundary.looks, levels=boundary.levels),
-    )
-    return LookTally(
-        *(
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("stopped", "shown", "inside")
-        )
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -15,19 +15,22 @@ from pitstats.planning.designs import (
     Pilot,
     PilotDraws,
     as_list,
-    check_level,
-    check_margin,
     check_pits,
     check_rates,
-    check_simulations,
     checked_difference,
     checked_sessions,
     cost_of,
     draw_pilot,
+    frame_of,
     make_design,
-    seed_from,
     shown,
     spreads_of,
+)
+from pitstats.planning.exact import (
+    MOST_BAKES,
+    MOST_ITEMS,
+    can_be_enumerated,
+    exact_chance,
 )
 from pitstats.planning.formulas import rate_icc, two_rate_power
 from pitstats.planning.simulation import (
@@ -35,13 +38,12 @@ from pitstats.planning.simulation import (
     SEPARATED,
     WIDTH_STUDIES,
     BakeDesign,
-    SimulatedTruth,
+    Frame,
+    Question,
     Tally,
-    Task,
     mean_with_error,
-    run_tasks,
+    run_designs,
     share_with_error,
-    split_tasks,
 )
 from pitstats.stats.spread_prior import OWN
 
@@ -183,9 +185,6 @@ def plan_bakes(
     pilot: Pilot | None = None,
     pilot_pit: str | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    chunk: int = 2000,
-    progress: bool = True,
     sd_session: float | None = None,
 ) -> BakePlan:
     """Chance to tell pits apart for numbers of bakes and items.
@@ -232,13 +231,6 @@ def plan_bakes(
         Pit of the pilot whose rate the first pit has; its first when not given.
     conf_level : float, default 0.95
         Level of the intervals.
-    n_jobs : int, optional
-        Worker processes. When not given, what `joblib.parallel_config` says, or all
-        cores for long work.
-    chunk : int, default 2000
-        Simulated studies per piece of work; changes no number.
-    progress : bool, default True
-        Whether to show progress when it takes longer than a second.
     sd_session : float, optional
         Standard deviation between sessions, logit scale, where every session holds a
         bake of each pit: the studies are then judged with the session effect, as real
@@ -262,7 +254,8 @@ def plan_bakes(
     found is a function of its p-value and holds no news [1]_.
 
     With a pilot the chance is an average over the posterior, an assurance [2]_. The
-    same seed gives the same numbers for any number of workers and any ``chunk``.
+    same seed gives the same numbers for any number of workers, which
+    `joblib.parallel_config` chooses; long work takes all cores.
 
     References
     ----------
@@ -283,12 +276,8 @@ def plan_bakes(
     difference = (
         checked_difference(difference) if pilot else check_rates(rate, difference)
     )
-    simulations, seed = check_simulations(simulations), seed_from(rng)
-    draws = (
-        None
-        if pilot is None
-        else draw_pilot(pilot, pilot_pit, difference, simulations, seed)
-    )
+    frame = frame_of(simulations, rng, conf_level, margin)
+    draws = None if pilot is None else draw_pilot(pilot, pilot_pit, difference, frame)
     planned = _planned_looks(looks, bakes)
     days = checked_sessions(sd_session, looked_at=bool(planned))
     if planned:
@@ -305,24 +294,12 @@ def plan_bakes(
         for design in designs
         for sds in spreads
     ]
-    plan = work_out(
-        questions,
-        margin=check_margin(margin),
-        costs=(cost_per_bake, cost_per_item),
-        simulations=simulations,
-        seed=seed,
-        conf_level=check_level(conf_level),
-        n_jobs=n_jobs,
-        chunk=chunk,
-        progress=progress,
-    )
+    plan = work_out(questions, frame, (cost_per_bake, cost_per_item))
     if not planned:
         return plan
     from pitstats.planning.looks import with_looks
 
-    return with_looks(
-        plan, questions, planned, n_jobs=n_jobs, chunk=chunk, progress=progress
-    )
+    return with_looks(plan, questions, planned, frame)
 
 
 def _planned_looks(
@@ -362,118 +339,38 @@ def asked_of_pits(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class Question:
-    """One plan and what is assumed to be true.
-
-    Attributes
-    ----------
-    design : BakeDesign
-        Bakes and items of each pit.
-    rate, difference, sd_bake : float
-        Long-run rate of the first pit, of the others less that, spread between bakes
-        (root mean square where pits differ in it).
-    draws : PilotDraws or None
-        What a pilot leaves possible, in place of ``rate`` and ``sd_bake``.
-    note : str
-        Goes into the table.
-    sd_session : float or None
-        Spread between sessions that hold a bake of each pit; None without sessions.
-    sd_of_pits : tuple of float or None
-        Spread of each pit, where pits differ in it.
-    """
-
-    design: BakeDesign
-    rate: float
-    difference: float
-    sd_bake: float
-    draws: PilotDraws | None = None
-    note: str = ""
-    sd_session: float | None = None
-    sd_of_pits: tuple[float, ...] | None = None
-
-    def truth(self, *, alike: bool) -> SimulatedTruth:
-        """Rates and spread of the simulated studies."""
-        rate = np.array([self.rate]) if self.draws is None else self.draws.rate
-        if self.draws is not None:
-            sd = self.draws.sd_bake
-        else:
-            sd = np.array([self.sd_of_pits or self.sd_bake])
-        rates = np.repeat(rate[:, None], len(self.design.bakes), axis=1)
-        if not alike:
-            rates[:, 1:] += self.difference
-        return SimulatedTruth(rates, sd, self.sd_session or 0.0)
-
-
 def work_out(
     questions: Sequence[Question],
-    *,
-    margin: float | None,
-    costs: tuple[float | None, float | None],
-    simulations: int,
-    seed: int,
-    conf_level: float,
-    n_jobs: int | None,
-    chunk: int,
-    progress: bool,
+    frame: Frame,
+    costs: tuple[float | None, float | None] = (None, None),
 ) -> BakePlan:
-    """Simulate and analyze all plans."""
+    """Simulate and analyze all plans, each with pits that differ and that are alike."""
     whole_cost = [cost_of(question.design, *costs) for question in questions]
-    tasks, owner = [], []
-    for k, question in enumerate(questions):
-        for scenario in (SEPARATED, ALIKE):
-            task = Task(
-                design=question.design,
-                truth=question.truth(alike=scenario == ALIKE),
-                scenario=scenario,
-                seed=seed,
-                start=0,
-                stop=simulations,
-                n_widths=min(WIDTH_STUDIES, simulations),
-                margin=margin,
-                conf_level=conf_level,
-                sessions=question.sd_session is not None,
-            )
-            parts = split_tasks(task, chunk)
-            tasks += parts
-            owner += [(k, scenario)] * len(parts)
-    found = run_tasks(tasks, n_jobs=n_jobs, progress=progress, label="plans")
-    rows = []
-    for k, question in enumerate(questions):
-        apart, alike = (
-            join(
-                tally
-                for tally, who in zip(found, owner, strict=True)
-                if who == (k, scenario)
-            )
-            for scenario in (SEPARATED, ALIKE)
+    found = run_designs(
+        [(question, which) for question in questions for which in (SEPARATED, ALIKE)],
+        frame,
+        n_widths=WIDTH_STUDIES,
+        label="plans",
+    )
+    rows = [
+        _row(question, apart, alike, cost, frame.conf_level)
+        for question, apart, alike, cost in zip(
+            questions, found[::2], found[1::2], whole_cost, strict=True
         )
-        rows.append(_row(question, apart, alike, whole_cost[k], conf_level))
+    ]
     first = questions[0]
     return BakePlan(
         table=pd.DataFrame(rows),
         rate=first.rate if first.draws is None else float(first.draws.rate.mean()),
         difference=first.difference,
         pits=len(first.design.bakes),
-        margin=margin,
-        simulations=simulations,
-        seed=seed,
+        margin=frame.margin,
+        simulations=frame.simulations,
+        seed=frame.seed,
         estimand=_ESTIMAND,
         method=_METHOD if first.sd_session is None else _METHOD_SESSIONS,
-        conf_level=conf_level,
-        caveats=_caveats(questions, simulations, seed),
-    )
-
-
-def join(parts: Iterable[Tally]) -> Tally:
-    """Put the tallies of one plan together."""
-    tallies = list(parts)
-    return Tally(
-        studies=sum(tally.studies for tally in tallies),
-        separated=sum(tally.separated for tally in tallies),
-        low=np.concatenate([tally.low for tally in tallies]),
-        high=np.concatenate([tally.high for tally in tallies]),
-        inside=np.concatenate([tally.inside for tally in tallies]),
+        conf_level=frame.conf_level,
+        caveats=_caveats(questions, frame),
     )
 
 
@@ -482,8 +379,12 @@ def _row(
 ) -> dict[str, object]:
     design, draws = question.design, question.draws
     rate = question.rate if draws is None else float(draws.rate.mean())
-    power, power_error = share_with_error(apart.separated, apart.studies)
-    alarm, alarm_error = share_with_error(alike.separated, alike.studies)
+    (power, power_error), (alarm, alarm_error) = (
+        (exact_chance(question, conf_level, alike=which is alike), 0.0)
+        if can_be_enumerated(question)
+        else share_with_error(which.separated, which.studies)
+        for which in (apart, alike)
+    )
     if (0, 1) not in design.judged_pairs:
         power_error = 0.0
     if not design.judged_pairs:
@@ -522,19 +423,22 @@ def _naive_power(question: Question, rate: float, conf_level: float) -> float:
     return two_rate_power(rate, other, 2 * a * b / (a + b), alpha=1 - conf_level)
 
 
-def _caveats(
-    questions: Sequence[Question], simulations: int, seed: int
-) -> tuple[str, ...]:
+def _caveats(questions: Sequence[Question], frame: Frame) -> tuple[str, ...]:
     designs = [question.design for question in questions]
     notes = [
-        f"Chances are shares of {simulations} simulated studies; their errors are "
-        f"Monte-Carlo standard errors. Widths rest on "
-        f"{min(WIDTH_STUDIES, simulations)} studies a plan. Seed {seed}.",
+        f"Chances are shares of {frame.simulations} simulated studies; their errors "
+        f"are Monte-Carlo standard errors. Widths rest on "
+        f"{min(WIDTH_STUDIES, frame.simulations)} studies a plan. Seed {frame.seed}.",
         "The simulated bakes follow the model of the analysis: normal bake effects, "
         "spreads as stated, every planned item graded. Real fires may be rougher.",
         '"If each item counted" (naive_power) is what a formula promises when every '
         "item counts as independent; it ignores that items of a bake share a fire.",
     ]
+    if any(map(can_be_enumerated, questions)):
+        notes.append(
+            f"Chances of two pits with up to {MOST_BAKES} bakes of up to {MOST_ITEMS} "
+            "items are exact, every outcome with its probability: their error is 0."
+        )
     sd_session = questions[0].sd_session
     if sd_session is not None:
         notes.append(
@@ -572,4 +476,4 @@ def _caveats(
     return tuple(notes)
 
 
-__all__ = ["NO_VERDICT", "BakePlan", "Question", "join", "plan_bakes", "work_out"]
+__all__ = ["NO_VERDICT", "BakePlan", "plan_bakes", "work_out"]

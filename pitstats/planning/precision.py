@@ -14,20 +14,18 @@ from pitstats.planning.designs import (
     as_list,
     check_level,
     check_rates,
-    check_simulations,
     cost_of,
+    frame_of,
     make_design,
-    seed_from,
     shown,
     spread_of,
 )
 from pitstats.planning.formulas import rate_icc, rule_of_three
 from pitstats.planning.simulation import (
     SINGLE,
-    SimulatedTruth,
-    Task,
+    Question,
     mean_with_error,
-    run_tasks,
+    run_designs,
 )
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.intervals import wilson_interval, zero_event_limit
@@ -80,8 +78,6 @@ def width_for_one_pit(
     simulations: int = 500,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> RatePlan:
     """Expected interval for the burn rate of a single pit.
 
@@ -101,8 +97,6 @@ def width_for_one_pit(
         Generator from which the seed is drawn, or the seed itself.
     conf_level : float, default 0.95
         Level of the intervals.
-    n_jobs, progress
-        As in `plan_bakes`.
 
     Returns
     -------
@@ -124,39 +118,27 @@ def width_for_one_pit(
     True
     """
     check_rates(rate, (0.5 - rate) / 2 or 0.1)
-    simulations, seed = check_simulations(simulations), seed_from(rng)
-    level = check_level(conf_level)
-    plans = [
-        (make_design(b, n, 1), spread_of(sd))
+    frame = frame_of(simulations, rng, conf_level)
+    questions = [
+        Question(make_design(b, n, 1), rate, 0.0, spread_of(sd))
         for b in as_list(bakes)
         for n in as_list(items)
         for sd in as_list(sd_bake)
     ]
-    if not plans:
+    if not questions:
         raise DesignError("name at least one number of bakes, of items and one spread")
-    tasks = [
-        Task(
-            design=design,
-            truth=SimulatedTruth(np.array([[rate]]), np.array([sd])),
-            scenario=SINGLE,
-            seed=seed,
-            start=0,
-            stop=simulations,
-            n_widths=simulations,
-            margin=None,
-            conf_level=level,
-        )
-        for design, sd in plans
-    ]
+    found = run_designs(
+        [(question, SINGLE) for question in questions],
+        frame,
+        n_widths=frame.simulations,
+        label="widths",
+    )
     rows = []
-    for (design, sd), tally in zip(
-        plans,
-        run_tasks(tasks, n_jobs=n_jobs, progress=progress, label="widths"),
-        strict=True,
-    ):
+    for question, tally in zip(questions, found, strict=True):
+        design, sd = question.design, question.sd_bake
         width, error = mean_with_error(tally.high - tally.low)
         total = int(design.total.sum())
-        naive = wilson_interval(round(rate * total), total, level)
+        naive = wilson_interval(round(rate * total), total, frame.conf_level)
         rows.append(
             {
                 "bakes": shown(design.bakes),
@@ -174,16 +156,16 @@ def width_for_one_pit(
         )
     return RatePlan(
         table=pd.DataFrame(rows),
-        seed=seed,
+        seed=frame.seed,
         estimand=(
             "interval for the long-run burn rate of one pit whose true rate is "
             f"{rate:g}"
         ),
         method="simulated studies, each analyzed with the posterior for real ones",
-        conf_level=level,
+        conf_level=frame.conf_level,
         caveats=(
-            f"Means over {simulations} simulated studies a plan, with Monte-Carlo "
-            f"standard errors; seed {seed}.",
+            f"Means over {frame.simulations} simulated studies a plan, with "
+            f"Monte-Carlo standard errors; seed {frame.seed}.",
             "With a single bake the width is set by the assumption about the spread "
             "between bakes, not by the data.",
         ),

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
 import numpy as np
@@ -13,22 +12,22 @@ from scipy.special import ndtri
 from pitstats.errors import DesignError
 from pitstats.planning.designs import (
     Count,
-    check_level,
-    check_margin,
     check_pits,
+    check_power,
     check_rates,
-    check_simulations,
+    frame_of,
     make_design,
-    seed_from,
+    question_maker,
     spread_of,
 )
-from pitstats.planning.power import BakePlan, Question, join, work_out
+from pitstats.planning.exact import can_be_enumerated, exact_chance
+from pitstats.planning.power import BakePlan, work_out
 from pitstats.planning.simulation import (
     SEPARATED,
-    Task,
-    run_tasks,
+    Frame,
+    Question,
+    run_designs,
     share_with_error,
-    split_tasks,
 )
 
 
@@ -92,8 +91,6 @@ def smallest_difference(
     simulations: int = 2000,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> SmallestDifference:
     """Smallest difference that can be found with the bakes and items there are.
 
@@ -117,8 +114,6 @@ def smallest_difference(
         Generator from which the seed is drawn, or the seed itself.
     conf_level : float, default 0.95
         Level of the intervals.
-    n_jobs, progress
-        As in `plan_bakes`.
 
     Returns
     -------
@@ -142,22 +137,21 @@ def smallest_difference(
     True
     """
     question = _asked(bakes, items, rate, sd_bake, pits, direction)
-    if not 0 < power < 1:
-        raise DesignError(f"power is {power}; it must lie between 0 and 1")
-    simulations, seed = check_simulations(simulations), seed_from(rng)
+    check_power(power)
+    frame = frame_of(simulations, rng, conf_level)
     room = (1 - rate if direction > 0 else rate) * 0.99
-    common = (question, simulations, seed, check_level(conf_level), n_jobs)
-    tried = _chances(direction * room * np.linspace(0.1, 1, 10), *common, progress)
+    tried = _chances(direction * room * np.linspace(0.1, 1, 10), question, frame)
     for _ in range(2):
         bracket = _bracket(tried, power)
         if bracket is None:
             break
         inner = np.linspace(*bracket, 5)[1:-1]
-        tried = pd.concat([tried, _chances(inner, *common, progress)])
+        tried = pd.concat([tried, _chances(inner, question, frame)])
         tried = tried.sort_values("difference", key=abs, ignore_index=True)
     value, error = _crossing(tried, power)
     notes = [
-        f"Each chance rests on {simulations} simulated studies; seed {seed}.",
+        f"Each chance rests on {frame.simulations} simulated studies; seed "
+        f"{frame.seed}.",
         "Assumes that real bakes differ as stated and that every planned item is "
         "graded.",
     ]
@@ -173,9 +167,9 @@ def smallest_difference(
         table=tried,
         rate=rate,
         sd_bake=question.sd_bake,
-        seed=seed,
-        simulations=simulations,
-        conf_level=conf_level,
+        seed=frame.seed,
+        simulations=frame.simulations,
+        conf_level=frame.conf_level,
         caveats=tuple(notes),
     )
 
@@ -202,40 +196,15 @@ def _asked(
     return Question(design, rate, 0.0, spread_of(sd_bake))
 
 
-def _chances(
-    differences: np.ndarray,
-    question: Question,
-    simulations: int,
-    seed: int,
-    conf_level: float,
-    n_jobs: int | None,
-    progress: bool,
-) -> pd.DataFrame:
+def _chances(differences: np.ndarray, question: Question, frame: Frame) -> pd.DataFrame:
     """Chance to separate the first two pits, for each difference."""
-    tasks, owner = [], []
-    for k, difference in enumerate(differences):
-        asked = Question(
-            question.design, question.rate, float(difference), question.sd_bake
-        )
-        task = Task(
-            design=asked.design,
-            truth=asked.truth(alike=False),
-            scenario=SEPARATED,
-            seed=seed,
-            start=0,
-            stop=simulations,
-            n_widths=0,
-            margin=None,
-            conf_level=conf_level,
-        )
-        parts = split_tasks(task, 2000)
-        tasks += parts
-        owner += [k] * len(parts)
-    found = run_tasks(tasks, n_jobs=n_jobs, progress=progress, label="differences")
-    rows = []
-    for k, difference in enumerate(differences):
-        tally = join(t for t, who in zip(found, owner, strict=True) if who == k)
-        rows.append((difference, *share_with_error(tally.separated, tally.studies)))
+    asked = [replace(question, difference=float(d)) for d in differences]
+    if can_be_enumerated(question):
+        chances = [(exact_chance(q, frame.conf_level, alike=False), 0.0) for q in asked]
+    else:
+        found = run_designs([(q, SEPARATED) for q in asked], frame, label="differences")
+        chances = [share_with_error(x.separated, x.studies) for x in found]
+    rows = [(q.difference, *own) for q, own in zip(asked, chances, strict=True)]
     return pd.DataFrame(rows, columns=["difference", "power", "power_error"])
 
 
@@ -280,8 +249,6 @@ def one_more_bake(
     simulations: int = 2000,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> BakePlan:
     """What one and two more bakes of each pit buy, and what twice the items would.
 
@@ -291,7 +258,7 @@ def one_more_bake(
         Bakes per pit and items per bake as planned so far.
     rate, difference, sd_bake, pits, margin, cost_per_bake, cost_per_item
         As in `plan_bakes`.
-    simulations, rng, conf_level, n_jobs, progress
+    simulations, rng, conf_level
         As in `plan_bakes`.
 
     Returns
@@ -312,32 +279,15 @@ def one_more_bake(
     >>> plan.table["note"].tolist()
     ['as planned', 'one more bake', 'two more bakes', 'twice the items']
     """
-    pits, difference = check_pits(pits), check_rates(rate, difference)
-    spread = spread_of(sd_bake)
-    steps: Sequence[tuple[str, int, int]] = (
-        ("as planned", 0, 1),
-        ("one more bake", 1, 1),
-        ("two more bakes", 2, 1),
-        ("twice the items", 0, 2),
+    question = question_maker(rate, difference, sd_bake, pits)
+    steps = (
+        ("as planned", bakes, items),
+        ("one more bake", bakes + 1, items),
+        ("two more bakes", bakes + 2, items),
+        ("twice the items", bakes, 2 * items),
     )
-    questions = [
-        Question(
-            make_design(bakes + more, items * times, pits),
-            rate,
-            difference,
-            spread,
-            note=name,
-        )
-        for name, more, times in steps
-    ]
     return work_out(
-        questions,
-        margin=check_margin(margin),
-        costs=(cost_per_bake, cost_per_item),
-        simulations=check_simulations(simulations),
-        seed=seed_from(rng),
-        conf_level=check_level(conf_level),
-        n_jobs=n_jobs,
-        chunk=2000,
-        progress=progress,
+        [question(b, n, name) for name, b, n in steps],
+        frame_of(simulations, rng, conf_level, margin),
+        (cost_per_bake, cost_per_item),
     )

@@ -11,15 +11,12 @@ import pandas as pd
 from pitstats.errors import DesignError
 from pitstats.planning.designs import (
     as_list,
-    check_level,
-    check_pits,
-    check_rates,
-    check_simulations,
-    make_design,
+    check_power,
+    frame_of,
+    question_maker,
     seed_from,
-    spread_of,
 )
-from pitstats.planning.power import BakePlan, Question, work_out
+from pitstats.planning.power import BakePlan, work_out
 from pitstats.planning.questions import smallest_difference
 
 MOST_BAKES = 20
@@ -76,8 +73,6 @@ def find_bakes(
     simulations: int = 2000,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> BakesNeeded:
     """Search the fewest bakes of each pit that reach a chance.
 
@@ -91,7 +86,7 @@ def find_bakes(
         Chance wanted.
     most : int, default 20
         Bakes of each pit beyond which the search ends.
-    simulations, rng, conf_level, n_jobs, progress
+    simulations, rng, conf_level
         As in `plan_bakes`.
 
     Returns
@@ -111,43 +106,25 @@ def find_bakes(
     Examples
     --------
     >>> import pitstats as ps
-    >>> found = ps.find_bakes(18, 0.1, 0.4, simulations=500, rng=1, progress=False)
+    >>> found = ps.find_bakes(18, 0.1, 0.4, simulations=500, rng=1)
     >>> 3 <= found.bakes <= 5
     True
     """
-    if not 0 < power < 1:
-        raise DesignError(f"power is {power}; it must lie between 0 and 1")
+    check_power(power)
     if not 2 <= most <= 200:
         raise DesignError(f"most is {most}; use 2 to 200 bakes")
-    pits, difference = check_pits(pits), check_rates(rate, difference)
-    simulations, seed = check_simulations(simulations), seed_from(rng)
-    spread, level = spread_of(sd_bake), check_level(conf_level)
+    question = question_maker(rate, difference, sd_bake, pits)
+    frame = frame_of(simulations, rng, conf_level)
     tried: dict[int, BakePlan] = {}
 
     def chance(bakes: int) -> float:
-        design = make_design(bakes, items, pits)
-        tried[bakes] = work_out(
-            [Question(design, rate, difference, spread)],
-            margin=None,
-            costs=(None, None),
-            simulations=simulations,
-            seed=seed,
-            conf_level=level,
-            n_jobs=n_jobs,
-            chunk=2000,
-            progress=progress,
-        )
+        tried[bakes] = work_out([question(bakes, items)], frame)
         return float(tried[bakes].table["power"].iloc[0])
 
-    bakes = _bisect(chance, power, most)
-    rows = [tried[k].table for k in sorted(tried)]
-    plan = next(iter(tried.values()))
-    table = pd.concat(rows, ignore_index=True)
-    return BakesNeeded(
-        bakes=bakes,
-        plan=replace(plan, table=table),
-        power=power,
-    )
+    found = _bisect(chance, power, most)
+    table = pd.concat([tried[k].table for k in sorted(tried)], ignore_index=True)
+    plan = replace(next(iter(tried.values())), table=table)
+    return BakesNeeded(bakes=found, plan=plan, power=power)
 
 
 def _bisect(chance: Callable[[int], float], power: float, most: int) -> int | None:
@@ -174,8 +151,6 @@ def findable_differences(
     simulations: int = 1000,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> pd.DataFrame:
     """Smallest difference that each number of bakes finds.
 
@@ -185,7 +160,7 @@ def findable_differences(
         Bakes of each pit.
     items : int, default 24
         Items per bake.
-    rate, sd_bake, pits, power, simulations, rng, conf_level, n_jobs, progress
+    rate, sd_bake, pits, power, simulations, rng, conf_level
         As in `smallest_difference`.
 
     Returns
@@ -202,9 +177,7 @@ def findable_differences(
     Examples
     --------
     >>> import pitstats as ps
-    >>> curve = ps.findable_differences(
-    ...     [3, 6], 24, simulations=500, rng=1, progress=False
-    ... )
+    >>> curve = ps.findable_differences([3, 6], 24, simulations=500, rng=1)
     >>> bool(curve["difference"].is_monotonic_decreasing)
     True
     """
@@ -221,8 +194,6 @@ def findable_differences(
             simulations=simulations,
             rng=seed,
             conf_level=conf_level,
-            n_jobs=n_jobs,
-            progress=progress,
         )
         rows.append((int(number), found.difference, found.difference_error))
     return pd.DataFrame(rows, columns=["bakes", "difference", "difference_error"])
@@ -257,8 +228,6 @@ def split_with_reference(
     simulations: int = 2000,
     rng: np.random.Generator | int | None = None,
     conf_level: float = 0.95,
-    n_jobs: int | None = None,
-    progress: bool = True,
 ) -> BakePlan:
     """Share a number of bakes between a reference pit and the others.
 
@@ -270,7 +239,7 @@ def split_with_reference(
         Items per bake.
     rate, difference, sd_bake, pits
         As in `plan_bakes`; the first pit is the reference.
-    simulations, rng, conf_level, n_jobs, progress
+    simulations, rng, conf_level
         As in `plan_bakes`.
 
     Returns
@@ -300,12 +269,11 @@ def split_with_reference(
     Examples
     --------
     >>> import pitstats as ps
-    >>> plan = ps.split_with_reference(12, 12, simulations=200, rng=1, progress=False)
+    >>> plan = ps.split_with_reference(12, 12, simulations=200, rng=1)
     >>> plan.table["bakes"].tolist()
     ['8, 2, 2', '6, 3, 3', 4, '2, 5, 5']
     """
-    pits, difference = check_pits(pits), check_rates(rate, difference)
-    others = pits - 1
+    question, others = question_maker(rate, difference, sd_bake, pits), pits - 1
     sizes = [
         (bakes - others * each, each)
         for each in range(2, bakes // others + 1)
@@ -317,23 +285,11 @@ def split_with_reference(
             f"{2 * pits}"
         )
     questions = [
-        Question(
-            make_design((first, *[each] * others), items, pits),
-            rate,
-            difference,
-            spread_of(sd_bake),
-            note=f"{first} of the reference, {each} of each other pit",
+        question(
+            (first, *[each] * others),
+            items,
+            f"{first} of the reference, {each} of each other pit",
         )
         for first, each in sizes
     ]
-    return work_out(
-        questions,
-        margin=None,
-        costs=(None, None),
-        simulations=check_simulations(simulations),
-        seed=seed_from(rng),
-        conf_level=check_level(conf_level),
-        n_jobs=n_jobs,
-        chunk=2000,
-        progress=progress,
-    )
+    return work_out(questions, frame_of(simulations, rng, conf_level))

@@ -9,9 +9,9 @@ number of workers nor the way in which work is divided changes a single number.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import combinations
-from typing import Any, TypeVar, overload
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,14 +22,19 @@ from pitstats.stats.bake_model import BakeModel, PairEnds
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.session_model import SessionModel
 
+if TYPE_CHECKING:
+    from pitstats.planning.designs import PilotDraws
+
 Array = NDArray[np.float64]
-Found = TypeVar("Found")
 
 BLOCK = 500
 """Simulated studies that share one seed."""
 
 WIDTH_STUDIES = 300
 """Simulated studies per plan for which whole intervals are worked out."""
+
+CHUNK = 2000
+"""Simulated studies per piece of work; changes no number."""
 
 SEPARATED, ALIKE, SINGLE = 1, 2, 3  # scenarios; part of the seed
 
@@ -103,6 +108,71 @@ class SimulatedTruth:
         return SimulatedTruth(
             self.rates[start:stop], self.sd_bake[start:stop], self.sd_session
         )
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """One plan and what is assumed to be true.
+
+    Attributes
+    ----------
+    design : BakeDesign
+        Bakes and items of each pit.
+    rate, difference, sd_bake : float
+        Long-run rate of the first pit, of the others less that, spread between bakes
+        (root mean square where pits differ in it).
+    draws : PilotDraws or None
+        What a pilot leaves possible, in place of ``rate`` and ``sd_bake``.
+    note : str
+        Goes into the table.
+    sd_session : float or None
+        Spread between sessions that hold a bake of each pit; None without sessions.
+    sd_of_pits : tuple of float or None
+        Spread of each pit, where pits differ in it.
+    """
+
+    design: BakeDesign
+    rate: float
+    difference: float
+    sd_bake: float
+    draws: PilotDraws | None = None
+    note: str = ""
+    sd_session: float | None = None
+    sd_of_pits: tuple[float, ...] | None = None
+
+    def truth(self, *, alike: bool) -> SimulatedTruth:
+        """Rates and spread of the simulated studies."""
+        rate = np.array([self.rate]) if self.draws is None else self.draws.rate
+        if self.draws is not None:
+            sd = self.draws.sd_bake
+        else:
+            sd = np.array([self.sd_of_pits or self.sd_bake])
+        rates = np.repeat(rate[:, None], len(self.design.bakes), axis=1)
+        if not alike:
+            rates[:, 1:] += self.difference
+        return SimulatedTruth(rates, sd, self.sd_session or 0.0)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """How every question is simulated and judged.
+
+    Attributes
+    ----------
+    simulations : int
+        Simulated studies per design and truth.
+    seed : int
+        Seed of the whole plan.
+    conf_level : float
+        Level of the intervals.
+    margin : float or None
+        Margin of "no difference beyond the margin".
+    """
+
+    simulations: int
+    seed: int
+    conf_level: float
+    margin: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,39 +319,61 @@ def _inside(
     return (-task.margin < low) & (low <= 0) & (high >= 0) & (high < task.margin)
 
 
-@overload
-def run_tasks(
-    tasks: Sequence[Task], *, n_jobs: int | None, progress: bool, label: str
-) -> list[Tally]: ...
-
-
-@overload
-def run_tasks(
-    tasks: Sequence[Task],
+def run_designs(
+    asked: Sequence[tuple[Question, int]],
+    frame: Frame,
     *,
-    n_jobs: int | None,
-    progress: bool,
-    label: str,
-    work: Callable[[Task], Found],
-) -> list[Found]: ...
-
-
-def run_tasks(
-    tasks: Sequence[Task],
-    *,
-    n_jobs: int | None,
-    progress: bool,
+    n_widths: int = 0,
     label: str,
     work: Callable[[Task], Any] = run_task,
 ) -> list[Any]:
-    """Run tasks through joblib, in the order given."""
+    """Simulate and analyze questions, each in a scenario; one tally for each of them.
+
+    In pieces through joblib, whose `parallel_config` chooses the workers. The bar shows
+    on a terminal only.
+    """
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
-    workers = _workers(tasks) if n_jobs is None else n_jobs
-    parallel = Parallel(n_jobs=workers, return_as="generator", batch_size=1)
+    tasks, owner = [], []
+    for k, (question, scenario) in enumerate(asked):
+        whole = Task(
+            design=question.design,
+            truth=question.truth(alike=scenario != SEPARATED),
+            scenario=scenario,
+            seed=frame.seed,
+            start=0,
+            stop=frame.simulations,
+            n_widths=min(n_widths, frame.simulations),
+            margin=frame.margin,
+            conf_level=frame.conf_level,
+            sessions=question.sd_session is not None,
+        )
+        parts = _split(whole)
+        tasks += parts
+        owner += [k] * len(parts)
+    parallel = Parallel(n_jobs=_workers(tasks), return_as="generator", batch_size=1)
     done: Iterator[Any] = parallel(delayed(work)(task) for task in tasks)
-    return list(tqdm(done, total=len(tasks), desc=label, disable=not progress))
+    found: list[list[Any]] = [[] for _ in asked]
+    for k, tally in zip(
+        owner, tqdm(done, total=len(tasks), desc=label, disable=None), strict=True
+    ):
+        found[k].append(tally)
+    return [_joined(parts) for parts in found]
+
+
+def _joined(tallies: Sequence[Any]) -> Any:
+    """Put the tallies of one question together: numbers add up, arrays line up."""
+    values = [
+        [getattr(tally, field.name) for tally in tallies]
+        for field in fields(tallies[0])
+    ]
+    return type(tallies[0])(
+        *(
+            np.concatenate(own) if isinstance(own[0], np.ndarray) else sum(own)
+            for own in values
+        )
+    )
 
 
 def _workers(tasks: Sequence[Task]) -> int | None:
@@ -298,9 +390,9 @@ def _workers(tasks: Sequence[Task]) -> int | None:
     return min(int(cpu_count()), len(tasks)) if pairs > 100_000 else 1
 
 
-def split_tasks(task: Task, chunk: int) -> list[Task]:
+def _split(task: Task) -> list[Task]:
     """Divide a task into tasks of whole blocks."""
-    size = max(BLOCK, chunk // BLOCK * BLOCK)
+    size = max(BLOCK, CHUNK // BLOCK * BLOCK)
     parts = []
     for start in range(task.start, task.stop, size):
         stop = min(start + size, task.stop)

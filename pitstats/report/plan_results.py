@@ -47,7 +47,7 @@ class PlanResults:
     Examples
     --------
     >>> import pitstats as ps
-    >>> plan = ps.plan_bakes([2, 3], [12], simulations=200, rng=1, progress=False)
+    >>> plan = ps.plan_bakes([2, 3], [12], simulations=200, rng=1)
     >>> ps.PlanResults(plan).smallest.power
     0.8
     """
@@ -91,7 +91,6 @@ class PlanResults:
             "simulations": plan.simulations,
             "rng": plan.seed,
             "conf_level": plan.conf_level,
-            "progress": False,
         }
 
     @cached_property
@@ -116,7 +115,6 @@ class PlanResults:
             sd_bake=self.spread,
             rng=plan.seed,
             conf_level=plan.conf_level,
-            progress=False,
         )
 
     @cached_property

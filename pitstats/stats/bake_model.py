@@ -354,6 +354,49 @@ class BakeModel:
             value[batch.rows] = verdict
         return value[:, 0] if any_pair else value
 
+    def p_values_of_outcomes(self, first: ArrayLike, second: ArrayLike) -> Array:
+        """Two-sided p-values of all outcomes of one pit beside all of another.
+
+        Parameters
+        ----------
+        first, second : array_like of int, shapes (n, n_bakes_0) and (m, n_bakes_1)
+            Burned items of each bake of the first pit and of the second.
+
+        Returns
+        -------
+        ndarray, shape (n, m)
+
+        Raises
+        ------
+        ValueError
+            If the design has not two pits.
+        """
+        if self.n_pits != 2:
+            raise ValueError(f"the design has {self.n_pits} pits; this needs 2")
+        one, two = (self._outcomes(p, x) for p, x in enumerate((first, second)))
+        left, right = (
+            np.exp(x.log_evidence - x.log_evidence.max(axis=1, keepdims=True))
+            for x in (one, two)
+        )
+        left *= self.levels.weight
+        below = _flat(left, one.mass) @ _flat(right, cell_middles(two.mass)).T
+        return _two_sided(1.0 - below / (left @ right.T))
+
+    def _outcomes(self, pit: int, burned: ArrayLike) -> _Outcomes:
+        """Outcomes of one pit, some at a time."""
+        counts = np.asarray(burned, dtype=np.intp)
+        size = np.broadcast_to(self.total[self.pit == pit], counts.shape)
+        keys = np.concatenate([size, counts], axis=1)
+        step = max(1, _OUTCOME_BLOCK // self._numbers)
+        parts = [
+            self._by_level(*self._likelihood(keys[start : start + step]))
+            for start in range(0, keys.shape[0], step)
+        ]
+        return _Outcomes(
+            np.concatenate([part.mass for part in parts]),
+            np.concatenate([part.log_evidence for part in parts]),
+        )
+
     def smallest_p_values(self, burned: ArrayLike, below: float = 1.0) -> Array:
         """Smallest p-value of any pair, allowing for all pairs, for many studies.
 
@@ -736,6 +779,11 @@ def _normalized(value: Array, peak: Array) -> _Outcomes:
     mass = value.sum(axis=2)
     conditional = value / np.maximum(mass, 1e-300)[:, :, None]
     return _Outcomes(conditional, np.log(np.maximum(mass, 1e-300)) + peak)
+
+
+def _flat(weight: Array, value: Array) -> Array:
+    """Weighted values of each row, all levels in line."""
+    return np.asarray((weight[:, :, None] * value).reshape(value.shape[0], -1))
 
 
 def _two_sided(at_zero: Array) -> Array:

@@ -102,8 +102,6 @@ def promised(plan):
         pits=len(plan.bakes),
         simulations=PROMISED,
         rng=31,
-        n_jobs=1,
-        progress=False,
     )
     return float(found.table["power"].iloc[0])
 

@@ -62,7 +62,6 @@ def planned(bakes, sd_bake, **other):
         sd_bake=sd_bake,
         simulations=600,
         rng=3,
-        progress=False,
         **other,
     ).table
     return table.iloc[0]

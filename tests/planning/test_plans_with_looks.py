@@ -6,8 +6,18 @@ import numpy as np
 import pytest
 
 import pitstats as ps
+from pitstats.planning import simulation
 from pitstats.planning.looks import boundary_in_words, checked_looks
 from pitstats.planning.search import curve_sentence
+from pitstats.planning.simulation import (
+    ALIKE,
+    SEPARATED,
+    BakeDesign,
+    Frame,
+    Question,
+    run_designs,
+    share_with_error,
+)
 from pitstats.stats.stopping import stopping_levels
 
 
@@ -21,8 +31,6 @@ def plan() -> ps.BakePlan:
         margin=0.2,
         simulations=600,
         rng=1,
-        n_jobs=1,
-        progress=False,
     )
 
 
@@ -45,7 +53,7 @@ def test_chances_to_stop_add_up_to_the_power_and_the_false_alarm() -> None:
 
 
 def test_one_look_is_the_plan_without_looks_to_the_last_digit() -> None:
-    asked = {"items": 12, "simulations": 300, "rng": 3, "n_jobs": 1, "progress": False}
+    asked = {"items": 12, "simulations": 300, "rng": 3}
     one = ps.plan_bakes(looks=[3], **asked).table.iloc[0]
     plain = ps.plan_bakes([3], **asked).table.iloc[0]
     for name in ("power", "false_alarm", "width", "power_error"):
@@ -53,12 +61,11 @@ def test_one_look_is_the_plan_without_looks_to_the_last_digit() -> None:
     assert one["mean_bakes"] == 3
 
 
-def test_chunks_change_no_number() -> None:
-    asked = {"items": 12, "simulations": 1200, "rng": 3, "n_jobs": 1}
-    many, few = (
-        ps.plan_bakes(looks=[2, 3], chunk=c, progress=False, **asked)
-        for c in (500, 2000)
-    )
+def test_chunks_change_no_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = {"items": 12, "simulations": 1200, "rng": 3}
+    few = ps.plan_bakes(looks=[2, 3], **asked)
+    monkeypatch.setattr(simulation, "CHUNK", 500)
+    many = ps.plan_bakes(looks=[2, 3], **asked)
     assert many.table.equals(few.table)
     assert many.stops.equals(few.stops)
 
@@ -66,7 +73,6 @@ def test_chunks_change_no_number() -> None:
 def test_three_pits_are_judged_with_all_pairs_allowed_for() -> None:
     found = ps.plan_bakes(
         items=12, difference=0.5, looks=[2, 3], pits=3, simulations=100, rng=1,
-        n_jobs=1, progress=False,
     )  # fmt: skip
     row = found.table.iloc[0]
     assert 0.1 < row["power"] <= row["one_look_power"] + 1e-9
@@ -96,7 +102,7 @@ def test_every_bake_and_what_cannot_be() -> None:
 
 
 def test_the_search_finds_the_first_number_that_reaches_the_chance() -> None:
-    asked = {"simulations": 500, "rng": 1, "n_jobs": 1, "progress": False}
+    asked = {"simulations": 500, "rng": 1}
     found = ps.find_bakes(18, 0.1, 0.4, **asked)
     direct = ps.plan_bakes(
         [found.bakes - 1, found.bakes], 18, rate=0.1, difference=0.4, **asked
@@ -113,18 +119,14 @@ def test_the_search_finds_the_first_number_that_reaches_the_chance() -> None:
 
 
 def test_more_bakes_find_smaller_differences() -> None:
-    curve = ps.findable_differences(
-        [3, 6], 18, simulations=300, rng=1, n_jobs=1, progress=False
-    )
+    curve = ps.findable_differences([3, 6], 18, simulations=300, rng=1)
     assert curve["difference"].is_monotonic_decreasing
     assert curve_sentence(curve).startswith("With 3 and 6 bakes of each pit you can")
     assert "None" in curve_sentence(curve.assign(difference=np.nan))
 
 
 def test_a_reference_gets_its_share() -> None:
-    found = ps.split_with_reference(
-        9, 12, simulations=200, rng=1, n_jobs=1, progress=False
-    )
+    found = ps.split_with_reference(9, 12, simulations=200, rng=1)
     assert found.table["bakes"].tolist() == ["5, 2, 2", 3]
     with pytest.raises(ps.DesignError, match="plan at least 6"):
         ps.split_with_reference(5)
@@ -134,17 +136,39 @@ def test_a_reference_gets_its_share() -> None:
 
 
 @pytest.mark.parametrize(
-    ("bakes", "items", "difference", "sd"), [(2, 12, 0.5, 0.6), (3, 6, 0.5, 0.3)]
+    ("bakes", "items", "difference", "sd"),
+    [
+        ((2, 2), (12, 12), 0.5, 0.6),
+        ((3, 3), (6, 6), 0.5, (0.3, 1.0)),
+        ((2, 3), (10, 7), 0.6, 0.3),
+    ],
 )
 def test_simulation_agrees_with_enumeration(
-    bakes: int, items: int, difference: float, sd: float
+    bakes: tuple[int, ...],
+    items: tuple[int, ...],
+    difference: float,
+    sd: float | tuple[float, ...],
 ) -> None:
-    exact = ps.exact_power(bakes, items, difference=difference, sd_bake=sd)
     row = ps.plan_bakes(
-        bakes, items, difference=difference, sd_bake=sd, simulations=4000, rng=1,
-        n_jobs=1, progress=False,
-    ).table.iloc[0]  # fmt: skip
-    assert abs(row["power"] - exact) < 3.5 * row["power_error"] + 5e-4
+        [bakes], [items], difference=difference, sd_bake=[sd], simulations=50, rng=1
+    ).table.iloc[0]
+    assert row["power_error"] == row["false_alarm_error"] == 0
+    sds = sd if isinstance(sd, tuple) else None
+    asked = Question(
+        BakeDesign(bakes, items), 0.2, difference, 0.6 if sds else sd, sd_of_pits=sds
+    )
+    frame = Frame(4000, 1, 0.95)
+    apart, alike = run_designs([(asked, SEPARATED), (asked, ALIKE)], frame, label="")
+    for name, found in (("power", apart), ("false_alarm", alike)):
+        share, error = share_with_error(found.separated, found.studies)
+        assert row[name] == pytest.approx(share, abs=3.5 * error)
+
+
+def test_a_plan_uses_the_enumeration() -> None:
+    row = ps.plan_bakes(3, 8, difference=0.4, simulations=50, rng=1).table.iloc[0]
+    assert row["power"] == ps.exact_power(3, 8, difference=0.4)
+    large = ps.plan_bakes(4, 8, difference=0.4, simulations=50, rng=1).table.iloc[0]
+    assert large["power_error"] > 0
 
 
 def test_exact_power_at_its_limits() -> None:

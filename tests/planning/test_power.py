@@ -13,6 +13,7 @@ import pitstats as ps
 from pitstats.analysis.rates.compare import pair_table
 from pitstats.errors import DesignError
 from pitstats.planning import power as planning
+from pitstats.planning import simulation
 from pitstats.planning.allocation import best_split
 from pitstats.planning.designs import explain_spread, make_design, spread_of
 from pitstats.planning.formulas import best_items_per_bake, rate_icc
@@ -30,8 +31,6 @@ from pitstats.planning.simulation import (
 )
 from pitstats.stats import bake_rates
 from pitstats.stats.marginal import marginal_rate
-
-QUIET = {"progress": False, "n_jobs": 1}
 
 
 def one_by_one(design, truth, n_studies, rng, conf_level=0.95):
@@ -74,7 +73,14 @@ DESIGNS = [
 def agrees(design, n_studies):
     bakes, items, pits, rate, difference, sd = design
     plan = ps.plan_bakes(
-        [bakes], [items], rate, difference, sd, pits, rng=11, simulations=2000, **QUIET
+        [bakes],
+        [items],
+        rate,
+        difference,
+        sd,
+        pits,
+        rng=11,
+        simulations=2000,
     )
     row = plan.table.iloc[0]
     made = make_design(bakes, items, pits)
@@ -118,7 +124,6 @@ def test_columns_and_what_they_mean():
         cost_per_item=0.5,
         simulations=500,
         rng=np.random.default_rng(3),
-        **QUIET,
     )
     table = plan.to_frame()
     first = ["bakes", "items", "sd_bake", "power", "power_error", "width"]
@@ -169,34 +174,35 @@ def test_no_difference_follows_the_verdict():
     assert tally.inside.tolist() == expected
 
 
-def test_same_seed_same_numbers():
+def test_same_seed_same_numbers(monkeypatch):
     asked = {"bakes": [2, 3], "items": [9], "simulations": 1200, "rng": 77}
-    base = ps.plan_bakes(**asked, **QUIET)
+    base = ps.plan_bakes(**asked)
     assert base.seed == 77
-    for change in ({"chunk": 500}, {"chunk": 1}, {"n_jobs": 2}):
-        other = ps.plan_bakes(**asked, **(QUIET | change))
-        assert other.table.equals(base.table), change
-    with parallel_config(backend="threading", n_jobs=2):
-        other = ps.plan_bakes(**asked, progress=False)
-    assert other.table.equals(base.table)
-    drawn = ps.plan_bakes(**(asked | {"rng": np.random.default_rng(1)}), **QUIET)
-    again = ps.plan_bakes(**(asked | {"rng": drawn.seed}), **QUIET)
+    for chunk in (500, 1):
+        monkeypatch.setattr(simulation, "CHUNK", chunk)
+        assert ps.plan_bakes(**asked).table.equals(base.table), chunk
+    for backend in ("threading", "loky"):
+        with parallel_config(backend=backend, n_jobs=2):
+            assert ps.plan_bakes(**asked).table.equals(base.table)
+    drawn = ps.plan_bakes(**(asked | {"rng": np.random.default_rng(1)}))
+    again = ps.plan_bakes(**(asked | {"rng": drawn.seed}))
     assert again.table.equals(drawn.table)
-    fresh = ps.plan_bakes(bakes=2, items=4, simulations=100, **QUIET)
-    assert fresh.seed != ps.plan_bakes(bakes=2, items=4, simulations=100, **QUIET).seed
+    fresh = ps.plan_bakes(bakes=2, items=4, simulations=100)
+    assert fresh.seed != ps.plan_bakes(bakes=2, items=4, simulations=100).seed
 
 
 def test_a_plan_does_not_depend_on_its_neighbors():
-    one = ps.plan_bakes([3], [10], simulations=600, rng=5, **QUIET).table
-    many = ps.plan_bakes([2, 3], [8, 10], simulations=600, rng=5, **QUIET).table
+    one = ps.plan_bakes([3], [10], simulations=600, rng=5).table
+    many = ps.plan_bakes([2, 3], [8, 10], simulations=600, rng=5).table
     same = many[(many["bakes"] == 3) & (many["items"] == 10)].reset_index(drop=True)
     assert same.equals(one)
 
 
-def test_same_numbers_on_a_dask_cluster():
+def test_same_numbers_on_a_dask_cluster(monkeypatch):
+    monkeypatch.setattr(simulation, "CHUNK", 500)
     distributed = pytest.importorskip("distributed")
     asked = {"bakes": [2], "items": [8, 10], "simulations": 1000, "rng": 9}
-    base = ps.plan_bakes(**asked, **QUIET)
+    base = ps.plan_bakes(**asked)
     with (
         distributed.LocalCluster(
             n_workers=2,
@@ -208,13 +214,17 @@ def test_same_numbers_on_a_dask_cluster():
         distributed.Client(cluster),
         parallel_config(backend="dask"),
     ):
-        other = ps.plan_bakes(**asked, progress=False, chunk=500)
+        other = ps.plan_bakes(**asked)
     assert other.table.equals(base.table)
 
 
 def test_unequal_items_and_bakes_per_pit():
     plan = ps.plan_bakes(
-        [(2, 4)], [(24, 12), 16], simulations=300, rng=2, cost_per_bake=1.0, **QUIET
+        [(2, 4)],
+        [(24, 12), 16],
+        simulations=300,
+        rng=2,
+        cost_per_bake=1.0,
     )
     assert plan.table["bakes"].tolist() == ["2, 4", "2, 4"]
     assert plan.table["items"].tolist() == ["24, 12", 16]
@@ -233,19 +243,18 @@ def test_cheapest():
         cost_per_bake=10,
         cost_per_item=0.1,
         rng=4,
-        **QUIET,
     )
     best = plan.cheapest(0.7)
     assert (best["bakes"], best["items"]) == (8, 12)
     assert best["sd_bake"] == 0.6  # the harder of the spreads must reach it, too
     assert plan.cheapest(0.9999)["items"] == 24
-    weak = ps.plan_bakes([2], [6], simulations=100, rng=4, **QUIET)
+    weak = ps.plan_bakes([2], [6], simulations=100, rng=4)
     assert weak.cheapest(0.8) is None
 
 
 def test_more_than_two_pits_pay_for_all_pairs():
-    two = ps.plan_bakes([3], [20], 0.1, 0.4, 0.3, 2, simulations=500, rng=6, **QUIET)
-    four = ps.plan_bakes([3], [20], 0.1, 0.4, 0.3, 4, simulations=500, rng=6, **QUIET)
+    two = ps.plan_bakes([3], [20], 0.1, 0.4, 0.3, 2, simulations=500, rng=6)
+    four = ps.plan_bakes([3], [20], 0.1, 0.4, 0.3, 4, simulations=500, rng=6)
     assert four.table["power"][0] < two.table["power"][0] + 0.05
     assert four.table["false_alarm"][0] < 0.08
     assert four.pits == 4
@@ -259,7 +268,12 @@ def test_pilot_averages_over_what_it_leaves_unknown():
     long = ([2, 6] * 30, [12] * 60, [0] * 60)
     plans = [
         ps.plan_bakes(
-            [4], [16], difference=0.3, pilot=p, simulations=500, rng=8, **QUIET
+            [4],
+            [16],
+            difference=0.3,
+            pilot=p,
+            simulations=500,
+            rng=8,
         )
         for p in (short, long)
     ]
@@ -275,7 +289,6 @@ def test_pilot_averages_over_what_it_leaves_unknown():
         sd_bake=float(plans[1].table["sd_bake"][0]),
         simulations=500,
         rng=8,
-        **QUIET,
     )
     error = np.hypot(known.table["power_error"][0], plans[1].table["power_error"][0])
     assert plans[1].table["power"][0] == pytest.approx(
@@ -287,12 +300,17 @@ def test_pilot_study(tmp_path):
     study = ps.demo_study("one_bake_each")
     pit = study.pits["pit"].iloc[-1]
     plan = ps.plan_bakes(
-        2, 12, pilot=study, pilot_pit=pit, simulations=200, rng=1, **QUIET
+        2,
+        12,
+        pilot=study,
+        pilot_pit=pit,
+        simulations=200,
+        rng=1,
     )
     assert f"pit {pit}" in " ".join(plan.caveats)
     assert any("one bake in each pit" in caveat for caveat in plan.caveats)
     with pytest.raises(DesignError, match="the pilot has no pit Nowhere"):
-        ps.plan_bakes(2, 12, pilot=study, pilot_pit="Nowhere", **QUIET)
+        ps.plan_bakes(2, 12, pilot=study, pilot_pit="Nowhere")
 
 
 @pytest.mark.parametrize("difference", [None, "observed"])
@@ -309,21 +327,38 @@ def test_observed_power_is_refused(difference):
 
 def test_smallest_difference_is_found_as_often_as_asked():
     found = smallest_difference(
-        5, 20, rate=0.1, sd_bake=0.3, simulations=600, rng=12, **QUIET
+        5,
+        20,
+        rate=0.1,
+        sd_bake=0.3,
+        simulations=600,
+        rng=12,
     )
     assert 0.15 < found.difference < 0.45
     assert found.difference_error < 0.05
     plan = ps.plan_bakes(
-        5, 20, 0.1, found.difference, 0.3, simulations=1000, rng=99, **QUIET
+        5,
+        20,
+        0.1,
+        found.difference,
+        0.3,
+        simulations=1000,
+        rng=99,
     )
     error = np.hypot(plan.table["power_error"][0], 0.4 / np.sqrt(600))
     assert plan.table["power"][0] == pytest.approx(0.8, abs=3 * error)
     assert found.table["difference"].is_monotonic_increasing
     down = smallest_difference(
-        5, 20, rate=0.9, sd_bake=0.3, direction=-1, simulations=600, rng=12, **QUIET
+        5,
+        20,
+        rate=0.9,
+        sd_bake=0.3,
+        direction=-1,
+        simulations=600,
+        rng=12,
     )
     assert down.difference == pytest.approx(-found.difference, abs=0.08)
-    never = smallest_difference(2, 3, rate=0.6, simulations=100, rng=1, **QUIET)
+    never = smallest_difference(2, 3, rate=0.6, simulations=100, rng=1)
     assert np.isnan(never.difference)
     assert "bake more often" in never.caveats[-1]
     assert "<table" in never._repr_html_()
@@ -331,7 +366,12 @@ def test_smallest_difference_is_found_as_often_as_asked():
 
 def test_one_more_bake_beats_more_items():
     plan = one_more_bake(
-        3, 24, difference=0.3, sd_bake=0.8, simulations=600, rng=3, **QUIET
+        3,
+        24,
+        difference=0.3,
+        sd_bake=0.8,
+        simulations=600,
+        rng=3,
     )
     power = plan.table.set_index("note")["power"]
     assert power["as planned"] < power["one more bake"] < power["two more bakes"]
@@ -341,7 +381,12 @@ def test_one_more_bake_beats_more_items():
 
 def test_width_for_one_pit():
     plan = width_for_one_pit(
-        [1, 2, 6], [12], rate=0.3, simulations=150, rng=4, cost_per_item=1, **QUIET
+        [1, 2, 6],
+        [12],
+        rate=0.3,
+        simulations=150,
+        rng=4,
+        cost_per_item=1,
     )
     table = plan.to_frame()
     assert table["width"].is_monotonic_decreasing
@@ -384,7 +429,6 @@ def test_best_split():
         sd_bake=0.8,
         simulations=500,
         rng=5,
-        **QUIET,
     )
     table = split.to_frame()
     assert np.all(table["cost"] <= 400 + 1e-9)
@@ -395,7 +439,7 @@ def test_best_split():
     assert split.best["bakes"] >= 3
     with pytest.raises(DesignError, match="does not buy two bakes"):
         best_split(50, 30, 0.5)
-    flat = best_split(100, 10, 1, sd_bake=0, simulations=100, rng=1, **QUIET)
+    flat = best_split(100, 10, 1, sd_bake=0, simulations=100, rng=1)
     assert flat.formula is None
 
 
@@ -415,10 +459,12 @@ def test_simulated_counts_have_the_rate_and_the_spread():
     assert abs(np.corrcoef(share[:, 0], share[:, 1])[0, 1]) < 0.02
 
 
-def test_memory_does_not_grow_with_simulations():
+def test_memory_does_not_grow_with_simulations(monkeypatch):
+    monkeypatch.setattr(simulation, "CHUNK", 500)
+
     def peak(simulations):
         tracemalloc.start()
-        ps.plan_bakes(3, 12, simulations=simulations, rng=1, chunk=500, **QUIET)
+        ps.plan_bakes(3, 12, simulations=simulations, rng=1)
         _, most = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         return most
@@ -487,7 +533,7 @@ def test_bad_questions_are_named():
 class TestSessions:
     def test_shared_days_are_planned_with_their_effect(self):
         settings = {"bakes": 4, "items": 18, "rate": 0.2, "difference": 0.3}
-        settings |= {"sd_bake": 0.4, "simulations": 400, "rng": 3, "n_jobs": 1}
+        settings |= {"sd_bake": 0.4, "simulations": 400, "rng": 3}
         shared = ps.plan_bakes(**settings, sd_session=0.6).table.iloc[0]
         # Days of their own add up with the bakes: the same total spread.
         settings["sd_bake"] = float(np.hypot(0.4, 0.6))

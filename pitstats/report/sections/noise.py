@@ -124,5 +124,4 @@ def plan_new_test(
         simulations=simulations,
         rng=seed,
         conf_level=comparison.conf_level,
-        progress=False,
     )

@@ -15,9 +15,7 @@ STATED = {"budget": 300.0, "cost_per_bake": 20.0, "cost_per_item": 0.5}
 
 
 def planned(bakes: list[object], **more: float) -> ps.PlanResults:
-    found = ps.plan_bakes(
-        bakes, [12], 0.2, 0.5, [0.3, 0.6], simulations=100, rng=1, progress=False
-    )
+    found = ps.plan_bakes(bakes, [12], 0.2, 0.5, [0.3, 0.6], simulations=100, rng=1)
     layout = ps.randomize_layout({"Quarry": [3, 6], "Ferry": [3, 5]}, bakes=2, seed=1)
     return ps.PlanResults(found, **more, layout=layout if more else None)
 
@@ -81,9 +79,7 @@ def test_one_pit_keeps_to_the_level_of_the_plan(full: ps.PlanResults) -> None:
 
 
 def test_an_estimated_spread_is_told_with_two_digits_and_its_scale() -> None:
-    found = ps.plan_bakes(
-        [2], [12], sd_bake=0.53906, simulations=50, rng=1, progress=False
-    )
+    found = ps.plan_bakes([2], [12], sd_bake=0.53906, simulations=50, rng=1)
     texts = [
         plan.in_short(found, 0.8),
         plan.naive_plan_sentence(found),
