@@ -137,7 +137,7 @@ def stopping_levels(
     the largest ``z_j (k_j / K)**(1/4)`` over simulated tests of equal pits, where
     ``z_j`` is the normal score of the p-value at look j; it is taken for burn rates of
     0.05, 0.1, 0.2, 0.35 and 0.5 with spreads between bakes of 1 and, from 0.2 on, 0.6
-    (steadier fires give fewer false calls), a simulation error to the safe side; the
+    (steadier fires give fewer false calls), two simulation errors to the safe side; the
     largest is kept, or the normal quantile where that is larger: no look is milder than
     a single one. With more than two pits the p-values allow for all pairs.
 
@@ -363,8 +363,8 @@ def upper_quantile(values: Array, conf_level: float) -> float:
 
 
 def safe_quantile(values: Array, conf_level: float) -> float:
-    """`upper_quantile`, one simulation error on the safe side."""
-    error = math.sqrt(conf_level * (1.0 - conf_level) / values.size)
+    """`upper_quantile`, two simulation errors on the safe side."""
+    error = 2.0 * math.sqrt(conf_level * (1.0 - conf_level) / values.size)
     return upper_quantile(values, min(conf_level + error, 1.0))
 
 

@@ -1,35 +1,39 @@
 """Calibrate the boundary for looks, and write the constants that the package ships.
 
-From the top of the repository, once per number of pits and of items, and for seed 1
-(from which the constants come) and seed 2 (on which they are tried)::
+From the top of the repository, once per number of pits and of items, and for seed 3
+(from which the constants come) and seed 4 (on which they are tried)::
 
-    python -m tests.calibration.looks simulate --pits 2 --items 16 --seed 1 \
+    python -m tests.calibration.looks simulate --pits 2 --items 16 --seed 3 \
         --tests 10000 --work FOLDER --minutes 8
     python -m tests.calibration.looks write --work FOLDER
-    python -m tests.calibration.looks report --out tests/calibration/looks.json
+    python -m tests.calibration.looks judge --work FOLDER --out looks.json
+    python -m tests.calibration.looks report --out looks.json
 
 ``simulate`` keeps what it has done in FOLDER and goes on from there when it is called
-again. ``write`` makes ``pitstats/stats/stopping_constants.json``. ``report`` measures,
-for some plans and truths, how often the intervals of all looks cover together, what an
-early stop shows, and how often "no difference beyond the margin" is said.
+again. ``write`` makes ``pitstats/stats/stopping_constants.json``, ``judge`` puts it to
+the rule below. ``report`` measures, for some plans and truths, how often the intervals
+of all looks cover together, what an early stop shows, and how often "no difference
+beyond the margin" is said. The kept result is ``looks.json`` beside this file.
 
-The rule: the constant of a choice of looks is the 0.95 quantile of the largest score
-over its looks (raised by one standard error of that share), in the cell where it is
-largest, rounded up to a thousandth and never below the normal quantile, so that no look
+The rule, written before seeds 3 and 4 were drawn: the constant of a choice of looks is
+the 0.95 quantile of the largest score over its looks, raised by two standard errors of
+that share, in the cell of `CELLS` where it is largest, with the 10,000 tests a cell of
+seed 3; rounded up to a thousandth, and never below the normal quantile, so that no look
 is milder than a single one, nor below that of fewer pits. The share of false calls is
-the largest over the same cells with the tests of seed 2; where seed 2 was not
-simulated, the halves of seed 1 stand for the two.
+the largest over the same cells with as many tests of seed 4. It holds if in every cell,
+for every number of pits, and for the choices of looks `JUDGED`, that share and 1.645 of
+its standard errors stay at or below 5.5 %.
 
-Stated before anything was run were only the quantile, the largest cell, the rounding
-and the fresh tests of seed 2. The rest was added in this order after results had been
-seen. With a first table (1,000 tests a cell) came the normal quantile as the least
-constant. Then a pilot of 1,000 tests in each of twenty cells (rates 0.05 to 0.5 by
-spreads 0 to 1, one spread common to all pits) cut the cells to those of `CELLS`: it
-left the quantiles of spreads 0 and 0.3, and of 0.6 below a rate of 0.2, well under the
-largest for every choice of looks tried. Then the quantile was raised by one standard
-error. With the second table came the floor of fewer pits and the halves of seed 1. The
-two floors and the standard error can only make the boundary stricter. That the cells
-left out cannot decide rests on the pilot alone.
+What came before, with seeds 1 and 2 and 1,000 to 4,000 tests a cell: stated before
+anything was run were only the quantile, the largest cell, the rounding and the fresh
+tests. With a first table came the normal quantile as the least constant. Then a pilot
+of 1,000 tests in each of twenty cells (rates 0.05 to 0.5 by spreads 0 to 1, one spread
+common to all pits) cut the cells to those of `CELLS`: it left the quantiles of spreads
+0 and 0.3, and of 0.6 below a rate of 0.2, well under the largest for every choice of
+looks tried; that the cells left out cannot decide rests on the pilot alone. Then the
+quantile was raised by one standard error, and with a second table came the floor of
+fewer pits. The largest share of that table was 6.6 %, over all choices of looks of four
+pits: hence two standard errors, and seeds 3 and 4.
 """
 
 import argparse
@@ -40,7 +44,12 @@ from pathlib import Path
 import numpy as np
 from scipy.special import ndtri
 
-from pitstats.stats.stopping import MOST_LOOKS_AT, safe_quantile, stopping_levels
+from pitstats.stats.stopping import (
+    MOST_LOOKS_AT,
+    place_of,
+    safe_quantile,
+    stopping_levels,
+)
 from pitstats.stats.stopping_trials import BLOCK, CELLS, Trials, equal_pits
 
 LOOKS = tuple(range(2, MOST_LOOKS_AT + 1))
@@ -95,19 +104,6 @@ def power_quarter():
     return np.array([max(p.bit_length() + 1, 1) for p in places.tolist()]) ** 0.25
 
 
-def scores_of(work, pits, items, seed, cell):
-    """Scores of a seed; where seed 2 was not simulated, halves of seed 1."""
-    path = file_of(work, pits, items, seed, cell)
-    every = [
-        file_of(work, pits, items, 2, c) for c in equal_pits(LOOKS, (items,) * pits)
-    ]
-    if all(file.exists() for file in every):
-        return np.load(path)
-    whole = np.load(file_of(work, pits, items, 1, cell))
-    half = len(whole) // 2
-    return whole[:half] if seed == 1 else whole[half:]
-
-
 def quantiles(cells):
     """Thousandths of the constants: by level, then by choice of looks."""
     found = np.zeros((len(LEVELS), 1 << len(LOOKS)))
@@ -140,7 +136,7 @@ def write(options):
     for pits, items in options.plans:
         cells = equal_pits(LOOKS, (items,) * pits)
         first, second = (
-            [scores_of(options.work, pits, items, seed, cell) for cell in cells]
+            [np.load(file_of(options.work, pits, items, seed, cell)) for cell in cells]
             for seed in options.seeds
         )
         fewer = floor.get(items, np.zeros((len(LEVELS), 1 << len(LOOKS)), dtype=int))
@@ -169,6 +165,53 @@ def write(options):
     TABLE.write_text(f'{{"about": {about},\n"tables": [\n{lines}\n]}}\n')
 
 
+#: Choices of looks that a plan is likely to have: after every bake, or three of them.
+JUDGED = (
+    *(tuple(range(2, last + 1)) for last in range(3, MOST_LOOKS_AT + 1)),
+    *((last // 3, 2 * last // 3, last) for last in (6, 9, 12)),
+)
+MOST_FALSE = 0.055
+
+
+def judge(options):
+    """Put the shipped constants to the rule, cell by cell, with the tests of a seed."""
+    rows = []
+    for table in json.loads(TABLE.read_text())["tables"]:
+        pits, items = table["pits"], table["items"]
+        limits = np.array(table["constant"]["0.95"]) / 1000 * power_quarter()
+        for cell in equal_pits(LOOKS, (items,) * pits):
+            path = file_of(options.work, pits, items, options.seed, cell)
+            top = tops_of(np.load(path))
+            for looks in JUDGED:
+                place = place_of(looks)
+                share = float((top[place] > np.float32(limits[place])).mean())
+                upper = share + 1.645 * np.sqrt(share * (1 - share) / top.shape[1])
+                rows.append((upper, share, pits, items, cell, looks, top.shape[1]))
+    kept = json.loads(options.out.read_text()) if options.out.exists() else {}
+    kept["false_calls"] = [
+        summary_of([row for row in rows if row[2:4] == size], size)
+        for size in sorted({row[2:4] for row in rows})
+    ]
+    options.out.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps(kept["false_calls"], indent=1))
+
+
+def summary_of(rows, size):
+    """The worst cell of one number of pits and items."""
+    upper, share, _, _, cell, looks, tests = max(rows, key=lambda row: row[0])
+    return {
+        "pits": size[0],
+        "items": size[1],
+        "tests": tests,
+        "cells": len(rows),
+        "mean": round(float(np.mean([row[1] for row in rows])), 4),
+        "largest": round(share, 4),
+        "largest_upper": round(float(upper), 4),
+        "in": {"rate": cell.rates[0], "sd_bake": cell.sd_bake, "looks": looks},
+        "above": sum(row[0] > MOST_FALSE for row in rows),
+    }
+
+
 PLANS = ((2, 3, 4), (2, 3, 4, 5, 6), (2, 4, 6), (3, 5, 8), tuple(range(2, 13)))
 TRUTHS = (
     ((0.2, 0.2), 0.6),
@@ -185,11 +228,12 @@ MARGIN = 0.2
 
 def report(options):
     """Joint coverage of the intervals at all looks, and false "no difference"."""
-    kept = json.loads(options.out.read_text()) if options.out.exists() else []
+    kept = json.loads(options.out.read_text()) if options.out.exists() else {}
+    done = kept.setdefault("plans", [])
     cells = [(looks, truth) for looks in PLANS for truth in TRUTHS]
-    for looks, (rates, sd) in cells[len(kept) :]:
+    for looks, (rates, sd) in cells[len(done) :]:
         found = report_cell(looks, rates, sd, options.tests)
-        kept.append(found)
+        done.append(found)
         options.out.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
         print(found, flush=True)
 
@@ -237,7 +281,7 @@ def main():
     trials = what.add_parser("simulate")
     trials.add_argument("--pits", type=int, default=2)
     trials.add_argument("--items", type=int, default=16)
-    trials.add_argument("--seed", type=int, default=1)
+    trials.add_argument("--seed", type=int, default=3)
     trials.add_argument("--tests", type=int, default=10_000)
     trials.add_argument(
         "--cells",
@@ -253,10 +297,15 @@ def main():
     table.add_argument(
         "--plans",
         type=lambda text: [tuple(map(int, p.split("x"))) for p in text.split(",")],
-        default=[(2, 16), (3, 16), (4, 16)],
+        default=[(p, n) for p in (2, 3, 4) for n in (16, 12, 24)],
     )
-    table.add_argument("--seeds", type=int, nargs=2, default=(1, 2))
+    table.add_argument("--seeds", type=int, nargs=2, default=(3, 4))
     table.set_defaults(run=write)
+    rule = what.add_parser("judge")
+    rule.add_argument("--work", type=Path, required=True)
+    rule.add_argument("--seed", type=int, default=4)
+    rule.add_argument("--out", type=Path, required=True)
+    rule.set_defaults(run=judge)
     plans = what.add_parser("report")
     plans.add_argument("--tests", type=int, default=500)
     plans.add_argument("--out", type=Path, required=True)
