@@ -14,7 +14,12 @@ from pitstats.analysis import caveats as notes
 from pitstats.analysis.model.data import with_grates
 from pitstats.analysis.model.formula import find_aliases
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
+from pitstats.analysis.rates.pairs import (
+    PAIR_COLUMNS,
+    judged,
+    pair_rows,
+    withheld_caveats,
+)
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import Evenness, PartTables
 from pitstats.errors import DesignError
@@ -142,9 +147,9 @@ class _Entries(NamedTuple):
         )
 
     @property
-    def one_bake_each(self) -> bool:
+    def n_bakes(self) -> dict[str, int]:
         bakes = pd.Series(self.bake).groupby(self.pit).nunique()
-        return bool(bakes.max() <= 1)
+        return {pit: int(bakes[i]) for i, pit in enumerate(self.pits)}
 
 
 def _entries(
@@ -186,11 +191,9 @@ def _thirds(study: Study, placed: pd.DataFrame, level: float) -> PartTables:
             for name in _THIRDS
             if np.isnan(row[name])
         ]
-    return PartTables(
-        _all_pits(study, table),
-        _pairs(found, entries.pits, entries.one_bake_each),
-        (*caveats, *_partly_used(placed)),
-    )
+    pairs = _pairs(found, entries)
+    caveats += withheld_caveats(pairs, entries.n_bakes)
+    return PartTables(_all_pits(study, table), pairs, (*caveats, *_partly_used(placed)))
 
 
 def _partly_used(placed: pd.DataFrame) -> list[str]:
@@ -231,13 +234,17 @@ def _all_pits(study: Study, table: pd.DataFrame) -> pd.DataFrame:
     return table.set_index("pit").reindex(pits).reset_index()
 
 
-def _pairs(found: PartRates, pits: Sequence[str], one_bake_each: bool) -> pd.DataFrame:
+def _pairs(found: PartRates, entries: _Entries) -> pd.DataFrame:
     """Pairs of pits; the margin concerns rates, so it judges none of these."""
-    if len(pits) < 2:
+    if len(entries.pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
-    table = pair_rows(found.differences, pits, pits)
-    table = judged(table, margin=None, one_bake_each=one_bake_each)
-    return table
+    n_bakes = entries.n_bakes
+    return judged(
+        pair_rows(found.differences, entries.pits, entries.pits),
+        margin=None,
+        one_bake_each=max(n_bakes.values()) <= 1,
+        n_bakes=n_bakes,
+    )
 
 
 # --- upper and lower grate ----------------------------------------------------------
@@ -264,9 +271,7 @@ def _grates(
     for i, name in enumerate(("lower_grate", "upper_grate")):
         table[name] = [ends[pit][i] for pit in entries.pits]
     return (
-        PartTables(
-            table[columns], _pairs(found, entries.pits, entries.one_bake_each), ()
-        ),
+        PartTables(table[columns], _pairs(found, entries), ()),
         unknown,
     )
 
@@ -329,7 +334,7 @@ def _faces(study: Study, own: pd.DataFrame, level: float) -> PartTables:
     found = entries.rates(level, n_draws=_DRAWS_OF_TWO)
     table = _two_parts(found, entries.pits, first="bottom", last="top")
     table["n_items"] = own.groupby("pit").size().reindex(entries.pits).to_numpy()
-    pairs = _pairs(found, entries.pits, entries.one_bake_each)
+    pairs = _pairs(found, entries)
     return PartTables(table[columns], pairs, (notes.FACES_TOGETHER,))
 
 

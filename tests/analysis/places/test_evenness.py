@@ -112,6 +112,27 @@ def test_recovers_a_steep_fall_and_a_flat_pit() -> None:
     assert found.differences["verdict"].tolist() == ["differs"]
 
 
+@pytest.mark.parametrize(
+    ("bakes", "says"), [((1, 2), "cannot tell"), ((1, 3), "differs")]
+)
+def test_a_pit_baked_once_asks_three_bakes_of_the_other(
+    bakes: tuple[int, int], says: str
+) -> None:
+    # Falls of +0.9 and -0.9: the interval lies far from 0 in both designs.
+    pits = [
+        SimulatedPit(pit=name, rate=0.5, slope=slope)
+        for name, slope in (("Steep", -14.0), ("Turned", 14.0))
+    ]
+    rng = np.random.default_rng(5)
+    study = simulate_study(pits, bakes=bakes, sd_bake=0.1, rng=rng).study
+    evenness = ps.compare_evenness(study)
+    assert any("baked once" in c for c in evenness.caveats) == (says == "cannot tell")
+    found = evenness.differences.loc[0]
+    assert min(abs(found["conf_low"]), abs(found["conf_high"])) > 0.2
+    assert found["verdict"] == says
+    assert np.isnan(found["p_value"]) == (says == "cannot tell")
+
+
 def test_nothing_burned_starts_at_zero() -> None:
     table = ps.compare_evenness(ps.demo_study("nothing_burned")).table
     ferry = table.set_index("pit").loc["Ferry"]
