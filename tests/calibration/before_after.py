@@ -73,7 +73,7 @@ def spread_rows() -> list[list[object]]:
 def session_rows() -> list[list[object]]:
     """Every kept cell of blocked tests, sessions ignored and sessions led by."""
     rows = []
-    for kept in json.loads((HERE / "sessions.json").read_text())["cells"]:
+    for kept in json.loads((HERE / "sessions.json").read_text())["cells"].values():
         cell, before, now = kept["cell"], kept["ignored"], kept["sessions"]
         rows.append(
             [
