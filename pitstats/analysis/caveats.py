@@ -129,6 +129,11 @@ SESSIONS_IN = (
     "two or more pits."
 )
 
+SESSIONS_NOT_BORROWED = (
+    "Nothing was borrowed from earlier tests: an earlier spread serves bakes on days "
+    "of their own, and here sessions hold bakes of several pits."
+)
+
 SESSIONS_OUT = (
     "No session effect is in the model, because fewer than two sessions hold bakes of "
     "two or more pits; what a day does is part of the spread between bakes."

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.rates.earlier import EarlierSpreadAnswer
 from pitstats.analysis.rates.looks import Look
+
+if TYPE_CHECKING:
+    from pitstats.analysis.rates.earlier import EarlierSpreadAnswer
 
 
 class FrameResult:

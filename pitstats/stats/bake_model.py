@@ -251,13 +251,11 @@ class BakeModel:
         -------
         BakeRates
         """
-        counts = self._counts(np.asarray(burned)[None])
-        posterior = self._whole_posterior(counts)
-        rates = self._rates(posterior, counts[0])
+        posterior, rates, differences = self.compared(burned)
         spread = posterior.spreads(self.conf_level)
         return BakeRates(
             rates=rates,
-            differences=self._differences(posterior, rates.estimate),
+            differences=differences,
             bake_sd=spread.pits,
             common_sd=spread.common,
             effective_items=self._effective_items(rates),
@@ -265,6 +263,33 @@ class BakeModel:
             conf_level=self.conf_level,
             posterior=posterior,
         )
+
+    def compared(
+        self, burned: ArrayLike
+    ) -> tuple[BakePosterior, RateSummary, DifferenceSummary]:
+        """Posterior, rates and differences of one study, as `one` gives them."""
+        counts = self._counts(np.asarray(burned)[None])
+        posterior = self._whole_posterior(counts)
+        rates = self._rates(posterior, counts[0])
+        return posterior, rates, self._differences(posterior, rates.estimate)
+
+    def level_weights(self, burned: ArrayLike) -> Array:
+        """Posterior probability of each level of the spreads, for many studies.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items of each bake of each study.
+
+        Returns
+        -------
+        ndarray, shape (n_studies, n_levels)
+        """
+        counts = self._counts(burned)
+        value = np.empty((counts.shape[0], self.levels.weight.size))
+        for batch in self._batches(counts):
+            value[batch.rows] = batch.weight
+        return value
 
     def rates(self, burned: ArrayLike) -> RateSummary:
         """Long-run rates of many studies, as `one` gives them.

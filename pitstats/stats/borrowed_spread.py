@@ -9,24 +9,35 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property, lru_cache, partial
-from typing import Any
+from functools import lru_cache, partial
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
-from scipy.special import logsumexp, ndtr
+from scipy.special import expit, logsumexp, ndtr
 
 from pitstats.stats.bake_grid import bake_loglik, grid_for
-from pitstats.stats.bake_model import BakeModel, BakeRates
+from pitstats.stats.bake_model import (
+    BakeModel,
+    BakeRates,
+    DifferenceSummary,
+    PairEnds,
+    Pairs,
+    RateSummary,
+)
+from pitstats.stats.bake_posterior import BakePosterior
 from pitstats.stats.bake_spread import common_level
 from pitstats.stats.binomial_data import check_codes, check_counts
-from pitstats.stats.spread_prior import OWN, SD_LIMIT, SpreadPrior
+from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.spread_prior import OWN, SD_LIMIT, SpreadLevels, SpreadPrior
 
 Array = NDArray[np.float64]
 
 BORROWED_WEIGHT = 0.5
 """Prior weight of the borrowed part of the mixture."""
+
+MOODIER = 2.0
+"""How many times the earlier spread the loss from borrowing is told for."""
 
 REFUSED_BELOW = 0.2
 """Posterior weight of the borrowed part below which borrowing is refused."""
@@ -188,75 +199,140 @@ def repeated_bakes(sizes: NDArray[np.integer[Any]]) -> int:
     return int(np.maximum(sizes - 1, 0).sum())
 
 
+@dataclass(frozen=True)
+class _UsualOrEarlier(SpreadPrior):
+    """The usual prior, or with probability ``share`` that of earlier tests."""
+
+    earlier: EarlierSpread
+    share: float
+
+    def levels(self, n_pits: int, sd: Array, sd_weight: Array) -> SpreadLevels:
+        """Nodes of both levels: those of the usual prior, then the others."""
+        parts = [prior.levels(n_pits, sd, sd_weight) for prior in (OWN, self.earlier)]
+        shares = (1.0 - self.share, self.share)
+        weights = [
+            share * part.weight for share, part in zip(shares, parts, strict=True)
+        ]
+        return SpreadLevels(
+            np.concatenate([part.score for part in parts]),
+            np.concatenate(weights),
+            np.concatenate([part.kernel for part in parts]),
+        )
+
+
+class BorrowedModel:
+    """The posterior with a borrowed spread, for studies of one design.
+
+    Answers as `BakeModel` does; where a study contradicts the earlier spread, with the
+    usual prior.
+
+    Parameters
+    ----------
+    total, pit : array_like of int, shape (n_bakes,)
+        As for `BakeModel`.
+    sd, factor : float
+        Spread of the earlier tests and the factor within which they know it.
+    conf_level : float, default 0.95
+        Level of the intervals.
+    weight : float, default 0.5
+        Prior weight of the borrowed part, between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        As for `BakeModel`, or if ``sd``, ``factor`` or ``weight`` is out of range.
+
+    Notes
+    -----
+    A robust mixture [1]_: with prior weight ``weight`` the spreads follow the
+    log-normal prior of `earlier_spread`, otherwise the usual one. The posterior weights
+    follow the evidence of the bakes for either; below 0.2 for the borrowed part,
+    borrowing is refused.
+
+    References
+    ----------
+    .. [1] Schmidli, Gsteiger, Roychoudhury, O'Hagan, Spiegelhalter & Neuenschwander
+       (2014), Robust meta-analytic-predictive priors in clinical trials with
+       historical control information, Biometrics 70:1023-1032.
+    """
+
+    def __init__(
+        self,
+        total: ArrayLike,
+        pit: ArrayLike,
+        sd: float,
+        factor: float = 1.5,
+        conf_level: float = 0.95,
+        weight: float = BORROWED_WEIGHT,
+    ) -> None:
+        if not 0 < weight < 1:
+            raise ValueError(f"weight is {weight}; it must lie between 0 and 1")
+        self.earlier = earlier_spread(sd, factor)
+        both = _UsualOrEarlier(OWN.rho, OWN.margin, self.earlier, weight)
+        self.usual = BakeModel(total, pit, conf_level)
+        self.mixed = BakeModel(total, pit, conf_level, both)
+        self.conf_level, self.n_pits = self.usual.conf_level, self.usual.n_pits
+
+    def weights(self, burned: ArrayLike) -> Array:
+        """Posterior weight of the borrowed part in each study, shape (n_studies,)."""
+        first = self.usual.levels.weight.size
+        return np.asarray(self.mixed.level_weights(burned)[:, first:].sum(axis=1))
+
+    def separated(
+        self, burned: ArrayLike, pairs: Pairs | None = None, *, any_pair: bool = False
+    ) -> NDArray[np.bool_]:
+        """As `BakeModel.separated`."""
+        counts, found = (
+            np.asarray(burned),
+            self.mixed.separated(burned, pairs, any_pair=any_pair),
+        )
+        refused = self.weights(counts) < REFUSED_BELOW
+        if refused.any():
+            found[refused] = self.usual.separated(
+                counts[refused], pairs, any_pair=any_pair
+            )
+        return found
+
+    def ends(self, burned: ArrayLike, pairs: Pairs | None = None) -> PairEnds:
+        """As `BakeModel.ends`."""
+        counts, found = np.asarray(burned), self.mixed.ends(burned, pairs)
+        refused = self.weights(counts) < REFUSED_BELOW
+        if refused.any():
+            usual = self.usual.ends(counts[refused], pairs)
+            for whole, part in zip(found, usual, strict=True):
+                whole[refused] = part
+        return found
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class BorrowedRates:
     """Rates and differences under the mixture of the borrowed and the usual prior.
 
     Attributes
     ----------
-    usual, borrowed : BakeRates
-        The answer of either prior alone.
+    posterior : BakePosterior
+        The mixture on its grid.
+    rates : RateSummary
+        Long-run rate of each pit.
+    differences : DifferenceSummary
+        Differences of all pairs of pits.
     weight : float
         Posterior weight of the borrowed part; 1 less that is left on "unknown".
-    conf_level : float
-        Level of the intervals.
+    usual, borrowed : BakeRates
+        The answer of either prior alone.
     """
 
+    posterior: BakePosterior
+    rates: RateSummary
+    differences: DifferenceSummary
+    weight: float
     usual: BakeRates
     borrowed: BakeRates
-    weight: float
-    conf_level: float
 
     @property
     def refused(self) -> bool:
         """Whether the new bakes contradict the earlier spread."""
         return self.weight < REFUSED_BELOW
-
-    @cached_property
-    def _parts(self) -> tuple[tuple[float, BakeRates], ...]:
-        return ((1.0 - self.weight, self.usual), (self.weight, self.borrowed))
-
-    def difference_cdf(self, a: int, b: int, at: ArrayLike) -> Array:
-        """P(rate a - rate b <= at)."""
-        return np.asarray(
-            sum(share * part.difference_cdf(a, b, at) for share, part in self._parts)
-        )
-
-    def interval(self, a: int, b: int, tail: float) -> tuple[float, float]:
-        """Ends of the interval of a difference, with this tail beyond either end."""
-        low, high = (
-            float(brentq(self._excess, -1.0, 1.0, (a, b, level), xtol=1e-5))
-            for level in (tail, 1.0 - tail)
-        )
-        return low, high
-
-    def _excess(self, at: float, a: int, b: int, level: float) -> float:
-        if at <= -1.0 or at >= 1.0:
-            return (1.0 if at > 0 else 0.0) - level
-        return float(self.difference_cdf(a, b, at)) - level
-
-    def p_value(self, a: int, b: int) -> float:
-        """Two-sided p-value of a pair alone."""
-        below = float(self.difference_cdf(a, b, 0.0))
-        return min(1.0, 2.0 * min(below, 1.0 - below))
-
-    def tail_for_all(self, a: int, b: int) -> float:
-        """Tail of a pair's interval that allows for all pairs.
-
-        Averaged over the tails that the simultaneous intervals of the two parts cut.
-        """
-        tail = 0.0
-        for share, part in self._parts:
-            pairs = part.differences
-            place = int(np.flatnonzero((pairs.a == a) & (pairs.b == b))[0])
-            low = float(pairs.simultaneous_low[place])
-            tail += share * float(part.difference_cdf(a, b, low))
-        return min(tail, (1.0 - self.conf_level) / 2)
-
-    @property
-    def estimate(self) -> Array:
-        """Mean rate of each pit."""
-        return np.asarray(sum(w * part.rates.estimate for w, part in self._parts))
 
 
 def borrowed_rates(
@@ -274,12 +350,8 @@ def borrowed_rates(
     ----------
     burned, total, pit : array_like of int, shape (n_bakes,)
         As for `bake_rates`.
-    sd, factor : float
-        Spread of the earlier tests and the factor within which they know it.
-    conf_level : float, default 0.95
-        Level of the intervals.
-    weight : float, default 0.5
-        Prior weight of the borrowed part, between 0 and 1.
+    sd, factor, conf_level, weight
+        As for `BorrowedModel`, where the method is described.
 
     Returns
     -------
@@ -288,47 +360,77 @@ def borrowed_rates(
     Raises
     ------
     ValueError
-        As for `bake_rates`, or if ``sd``, ``factor`` or ``weight`` is out of range.
-
-    Notes
-    -----
-    A robust mixture [1]_: with prior weight ``weight`` the spreads follow the
-    log-normal prior of `earlier_spread`, otherwise the usual one. The posterior weights
-    follow the evidence of the bakes for either; below 0.2 for the borrowed part,
-    borrowing is refused.
-
-    References
-    ----------
-    .. [1] Schmidli, Gsteiger, Roychoudhury, O'Hagan, Spiegelhalter & Neuenschwander
-       (2014), Robust meta-analytic-predictive priors in clinical trials with
-       historical control information, Biometrics 70:1023-1032.
+        As for `bake_rates` and `BorrowedModel`.
 
     Examples
     --------
     >>> found = borrowed_rates([2, 3, 9, 10], [20] * 4, [0, 0, 1, 1], sd=0.5)
-    >>> alone = found.usual.differences
-    >>> low, high = found.interval(0, 1, 0.025)
-    >>> bool(high - low < alone.high[0] - alone.low[0])
+    >>> mixed, alone = found.differences, found.usual.differences
+    >>> bool(mixed.high[0] - mixed.low[0] < alone.high[0] - alone.low[0])
     True
     """
-    if not 0 < weight < 1:
-        raise ValueError(f"weight is {weight}; it must lie between 0 and 1")
-    priors = (OWN, earlier_spread(sd, factor))
-    usual, borrowed = (
-        BakeModel(total, pit, conf_level, prior).one(burned) for prior in priors
-    )
-    log_odds = _log_evidence(borrowed) - _log_evidence(usual)
-    log_odds += math.log(weight / (1.0 - weight))
+    model = BorrowedModel(total, pit, sd, factor, conf_level, weight)
+    posterior, rates, differences = model.mixed.compared(burned)
     return BorrowedRates(
-        usual=usual,
-        borrowed=borrowed,
-        weight=float(1.0 / (1.0 + math.exp(-log_odds))),
-        conf_level=float(conf_level),
+        posterior=posterior,
+        rates=rates,
+        differences=differences,
+        weight=float(model.weights(np.asarray(burned)[None])[0]),
+        usual=model.usual.one(burned),
+        borrowed=BakeModel(total, pit, conf_level, model.earlier).one(burned),
     )
 
 
-def _log_evidence(found: BakeRates) -> float:
-    """Log probability of the bakes under a prior, up to a constant of the data."""
-    posterior = found.posterior
-    by_level = posterior.level_evidence.sum(axis=0)
-    return float(logsumexp(by_level + np.log(posterior.levels.weight)))
+class FalseCalls(NamedTuple):
+    """How often equal pits are called different, with and without borrowing."""
+
+    usual: float
+    borrowed: float
+
+
+def false_calls_if_moodier(
+    total: ArrayLike,
+    pit: ArrayLike,
+    rate: float,
+    sd: float,
+    factor: float = 1.5,
+    conf_level: float = 0.95,
+    *,
+    simulations: int = 1000,
+    seed: int = 1,
+) -> FalseCalls:
+    """What borrowing risks: equal pits whose fires are twice as moody as the earlier.
+
+    Parameters
+    ----------
+    total, pit : array_like of int, shape (n_bakes,)
+        As for `bake_rates`.
+    rate : float
+        Long-run rate of all pits.
+    sd, factor, conf_level
+        As for `BorrowedModel`.
+    simulations, seed : int
+        Simulated tests, and their seed.
+
+    Returns
+    -------
+    FalseCalls
+        Share of tests in which some interval excludes no difference.
+
+    Examples
+    --------
+    >>> found = false_calls_if_moodier([16] * 4, [0, 0, 1, 1], 0.3, 0.6)
+    >>> found.usual < found.borrowed
+    True
+    """
+    model = BorrowedModel(total, pit, sd, factor, conf_level)
+    rng, spread = np.random.default_rng(seed), min(MOODIER * sd, SD_LIMIT)
+    heat = rng.normal(0.0, spread, (simulations, model.usual.total.size))
+    logit = marginal_intercept(min(max(rate, 0.01), 0.99), spread) + heat
+    burned = rng.binomial(model.usual.total, expit(logit))
+    return FalseCalls(
+        *(
+            float(which.separated(burned, any_pair=True).mean())
+            for which in (model.usual, model)
+        )
+    )

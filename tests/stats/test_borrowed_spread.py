@@ -3,13 +3,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.special import expit
+from scipy.special import expit, logsumexp
 from scipy.stats import lognorm
 
 from pitstats.stats.bake_model import bake_rates
 from pitstats.stats.borrowed_spread import (
+    BorrowedModel,
     borrowed_rates,
     earlier_spread,
+    false_calls_if_moodier,
     spread_to_lend,
 )
 
@@ -40,28 +42,62 @@ def test_the_evidence_of_the_bakes_moves_the_weight_as_theirs_alone_would() -> N
     assert not steady.refused
 
 
-def test_the_mixture_lies_between_its_parts() -> None:
+def test_the_answer_is_the_mixture_of_its_parts() -> None:
     found = borrowed_rates(*TWO, 0.4)
-    at = np.linspace(-0.9, 0.5, 30)
-    parts = [p.difference_cdf(0, 1, at) for p in (found.usual, found.borrowed)]
-    mixed = found.difference_cdf(0, 1, at)
-    assert (mixed <= np.maximum(*parts) + 1e-12).all()
-    assert (mixed >= np.minimum(*parts) - 1e-12).all()
-    low, high = found.interval(0, 1, 0.025)
-    assert found.difference_cdf(0, 1, [low, high]) == pytest.approx(
-        [0.025, 0.975], abs=2e-4
+    mixed = found.differences
+    at = [mixed.low[0], mixed.high[0], 0.0]
+    shares = (1 - found.weight, found.weight)
+    below = sum(
+        share * part.difference_cdf(0, 1, at)
+        for share, part in zip(shares, (found.usual, found.borrowed), strict=True)
     )
-    assert (found.p_value(0, 1) < 0.05) == (low > 0 or high < 0)
+    assert below[:2] == pytest.approx([0.025, 0.975], abs=1e-6)
+    assert mixed.p_value[0] == pytest.approx(2 * min(below[2], 1 - below[2]), abs=1e-6)
+    means = (found.usual.rates.estimate, found.borrowed.rates.estimate)
+    assert found.rates.estimate == pytest.approx(np.average(means, 0, shares))
     alone = bake_rates(*TWO).differences
     assert found.usual.differences.low == pytest.approx(alone.low)
+
+
+def test_the_weight_is_that_of_the_evidence() -> None:
+    """Against the log evidence of two separate posteriors."""
+    found = borrowed_rates(*TWO, 0.4, weight=0.3)
+    usual, borrowed = (
+        logsumexp(
+            part.posterior.level_evidence.sum(axis=0)
+            + np.log(part.posterior.levels.weight)
+        )
+        for part in (found.usual, found.borrowed)
+    )
+    odds = np.exp(borrowed - usual) * 0.3 / 0.7
+    assert found.weight == pytest.approx(odds / (1 + odds), abs=1e-9)
+
+
+def test_many_studies_are_judged_as_one_by_one() -> None:
+    total, pit = [16] * 4, [0, 0, 1, 1]
+    model = BorrowedModel(total, pit, 0.3)
+    burned = np.array([[2, 3, 7, 9], [0, 16, 1, 15], [1, 1, 9, 9], [0, 0, 16, 16]])
+    one = [borrowed_rates(row, total, pit, 0.3) for row in burned]
+    assert model.weights(burned) == pytest.approx([found.weight for found in one])
+    assert [found.refused for found in one] == [False, True, False, False]
+    ends, told = model.ends(burned), model.separated(burned)
+    for k, found in enumerate(one):
+        alone = found.usual.differences if found.refused else found.differences
+        assert ends.low[k] == pytest.approx(alone.low, abs=1e-8)
+        assert ends.high[k] == pytest.approx(alone.high, abs=1e-8)
+        assert told[k, 0] == (alone.p_value[0] < 0.05)
+
+
+def test_borrowing_fails_where_fires_are_moodier_than_before() -> None:
+    found = false_calls_if_moodier([16] * 6, [0] * 3 + [1] * 3, 0.3, 0.6)
+    assert found.usual < 0.08 < found.borrowed < 0.2
 
 
 def test_pits_and_outcomes_can_be_swapped() -> None:
     one = borrowed_rates(*TWO, 0.4)
     swapped = borrowed_rates([7, 9, 2, 3], [16] * 4, [0, 0, 1, 1], 0.4)
-    low, high = one.interval(0, 1, 0.025)
-    assert swapped.interval(0, 1, 0.025) == pytest.approx((-high, -low), abs=1e-3)
-    assert swapped.weight == pytest.approx(one.weight, abs=1e-6)
+    assert swapped.differences.low == pytest.approx(-one.differences.high, abs=1e-8)
+    assert swapped.weight == pytest.approx(one.weight, abs=1e-9)
 
 
 def test_refusals() -> None:

@@ -31,6 +31,7 @@ from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.stats.bake_model import BakeRates
+from pitstats.stats.borrowed_spread import BORROWED_WEIGHT
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -67,9 +68,10 @@ def compare_pits(
         Between 0 and 1. When not given, the study's own level or, where its record
         names several looks, the level of the present look.
     earlier : bool, optional
-        Whether to borrow the spread between bakes from earlier tests (``[earlier]`` in
-        ``study.toml``), as baked only. When not given it is borrowed if that was
-        declared before the bakes, the plain answer leading. Both stand in ``earlier``.
+        Whether the answer that borrows the spread between bakes from earlier tests
+        (``[earlier]`` in ``study.toml``) leads. When not given it leads if it was
+        declared before the bakes. As baked only, and with bakes on days of their own.
+        Both answers stand in ``earlier``; with False nothing is borrowed.
 
     Returns
     -------
@@ -157,18 +159,21 @@ def _as_counted(
     ]
     if layouts_differ(study):
         found.append(notes.LAYOUTS_DIFFER)
-    borrowing = (
-        bool(study.settings.earlier_sd and study.settings.earlier_declared)
-        if earlier is None
-        else earlier
-    )
-    borrowed = borrow_for(study, graded, pits, table, level) if borrowing else None
-    if borrowed is not None:
-        found += borrowed.sentences
-    # How often borrowed intervals hold is not measured yet: they lead only when asked.
-    leads = borrowed if earlier else None
+    borrowed = None
+    if earlier or (earlier is None and study.settings.earlier_sd):
+        if draws is None:
+            asked = bool(earlier)
+            borrowed = borrow_for(study, graded, pits, table, level, asked=asked)
+            found += borrowed.sentences
+        elif earlier:
+            raise DesignError(notes.SESSIONS_NOT_BORROWED)
+        else:
+            found.append(notes.SESSIONS_NOT_BORROWED)
+    leads = borrowed if borrowed is not None and borrowed.leads else None
+    method = rates.method
     if leads is not None:
-        table = leads.borrowed
+        table, draws = leads.borrowed, leads.draws
+        method += f"; borrowed with prior weight {BORROWED_WEIGHT:g}: {leads.source}"
     return PitComparison(
         table=table,
         naive=naive_differences(rates.table, pits, level),
@@ -176,7 +181,7 @@ def _as_counted(
         layout="as baked",
         margin=study.settings.margin,
         estimand=ESTIMAND,
-        method=rates.method,
+        method=method,
         conf_level=level,
         caveats=tuple(found),
         rates=_with_rates(rates.table, leads),
@@ -191,7 +196,7 @@ def _with_rates(
     rates: pd.DataFrame, borrowed: EarlierSpreadAnswer | None
 ) -> pd.DataFrame:
     """Rates that belong to the answer: with the borrowed spread where there is one."""
-    if borrowed is None or borrowed.refused:
+    if borrowed is None:
         return rates
     own = borrowed.rates.set_index("pit")
     found = rates.copy()

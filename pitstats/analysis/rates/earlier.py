@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import combinations
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import judged
+from pitstats.analysis.rates.pairs import judged, pair_rows
+from pitstats.analysis.results import RateDraws
 from pitstats.errors import DesignError
 from pitstats.stats.borrowed_spread import (
+    MOODIER,
     BorrowedRates,
+    FalseCalls,
     borrowed_rates,
+    false_calls_if_moodier,
 )
 from pitstats.study.study import Study
+
+SIMULATIONS, SEED = 1000, 1
+"""Of the simulated tests that show what borrowing risks."""
+
+_DRAWS = 16_384
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -29,6 +37,8 @@ class EarlierSpreadAnswer:
         it.
     declared : str
         "yes" or the day, when the borrowing was declared before the bakes; else "".
+    leads : bool
+        Whether the borrowed answer leads: declared, or asked for, and not refused.
     unknown_weight : float
         Posterior weight left on "the spread is not known".
     refused : bool
@@ -38,54 +48,77 @@ class EarlierSpreadAnswer:
         Pairs with the columns of `PitComparison.table`, without and with borrowing.
     rates : pandas.DataFrame
         ``pit, estimate, conf_low, conf_high`` with borrowing.
+    if_moodier : FalseCalls
+        How often equal pits, of the bakes of the pair that differs most, would be
+        called different if their fires were twice as moody as the earlier ones.
+    draws : RateDraws
+        Joint draws with borrowing.
     """
 
     sd: float
     factor: float
     declared: str
+    leads: bool
     unknown_weight: float
     refused: bool
     plain: pd.DataFrame
     borrowed: pd.DataFrame
     rates: pd.DataFrame
+    if_moodier: FalseCalls
+    draws: RateDraws
+
+    @property
+    def source(self) -> str:
+        """What was borrowed, in words."""
+        return earlier_in_words(self.sd, self.factor)
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """Both answers side by side, and what borrowing risks."""
-        source = (
-            f"a spread between bakes of {self.sd:g} known from earlier tests within a "
-            f"factor of {self.factor:g}"
-        )
         weight = f"{100 * self.unknown_weight:.0f}%"
         if self.refused:
             return (
-                f"The new bakes contradict {source}: {weight} of the weight went to "
-                "'spread not known', so nothing was borrowed.",
+                f"The new bakes contradict {self.source}: {weight} of the weight went "
+                "to 'spread not known', so nothing was borrowed.",
             )
         lines = [
-            f"{a['pit_a']} and {a['pit_b']}: with {source} {_answer(b)}; without it "
-            f"{_answer(a)}."
+            f"{a['pit_a']} and {a['pit_b']}: with {self.source} {_answer(b)}; without "
+            f"it {_answer(a)}."
             for a, b in zip(
                 self.plain.to_dict("records"),
                 self.borrowed.to_dict("records"),
                 strict=True,
             )
         ]
-        leads = (
-            "The borrowing was declared before the bakes; the plain answer leads all "
-            "the same, until it is measured how often borrowed intervals hold."
-            if self.declared
-            else "The borrowing was not declared before the bakes, so the plain answer "
-            "leads."
-        )
+        if self.declared:
+            declared = "The borrowing was declared before the bakes"
+        else:
+            declared = "The borrowing was not declared before the bakes"
         return (
             *lines,
-            f"{leads} The new bakes leave {weight} of the weight on 'spread not "
-            "known'.",
-            "If the new fires are moodier than the earlier ones, the borrowed "
-            "intervals cover less often than they say: read the plain ones beside "
-            "them.",
+            f"{declared}; the {'borrowed' if self.leads else 'plain'} answer leads. "
+            f"The new bakes leave {weight} of the weight on 'spread not known'.",
+            moodier_sentence(self.sd, self.if_moodier),
         )
+
+
+def earlier_in_words(sd: float, factor: float) -> str:
+    """An earlier spread in words."""
+    return (
+        f"a spread between bakes of {sd:.2g} known from earlier tests within a factor "
+        f"of {factor:.2g}"
+    )
+
+
+def moodier_sentence(sd: float, calls: FalseCalls) -> str:
+    """What borrowing costs where the new fires are moodier than the earlier ones."""
+    usual, borrowed = (round(100 * share) for share in (calls.usual, calls.borrowed))
+    return (
+        f"If the new fires are twice as moody as the earlier ones (spread "
+        f"{MOODIER * sd:.2g}), the borrowed intervals call equal pits different in "
+        f"{borrowed} of 100 such tests, the plain ones in {usual} "
+        f"({SIMULATIONS} simulated tests, seed {SEED})."
+    )
 
 
 def _answer(row: dict[object, object]) -> str:
@@ -104,77 +137,78 @@ def borrow_for(
     pits: list[str],
     plain: pd.DataFrame,
     level: float,
+    *,
+    asked: bool,
 ) -> EarlierSpreadAnswer:
-    """Compare pits with the earlier spread of a study."""
+    """Compare pits with the earlier spread of a study; ``asked``: let it lead."""
     settings = study.settings
-    if settings.earlier_sd is None:
+    sd, factor = settings.earlier_sd, settings.earlier_factor
+    if sd is None:
         raise DesignError(
             "No earlier spread is stated. Add [earlier] sd = 0.6 to study.toml, with "
             "the spread between bakes that your own earlier tests showed."
         )
-    code = graded["pit"].map({pit: k for k, pit in enumerate(pits)})
+    code = graded["pit"].map({pit: k for k, pit in enumerate(pits)}).to_numpy(dtype=int)
+    total = graded["n_items"].to_numpy(dtype=int)
     found = borrowed_rates(
-        graded["n_burned"].to_numpy(dtype=int),
-        graded["n_items"].to_numpy(dtype=int),
-        code.to_numpy(dtype=int),
-        settings.earlier_sd,
-        settings.earlier_factor,
-        level,
+        graded["n_burned"].to_numpy(dtype=int), total, code, sd, factor, level
     )
     n_bakes = {str(k): int(n) for k, n in graded.groupby("pit").size().items()}
+    table = judged(
+        pair_rows(found.differences, pits, pits),
+        margin=settings.margin,
+        one_bake_each=max(n_bakes.values()) <= 1,
+        n_bakes=n_bakes,
+    )
+    pair = found.differences.estimate
+    widest = int(np.argmax(np.abs(pair)))
+    two = [int(found.differences.a[widest]), int(found.differences.b[widest])]
+    mine = np.isin(code, two)
     return EarlierSpreadAnswer(
-        sd=settings.earlier_sd,
-        factor=settings.earlier_factor,
+        sd=sd,
+        factor=factor,
         declared=settings.earlier_declared,
+        leads=not found.refused and (asked or bool(settings.earlier_declared)),
         unknown_weight=1.0 - found.weight,
         refused=found.refused,
         plain=plain,
-        borrowed=plain
-        if found.refused
-        else _pairs(found, pits, settings.margin, n_bakes),
-        rates=_rates(found, pits),
+        borrowed=plain if found.refused else table,
+        rates=pd.DataFrame(
+            {
+                "pit": pits,
+                "estimate": found.rates.estimate,
+                "conf_low": found.rates.low,
+                "conf_high": found.rates.high,
+            }
+        ),
+        if_moodier=_if_moodier(
+            tuple(total[mine].tolist()),
+            tuple((code[mine] == two[1]).astype(int).tolist()),
+            round(20 * float(found.rates.estimate[two].mean())) / 20,
+            sd,
+            factor,
+            level,
+        ),
+        draws=_draws(found, pits),
     )
 
 
-def _pairs(
-    found: BorrowedRates,
-    pits: list[str],
-    margin: float | None,
-    n_bakes: Mapping[str, int],
-) -> pd.DataFrame:
-    tail = (1.0 - found.conf_level) / 2
-    rows = []
-    for a, b in combinations(range(len(pits)), 2):
-        cut = found.tail_for_all(a, b) if len(pits) > 2 else tail
-        p_value = found.p_value(a, b)
-        rows.append(
-            (
-                pits[a],
-                pits[b],
-                float(found.estimate[a] - found.estimate[b]),
-                *found.interval(a, b, tail),
-                *found.interval(a, b, cut),
-                p_value,
-                min(1.0, p_value * tail / cut),
-            )
-        )
-    columns = ["pit_a", "pit_b", "estimate", "conf_low", "conf_high"]
-    columns += ["simultaneous_low", "simultaneous_high", "p_value", "p_adjusted"]
-    table = pd.DataFrame(rows, columns=columns)
-    single = max(n_bakes.values()) <= 1
-    return judged(table, margin=margin, one_bake_each=single, n_bakes=n_bakes)
-
-
-def _rates(found: BorrowedRates, pits: list[str]) -> pd.DataFrame:
-    mass = (1.0 - found.weight) * found.usual.posterior.rate_probability
-    mass = mass + found.weight * found.borrowed.posterior.rate_probability
-    edge = found.usual.posterior.grid.edge
-    tail = (1.0 - found.conf_level) / 2
-    total = np.concatenate([np.zeros((len(pits), 1)), np.cumsum(mass, axis=1)], axis=1)
-    low, high = (
-        [float(np.interp(level * row[-1], row, edge)) for row in total]
-        for level in (tail, 1.0 - tail)
+@lru_cache(maxsize=64)
+def _if_moodier(
+    total: tuple[int, ...],
+    pit: tuple[int, ...],
+    rate: float,
+    sd: float,
+    factor: float,
+    level: float,
+) -> FalseCalls:
+    return false_calls_if_moodier(
+        total, pit, rate, sd, factor, level, simulations=SIMULATIONS, seed=SEED
     )
-    return pd.DataFrame(
-        {"pit": pits, "estimate": found.estimate, "conf_low": low, "conf_high": high}
+
+
+def _draws(found: BorrowedRates, pits: list[str]) -> RateDraws:
+    rates, sd = found.posterior.draw(_DRAWS, np.random.default_rng(SEED))
+    return RateDraws(
+        tuple(pits), rates, np.full(_DRAWS, 1 / _DRAWS), sd, np.zeros(_DRAWS)
     )

@@ -27,23 +27,50 @@ def test_borrowing_stands_beside_the_plain_answer() -> None:
     row, before = found.table.iloc[0], plain.table.iloc[0]
     assert row["conf_high"] - row["conf_low"] < before["conf_high"] - before["conf_low"]
     assert 0 < found.earlier.unknown_weight < 1
+    assert found.rates["estimate"].to_numpy() == pytest.approx(
+        found.earlier.rates["estimate"].to_numpy()
+    )
+    assert "borrowed with prior weight 0.5" in found.method
     text = " ".join(found.earlier.sentences)
-    assert "the plain answer leads" in text
-    assert "moodier than the earlier ones" in text
+    assert "was not declared before the bakes; the borrowed answer leads" in text
+    assert "twice as moody as the earlier ones (spread 0.6)" in text
     assert set(found.earlier.sentences) <= set(found.caveats)
 
 
-def test_a_borrowed_spread_leads_only_when_asked() -> None:
-    undeclared = study(TWO, earlier_sd=0.3)
-    plain = ps.compare_pits(undeclared)
-    assert plain.earlier is None
+def test_a_borrowed_spread_leads_only_when_declared_or_asked_for() -> None:
+    plain = ps.compare_pits(study(TWO)).table
+    undeclared = ps.compare_pits(study(TWO, earlier_sd=0.3))
+    assert undeclared.table.equals(plain)
+    assert not undeclared.earlier.leads
+    assert "the plain answer leads" in " ".join(undeclared.caveats)
     declared = study(TWO, earlier_sd=0.3, earlier_declared="2026-05-01")
     found = ps.compare_pits(declared)
-    assert found.table.equals(plain.table)
-    asked = ps.compare_pits(declared, earlier=True)
-    assert asked.table.equals(found.earlier.borrowed)
-    assert "the plain answer leads all the same" in " ".join(found.caveats)
+    assert found.table.equals(undeclared.earlier.borrowed)
+    assert found.earlier.plain.equals(plain)
+    assert "declared before the bakes; the borrowed answer leads" in " ".join(
+        found.caveats
+    )
     assert ps.compare_pits(declared, earlier=False).earlier is None
+
+
+def test_ranks_and_what_comes_next_follow_the_answer_that_leads() -> None:
+    found = ps.compare_pits(
+        study([*TWO, [4, 5]], earlier_sd=0.3, earlier_declared="yes")
+    )
+    assert found.draws.pits == ("A", "B", "C")
+    mean = found.draws.weights @ found.draws.rates
+    assert mean == pytest.approx(found.rates["estimate"].to_numpy(), abs=0.01)
+
+
+def test_shared_sessions_borrow_nothing() -> None:
+    made = study([[2, 3, 4], [7, 9, 8]], earlier_sd=0.3, earlier_declared="yes")
+    bakes = made.bakes.assign(session=["1", "2", "3"] * 2)
+    shared = replace(made, bakes=bakes)
+    found = ps.compare_pits(shared)
+    assert found.earlier is None
+    assert any("Nothing was borrowed" in caveat for caveat in found.caveats)
+    with pytest.raises(ps.DesignError, match="Nothing was borrowed"):
+        ps.compare_pits(shared, earlier=True)
 
 
 def test_new_bakes_that_contradict_the_old_spread_refuse_it() -> None:
