@@ -73,6 +73,13 @@ if TYPE_CHECKING:
 @click.option(
     "--pilot", type=click.Path(path_type=Path), help="Study of earlier bakes."
 )
+@click.option(
+    "--earlier",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Your own earlier study, or folder of studies, whose spread is borrowed; may "
+    "be given again.",
+)
 @click.option("--simulations", type=int, default=2000, show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True)
 @format_option
@@ -93,17 +100,18 @@ def plan(
         asked["bakes"] = [2, 3, 4, 6]
     if asked["bakes"] and asked["looks"] == "every":
         asked["bakes"] = max(asked["bakes"])
-    earlier = read_study(pilot) if pilot else None
-    found = plan_bakes(**asked, rng=seed, pilot=earlier)
+    asked["earlier"] = list(asked["earlier"]) or None
+    study = read_study(pilot) if pilot else None
+    found = plan_bakes(**asked, rng=seed, pilot=study)
     if style == "csv":
         click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:
         _say_plan(found, power)
-        if earlier is None and found.cheapest(power) is None:
+        if study is None and found.cheapest(power) is None:
             _say_search(found, power)
-        if earlier is None and pits > 2:
+        if study is None and pits > 2:
             _say_pairs(asked, found, seed)
 
 
@@ -116,6 +124,8 @@ def _say_plan(found: BakePlan, power: float) -> None:
     click.echo(f"{plan.in_short(found, power)} {plan.chances(found, power)}")
     click.echo(f"\n{plan.plan_caption(found)}")
     click.echo(plan.plan_table(found).to_string(index=False))
+    for line in plan.earlier_sentences(found, power):
+        click.echo(f"- {line}")
     for line in boundary_in_words(found):
         click.echo(f"- {line}")
     for caveat in found.caveats:

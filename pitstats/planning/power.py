@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -46,6 +47,9 @@ from pitstats.planning.simulation import (
     share_with_error,
 )
 from pitstats.stats.spread_prior import OWN
+
+if TYPE_CHECKING:
+    from pitstats.planning.earlier import Earlier
 
 NO_VERDICT = "no verdict from one bake each"
 ONE_BESIDE_FEW = (
@@ -106,6 +110,14 @@ class BakePlan:
         ``one_look_false_alarm``, and ``shown_too_large``: how much larger than the
         truth the difference looks on average at an early stop. ``power``,
         ``false_alarm`` and ``no_difference`` are over all looks.
+    earlier : tuple of float or None
+        Spread of earlier tests and its factor, where one is to be borrowed. The table
+        then also has ``borrowed_power``, ``borrowed_width``, ``borrowed_false_alarm``,
+        each with its error: what the borrowed answer shows of the same studies;
+        ``unknown_weight`` (mean posterior weight on "the spread is not known") and
+        ``refused`` (share of studies that contradict the earlier spread); and
+        ``moodier_false_alarm`` beside ``moodier_plain_false_alarm``, of the first two
+        pits, alike, if fires are twice as moody as the earlier ones.
     stops : pandas.DataFrame or None
         With looks: ``items, sd_bake, look, level, stop, stop_alike``, the two-sided
         level of each look and the chance to stop there, when pits differ and when they
@@ -125,6 +137,7 @@ class BakePlan:
     caveats: tuple[str, ...]
     looks: tuple[int, ...] = ()
     stops: pd.DataFrame | None = None
+    earlier: tuple[float, float] | None = None
 
     def to_frame(self) -> pd.DataFrame:
         """Return a copy of the table."""
@@ -184,6 +197,7 @@ def plan_bakes(
     looks: Sequence[int] | str | None = None,
     pilot: Pilot | None = None,
     pilot_pit: str | int | None = None,
+    earlier: Earlier | None = None,
     conf_level: float = 0.95,
     sd_session: float | None = None,
 ) -> BakePlan:
@@ -229,6 +243,10 @@ def plan_bakes(
         for every simulated study from what the pilot leaves possible (assurance).
     pilot_pit : str or int, optional
         Pit of the pilot whose rate the first pit has; its first when not given.
+    earlier : (float, float) or iterable of Study, Season or path, optional
+        Earlier tests of the same kind, or their spread between bakes and the factor
+        within which they know it: the same studies are then also judged with that
+        spread borrowed.
     conf_level : float, default 0.95
         Level of the intervals.
     sd_session : float, optional
@@ -245,8 +263,8 @@ def plan_bakes(
     ------
     DesignError
         If a number is out of range; the message says which and what to change. Also
-        if sessions are to be planned together with looks, and
-        if the difference is to be taken from a finished test: see Notes.
+        if two of sessions, looks and an earlier spread are planned together, and if
+        the difference is to be taken from a finished test: see Notes.
 
     Notes
     -----
@@ -272,6 +290,10 @@ def plan_bakes(
     >>> bool(plan.table["power"].is_monotonic_increasing)
     True
     """
+    # Both build on plans, so they are loaded when one is worked out.
+    from pitstats.planning.earlier import spread_and_factor, with_earlier
+    from pitstats.planning.looks import with_looks
+
     pits = check_pits(pits)
     difference = (
         checked_difference(difference) if pilot else check_rates(rate, difference)
@@ -280,6 +302,11 @@ def plan_bakes(
     draws = None if pilot is None else draw_pilot(pilot, pilot_pit, difference, frame)
     planned = _planned_looks(looks, bakes)
     days = checked_sessions(sd_session, looked_at=bool(planned))
+    if earlier is not None and (planned or days is not None):
+        raise DesignError(
+            "an earlier spread is borrowed for one look at bakes on days of their own; "
+            "leave looks and sd_session out"
+        )
     if planned:
         bakes = planned[-1]
     spreads = [spreads_of(value, pits) for value in as_list(sd_bake)]
@@ -295,10 +322,10 @@ def plan_bakes(
         for sds in spreads
     ]
     plan = work_out(questions, frame, (cost_per_bake, cost_per_item))
+    if earlier is not None:
+        return with_earlier(plan, questions, spread_and_factor(earlier), frame)
     if not planned:
         return plan
-    from pitstats.planning.looks import with_looks
-
     return with_looks(plan, questions, planned, frame)
 
 

@@ -19,6 +19,7 @@ from scipy.special import expit
 
 from pitstats.analysis.rates.pairs import too_few_bakes
 from pitstats.stats.bake_model import BakeModel, PairEnds
+from pitstats.stats.borrowed_spread import BorrowedModel
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.session_model import SessionModel
 
@@ -129,6 +130,8 @@ class Question:
         Spread between sessions that hold a bake of each pit; None without sessions.
     sd_of_pits : tuple of float or None
         Spread of each pit, where pits differ in it.
+    earlier : tuple of float or None
+        Spread and factor of earlier tests, where the judgment borrows them.
     """
 
     design: BakeDesign
@@ -139,6 +142,7 @@ class Question:
     note: str = ""
     sd_session: float | None = None
     sd_of_pits: tuple[float, ...] | None = None
+    earlier: tuple[float, float] | None = None
 
     def truth(self, *, alike: bool) -> SimulatedTruth:
         """Rates and spread of the simulated studies."""
@@ -200,6 +204,8 @@ class Task:
         Level of the intervals.
     sessions : bool, default False
         Whether the analysis has an effect of sessions, each with a bake of every pit.
+    earlier : tuple of float or None
+        Spread and factor of earlier tests that the analysis borrows.
     """
 
     design: BakeDesign
@@ -212,6 +218,7 @@ class Task:
     margin: float | None
     conf_level: float
     sessions: bool = False
+    earlier: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,6 +234,9 @@ class Tally:
     inside : ndarray of bool
         Whether "no difference beyond the margin" was concluded, for the studies that
         were asked.
+    lent : ndarray
+        Posterior weight of the borrowed spread, for the studies whose intervals were
+        worked out; empty without borrowing.
     """
 
     studies: int
@@ -234,6 +244,7 @@ class Tally:
     low: Array
     high: Array
     inside: NDArray[np.bool_]
+    lent: Array
 
 
 def simulate_burned(
@@ -271,9 +282,15 @@ def run_task(task: Task) -> Tally:
     whole = counts[: max(task.n_widths - task.start, 0)]
     if task.scenario == SINGLE:
         rates = exact.rates(whole)
-        none = np.zeros(0, dtype=np.bool_)
-        return Tally(counts.shape[0], 0, rates.low[:, 0], rates.high[:, 0], none)
-    model: BakeModel | SessionModel = exact
+        ends, none = (rates.low[:, 0], rates.high[:, 0]), np.zeros(0, dtype=np.bool_)
+        return Tally(counts.shape[0], 0, *ends, none, np.empty(0))
+    model: BakeModel | SessionModel | BorrowedModel = exact
+    lent = np.empty(0)
+    if task.earlier is not None:
+        model = BorrowedModel(
+            design.total, design.pit, *task.earlier, conf_level=task.conf_level
+        )
+        lent = model.weights(whole)
     # A single shared session says nothing of how sessions differ.
     if task.sessions and sorted(design.bakes)[-2] > 1:
         model = SessionModel(design.total, design.pit, design.session, task.conf_level)
@@ -284,13 +301,12 @@ def run_task(task: Task) -> Tally:
     if asked:
         separated = int(model.separated(counts, asked, any_pair=True).sum())
     low, high = _first_pair(model, whole if task.scenario == SEPARATED else whole[:0])
-    return Tally(
-        counts.shape[0], separated, low, high, _inside(task, model, counts, whole)
-    )
+    inside = _inside(task, model, counts, whole)
+    return Tally(counts.shape[0], separated, low, high, inside, lent)
 
 
 def _first_pair(
-    model: BakeModel | SessionModel, counts: NDArray[np.int64]
+    model: BakeModel | SessionModel | BorrowedModel, counts: NDArray[np.int64]
 ) -> tuple[Array, Array]:
     """Interval of the first pair that decides its verdict."""
     if counts.shape[0] == 0:
@@ -301,7 +317,7 @@ def _first_pair(
 
 def _inside(
     task: Task,
-    model: BakeModel | SessionModel,
+    model: BakeModel | SessionModel | BorrowedModel,
     counts: NDArray[np.int64],
     whole: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
@@ -348,6 +364,7 @@ def run_designs(
             margin=frame.margin,
             conf_level=frame.conf_level,
             sessions=question.sd_session is not None,
+            earlier=question.earlier,
         )
         parts = _split(whole)
         tasks += parts

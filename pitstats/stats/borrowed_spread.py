@@ -382,10 +382,20 @@ def borrowed_rates(
 
 
 class FalseCalls(NamedTuple):
-    """How often equal pits are called different, with and without borrowing."""
+    """How often equal pits are called different, with and without borrowing.
+
+    Attributes
+    ----------
+    usual, borrowed : float
+        Shares of simulated tests.
+    simulations, seed : int
+        Simulated tests, and their seed.
+    """
 
     usual: float
     borrowed: float
+    simulations: int
+    seed: int
 
 
 def false_calls_if_moodier(
@@ -428,9 +438,8 @@ def false_calls_if_moodier(
     heat = rng.normal(0.0, spread, (simulations, model.usual.total.size))
     logit = marginal_intercept(min(max(rate, 0.01), 0.99), spread) + heat
     burned = rng.binomial(model.usual.total, expit(logit))
-    return FalseCalls(
-        *(
-            float(which.separated(burned, any_pair=True).mean())
-            for which in (model.usual, model)
-        )
+    usual, borrowed = (
+        float(which.separated(burned, any_pair=True).mean())
+        for which in (model.usual, model)
     )
+    return FalseCalls(usual, borrowed, simulations, seed)

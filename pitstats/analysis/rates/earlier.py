@@ -117,7 +117,7 @@ def moodier_sentence(sd: float, calls: FalseCalls) -> str:
         f"If the new fires are twice as moody as the earlier ones (spread "
         f"{MOODIER * sd:.2g}), the borrowed intervals call equal pits different in "
         f"{borrowed} of 100 such tests, the plain ones in {usual} "
-        f"({SIMULATIONS} simulated tests, seed {SEED})."
+        f"({calls.simulations} simulated tests, seed {calls.seed})."
     )
 
 

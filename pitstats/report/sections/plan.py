@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from pitstats.analysis.rates.earlier import earlier_in_words, moodier_sentence
 from pitstats.errors import DesignError
 from pitstats.figures.plans import plot_power
 from pitstats.planning.allocation import SplitPlan
@@ -32,6 +33,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.sections.first_page import every_question
 from pitstats.report.words import count
+from pitstats.stats.borrowed_spread import FalseCalls
 
 _UNKNOWN = (
     "How much bakes of one pit differ is not known beforehand: look at more than one "
@@ -53,6 +55,9 @@ def first_page(results: PlanResults) -> FirstPage:
         caption = "Bars: one simulation error. Line: the chance wanted."
         draw = partial(plot_power, plan, wanted=power)
         body.append(Pictures([Picture("power", draw, plan_in_words(plan), caption)]))
+    lent = earlier_sentences(plan, power)
+    if lent:
+        body += [Heading("With your earlier tests"), Sentences(lent)]
     asked = (plans, spreads, steps, one_pit, budget, order)
     own = [section for ask in asked if not (section := ask(results)).missing]
     body += [
@@ -334,6 +339,7 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
         "ICC": [f"{value:.2f}" for value in table["icc"]],
         "Chance to separate": _with_errors(table, "power"),
         **_look_columns(plan),
+        **_earlier_columns(plan),
         "Width of the interval": [
             f"{points(width)} ± {100 * error:.1f}"
             for width, error in zip(table["width"], table["width_error"], strict=True)
@@ -364,9 +370,50 @@ def _look_columns(plan: BakePlan) -> dict[str, Any]:
     }
 
 
-def _with_errors(table: pd.DataFrame, name: str) -> list[str]:
+def _earlier_columns(plan: BakePlan) -> dict[str, Any]:
+    """Columns of a plan that borrows an earlier spread."""
+    if plan.earlier is None:
+        return {}
+    return {
+        "With the earlier spread": _with_errors(plan.table, "borrowed_power"),
+        "Its false alarm": _with_errors(plan.table, "borrowed_false_alarm"),
+        "Borrowing refused": plan.table["refused"].map(percent),
+    }
+
+
+def earlier_sentences(plan: BakePlan, power: float) -> list[str]:
+    """What borrowing an earlier spread buys and risks; empty without one."""
+    if plan.earlier is None:
+        return []
+    sd, factor = plan.earlier
+    row = _nearest(_usual(plan), power)
+    error = max(row["power_error"], row["borrowed_power_error"])
+    risk = FalseCalls(
+        row["moodier_plain_false_alarm"],
+        row["moodier_false_alarm"],
+        plan.simulations,
+        plan.seed,
+    )
+    design = f"{_times(row['bakes'])} of {row['items']} items"
     return [
-        f"{percent(value)} ± {100 * error:.1f}"
+        f"With {earlier_in_words(sd, factor)}, {design} find the difference in "
+        f"{percent(row['borrowed_power'])} of tests, without it in "
+        f"{percent(row['power'])} (simulation error up to {points(error)}; spread "
+        f"{_spread(row['sd_bake'])}).",
+        f"Such bakes leave {percent(row['unknown_weight'])} of the weight on 'spread "
+        f"not known' on average; in {percent(row['refused'])} of tests they contradict "
+        "the earlier spread, and nothing is borrowed.",
+        moodier_sentence(sd, risk),
+        "The plain answer leads unless the borrowing was declared before the bakes: "
+        f"write [earlier] sd = {sd:.2g}, factor = {factor:.2g} and declared = the day "
+        "into study.toml before the first fire.",
+    ]
+
+
+def _with_errors(table: pd.DataFrame, name: str) -> list[str]:
+    """Shares with their simulation errors; one that is exact has none."""
+    return [
+        f"{percent(value)} ± {100 * error:.1f}" if error else percent(value)
         for value, error in zip(table[name], table[f"{name}_error"], strict=True)
     ]
 
