@@ -47,7 +47,7 @@ class Audit(HTMLParser):
         if tag == "details" and values.get("class") == "chapter":
             self.chapters.append(values["id"] or "")
             assert "open" not in values
-        if tag == "a":
+        if tag == "a" and "download" not in values:
             self.links.append(unquote(values["href"] or "").removeprefix("#"))
 
 

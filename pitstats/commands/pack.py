@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -21,7 +21,8 @@ from pitstats.commands.shared import HELP, force_option, told_plainly
 @click.option(
     "--published",
     type=click.DateTime(["%Y-%m-%d"]),
-    help="Date of publication, such as 2026-05-30; today if not given.",
+    help="Date of publication, such as 2026-05-30; the last session that is named by "
+    "its date if not given.",
 )
 @click.option("--license", "license_text", help="License of the data, in words.")
 @click.option("--no-report", is_flag=True, help="Leave the report out.")
@@ -39,17 +40,19 @@ def pack(
 
     Anybody can check it: pitstats verify FILE.zip.
     """
-    from pitstats.exchange.package import NO_LICENSE, PLAN, write_package
+    from pitstats.exchange.crate import NO_DAY
+    from pitstats.exchange.package import NO_LICENSE, PLAN, last_day, write_package
     from pitstats.report.render import render_report
     from pitstats.study.files import read_study
 
     found = read_study(study)
-    day = (published or datetime.now(UTC)).date()
+    day = published.date() if published else last_day(found)
     plan = study / PLAN
     report = None
     if not no_report:
         with tempfile.TemporaryDirectory() as folder:
-            report = render_report(study, out=folder).read_bytes()
+            # Undated: the same input gives the same bytes.
+            report = render_report(study, out=folder, dated=False).read_bytes()
     target = write_package(
         found,
         out or study.with_name(f"{study.stem}.zip"),
@@ -59,5 +62,8 @@ def pack(
         plan=plan.read_bytes() if study.is_dir() and plan.is_file() else None,
         overwrite=force,
     )
-    click.echo(f"Package: {target} (published {day})")
+    told = f"published {day}"
+    if day == NO_DAY:
+        told = "no date of publication is stated; --published states it"
+    click.echo(f"Package: {target} ({told})")
     click.echo(f"Anybody can check it: pitstats verify {target}")

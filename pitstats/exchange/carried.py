@@ -34,13 +34,19 @@ def sealed(html: str) -> str:
     return page.replace(_OPEN_SEAL, _OPEN_SEAL.replace('""', f'"{seal}"'), 1)
 
 
+def is_sealed(html: str) -> bool:
+    """Whether a page was sealed once, whatever became of it."""
+    return 'name="pitstats-seal"' in html
+
+
 def seal_holds(html: str) -> bool:
     """Whether a page is byte for byte as it was when it was sealed."""
     found = _SEAL.search(html)
     if found is None:
         return False
     page = html[: found.start()] + _OPEN_SEAL + html[found.end() :]
-    return sha256(page.encode()).hexdigest() == found[1]
+    data = page.encode("utf-8", "surrogateescape")
+    return sha256(data).hexdigest() == found[1]
 
 
 def carried_package(html: str) -> bytes:

@@ -10,6 +10,9 @@ from pitstats.exchange.data_package import digest, json_bytes
 from pitstats.study.settings import Settings
 
 NAME = "ro-crate-metadata.json"
+#: Stands for a date of publication that nobody stated: the metadata must have one, and
+#: today's would change the bytes. The calendar of zip files begins here.
+NO_DAY = date(1980, 1, 1)
 _SPECIFICATION = "https://w3id.org/ro/crate/1.1"
 _TYPES = {
     "csv": "text/csv",
@@ -35,12 +38,13 @@ def describe_crate(
        Data Science 5:97-138.
     """
     folders = sorted({path.partition("/")[0] for path in files if "/" in path})
+    unknown = f" The date of publication is not known; {NO_DAY} stands for it."
     top = sorted(path for path in files if "/" not in path)
     root = {
         "@id": "./",
         "@type": "Dataset",
         "name": settings.title,
-        "description": settings.question,
+        "description": settings.question + unknown * (published == NO_DAY),
         "datePublished": published.isoformat(),
         "license": license_text,
         "hasPart": [{"@id": f"{folder}/"} for folder in folders]

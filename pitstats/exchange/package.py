@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import io
 import re
 import sys
-import zipfile
 from collections.abc import Iterable, Mapping
 from datetime import date
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pitstats.exchange.crate import NAME as CRATE_NAME
-from pitstats.exchange.crate import describe_crate
+from pitstats.exchange.crate import NO_DAY, describe_crate
 from pitstats.exchange.data_package import describe_tables, digest, json_bytes
 from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
+from pitstats.exchange.zip_file import zip_bytes
 from pitstats.study.atomic import write_file
 from pitstats.study.csv_text import write_csv
 from pitstats.study.dictionary import data_dictionary
 from pitstats.study.folder_files import folder_texts
+from pitstats.study.versions import versions
 
 if TYPE_CHECKING:
     from pitstats.study.study import Study
@@ -30,8 +29,7 @@ PLAN = "plan.json"
 UNANSWERED = "results/unanswered.csv"
 #: What a package says where nobody stated a license.
 NO_LICENSE = "No license was stated; ask the authors before using it further."
-# The calendar of zip files begins here; the time of writing would change the bytes.
-_NO_TIME = (1980, 1, 1, 0, 0, 0)
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}\b")
 _VERSIONED = ("pitstats", "numpy", "scipy", "pandas", "statsmodels")
 
 
@@ -54,7 +52,8 @@ def write_package(
     path : path-like
         The zip; ``.zip`` is added where it is missing.
     published : datetime.date, optional
-        Date of publication that the metadata state; today if not given.
+        Date of publication that the metadata state. If not given: the last session
+        that is named by its date (YYYY-MM-DD), else 1980-01-01, said to be unknown.
     license_text : str, optional
         Under which license others may use the data, in words or as an address.
     report : bytes, optional
@@ -97,10 +96,7 @@ def write_package(
         if data is not None
     }
     files = package_files(
-        study,
-        published=published or date.today(),
-        license_text=license_text,
-        further=further,
+        study, published=published, license_text=license_text, further=further
     )
     target = Path(path)
     if target.suffix.lower() != ".zip":
@@ -112,7 +108,7 @@ def write_package(
 def package_files(
     study: Study,
     *,
-    published: date,
+    published: date | None = None,
     license_text: str = NO_LICENSE,
     further: Mapping[str, bytes] | None = None,
     names: Iterable[str] = tuple(RESULTS),
@@ -125,11 +121,13 @@ def package_files(
         files[f"results/{name}.csv"] = table_bytes(table)
     files[UNANSWERED] = write_csv(["result", "reason"], reasons.items())
     files["data_dictionary.md"] = data_dictionary().encode()
-    files["versions.json"] = json_bytes(_versions())
+    python = ".".join(map(str, sys.version_info[:3]))
+    files["versions.json"] = json_bytes({"python": python} | versions(_VERSIONED))
     files |= dict(further or {})
     settings = study.settings
     files["datapackage.json"] = describe_tables(files, settings, slug(settings.title))
-    files[CRATE_NAME] = describe_crate(files, settings, published, license_text)
+    day = published or last_day(study)
+    files[CRATE_NAME] = describe_crate(files, settings, day, license_text)
     files[MANIFEST] = manifest_bytes(files, names)
     return files
 
@@ -147,33 +145,21 @@ def manifest_bytes(files: Mapping[str, bytes], names: Iterable[str]) -> bytes:
     )
 
 
-def zip_bytes(files: Mapping[str, bytes]) -> bytes:
-    """Put files into a zip in one way only: sorted, without times, not compressed.
+def last_day(study: Study) -> date:
+    """The last session of kept bakes that is named by its date; `NO_DAY` if none is."""
+    kept = study.bakes.loc[study.bakes["status"] == "kept", "session"]
+    named = [_DAY.match(str(session)) for session in kept.dropna()]
+    days = [_calendar_day(found[0]) for found in named if found]
+    return max((day for day in days if day is not None), default=NO_DAY)
 
-    Not compressed, since libraries that compress differ in the bytes they make.
-    """
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_STORED) as archive:
-        for path in sorted(files):
-            entry = zipfile.ZipInfo(path, date_time=_NO_TIME)
-            entry.create_system = 3
-            entry.external_attr = 0o644 << 16
-            archive.writestr(entry, files[path])
-    return made.getvalue()
+
+def _calendar_day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return None
 
 
 def slug(title: str) -> str:
     """Name for files and packages: small letters, digits and hyphens."""
     return re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:60] or "study"
-
-
-def _versions() -> dict[str, str]:
-    found = {"python": ".".join(map(str, sys.version_info[:3]))}
-    for name in _VERSIONED:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            from pitstats import __version__
-
-            found[name] = __version__ if name == "pitstats" else "unknown"
-    return found

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
+from functools import cache
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,93 +21,47 @@ if TYPE_CHECKING:
 #: hardly ever in one of the first six.
 DIGITS = 6
 
-
-def _burn_rates(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.rates.rates import estimate_burn_rates
-
-    return estimate_burn_rates(study).table
-
-
-def _comparison(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.rates.two_layouts import compare_both_ways
-
-    return compare_both_ways(study).leading.table
-
-
-def _comparison_as_baked(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.rates.compare import compare_pits
-
-    return compare_pits(study).table
-
-
-def _evenness(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.places.evenness import compare_evenness
-
-    return compare_evenness(study).table
-
-
-def _usable_area(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.places.usable_area import estimate_usable_area
-
-    return estimate_usable_area(study).table
-
-
-def _cells(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.places.grate_map import map_cells
-
-    return map_cells(study)
-
-
-def _temperatures(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.heat.temperatures import compare_temperatures
-
-    return compare_temperatures(study).table
-
-
-def _gauges(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.heat.gauge import compare_gauges
-
-    return compare_gauges(study).table
-
-
-def _rise(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.heat.rise import compare_rise
-
-    return compare_rise(study).table
-
-
-def _second_gradings(study: Study) -> pd.DataFrame:
-    from pitstats.analysis.grading.agreement import compare_gradings
-
-    return compare_gradings(study).table
-
-
-#: Every result that a package carries, by the name of its file.
-RESULTS: dict[str, Callable[[Study], pd.DataFrame]] = {
-    "burn_rates": _burn_rates,
-    "comparison": _comparison,
-    "comparison_as_baked": _comparison_as_baked,
-    "evenness": _evenness,
-    "usable_area": _usable_area,
-    "cells": _cells,
-    "temperatures": _temperatures,
-    "gauges": _gauges,
-    "rise": _rise,
-    "second_gradings": _second_gradings,
+#: Every result that a package carries, by the name of its file: the public function
+#: that works it out from the study, and where its result holds the table. Left out is
+#: what asks the same again with other choices: sensitivity and the next step.
+RESULTS: dict[str, tuple[str, str]] = {
+    "burn_rates": ("estimate_burn_rates", "table"),
+    "comparison": ("compare_both_ways", "leading.table"),
+    "comparison_as_baked": ("compare_both_ways", "as_baked.table"),
+    "ranks": ("rank_pits", "table"),
+    "grades": ("compare_grades", "table"),
+    "grade_differences": ("compare_grades", "differences"),
+    "evenness": ("compare_evenness", "table"),
+    "evenness_differences": ("compare_evenness", "differences"),
+    "faces": ("compare_faces", "table"),
+    "usable_area": ("estimate_usable_area", "table"),
+    "usable_area_differences": ("estimate_usable_area", "differences"),
+    "cells": ("map_cells", ""),
+    "patterns": ("map_patterns", "table"),
+    "surface": ("map_surface", "table"),
+    "temperatures": ("compare_temperatures", "table"),
+    "uniformity": ("survey_uniformity", "table"),
+    "gauges": ("compare_gauges", "table"),
+    "rise": ("compare_rise", "table"),
+    "second_gradings": ("compare_gradings", "table"),
+    "setting_changes": ("compare_settings", "table"),
 }
-#: What a page carries: the numbers of its first screen.
-LEADING = ("burn_rates", "comparison")
 
 
 def result_tables(
     study: Study, names: Iterable[str] = tuple(RESULTS)
 ) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
     """Work out the named results; those the study cannot give, with the reason."""
+    import pitstats
+
     tables: dict[str, pd.DataFrame] = {}
     reasons: dict[str, str] = {}
+    worked_out = cache(lambda call: getattr(pitstats, call)(study))
     for name in names:
+        call, place = RESULTS[name]
         try:
-            tables[name] = RESULTS[name](study)
+            result = worked_out(call)
+            tables[name] = attrgetter(place)(result) if place else result
         except DesignError as reason:
             reasons[name] = " ".join(str(reason).split())
     return tables, reasons

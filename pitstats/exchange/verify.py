@@ -6,6 +6,7 @@ import io
 import json
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -14,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from pitstats.errors import InvalidStudyError, PackageError
-from pitstats.exchange.carried import carried_package, seal_holds
+from pitstats.exchange.carried import carried_package, is_sealed, seal_holds
 from pitstats.exchange.data_package import digest
 from pitstats.exchange.package import (
     FORMAT,
@@ -22,9 +23,9 @@ from pitstats.exchange.package import (
     MANIFEST,
     UNANSWERED,
     manifest_bytes,
-    zip_bytes,
 )
 from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
+from pitstats.exchange.zip_file import container, entries_of
 
 #: The zip as a whole, where a byte outside its files was changed.
 CONTAINER = "the zip itself"
@@ -32,6 +33,7 @@ PAGE = "the page"
 # Six digits are kept, so the last of them may be off by one.
 _TOLERANCE = 1.5e-5
 _MOST_FILES, _MOST_BYTES = 500, 200_000_000
+_UNREADABLE = (NotImplementedError, RuntimeError, EOFError, ValueError)
 _COLUMNS = ["result", "row", "column", "stated", "recomputed", "same"]
 
 
@@ -112,12 +114,13 @@ def verify_package(path: str | Path) -> Verification:
     """
     data = _read(Path(path))
     changed: list[str] = []
-    if not zipfile.is_zipfile(io.BytesIO(data)):
-        html = data.decode("utf-8", "replace")
-        data = carried_package(html)
+    if zipfile.is_zipfile(io.BytesIO(data)):
+        files = _unpacked(data)
+    else:
+        html = data.decode("utf-8", "surrogateescape")
         if not seal_holds(html):
             changed.append(PAGE)
-    files = _unpacked(data)
+        data, files = _carried(html)
     manifest = _manifest(files)
     changed += _changed(files, manifest, data)
     table, problems = _compared(files, manifest["results"])
@@ -137,6 +140,19 @@ def _read(path: Path) -> bytes:
         raise PackageError(f"{path} cannot be read: {error.strerror}.") from error
 
 
+def _carried(html: str) -> tuple[bytes, dict[str, bytes]]:
+    """The package inside a page, and its files."""
+    try:
+        data = carried_package(html)
+        return data, _unpacked(data)
+    except PackageError as error:
+        if not is_sealed(html):
+            raise
+        raise PackageError(
+            "The page was changed since it was made: the data inside it is damaged."
+        ) from error
+
+
 def _unpacked(data: bytes) -> dict[str, bytes]:
     """Read the files of a zip after measuring them."""
     try:
@@ -149,7 +165,7 @@ def _unpacked(data: bytes) -> dict[str, bytes]:
             if len(set(names)) < len(names) or any(map(_leads_out, names)):
                 raise PackageError("The zip has file names that no package has.")
             return {entry.filename: archive.read(entry) for entry in entries}
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+    except (zipfile.BadZipFile, zlib.error, *_UNREADABLE) as error:
         raise PackageError(
             "The zip is damaged and cannot be read. Fetch or pack it again."
         ) from error
@@ -192,8 +208,9 @@ def _changed(
     )
     if not changed and files[MANIFEST] != manifest_bytes(inside, manifest["results"]):
         changed.append(MANIFEST)
-    if not changed and zip_bytes(files) != data:
-        changed.append(CONTAINER)
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        if not changed and container(sorted(entries_of(data, archive))) != data:
+            changed.append(CONTAINER)
     return changed
 
 

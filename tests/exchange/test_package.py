@@ -2,11 +2,16 @@
 
 import io
 import json
+import os
+import subprocess
+import sys
 import zipfile
+from dataclasses import replace
 from datetime import date
 from importlib.metadata import distribution
 from pathlib import Path
 from types import SimpleNamespace
+from unittest.mock import patch
 
 import pandas as pd
 import pytest
@@ -14,17 +19,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import pitstats as ps
-from pitstats.exchange.carried import data_link, sealed
+from pitstats.exchange import verify
+from pitstats.exchange.carried import carried_package, data_link, sealed
+from pitstats.exchange.crate import NO_DAY
 from pitstats.exchange.data_package import digest
 from pitstats.exchange.package import (
     MANIFEST,
+    last_day,
     manifest_bytes,
     package_files,
-    zip_bytes,
 )
-from pitstats.exchange.result_tables import LEADING, RESULTS
+from pitstats.exchange.result_tables import RESULTS
+from pitstats.exchange.zip_file import zip_bytes
 
 DAY = date(2026, 5, 30)
+SEAL = b'name="pitstats-seal"'
+NO_NUMBERS = pd.DataFrame({"same": []})
+LEADING = ("burn_rates", "comparison")  # few results suffice where others are meant
 
 
 @pytest.fixture(scope="module")
@@ -167,7 +178,8 @@ def test_a_bomb_is_measured_before_it_is_unpacked(tmp_path: Path) -> None:
 
 def test_a_page_carries_its_data_and_shows_changes(tmp_path: Path) -> None:
     study = ps.demo_study("one_bake_each")
-    data = zip_bytes(package_files(study, published=DAY, names=LEADING))
+    files = package_files(study, published=DAY, names=LEADING)
+    data = zip_bytes(files, compressed=True)
     link = data_link(data, "data.zip", "The data")
     page = sealed(f"<html><head><title>T</title></head><p>12 %</p>{link}</html>")
     path = tmp_path / "page.html"
@@ -177,6 +189,91 @@ def test_a_page_carries_its_data_and_shows_changes(tmp_path: Path) -> None:
     found = ps.verify_package(path)
     assert found.changed == ("the page",)
     assert not found.same
+
+
+def test_a_page_damaged_in_its_data_says_so(tmp_path: Path) -> None:
+    link = data_link(zip_bytes({"a": b"a" * 99}, compressed=True), "d.zip", "Data")
+    page = sealed(f"<html><head></head>{link}</html>")
+    path = tmp_path / "page.html"
+    path.write_text(page.replace("base64,UEs", "base64,UEt"))
+    with pytest.raises(ps.PackageError, match="changed since it was made"):
+        ps.verify_package(path)
+
+
+def test_the_day_of_publication_is_the_last_that_names_a_session() -> None:
+    study = ps.demo_study("four_pits")
+    assert last_day(study) == NO_DAY
+    days = {"day 1": "2026-05-30", "day 2": "2026-06-02, windy", "day 3": "2026-13-01"}
+    named = study.bakes.assign(session=study.bakes["session"].replace(days))
+    assert last_day(replace(study, bakes=named)) == date(2026, 6, 2)
+
+
+_PACK = """
+import sys
+from pitstats.cli import main
+main(["pack", sys.argv[1], "--out", sys.argv[2]])
+"""
+
+
+def test_two_machines_would_pack_the_same_bytes(tmp_path: Path) -> None:
+    packed = []
+    for number, (zone, language, seed) in enumerate(
+        [("Pacific/Auckland", "C", "1"), ("America/Lima", "de_DE.UTF-8", "77")]
+    ):
+        folder = tmp_path / f"yard {number}" / "deep"[: 2 * number]
+        ps.write_study(ps.demo_study("one_bake_each"), folder / "my_test")
+        target = folder / "my_test.zip"
+        there = {"TZ": zone, "LC_ALL": language, "PYTHONHASHSEED": seed}
+        subprocess.run(
+            [sys.executable, "-c", _PACK, str(folder / "my_test"), str(target)],
+            cwd=folder,
+            env=os.environ | there,
+            check=True,
+            capture_output=True,
+        )
+        packed.append(target.read_bytes())
+        assert ps.verify_package(target).same
+    assert packed[0] == packed[1]
+
+
+@settings(max_examples=60, deadline=None)
+@given(place=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255))
+def test_any_changed_byte_of_a_report_is_found(
+    report: Path, tmp_path_factory: pytest.TempPathFactory, place: float, flip: int
+) -> None:
+    data = bytearray(report.read_bytes())
+    data[int(place * len(data))] ^= flip
+    path = tmp_path_factory.getbasetemp() / "flipped.html"
+    path.write_bytes(data)
+    with patch.object(verify, "_compared", return_value=(NO_NUMBERS, [])):
+        try:
+            changed = ps.verify_package(path).changed
+        except ps.PackageError as error:
+            changed = (str(error),)
+    named = ("the page", "The page was changed since it was made: the data inside it")
+    assert any(change.startswith(named) for change in changed) or SEAL not in data
+
+
+def test_a_brief_report_of_a_workbook_carries_its_data(report: Path) -> None:
+    found = ps.verify_package(report)
+    assert found.same
+    assert set(found.table["result"]) >= {"burn_rates", "comparison", "grades"}
+    html = report.read_text("utf-8")
+    assert '<details class="chapter"' not in html
+    assert "<script" not in html
+    assert html.index("Take the data of this page") > html.index("<footer>")
+    packed = zipfile.ZipFile(io.BytesIO(carried_package(html)))
+    assert "study/bakes.csv" in packed.namelist()
+    assert not [name for name in packed.namelist() if name.endswith("html")]
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("report")
+    ps.write_study(ps.demo_study("one_bake_each"), folder / "mine.xlsx")
+    return ps.render_report(
+        folder / "mine.xlsx", out=folder / "out", brief=True, progress=False
+    )
 
 
 def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:

@@ -13,8 +13,12 @@ import nbformat
 import pytest
 
 import pitstats as ps
+from pitstats.exchange.carried import data_link, sealed
+from pitstats.exchange.package import package_files
+from pitstats.exchange.zip_file import zip_bytes
 from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.render.page_html import page_html
+from tests.browser import chromium
 from tests.report.studies import results_of
 
 CHROMIUM = which("chromium") or ""
@@ -45,7 +49,11 @@ def page_of(name: str) -> str:
     for title, sections in COMPARE_PITS[:1] + COMPARE_PITS[-1:]:
         cells.append(nbformat.v4.new_markdown_cell(f"## {title}\n\nIn words."))
         cells += [_output(page.html(ask(results))) for ask in sections]
-    return page_html(nbformat.v4.new_notebook(cells=cells), [("Data", "d")], "Title")
+    study = ps.demo_study("one_bake_each")
+    packed = zip_bytes(package_files(study, names=["burn_rates"]), compressed=True)
+    data = data_link(packed, "data.zip", "Take the data with you")
+    notebook = nbformat.v4.new_notebook(cells=cells)
+    return sealed(page_html(notebook, [("Data", "d")], "Title", data=data))
 
 
 def _output(content: str) -> Any:
@@ -98,3 +106,20 @@ def test_a_link_opens_its_chapter_and_no_other(tmp_path: Path) -> None:
     assert linked["open"] == 1
     every = seen(tmp_path, page, width=390, dark=False, opened=False, hash="#all")
     assert every["open"] == 2
+
+
+def test_the_data_come_out_of_the_page_without_a_request(tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    page.write_text(page_of("one_bake_each"), "utf-8")
+    downloads = tmp_path / "downloads"
+    downloads.mkdir()
+    with chromium(tmp_path / "profile", downloads) as browser:
+        shown = browser.page()
+        shown.open(page)
+        assert shown.text("#data a") == "Take the data with you"
+        shown.tap("#data a")
+        taken = downloads / "data.zip"
+        shown.until(taken.is_file, "the data are there")
+        assert shown.trouble() == []
+    assert ps.verify_package(taken).same
+    assert ps.verify_package(page).same

@@ -15,15 +15,21 @@ _LINK = re.compile(r'<a href="#[^"]*">(.*?)</a>', re.DOTALL)
 
 
 def page_html(
-    notebook: Any, stamp: list[tuple[str, str]], title: str, *, brief: bool = False
+    notebook: Any,
+    stamp: list[tuple[str, str]],
+    title: str,
+    *,
+    brief: bool = False,
+    data: str = "",
 ) -> str:
-    """Write the page of a finished notebook."""
+    """Write the page of a finished notebook; ``data`` is a link to its data."""
     page = {
         "title": title,
         "stamp": stamp,
         "style": (_TEMPLATES / "page.css").read_text("utf-8"),
         "script": (_TEMPLATES / "page.js").read_text("utf-8"),
         "brief": brief,
+        "data": data,
     }
     html = _filled(with_chapters(notebook), page)
     return _LINK.sub(r"\1", html) if brief else html

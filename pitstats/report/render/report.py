@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pitstats.errors import ExistsError, RenderUsageError
+from pitstats.exchange.carried import data_link, sealed
+from pitstats.exchange.zip_file import zip_bytes
 from pitstats.report.made_files import LIST_NAME
 from pitstats.report.render.chapters import first_page_cells
 from pitstats.report.render.execute import execute
@@ -18,9 +21,15 @@ from pitstats.report.render.page_html import page_html
 from pitstats.report.render.parameters import PLACE, declared_parameters
 from pitstats.report.render.stamp import stamp_of
 from pitstats.study.atomic import publish
+from pitstats.study.files import read_study
 from pitstats.study.made import list_name
 from pitstats.study.shipped import shipped_folder
+from pitstats.study.study import Study
 from pitstats.study.switch import switching
+
+_DATA_LINK = "Take the data of this page with you (zip)"
+# The parameter of a notebook that names a second study.
+_OTHER_STUDY = "after_path"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,8 +58,13 @@ def render_report(
     brief: bool = False,
     overwrite: bool = False,
     progress: bool = True,
+    dated: bool = True,
 ) -> Path:
     """Run a notebook on a study and write one HTML page that opens offline.
+
+    A page about one study carries its data: record and results as one zip at its foot,
+    as `write_package` makes it. The page is sealed, and `verify_package` shows any
+    change of it.
 
     Beside ``STUDY-NOTEBOOK.html`` come the executed notebook and a folder
     ``STUDY-NOTEBOOK-files`` with the figures (PNG, SVG), the tables (CSV) and a stamp
@@ -72,6 +86,8 @@ def render_report(
         Replace an earlier report of the same name.
     progress : bool, default True
         Show a progress bar on stderr.
+    dated : bool, default True
+        Say on the page when it was made.
 
     Returns
     -------
@@ -110,23 +126,30 @@ def render_report(
         work, files = switch.scratch, switch.new / target.parts[2]
         files.mkdir()
         with early_kernel(source, work) as kernel:
-            title = source.stem if study is None else _title_of(study)
+            # A study with problems is refused before a kernel is started.
+            found = None if study is None else read_study(study)
             declared = declared_parameters(source)
             values = declared.checked(given)
             if PLACE in declared.parameters:
                 values[PLACE] = str(files.resolve())
             run = _first_page_of(source, work) if brief else source
-            finished = execute(run, values, work, kernel, progress=progress)
+            # While the kernel is busy, this process would only wait for it.
+            with ThreadPoolExecutor(1) as beside:
+                carried = beside.submit(_data_of, found, values)
+                finished = execute(run, values, work, kernel, progress=progress)
+                data = carried.result()
         # Where the kernel kept the list of what it made; a report is made anew.
         (files / LIST_NAME).unlink(missing_ok=True)
-        stamp = stamp_of(source, study, values, declared)
+        stamp = stamp_of(source, study, values, declared, dated=dated)
         _clean(finished, target.folder.resolve(), stamp, study)
         _write_notebook(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        html = page_html(finished, stamp, title, brief=brief)
-        (switch.new / target.parts[0]).write_text(html, "utf-8")
+        title = source.stem if found is None else _one_line(found.settings.title)
+        html = page_html(finished, stamp, title, brief=brief, data=data)
+        # As bytes: no system may write the ends of lines its own way under the seal.
+        (switch.new / target.parts[0]).write_bytes(sealed(html).encode("utf-8"))
         listing = f"{target.parts[2]}/{list_name('report')}"
         publish(switch, target.folder, listing=listing)
     return target.html
@@ -162,11 +185,19 @@ def _find_notebook(notebook: str) -> Path:
     )
 
 
-def _title_of(study: Path) -> str:
-    """Title of a study; one with problems is refused before a kernel is started."""
-    from pitstats.study.files import read_study
+def _data_of(study: Study | None, values: Mapping[str, object]) -> str:
+    """Link to the data of a page about one study; empty for any other page."""
+    if study is None or values.get(_OTHER_STUDY):
+        return ""
+    from pitstats.exchange.package import package_files, slug
 
-    return " ".join(read_study(study).settings.title.split())
+    files = package_files(study)
+    name = f"{slug(study.settings.title)}.zip"
+    return data_link(zip_bytes(files, compressed=True), name, _DATA_LINK)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def _refuse_existing(target: _Target, overwrite: bool) -> None:

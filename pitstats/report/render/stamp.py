@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pitstats.report.render.parameters import Declared
+from pitstats.study.versions import versions
 
 # Packages whose version can change a number or a picture.
 _STAMPED = (
@@ -24,34 +25,29 @@ _STAMPED = (
 
 
 def stamp_of(
-    source: Path, study: Path | None, values: Mapping[str, object], declared: Declared
+    source: Path,
+    study: Path | None,
+    values: Mapping[str, object],
+    declared: Declared,
+    *,
+    dated: bool,
 ) -> list[tuple[str, str]]:
     """What stands at the foot of a page, and in its notebook."""
     seed = declared.used(values).get("seed", "not used")
     stamp = [
         ("Notebook", source.stem),
         ("Parameters", declared.shown(values)),
-        ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")),
         (
             "Randomness",
             f"seed {seed}; the quasi-random points of the method are fixed",
         ),
-        ("Versions", ", ".join(f"{name} {_version(name)}" for name in _STAMPED)),
+        ("Versions", ", ".join(map(" ".join, versions(_STAMPED).items()))),
     ]
+    if dated:
+        stamp.insert(2, ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")))
     if study is not None:
         stamp.insert(1, ("Data", f"{study.name}, SHA-256 {data_hash(study)}"))
     return stamp
-
-
-def _version(name: str) -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        from pitstats import __version__
-
-        return __version__ if name == "pitstats" else "unknown"
 
 
 def data_hash(study: Path) -> str:
