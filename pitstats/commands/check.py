@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, PROBLEMS, told_plainly
+from pitstats.commands.shared import DONE, HELP, PROBLEMS, told_plainly
 from pitstats.errors import InvalidStudyError, Problem
 
 
@@ -31,7 +31,7 @@ def check(study: Path, style: str) -> None:
     """List every problem of STUDY (a folder or workbook), first row first.
 
     A study without problems, finished or planned, is also looked through for what
-    would make the comparison unfair.
+    would make the comparison unfair. What differs from its frozen plan is listed.
     """
     from pitstats.analysis.fairness import audit_fairness
     from pitstats.analysis.fairness.extra_bakes import suggest_bakes
@@ -40,19 +40,27 @@ def check(study: Path, style: str) -> None:
         extra_bakes_table,
     )
     from pitstats.report.sections.fairness import findings_text
+    from pitstats.study.cells import escaped
     from pitstats.study.files import read_study
+    from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
 
     try:
         found = read_study(study)
     except InvalidStudyError as error:
         _say_problems(error, style)
         sys.exit(PROBLEMS)
+    plan = kept_plan(study)
+    changes = [] if plan is None else plan_changes(plan, found)
+    intact = plan is None or read_plan(plan).intact
     if style == "json":
-        _say_json([], found.assumptions)
-        return
+        _say_json([], found.assumptions, changes)
+        sys.exit(DONE if intact else PROBLEMS)
     for assumption in found.assumptions:
         click.echo(f"Assumed: {assumption}")
     click.echo(f"{study}: no problems. {found!r}")
+    if plan is not None:
+        said = changes or ["As it was frozen."]
+        click.echo("\n".join(["Plan:", *(f"- {escaped(line)}" for line in said)]))
     text = findings_text(audit_fairness(found))
     if text:
         click.echo(f"\n{text}")
@@ -60,6 +68,8 @@ def check(study: Path, style: str) -> None:
     if len(more.table):
         click.echo(f"\n{extra_bakes_sentences(more)[0]}")
         click.echo(extra_bakes_table(more).to_string(index=False))
+    if not intact:
+        sys.exit(PROBLEMS)
 
 
 def _say_problems(error: InvalidStudyError, style: str) -> None:
@@ -74,9 +84,14 @@ def _say_problems(error: InvalidStudyError, style: str) -> None:
         click.echo(escaped("\n".join([str(error), *notes])))
 
 
-def _say_json(problems: Sequence[Problem], assumptions: Iterable[str]) -> None:
+def _say_json(
+    problems: Sequence[Problem],
+    assumptions: Iterable[str],
+    plan_changes: Sequence[str] = (),
+) -> None:
     content = {
         "problems": [asdict(problem) for problem in problems],
         "assumptions": list(assumptions),
+        "plan_changes": list(plan_changes),
     }
     click.echo(json.dumps(content, indent=2, ensure_ascii=True))

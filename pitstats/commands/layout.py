@@ -9,7 +9,7 @@ import click
 
 from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
 from pitstats.commands.values import Looks, PitSize, Share
-from pitstats.errors import DesignError
+from pitstats.errors import DesignError, ExistsError
 
 
 @click.command(
@@ -67,6 +67,7 @@ def layout(
     from pitstats.planning.layout import randomize_layout
     from pitstats.planning.looks import checked_looks
     from pitstats.study.files import write_study
+    from pitstats.study.frozen_plan import plan_path, write_plan
 
     grates = dict(pits)
     if len(grates) < len(pits):
@@ -85,8 +86,15 @@ def layout(
         settings={key: value for key, value in stated.items() if value is not None},
         seed=seed,
     )
+    plan = plan_path(dest)
+    if plan.exists() and not force:
+        raise ExistsError(
+            f"{plan} is there and was left as it is. Choose another name."
+        )
     write_study(drawn.study, dest, overwrite=force, only_made=True)
+    frozen = write_plan(drawn.study, dest, overwrite=force)
     click.echo(f"Planned study: {dest} (seed {drawn.seed})")
+    click.echo(f"Frozen plan: {plan} (SHA-256 {frozen})")
     for line in (*drawn.rules, *drawn.caveats):
         click.echo(f"- {line}")
     click.echo(f"Next: pitstats sheets {dest}")

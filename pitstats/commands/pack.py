@@ -41,13 +41,13 @@ def pack(
     Anybody can check it: pitstats verify FILE.zip.
     """
     from pitstats.exchange.crate import NO_DAY
-    from pitstats.exchange.package import NO_LICENSE, PLAN, last_day, write_package
+    from pitstats.exchange.package import NO_LICENSE, last_day, write_package
     from pitstats.report.render import render_report
     from pitstats.study.files import read_study
+    from pitstats.study.frozen_plan import kept_plan
 
     found = read_study(study)
     day = published.date() if published else last_day(found)
-    plan = study / PLAN
     report = None
     if not no_report:
         with tempfile.TemporaryDirectory() as folder:
@@ -59,7 +59,7 @@ def pack(
         published=day,
         license_text=license_text or NO_LICENSE,
         report=report,
-        plan=plan.read_bytes() if study.is_dir() and plan.is_file() else None,
+        plan=kept_plan(study),
         overwrite=force,
     )
     told = f"published {day}"

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from pitstats.commands.shared import HELP, force_option, told_plainly
+from pitstats.errors import DesignError
+
+if TYPE_CHECKING:
+    from pitstats.study.study import Study
 
 
 @click.command(context_settings=HELP, short_help="Write what to carry outside.")
@@ -37,8 +42,10 @@ def sheets(
     from pitstats.study.files import read_study
 
     folder = out or study.with_name(f"{study.stem}-sheets")
+    planned = read_study(study)
+    _freeze(planned, study)
     written = write_sheets(
-        read_study(study),
+        planned,
         folder,
         paper="A4" if paper == "A4" else "Letter",
         mirrored=mirrored,
@@ -53,3 +60,27 @@ def sheets(
         "status of every bake to kept or excluded, then: pitstats report "
         f"{folder / 'entry.xlsx'}"
     )
+
+
+def _freeze(planned: Study, path: Path) -> None:
+    """Freeze a plan that was made by hand; hold the study to one that is frozen."""
+    from pitstats.study.frozen_plan import (
+        kept_plan,
+        plan_changes,
+        plan_path,
+        write_plan,
+    )
+
+    frozen = kept_plan(path)
+    baked = not planned.bakes["status"].eq("planned").all()
+    if baked:
+        return
+    if frozen is None:
+        told = write_plan(planned, path)
+        click.echo(f"Frozen plan: {plan_path(path)} (SHA-256 {told})")
+    elif changes := plan_changes(frozen, planned):
+        raise DesignError(
+            f"The study is not as its plan was frozen: {' '.join(changes)} Put it "
+            f"back. As nothing was baked yet, you may also remove {plan_path(path)} "
+            "and run this again."
+        )

@@ -18,6 +18,7 @@ from pitstats.study.atomic import write_file
 from pitstats.study.csv_text import write_csv
 from pitstats.study.dictionary import data_dictionary
 from pitstats.study.folder_files import folder_texts
+from pitstats.study.frozen_plan import NAME
 from pitstats.study.versions import versions
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 
 FORMAT, FORMAT_VERSION = "pitstats package", 1
 MANIFEST = "manifest.json"
-PLAN = "plan.json"
 UNANSWERED = "results/unanswered.csv"
 #: What a package says where nobody stated a license.
 NO_LICENSE = "No license was stated; ask the authors before using it further."
@@ -92,7 +92,7 @@ def write_package(
     """
     further = {
         name: data
-        for name, data in (("report.html", report), (PLAN, plan))
+        for name, data in (("report.html", report), (NAME, plan))
         if data is not None
     }
     files = package_files(

@@ -10,7 +10,7 @@ import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -26,6 +26,11 @@ from pitstats.exchange.package import (
 )
 from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
 from pitstats.exchange.zip_file import container, entries_of
+from pitstats.study.frozen_plan import NAME as PLAN
+from pitstats.study.frozen_plan import plan_changes, read_plan
+
+if TYPE_CHECKING:
+    from pitstats.study.study import Study
 
 #: The zip as a whole, where a byte outside its files was changed.
 CONTAINER = "the zip itself"
@@ -50,7 +55,10 @@ class Verification:
         Files whose bytes are not those that were packed, files that are missing or
         were added; "the zip itself" or "the page" where the change lies outside them.
     problems : tuple of str
-        Why results could not be worked out again, if so.
+        Why results could not be worked out again, if so; a plan changed after it was
+        frozen.
+    plan : tuple of str
+        What differs between the frozen plan and the record, which changes no number.
     same : bool
         Whether nothing was changed and every number came out again.
     """
@@ -58,6 +66,7 @@ class Verification:
     table: pd.DataFrame
     changed: tuple[str, ...]
     problems: tuple[str, ...]
+    plan: tuple[str, ...] = ()
 
     @property
     def same(self) -> bool:
@@ -77,6 +86,8 @@ class Verification:
             parts.append(f"Changed since it was packed: {', '.join(self.changed)}.")
         else:
             parts.append("No file was changed.")
+        if self.plan:
+            parts.append(f"Not as planned: {' '.join(self.plan)}")
         return " ".join([*parts, *self.problems])
 
 
@@ -123,9 +134,24 @@ def verify_package(path: str | Path) -> Verification:
         data, files = _carried(html)
     manifest = _manifest(files)
     changed += _changed(files, manifest, data)
-    table, problems = _compared(files, manifest["results"])
+    study, problems = _record(files)
+    table = pd.DataFrame(columns=_COLUMNS)
+    plan: list[str] = []
+    if study is not None:
+        problems += [
+            f"This version knows no result called {name!r}."
+            for name in manifest["results"]
+            if name not in RESULTS
+        ]
+        table = _compared(files, manifest["results"], study)
+        plan = plan_changes(files[PLAN], study) if PLAN in files else []
+    if PLAN in files and not read_plan(files[PLAN]).intact:
+        problems, plan = [*problems, *plan], []
     return Verification(
-        table=table, changed=tuple(dict.fromkeys(changed)), problems=tuple(problems)
+        table=table,
+        changed=tuple(dict.fromkeys(changed)),
+        problems=tuple(problems),
+        plan=tuple(plan),
     )
 
 
@@ -214,28 +240,26 @@ def _changed(
     return changed
 
 
-def _compared(
-    files: Mapping[str, bytes], names: list[str]
-) -> tuple[pd.DataFrame, list[str]]:
-    """Every cell of the results, stated and worked out again."""
+def _record(files: Mapping[str, bytes]) -> tuple[Study | None, list[str]]:
+    """The record, or why it cannot be read."""
     from pitstats.study.files import read_study
 
-    problems = [
-        f"This version knows no result called {name!r}."
-        for name in names
-        if name not in RESULTS
-    ]
     with tempfile.TemporaryDirectory() as folder:
         for path, content in files.items():
             if path.startswith("study/") and path.count("/") == 1:
                 Path(folder, path.removeprefix("study/")).write_bytes(content)
         try:
-            study = read_study(folder)
+            return read_study(folder), []
         except InvalidStudyError as error:
             first = error.problems[0]
-            problems.append(f"The record in it cannot be read: {first}")
-            return pd.DataFrame(columns=_COLUMNS), problems
-        tables, reasons = result_tables(study, [n for n in names if n in RESULTS])
+            return None, [f"The record in it cannot be read: {first}"]
+
+
+def _compared(
+    files: Mapping[str, bytes], names: list[str], study: Study
+) -> pd.DataFrame:
+    """Every cell of the results, stated and worked out again."""
+    tables, reasons = result_tables(study, [n for n in names if n in RESULTS])
     again = {name: _cells(table_bytes(table)) for name, table in tables.items()}
     again["unanswered"] = pd.DataFrame(
         {"result": list(reasons), "reason": list(reasons.values())}, dtype=str
@@ -248,7 +272,7 @@ def _compared(
         name = path.removeprefix("results/").removesuffix(".csv")
         if path.startswith("results/") and path != UNANSWERED and name not in again:
             rows += _rows(name, _cells(files[path]), pd.DataFrame())
-    return pd.DataFrame(rows, columns=_COLUMNS), problems
+    return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def _cells(data: bytes) -> pd.DataFrame:

@@ -34,6 +34,7 @@ from pitstats.planning.sheet_pages import (
 )
 from pitstats.study.atomic import write_folder
 from pitstats.study.files import PathLike, read_study
+from pitstats.study.frozen_plan import plan_bytes, plan_path
 from pitstats.study.html_text import isolated_in_template
 from pitstats.study.study import Study
 from pitstats.study.workbook import entry_workbook_bytes
@@ -53,9 +54,10 @@ KEY = "sealed_key.html"
 PHONE = "grade.html"
 FORM = "grade_form.xlsx"
 WORKBOOK = "entry.xlsx"
+PLAN = plan_path(Path(WORKBOOK)).name
 
 _PAGES = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, PHONE)
-_OURS = (*_PAGES, FORM, WORKBOOK)
+_OURS = (*_PAGES, FORM, WORKBOOK, PLAN)
 
 
 def write_sheets(
@@ -84,7 +86,8 @@ def write_sheets(
     faces : sequence of {"top", "bottom", "side"}
         Faces that are graded.
     entry_workbook : bool, default False
-        Whether to add the entry workbook (``entry.xlsx``) to type the results into.
+        Whether to add the entry workbook (``entry.xlsx``) to type the results into,
+        and the frozen plan beside it (``entry.plan.json``) if nothing was baked yet.
     overwrite : bool, default False
         Whether sheets that are there may be replaced. Other files in the folder always
         stay, and so does an entry workbook that was filled in.
@@ -141,6 +144,8 @@ def write_sheets(
     content[FORM] = form_bytes(page_plan(study, *planned_parts(study), faces))
     if entry_workbook:
         content[WORKBOOK] = entry_workbook_bytes(study)
+        if study.bakes["status"].eq("planned").all():
+            content[PLAN] = plan_bytes(study)
     folder = Path(dest)
     filled = WORKBOOK if (folder / WORKBOOK).is_file() else None
     if filled and entry_workbook and overwrite:
@@ -309,7 +314,10 @@ def _who_gets_what(*, again: bool) -> list[tuple[str, str]]:
     return [
         ("at the pits", "protocol, grids, records"),
         ("grader", grading),
-        ("locked away", "sealed key, entry workbook; the grids after unloading"),
+        (
+            "locked away",
+            "sealed key, entry workbook and plan; the grids after unloading",
+        ),
     ]
 
 

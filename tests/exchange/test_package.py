@@ -245,7 +245,7 @@ def test_any_changed_byte_of_a_report_is_found(
     data[int(place * len(data))] ^= flip
     path = tmp_path_factory.getbasetemp() / "flipped.html"
     path.write_bytes(data)
-    with patch.object(verify, "_compared", return_value=(NO_NUMBERS, [])):
+    with patch.object(verify, "_compared", return_value=NO_NUMBERS):
         try:
             changed = ps.verify_package(path).changed
         except ps.PackageError as error:

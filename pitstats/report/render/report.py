@@ -22,6 +22,8 @@ from pitstats.report.render.parameters import PLACE, declared_parameters
 from pitstats.report.render.stamp import stamp_of
 from pitstats.study.atomic import publish
 from pitstats.study.files import read_study
+from pitstats.study.frozen_plan import NAME as PLAN
+from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
 from pitstats.study.made import list_name
 from pitstats.study.shipped import shipped_folder
 from pitstats.study.study import Study
@@ -135,12 +137,15 @@ def render_report(
             run = _first_page_of(source, work) if brief else source
             # While the kernel is busy, this process would only wait for it.
             with ThreadPoolExecutor(1) as beside:
-                carried = beside.submit(_data_of, found, values)
+                plan = None if study is None else kept_plan(study)
+                carried = beside.submit(_data_of, found, plan, values)
                 finished = execute(run, values, work, kernel, progress=progress)
                 data = carried.result()
         # Where the kernel kept the list of what it made; a report is made anew.
         (files / LIST_NAME).unlink(missing_ok=True)
         stamp = stamp_of(source, study, values, declared, dated=dated)
+        if found is not None and plan is not None:
+            stamp.insert(2, ("Plan", _told(plan, found)))
         _clean(finished, target.folder.resolve(), stamp, study)
         _write_notebook(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
@@ -185,13 +190,21 @@ def _find_notebook(notebook: str) -> Path:
     )
 
 
-def _data_of(study: Study | None, values: Mapping[str, object]) -> str:
+def _told(plan: bytes, study: Study) -> str:
+    """The frozen plan, and what differs from it."""
+    changes = " ".join(plan_changes(plan, study)) or "The record is as planned."
+    return f"frozen before the bakes, SHA-256 {read_plan(plan).sha256}. {changes}"
+
+
+def _data_of(
+    study: Study | None, plan: bytes | None, values: Mapping[str, object]
+) -> str:
     """Link to the data of a page about one study; empty for any other page."""
     if study is None or values.get(_OTHER_STUDY):
         return ""
     from pitstats.exchange.package import package_files, slug
 
-    files = package_files(study)
+    files = package_files(study, further={} if plan is None else {PLAN: plan})
     name = f"{slug(study.settings.title)}.zip"
     return data_link(zip_bytes(files, compressed=True), name, _DATA_LINK)
 
