@@ -65,6 +65,7 @@ from .analysis.retest.compare import compare_settings as compare_settings
 from .analysis.retest.compare import retest as retest
 from .analysis.season.estimate import SeasonEstimate as SeasonEstimate
 from .analysis.season.estimate import estimate_season as estimate_season
+from .analysis.season.graders import season_graders as season_graders
 from .analysis.season.progress import season_change as season_change
 from .analysis.season.progress import season_progress as season_progress
 from .analysis.season.progress import season_repeatability as season_repeatability

@@ -42,6 +42,7 @@ from pitstats.report.sections.retest import what_else as what_else
 from pitstats.report.sections.rise import section as rise
 from pitstats.report.sections.safety import section as safety
 from pitstats.report.sections.season import course as season_course
+from pitstats.report.sections.season import graders as season_graders
 from pitstats.report.sections.season import pairs as season_pairs
 from pitstats.report.sections.season import rates as season_rates
 from pitstats.report.sections.sensitivity import section as sensitivity
@@ -84,6 +85,7 @@ __all__ = [
     "rise",
     "safety",
     "season_course",
+    "season_graders",
     "season_pairs",
     "season_rates",
     "sensitivity",

@@ -8,6 +8,7 @@ from functools import cached_property
 import pandas as pd
 
 from pitstats.analysis.season.estimate import SeasonEstimate, estimate_season
+from pitstats.analysis.season.graders import season_graders
 from pitstats.analysis.season.progress import (
     season_change,
     season_progress,
@@ -64,3 +65,8 @@ class SeasonResults:
     def repeatability(self) -> pd.DataFrame:
         """Spread between bakes by pit and by tender."""
         return season_repeatability(self.season, self.conf_level)
+
+    @cached_property
+    def graders(self) -> pd.DataFrame:
+        """Graders compared on the items that were graded twice."""
+        return season_graders(self.season, self.conf_level)

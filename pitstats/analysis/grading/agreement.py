@@ -212,20 +212,11 @@ def other_gradings(
 # --- one face, one grader -------------------------------------------------------------
 
 
-def _shared(regrading: Regrading) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Grades of both graders over the faces that both recorded."""
-    both = ~np.isnan(regrading.first) & ~np.isnan(regrading.second)
-    return (
-        np.where(both, regrading.first, np.nan),
-        np.where(both, regrading.second, np.nan),
-    )
-
-
 def _faces(
     study: Study, regrading: Regrading
 ) -> Iterator[tuple[str, NDArray[np.float64]]]:
     """Grades by both graders, shape (rows, 2), of each face and of the deciding one."""
-    first, second = _shared(regrading)
+    first, second = regrading.shared()
     for j, face in enumerate(FACES):
         if not np.isnan(first[:, j]).all():
             yield face, np.column_stack([first[:, j], second[:, j]])

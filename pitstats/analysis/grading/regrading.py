@@ -59,6 +59,14 @@ class Regrading:
         """Rows of one second grader."""
         return (self.pairs["regrader"] == grader).to_numpy(dtype=bool)
 
+    def shared(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Grades of both graders over the faces that both recorded."""
+        both = ~np.isnan(self.first) & ~np.isnan(self.second)
+        return (
+            np.where(both, self.first, np.nan),
+            np.where(both, self.second, np.nan),
+        )
+
 
 def join_regrades(study: Study) -> Regrading:
     """Join second gradings with the first, by code or by place."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.season.estimate import NO_BRIDGE
+from pitstats.analysis.season.graders import FEWEST_BAKES
 from pitstats.figures.season import plot_season
 from pitstats.report.numbers import (
     level_text,
@@ -31,8 +32,10 @@ from pitstats.report.section import (
     Table,
     Text,
     Title,
+    nothing,
 )
 from pitstats.report.sections.first_page import every_question
+from pitstats.report.sections.grading import kappa_text
 from pitstats.report.words import Ahead, ahead, count, listed, one_line
 
 _NO_LOOKS = (
@@ -63,7 +66,7 @@ def first_page(results: SeasonResults) -> FirstPage:
         Pictures([picture]),
         Heading("What cannot be said"),
         Sentences([*results.estimate.caveats]),
-        *every_question([rates(results), pairs(results), course(results)]),
+        *every_question([ask(results) for ask in (rates, pairs, course, graders)]),
     ]
     return FirstPage(body)
 
@@ -226,3 +229,72 @@ def _in_short_course(change: pd.DataFrame) -> str:
         for row in firm.to_dict("records")
     ]
     return f"{listed(parts)}."
+
+
+def graders(results: SeasonResults) -> Section:
+    """Whether the graders of the season see alike, where items were graded twice."""
+    table = results.graders
+    question = "Do the graders see alike?"
+    if table.empty:
+        why = "No items were graded twice by graders whose names are on record."
+        return nothing("season-graders", "graders", question, why)
+    rows = table.to_dict("records")
+    shown = pd.DataFrame(
+        {
+            "Grader": table["grader"].map(one_line),
+            "Against": table["against"],
+            "Items": table["n_items"],
+            "Bakes": table["n_bakes"],
+            "Studies": table["n_studies"],
+            "Same grade": table["agree"].map(percent),
+            "Darker": table["n_darker"],
+            "Paler": table["n_paler"],
+            "Kappa": [_kappa(row, "kappa", "kappa") for row in rows],
+            "Weighted kappa": [
+                _kappa(row, "weighted_kappa", "weighted") for row in rows
+            ],
+        }
+    )
+    caption = (
+        "Items graded twice over the season, deciding face: agreement beyond chance "
+        f"(1 full, 0 that of chance) with {level_text(results.conf_level)} intervals "
+        "(unit of replication: the bake); unknown below three bakes. Darker, paler: "
+        "items to which this grader gave the darker or paler of the two grades; "
+        "against themselves, the second time"
+    )
+    return Section(
+        id="season-graders",
+        question=question,
+        answer=_in_short_graders(rows),
+        body=[
+            Table("season_graders", shown, caption, table),
+            Sentences(
+                [
+                    f"{one_line(row['grader'])} with {row['against']}: {row['note']}"
+                    for row in rows
+                    if row["note"] and row["n_bakes"] >= FEWEST_BAKES
+                ]
+            ),
+        ],
+        topic="graders",
+    )
+
+
+def _kappa(row: Row, value: str, ends: str) -> str:
+    low, high = row[f"{ends}_low"], row[f"{ends}_high"]
+    text = kappa_text(row[value], low, high)
+    known = math.isnan(row[value]) or not math.isnan(low)
+    return text if known else f"{text}, interval unknown"
+
+
+def _in_short_graders(rows: Sequence[Row]) -> str:
+    """Kappa of every grader that has an interval, or that nothing is known yet."""
+    known = [row for row in rows if not math.isnan(row["weighted_low"])]
+    if not known:
+        return "Too few bakes were graded twice to say."
+    parts = [
+        f"{one_line(row['grader'])} with {row['against']} "
+        f"{_kappa(row, 'weighted_kappa', 'weighted')}"
+        for row in known
+    ]
+    return f"Agreement beyond chance (weighted kappa): {listed(parts)}."
