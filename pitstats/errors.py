@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 
 @dataclass(frozen=True, order=True)
@@ -22,24 +22,61 @@ class Problem:
         Column or settings key, or None when it concerns the whole row or table.
     message : str
         What was found, what is allowed and what to do, in one or two sentences.
+    file : str, default ""
+        What the user has open: ``"items.csv"``, or ``"sheet items"`` of a workbook;
+        empty for tables made in memory. Not part of equality, like what follows.
+    letter : str, default ""
+        Letter of the column in its sheet.
+    line : int or None, default None
+        Line of ``study.toml``, or row of its sheet, in which a settings key stands.
     """
 
     table: str
     row: int | None
     column: str | None
     message: str
+    file: str = field(default="", compare=False)
+    letter: str = field(default="", compare=False)
+    line: int | None = field(default=None, compare=False)
+
+    @property
+    def place(self) -> str:
+        """Where it stands, as the user would look for it."""
+        row = self.line if self.row is None else self.row
+        return _place(self, [] if row is None else [row])
 
     def __str__(self) -> str:
-        place = self.table
-        if self.row is not None:
-            place += f" row {self.row}"
-        if self.column is not None:
-            kind = "key" if self.table == "study" else "column"
-            place += f", {kind} {self.column}"
-        return f"{place}: {self.message}"
+        return f"{self.place}: {self.message}"
 
 
 _ROWS_SHOWN, _LINES_SHOWN = 3, 100
+_SHEET = "sheet "
+
+
+def _place(problem: Problem, rows: list[int]) -> str:
+    """Name the file or sheet, the rows or cells, and the column."""
+    file, column, letter = problem.file, problem.column, problem.letter
+    settings = problem.table == "study"
+    if letter and rows:
+        cells = _some(f"{letter}{row}" for row in rows)
+        named = f" ({column})" if column else ""
+        return f"{file}, cell{'s' * (len(rows) > 1)} {cells}{named}"
+    where = file or problem.table
+    if rows:
+        what = "line" if settings and not file.startswith(_SHEET) else "row"
+        comma = "," if file else ""
+        where += f"{comma} {what}{'s' * (len(rows) > 1)} {_some(map(str, rows))}"
+    if column is None:
+        return where
+    named = f"{letter} ({column})" if letter else column
+    return f"{where}, {'key' if settings else 'column'} {named}"
+
+
+def _some(places: Iterable[str]) -> str:
+    known = list(places)
+    more = len(known) - _ROWS_SHOWN
+    shown = ", ".join(known[:_ROWS_SHOWN])
+    return f"{shown} and {more} more" if more > 0 else shown
 
 
 def grouped(problems: Iterable[Problem]) -> list[str]:
@@ -52,11 +89,8 @@ def grouped(problems: Iterable[Problem]) -> list[str]:
         known = [row for row in found if row is not None]
         if len(known) < 2:
             lines.append(str(replace(cause, row=found[0])))
-            continue
-        shown = ", ".join(map(str, known[:_ROWS_SHOWN]))
-        more = len(known) - _ROWS_SHOWN
-        where = f"rows {shown} and {more} more" if more > 0 else f"rows {shown}"
-        lines.append(str(cause).replace(cause.table, f"{cause.table} {where}", 1))
+        else:
+            lines.append(f"{_place(cause, known)}: {cause.message}")
     if len(lines) > _LINES_SHOWN:
         rest = len(lines) - _LINES_SHOWN
         lines[_LINES_SHOWN:] = [f"and {rest:,} more; mend these first"]

@@ -76,8 +76,8 @@ def test_check_lists_all_problems_and_exits_1(tmp_path: Path) -> None:
     (dest / "items.csv").write_text("\n".join(items) + "\n")
     result = run("check", dest)
     assert result.exit_code == 1
-    assert "items row 2, column row" in result.output
-    assert "items row 3, column bake" in result.output
+    assert "items.csv, row 2, column row" in result.output
+    assert "items.csv, row 3, column bake" in result.output
     assert "Traceback" not in result.output
 
 

@@ -13,6 +13,8 @@ import click
 from pitstats.commands.shared import DONE, HELP, PROBLEMS, told_plainly
 from pitstats.errors import InvalidStudyError, Problem
 
+_CHANGES_SHOWN = 20
+
 
 @click.command(
     context_settings=HELP, short_help="List problems, then what looks unfair."
@@ -26,13 +28,27 @@ from pitstats.errors import InvalidStudyError, Problem
     show_default=True,
     help="How to print; json is for programs.",
 )
+@click.option(
+    "--fix",
+    "dest",
+    type=click.Path(path_type=Path),
+    metavar="DEST",
+    help="Write a copy to DEST in which all that is certain is written plainly, with a "
+    "list of every change, and check that; STUDY stays as it is.",
+)
 @told_plainly()
-def check(study: Path, style: str) -> None:
+def check(study: Path, style: str, dest: Path | None) -> None:
     """List every problem of STUDY (a folder or workbook), first row first.
 
     A study without problems, finished or planned, is also looked through for what
     would make the comparison unfair. What differs from its frozen plan is listed.
     """
+    if dest is not None and _fixed(study, dest, style):
+        study = dest
+    _check(study, style, offer=dest is None)
+
+
+def _check(study: Path, style: str, *, offer: bool) -> None:
     from pitstats.analysis.fairness import audit_fairness
     from pitstats.analysis.fairness.extra_bakes import suggest_bakes
     from pitstats.report.sections.design import (
@@ -48,6 +64,11 @@ def check(study: Path, style: str) -> None:
         found = read_study(study)
     except InvalidStudyError as error:
         _say_problems(error, style)
+        if offer and style != "json":
+            click.echo(
+                f"'pitstats check {study} --fix DEST' writes a copy in which spelling, "
+                "units and the like are corrected where they are certain."
+            )
         sys.exit(PROBLEMS)
     plan = kept_plan(study)
     changes = [] if plan is None else plan_changes(plan, found)
@@ -72,6 +93,31 @@ def check(study: Path, style: str) -> None:
         sys.exit(PROBLEMS)
 
 
+def _fixed(study: Path, dest: Path, style: str) -> bool:
+    """Write the corrected copy and say what was changed; whether there is one."""
+    from pitstats.study.cells import escaped
+    from pitstats.study.fixed_copy import write_fixed_copy
+
+    copy = write_fixed_copy(study, dest)
+    if style == "json":
+        return bool(copy.changes)
+    for change in copy.changes[:_CHANGES_SHOWN]:
+        place = copy.form.place(change.table, change.row, change.column or None)
+        old, new = (" ".join(text.split("\n")) for text in (change.old, change.new))
+        click.echo(escaped(f"{place}: '{old}' is now '{new}' ({change.why})"))
+    count, more = len(copy.changes), len(copy.changes) - _CHANGES_SHOWN
+    if more > 0:
+        click.echo(f"and {more} more")
+    if count:
+        click.echo(
+            f"{count} {'change' if count == 1 else 'changes'} in {dest}, all listed in "
+            f"{copy.listing}; {study} is as it was.\n"
+        )
+    else:
+        click.echo("Nothing can be corrected for certain, so no copy was written.\n")
+    return bool(count)
+
+
 def _say_problems(error: InvalidStudyError, style: str) -> None:
     """Print problems: they are what was asked for, so not among the errors."""
     from pitstats.study.cells import escaped
@@ -90,7 +136,9 @@ def _say_json(
     plan_changes: Sequence[str] = (),
 ) -> None:
     content = {
-        "problems": [asdict(problem) for problem in problems],
+        "problems": [
+            {**asdict(problem), "place": problem.place} for problem in problems
+        ],
         "assumptions": list(assumptions),
         "plan_changes": list(plan_changes),
     }

@@ -40,7 +40,7 @@ _INVISIBLE = re.compile(
     "\u202a-\u202e\u2060-\u206f\u3164\ufeff\uffa0\ufff9-\ufffb\U000e0000-\U000e0fff]"
     "|(?<![\u0370-\U0010ffff])[\u200c\u200d]|[\u200c\u200d](?![\u0370-\U0010ffff])"
 )
-_LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
+LINE_BREAK = re.compile("\r\n|[\r\x0b\x0c]")
 # Everything that counts as blank in Unicode, and the byte order mark.
 _AROUND = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\ufeff"
 
@@ -138,7 +138,7 @@ def _float_text(value: float) -> str:
 def clean(text: str) -> str:
     """Strip the blanks around a text and use one kind of line break within it."""
     if "\r" in text or "\x0b" in text or "\x0c" in text:
-        text = _LINE_BREAK.sub("\n", text)
+        text = LINE_BREAK.sub("\n", text)
     return text.strip(_AROUND)
 
 

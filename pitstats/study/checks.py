@@ -26,7 +26,7 @@ from pitstats.study.schema import (
     TEMPERATURES,
 )
 from pitstats.study.settings import Settings
-from pitstats.study.similar_names import say_alike
+from pitstats.study.similar_names import say_alike, say_two_days
 from pitstats.study.totals import check_totals
 
 MAIN_GRATE = "main"
@@ -181,7 +181,7 @@ def _say_no_status(typed: pd.DataFrame, context: Context) -> None:
     ]
     hint = f"; rename {quote(meant[0])} if it was meant" if meant else ""
     context.log.assume(
-        f"bakes: there is no column status, so all bakes are taken as kept{hint}"
+        f"there is no column status, so all bakes are taken as kept{hint}", "bakes"
     )
 
 
@@ -385,7 +385,7 @@ def _say_missing(context: Context) -> None:
     ):
         if rows.any():
             noun = "item has" if rows.sum() == 1 else "items have"
-            context.log.assume(f"items: {rows.sum()} {noun} {text}")
+            context.log.assume(f"{rows.sum()} {noun} {text}", "items")
 
 
 def _check_own_item_columns(context: Context) -> None:
@@ -527,4 +527,5 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _check_looks,
     check_totals,
     say_alike,
+    say_two_days,
 )

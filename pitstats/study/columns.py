@@ -12,6 +12,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections import Counter
+from collections.abc import Iterable
 from typing import cast
 
 import numpy as np
@@ -36,6 +37,7 @@ from pitstats.study.cells import (
     texts,
     visible,
 )
+from pitstats.study.form import column_letter
 from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import (
     LARGEST_WHOLE,
@@ -114,8 +116,7 @@ def match_headers(
                 loose.append(quote(text))
     if loose:
         log.assume(
-            f"{table.name}: {', '.join(loose)} taken for the columns of the same "
-            "letters"
+            f"{', '.join(loose)} taken for the columns of the same letters", table.name
         )
     _near_misses(table, found, log)
     return found
@@ -139,19 +140,9 @@ def _unnamed(table: Table, position: int, cells: pd.Series, log: ProblemLog) -> 
             table.name,
             None,
             None,
-            f"column {_letter(position)} holds values but its header is empty or "
+            f"column {column_letter(position)} holds values but its header is empty or "
             "cannot be printed. Give it a name or delete it.",
         )
-
-
-def _letter(position: int) -> str:
-    """Letter of a column as spreadsheets show it."""
-    letters = ""
-    position += 1
-    while position:
-        position, rest = divmod(position - 1, 26)
-        letters = chr(ord("A") + rest) + letters
-    return letters
 
 
 def _near_misses(table: Table, found: dict[str, pd.Series], log: ProblemLog) -> None:
@@ -166,8 +157,9 @@ def _near_misses(table: Table, found: dict[str, pd.Series], log: ProblemLog) -> 
         ]
         if close:
             log.assume(
-                f"{table.name}: column {quote(name)} kept as a column of your own; "
-                f"rename it if {close[0]} was meant"
+                f"column {quote(name)} kept as a column of your own; rename it if "
+                f"{close[0]} was meant",
+                table.name,
             )
 
 
@@ -225,16 +217,9 @@ def _parse(
     settings: Settings,
     log: ProblemLog,
 ) -> pd.Series:
-    known_grades = None if ("study", "grades") in log.lost else settings
-    read = reader(column, known_grades)
     words = _visible(table, column.name, texts(cells), log)
-    meanings = {
-        text: _meaning(column, text, with_unit(column, text, read, settings))
-        if text
-        else Cell()
-        for text in dict.fromkeys(words)
-    }
-    _settle_commas(column, meanings)
+    graded = ("study", "grades") not in log.lost
+    meanings = read_words(column, words, settings, graded=graded)
     values = []
     notes: Counter[str] = Counter()
     for row, text in zip(words.index, words, strict=True):
@@ -253,10 +238,25 @@ def _parse(
             )
     for note, count in notes.items():
         cell_word = "cell" if count == 1 else "cells"
-        log.assume(f"{table}, column {column.name}: {note} ({count} {cell_word})")
+        log.assume(f"{note} ({count} {cell_word})", table, None, column.name)
     if column.kind == "number":
         values = [np.nan if value is None else value for value in values]
     return pd.Series(values, index=cells.index, dtype=DTYPES[column.kind])
+
+
+def read_words(
+    column: Column, words: Iterable[str], settings: Settings, *, graded: bool = True
+) -> dict[str, Cell]:
+    """What each text of a column means; ``graded`` if the list of grades is known."""
+    read = reader(column, settings if graded else None)
+    meanings = {
+        text: _meaning(column, text, with_unit(column, text, read, settings))
+        if text
+        else Cell()
+        for text in dict.fromkeys(words)
+    }
+    _settle_commas(column, meanings)
+    return meanings
 
 
 def _visible(table: str, column: str, words: pd.Series, log: ProblemLog) -> pd.Series:
@@ -266,7 +266,7 @@ def _visible(table: str, column: str, words: pd.Series, log: ProblemLog) -> pd.S
     if not count:
         return words
     noun = "cell" if count == 1 else "cells"
-    log.assume(f"{table}, column {column}: {INVISIBLE} ({count} {noun})")
+    log.assume(f"{INVISIBLE} ({count} {noun})", table, None, column)
     return pd.Series([known[text] for text in words], words.index, dtype=object)
 
 
@@ -398,7 +398,7 @@ def _read_own_column(
     some = [text for text in dict.fromkeys(words) if text]
     numbers, note = own_numbers(some)
     if note:
-        log.assume(f"{table}, column {quote(name)} of your own: {note}")
+        log.assume(f"a column of your own, {note}", table, None, name)
     if numbers:
         values = np.array([numbers.get(text, np.nan) for text in words])
         return pd.Series(rounded(values), index=cells.index)

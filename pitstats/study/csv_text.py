@@ -65,10 +65,10 @@ def read_csv(table: Table, data: bytes, log: ProblemLog) -> pd.DataFrame:
     """Split a CSV file into cells, with the rows a spreadsheet would show."""
     text, encoding = decode(data)
     if encoding:
-        log.assume(f"{table.name}: text encoding {encoding} assumed")
+        log.assume(f"text encoding {encoding} assumed", table.name)
     separator, text = _separator(table, text)
     if separator != ",":
-        log.assume(f"{table.name}: separated by {_SEPARATORS[separator]}")
+        log.assume(f"separated by {_SEPARATORS[separator]}", table.name)
     records = _records(text, separator)
     _say_swallowed(table, records, separator, log)
     if not records:
@@ -121,6 +121,41 @@ def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
     return records
 
 
+def typed_rows(table: Table, data: bytes) -> tuple[list[list[str]], list[str]]:
+    """Split a CSV file into all its rows as typed, with what is unusual of the file.
+
+    Row by row as `read_csv` does, blank rows, blanks and marks included.
+    """
+    text, encoding = decode(data)
+    separator, text = _separator(table, text)
+    unusual = [encoding] if encoding else []
+    if separator != ",":
+        unusual.append(_SEPARATORS[separator])
+    rows, exact = (
+        list(
+            csv.reader(
+                io.StringIO(text, newline=""),
+                delimiter=separator,
+                skipinitialspace=skip,
+            )
+        )
+        for skip in (separator != "\t", False)
+    )
+    same = len(rows) == len(exact)
+    for k, cells in enumerate(rows):
+        # A blank before a quote mark makes another row of it, unless it is skipped.
+        if same and [c.strip() for c in cells] == [c.strip() for c in exact[k]]:
+            rows[k] = exact[k]
+    return rows, unusual
+
+
+def write_typed(rows: Iterable[Iterable[str]]) -> bytes:
+    """Write rows as they were typed."""
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\r\n").writerows(rows)
+    return text.getvalue().encode("utf-8")
+
+
 def _say_swallowed(
     table: Table,
     records: list[tuple[int, list[str]]],
@@ -166,7 +201,7 @@ def _squared(
         out.append((row, (cells + [""] * width)[:width]))
     if short:
         log.assume(
-            f"{table.name}: cells missing at the end of {_rows(short)} read as empty"
+            f"cells missing at the end of {_rows(short)} read as empty", table.name
         )
     return out
 

@@ -26,7 +26,7 @@ from pitstats.study.settings import Settings
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import FIRST_ROW
 from pitstats.study.switch import Switch, switching
-from pitstats.study.workbook_files import put_text, read_workbook
+from pitstats.study.workbook_files import put_text, put_typed, read_workbook
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -76,6 +76,7 @@ class OpenStudy:
         except (UnreadableError, OSError) as error:
             log.problem("study", None, None, str(error))
             raise InvalidStudyError(log.ordered(), source=str(path)) from None
+        self._form = log.form
         self.settings = read_settings(self._raw.settings, log)
         self.frames = check_tables(self._raw.tables, self.settings, log)
         if log.problems:
@@ -87,7 +88,7 @@ class OpenStudy:
         changed = [table for table in self.tables.values() if table.changed]
         if not changed:
             return
-        log = ProblemLog()
+        log = ProblemLog(form=self._form)
         raw = RawStudy(self._raw.settings, dict(self._raw.tables))
         assert self._switch is not None
         if self._path.is_dir():
@@ -201,13 +202,6 @@ def _change_sheet(sheet: Worksheet, edits: EditedTable) -> None:
     at = _positions(table, headers, edits)
     for position in range(n_known, len(headers)):
         put_text(sheet.cell(top, position + 1), headers[position])
-    numbers = {
-        column.name for column in table.columns if column.kind in ("number", "whole")
-    }
     for row, cells in edits.changed.items():
         for column, text in cells.items():
-            cell = sheet.cell(row, at[column] + 1)
-            if text and column in numbers:
-                cell.value = float(text) if "." in text else int(text)
-            else:
-                put_text(cell, text)
+            put_typed(sheet.cell(row, at[column] + 1), text, table, column)

@@ -121,7 +121,9 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
     say_photos(tables["bakes"], folder, log)
     if log.problems:
         return None
-    return Study.from_checked(settings, tables, log.assumptions, folder.absolute())
+    return Study.from_checked(
+        settings, tables, log.assumptions, folder.absolute(), log.form
+    )
 
 
 def read_raw(path: Path, log: ProblemLog) -> RawStudy:

@@ -12,6 +12,7 @@ import pandas as pd
 from pitstats.study.atomic import write_folder
 from pitstats.study.cells import number_text
 from pitstats.study.csv_text import read_csv, write_csv
+from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.reading import file_bytes
@@ -19,6 +20,8 @@ from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES, Table
 from pitstats.study.study import Study
 from pitstats.study.toml_text import blank_toml, read_toml, write_toml
 
+#: What a corrected copy lists its changes in; no table of the study.
+CHANGES_FILE = "changes.csv"
 _SETTINGS_FILE = "study.toml"
 _ENDINGS = (".csv", ".tsv", ".txt")
 _ALWAYS = ("pits", "bakes")
@@ -28,6 +31,7 @@ def read_folder(path: Path, log: ProblemLog) -> RawStudy:
     """Read the files of a study folder into cells."""
     names = sorted(entry.name for entry in path.iterdir())
     study = RawStudy()
+    log.form = Form("folder")
     used = set()
     try:
         file = _find(path, names, "study", (".toml",))
@@ -36,6 +40,7 @@ def read_folder(path: Path, log: ProblemLog) -> RawStudy:
                 f"there is no {_SETTINGS_FILE} in the folder. It states title, "
                 f"question, temperature_rule and units.{_similar('study', names)}"
             )
+        log.form.files["study"] = file.name
         study.settings = read_toml(_bytes(file), log)
     except UnreadableError as error:
         log.problem("study", None, None, str(error))
@@ -45,6 +50,7 @@ def read_folder(path: Path, log: ProblemLog) -> RawStudy:
             file = _find(path, names, table.name, _ENDINGS)
             if file is not None:
                 used.add(file.name)
+                log.form.files[table.name] = file.name
                 study.tables[table.name] = read_csv(table, _bytes(file), log)
             elif table.name in _ALWAYS:
                 raise UnreadableError(
@@ -99,7 +105,7 @@ def _say_unused(names: list[str], used: set[str], log: ProblemLog) -> None:
     rest = [
         name
         for name in names
-        if name.lower().endswith((".csv", ".tsv")) and name not in used
+        if name.lower().endswith((".csv", ".tsv")) and name not in {*used, CHANGES_FILE}
     ]
     known = [name for name in rest if Path(name).stem.lower() in TABLE_NAMES]
     others = [name for name in rest if name not in known]

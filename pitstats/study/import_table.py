@@ -114,7 +114,7 @@ def study_from_table(
     _check_headers(table, headers)
     table = _filtered(table, where or {}, log)
     if ("bakes", "bake") not in mapping:
-        log.assume("table: each row is a bake of its own, numbered from 1")
+        log.assume("each row is a bake of its own, numbered from 1", "table")
     tables, places = _tables(table, mapping, carried)
     stated = {
         **(settings or {}),
@@ -216,7 +216,8 @@ def _filtered(table: _Source, where: Mapping[str, Any], log: ProblemLog) -> _Sou
                 f"there: {', '.join(quote(value) for value in found[:8])}."
             )
         log.assume(
-            f"table: {len(kept)} of {len(frame)} rows used, those with {header} {said}"
+            f"{len(kept)} of {len(frame)} rows used, those with {header} {said}",
+            "table",
         )
         frame = kept
     return _Source(frame, table.name)

@@ -106,12 +106,14 @@ def _most_pixels(image: Image) -> int:
 def say_photos(bakes: pd.DataFrame, folder: Path, log: ProblemLog) -> None:
     """Say which photographs of kept bakes a report will leave out."""
     shown = bakes.loc[bakes["status"].eq("kept") & bakes["photo"].notna(), "photo"]
-    for row, name in shown.items():
+    for row, name in zip(map(int, shown.index), shown, strict=True):
         try:
             with opened(inside(folder, name)):
                 pass
         except UnusableError as reason:
             log.assume(
-                f"bakes row {row}, column photo: {quote(name)} is left out, because "
-                f"{str(reason).rstrip('.')}"
+                f"{quote(name)} is left out, because {str(reason).rstrip('.')}",
+                "bakes",
+                row,
+                "photo",
             )

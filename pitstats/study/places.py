@@ -104,8 +104,9 @@ def _name_grates_of_places(
     if told:
         rows = "row" if len(told) == 1 else "rows"
         context.log.assume(
-            f"{table}: grate empty in {len(told)} {rows}, read as the pit's only grate "
-            f"({', '.join(sorted(set(told)))})"
+            f"grate empty in {len(told)} {rows}, read as the pit's only grate "
+            f"({', '.join(sorted(set(told)))})",
+            table,
         )
 
 
@@ -168,8 +169,9 @@ def _complete_sizes(
         if taken:
             words = listing([f"{value} {name}" for name, value in taken.items()], "and")
             context.log.assume(
-                f"grates: the size of grate {quote(grate)} of pit {quote(pit)} is not "
-                f"stated; {words} assumed, the largest seen"
+                f"the size of grate {quote(grate)} of pit {quote(pit)} is not stated; "
+                f"{words} assumed, the largest seen",
+                "grates",
             )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from pitstats.errors import Problem
+from pitstats.study.form import Form
 from pitstats.study.schema import BY_NAME, SETTING_NAMES, TABLE_NAMES
 
 
@@ -21,11 +22,14 @@ class ProblemLog:
     lost : set of (str, str)
         Tables and columns that are not there at all. Checks that would only repeat
         the loss in every row leave them alone.
+    form : Form
+        Where the user finds what is told.
     """
 
     problems: list[Problem] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
     lost: set[tuple[str, str]] = field(default_factory=set)
+    form: Form = field(default_factory=Form)
     _noted: set[tuple[str, int | None, str | None]] = field(default_factory=set)
 
     def problem(
@@ -40,8 +44,16 @@ class ProblemLog:
         """Tell whether a problem of this place was noted already."""
         return (table, row, column) in self._noted
 
-    def assume(self, text: str) -> None:
-        """Note an assumption, once."""
+    def assume(
+        self,
+        text: str,
+        table: str = "",
+        row: int | None = None,
+        column: str | None = None,
+    ) -> None:
+        """Note an assumption, once, with its place if it has one."""
+        if table:
+            text = f"{self.form.place(table, row, column)}: {text}"
         if text not in self.assumptions:
             self.assumptions.append(text)
 
@@ -55,10 +67,11 @@ class ProblemLog:
 
     def ordered(self) -> list[Problem]:
         """Return the problems table by table, first row of trouble first."""
-        return sorted(dict.fromkeys(self.problems), key=_place)
+        problems = map(self.form.placed, dict.fromkeys(self.problems))
+        return sorted(problems, key=_order)
 
 
-def _place(problem: Problem) -> tuple[int, int, int, str]:
+def _order(problem: Problem) -> tuple[int, int, int, str]:
     tables = ("study", *TABLE_NAMES)
     table = tables.index(problem.table) if problem.table in tables else len(tables)
     known: tuple[str, ...] = ()

@@ -501,6 +501,11 @@ BAKES = Table(
             high=LARGEST_WHOLE,
             meaning="Place of the bake within its session, from 1.",
         ),
+        Column(
+            name="date",
+            kind="text",
+            meaning="Day of the bake, best as 2026-05-01.",
+        ),
         Column(name="lot", kind="text", meaning="Lot of the dough."),
         Column(
             name="target_temp",
@@ -541,11 +546,27 @@ BAKES = Table(
         ),
         Column(name="wood", kind="text", meaning="Wood that was burned."),
         Column(
+            name="splits",
+            kind="whole",
+            low=0,
+            high=LARGEST_WHOLE,
+            meaning="Splits of wood burned from lighting to unloading.",
+        ),
+        Column(
             name="minutes",
             kind="number",
             unit="min",
             above=0,
             meaning="Length of the bake.",
+        ),
+        *(
+            Column(name=name, kind="text", meaning=f"Clock time at which {what}.")
+            for name, what in (
+                ("lit_at", "the fire was lit"),
+                ("steady_at", "the pit was steady"),
+                ("last_split_at", "the last split before loading was added"),
+                ("loading_at", "loading began"),
+            )
         ),
         Column(
             name="loaded_at",
@@ -556,6 +577,11 @@ BAKES = Table(
             name="unloaded_at",
             kind="text",
             meaning="Clock time at which the lid was opened to unload.",
+        ),
+        Column(
+            name="emptied_at",
+            kind="text",
+            meaning="Clock time at which the last item was out.",
         ),
         Column(name="tender", kind="text", meaning="Who tended the fire."),
         Column(

@@ -22,6 +22,7 @@ from pitstats.study.cells import (
     read_text,
     visible,
 )
+from pitstats.study.form import setting_name
 from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import SETTING_GROUPS, SETTING_NAMES, SETTINGS, Setting
 from pitstats.study.settings import Settings
@@ -64,7 +65,7 @@ def _sort_keys(
     given: dict[str, Any] = {}
     extra: dict[str, Any] = {}
     for key, value in _without_groups(mapping, log):
-        name = _setting_name(key)
+        name = setting_name(key)
         if name not in SETTING_NAMES:
             extra[str(key).strip()] = value
             _near_miss(str(key), mapping, log)
@@ -73,7 +74,7 @@ def _sort_keys(
         else:
             given[name] = value
             if name != key:
-                log.assume(f"study: {quote(key)} taken for {name}")
+                log.assume(f"{quote(key)} taken for {name}", "study")
     return given, extra
 
 
@@ -82,7 +83,7 @@ def _without_groups(
 ) -> Iterator[tuple[str, Any]]:
     """Keys and values, with those in tables of the format under their full names."""
     for key, value in mapping.items():
-        group = _setting_name(key)
+        group = setting_name(key)
         if group not in SETTING_GROUPS:
             yield key, value
             continue
@@ -97,8 +98,8 @@ def _without_groups(
             )
             continue
         for inner, entry in value.items():
-            if _setting_name(inner) in allowed:
-                yield f"{group}_{_setting_name(inner)}", entry
+            if setting_name(inner) in allowed:
+                yield f"{group}_{setting_name(inner)}", entry
             else:
                 log.problem(
                     "study",
@@ -106,6 +107,25 @@ def _without_groups(
                     group,
                     f"holds {quote(inner)}; allowed are {listing(allowed, 'and')}.",
                 )
+
+
+def plain_settings(
+    mapping: Mapping[str, Any],
+) -> Iterator[tuple[str, str, str, str]]:
+    """Settings that can be written plainly: name, key as it is, word as it is, plain.
+
+    The words are alike, or empty, where only the key can.
+    """
+    known = {setting.name: setting for setting in SETTINGS if not setting.group}
+    for key, value in mapping.items():
+        name = setting_name(key)
+        if name not in known:
+            continue
+        old = new = ""
+        if known[name].kind == "choice" and isinstance(value, str):
+            old, new = value, str(_choice(known[name], value).value or value)
+        if (key, old) != (name, new):
+            yield name, key, old, new
 
 
 def _check_extra(extra: Mapping[str, Any], log: ProblemLog) -> None:
@@ -136,24 +156,22 @@ def _can_be_written(value: Any) -> bool:
     return isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time)
 
 
-def _setting_name(key: object) -> str:
-    return re.sub(r"[\s_-]+", "_", str(key).strip().casefold())
-
-
 def _near_miss(key: str, mapping: Mapping[str, Any], log: ProblemLog) -> None:
     for setting in SETTINGS:
-        if setting.group and _setting_name(key) == setting.key:
+        if setting.group and setting_name(key) == setting.key:
             log.assume(
-                f"study: {quote(key)} kept as a key of your own; put it below "
-                f"[{setting.group}] if it was meant to stand there"
+                f"{quote(key)} kept as a key of your own; put it below "
+                f"[{setting.group}] if it was meant to stand there",
+                "study",
             )
             return
     absent = [name for name in SETTING_NAMES if name not in mapping]
     close = difflib.get_close_matches(key.casefold(), absent, n=1, cutoff=0.8)
     if close:
         log.assume(
-            f"study: {quote(key)} kept as a key of your own; rename it if {close[0]} "
-            "was meant"
+            f"{quote(key)} kept as a key of your own; rename it if {close[0]} was "
+            "meant",
+            "study",
         )
 
 
@@ -176,7 +194,7 @@ def _read(setting: Setting, value: Any, log: ProblemLog) -> Any:
         return None
     # A list stands as text in a workbook, which has no other way to hold it.
     if cell.note and not isinstance(cell.value, tuple):
-        log.assume(f"study: {setting.name} read as {quote(cell.value)}")
+        log.assume(f"read as {quote(cell.value)}", "study", None, setting.name)
     return cell.value
 
 
@@ -429,7 +447,7 @@ def check_settings(settings: Settings, log: ProblemLog) -> Settings:
     }
     checked = read_settings(known, log)
     for key in settings.extra:
-        if key != str(key).strip() or _setting_name(key) in SETTING_NAMES:
+        if key != str(key).strip() or setting_name(key) in SETTING_NAMES:
             log.problem(
                 "study", None, None, f"{quote(key)} is no name for a key of your own."
             )

@@ -11,7 +11,7 @@ from pitstats.study.cells import listing, quote
 from pitstats.study.context import Context
 
 #: Columns that hold names, and their tables; a person may be named in several.
-_NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
+ALIKE_NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("pit", ("pits",)),
     ("grate", ("grates",)),
     ("bake", ("bakes",)),
@@ -55,12 +55,19 @@ _LOOKS_LIKE = str.maketrans(
         "0": "o",
     }
 )
+#: Dashes and quote marks that phones and spreadsheets put in place of plain ones.
+_MARKS = str.maketrans("\u2010\u2011\u2012\u2013\u2014\u2212\u2018\u2019", "------''")
+_SPACES = re.compile(r"(?<!\d) | (?!\d)")
+_MONTHS = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
 _DATE = re.compile(r"(\d{1,4})[-./ ](\d{1,2})[-./ ](\d{1,4})")
 
 
 def say_alike(context: Context) -> None:
     """Say which names are taken as several that look like one, and how often."""
-    for column, tables in _NAMES:
+    for column, tables in ALIKE_NAMES:
         alike: dict[object, dict[str, str]] = {}
         counts: Counter[str] = Counter()
         for table in tables:
@@ -70,7 +77,8 @@ def say_alike(context: Context) -> None:
                     alike.setdefault(key, {}).setdefault(name, table)
         for names in alike.values():
             if len(names) > 1:
-                place = listing(list(dict.fromkeys(names.values())), "and")
+                files = map(context.log.form.file, dict.fromkeys(names.values()))
+                place = listing(list(files), "and")
                 spelled = [f"{text} ({_rows(counts[n])})" for n, text in _shown(names)]
                 shown = listing(spelled, "and")
                 count = _HOW_MANY.get(len(names), str(len(names)))
@@ -78,6 +86,19 @@ def say_alike(context: Context) -> None:
                     f"{place}, column {column}: {shown} taken as {count}; write them "
                     "alike if they are one"
                 )
+
+
+def say_two_days(context: Context) -> None:
+    """Say which dates may mean two days."""
+    for text, row in context.names("bakes", "date").items():
+        days = [day.isoformat() for day in dict.fromkeys(_days(text))]
+        if len(days) > 1:
+            context.log.assume(
+                f"{quote(text)} may be {listing(days)}; write the one that was meant",
+                "bakes",
+                row,
+                "date",
+            )
 
 
 def _rows(count: int) -> str:
@@ -95,8 +116,40 @@ def skeleton(name: str) -> str:
     return "".join(plain.split())
 
 
+def alike_key(name: str) -> str:
+    """What stays of a name without capitals, spaces and forms of letters and marks.
+
+    A space between two digits stays: 1 1 is not 11.
+    """
+    plain = unicodedata.normalize("NFKC", name).casefold().translate(_MARKS)
+    return _SPACES.sub("", " ".join(plain.split()))
+
+
+def only_day(text: str) -> str:
+    """The day that a text can mean only, as 2026-11-28; "" if there is none, or two.
+
+    Examples
+    --------
+    >>> only_day("28.11.2026"), only_day("Nov 28, 2026"), only_day("3/4/2026")
+    ('2026-11-28', '2026-11-28', '')
+    """
+    days = _days(text) if re.search(r"\d{4}", text) else []
+    return days[0].isoformat() if len(set(days)) == 1 else ""
+
+
+def _month(word: str) -> int:
+    """Number of a month by its name or the first letters of it, or 0."""
+    known = [k for k, name in enumerate(_MONTHS, start=1) if name.startswith(word)]
+    return known[0] if len(word) > 2 and known else 0
+
+
 def _days(name: str) -> list[date]:
     """Days that a text may mean: 3/4/2026 may be two."""
+    words = re.split(r"[\s,./-]+", name.strip().casefold())
+    months = {k: _month(word) for k, word in enumerate(words) if _month(word)}
+    if len(words) == 3 and len(months) == 1 and (place := min(months)) < 2:
+        del words[place]
+        name = f"{words[1]}-{months[place]}-{words[0]}"
     found = _DATE.fullmatch(name.strip())
     if not found:
         return []

@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.errors import InvalidStudyError
 from pitstats.study.checks import check_tables
+from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import TABLE_NAMES
 from pitstats.study.settings import Settings
@@ -39,6 +40,9 @@ class Study:
     source : Path, optional
         Folder the study was read from, in which its photographs lie; not part of
         equality.
+    form : Form
+        Where its user finds tables and settings: which files and lines, or which sheets
+        and cells; not part of equality.
 
     Raises
     ------
@@ -74,14 +78,16 @@ class Study:
     regrades: pd.DataFrame = field(default_factory=pd.DataFrame)
     assumptions: tuple[str, ...] = ()
     source: Path | None = None
+    form: Form = field(default_factory=Form)
 
     def __post_init__(self) -> None:
         """Read, complete and check everything."""
-        log = ProblemLog(assumptions=list(self.assumptions))
+        log = ProblemLog(assumptions=list(self.assumptions), form=self.form)
         settings = check_settings(self.settings, log)
         raw = {name: _numbered(getattr(self, name)) for name in TABLE_NAMES}
         tables = check_tables(raw, settings, log)
         if log.problems:
+            log.form = Form()  # rows of tables in memory are not those of any file
             raise InvalidStudyError(log.ordered())
         self._fill(settings, tables, log.assumptions)
 
@@ -92,10 +98,12 @@ class Study:
         tables: Mapping[str, pd.DataFrame],
         assumptions: Iterable[str],
         source: Path | None = None,
+        form: Form | None = None,
     ) -> Study:
         """Make a study of tables that `check_tables` returned without a problem."""
         study = object.__new__(cls)
         object.__setattr__(study, "source", source)
+        object.__setattr__(study, "form", form or Form())
         study._fill(settings, tables, assumptions)
         return study
 
@@ -116,7 +124,7 @@ class Study:
         return {name: getattr(self, name) for name in TABLE_NAMES}
 
     def __eq__(self, other: object) -> bool:
-        """Compare settings and all tables; assumptions and source do not count."""
+        """Compare settings and all tables; where they come from does not count."""
         if not isinstance(other, Study):
             return NotImplemented
         if self is other:

@@ -20,7 +20,8 @@ def read_toml(data: bytes, log: ProblemLog) -> dict[str, Any]:
     """Read ``study.toml``."""
     text, encoding = decode(data)
     if encoding:
-        log.assume(f"study: text encoding {encoding} assumed")
+        log.assume(f"text encoding {encoding} assumed", "study")
+    log.form.note_toml(text)
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:

@@ -12,7 +12,7 @@ import tempfile
 import tomllib
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pandas as pd
@@ -21,6 +21,7 @@ from pitstats.errors import WriteError
 from pitstats.study.cells import clean, quote
 from pitstats.study.columns import read_header
 from pitstats.study.folder_files import column_texts, meant_table
+from pitstats.study.form import Form, setting_name
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError, raw_table
 from pitstats.study.reading import MOST_SHEET_CELLS, measure_workbook, too_many_cells
@@ -55,7 +56,8 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
     """Read the sheets of a workbook into cells."""
     sheets = load_sheets(data)
     study = RawStudy()
-    named: dict[str, str] = {}
+    log.form = Form("workbook")
+    named = log.form.files
     for title in sheets:
         name = title.strip().casefold()
         if name in named and name in ("study", *(table.name for table in TABLES)):
@@ -108,7 +110,7 @@ def read_first_sheet(data: bytes, log: ProblemLog) -> _Rows:
     return _squared(next(iter(sheets.values()), []), None, log)
 
 
-class _Wrong:
+class Wrong:
     """A cell whose value cannot be known, and why."""
 
     def __init__(self, message: str) -> None:
@@ -125,7 +127,7 @@ def load_sheets(data: bytes) -> dict[str, _Rows]:
             of_row = dict(results.get(title, []))
             for row, cells in rows:
                 for position, cell in enumerate(cells):
-                    if isinstance(cell, _Wrong) and "formula" in cell.message:
+                    if isinstance(cell, Wrong) and "formula" in cell.message:
                         found = of_row.get(row, [])
                         value = found[position] if position < len(found) else None
                         cells[position] = cell if value in (None, "") else value
@@ -171,12 +173,12 @@ def _load_once(data: bytes, *, results: bool) -> tuple[dict[str, _Rows], bool]:
 def _value(cell: Any) -> Any:
     """Value of a cell; truth values as spreadsheets show them."""
     if cell.data_type == "f":
-        return _Wrong(
+        return Wrong(
             "holds a formula without a stored result. Open and save the workbook in a "
             "spreadsheet program, or type the value."
         )
     if cell.data_type == "e":
-        return _Wrong(
+        return Wrong(
             f"holds the spreadsheet error {quote(cell.value)}. Correct or empty the "
             "cell."
         )
@@ -197,21 +199,26 @@ def _squared(rows: _Rows, table: Table | None, log: ProblemLog) -> _Rows:
         return []
     width = max(_filled(cells) for _, cells in rows)
     header = rows[0][1]
+    if table is not None:
+        names = [read_header(table, _header(cell)) for cell in header]
+        log.form.note_headers(table.name, names)
     out = []
     for row, cells in rows:
         cells = (cells + [None] * width)[:width]
         for position, cell in enumerate(cells):
-            if isinstance(cell, _Wrong):
-                name = header[position] if position < len(header) else None
-                column = str(name) if isinstance(name, str) and name else None
-                if table is not None and column is not None:
+            if isinstance(cell, Wrong):
+                column = _header(header[position]) if position < len(header) else ""
+                if table is not None:
                     column = read_header(table, column)
-                log.problem(
-                    "table" if table is None else table.name, row, column, cell.message
-                )
+                name = "table" if table is None else table.name
+                log.problem(name, row, column or None, cell.message)
                 cells[position] = None
         out.append((row, cells))
     return out
+
+
+def _header(cell: Any) -> str:
+    return "" if cell is None or isinstance(cell, Wrong) else str(cell)
 
 
 def _filled(cells: list[Any]) -> int:
@@ -224,10 +231,11 @@ def _read_settings(rows: _Rows, log: ProblemLog) -> dict[str, Any]:
     settings: dict[str, Any] = {}
     for row, cells in rows:
         key, value = (*cells, None, None)[:2]
-        name = "" if key is None or isinstance(key, _Wrong) else str(key).strip()
+        name = "" if key is None or isinstance(key, Wrong) else str(key).strip()
         if row == rows[0][0] and name.casefold() in ("key", "setting"):
             continue
-        if isinstance(value, _Wrong):
+        log.form.lines.setdefault(setting_name(name), row)
+        if isinstance(value, Wrong):
             log.problem("study", None, name or None, f"row {row} {value.message}")
         elif name in settings:
             log.problem("study", None, name, f"row {row} states it again.")
@@ -408,3 +416,18 @@ def put_text(cell: Any, text: str) -> None:
     cell.data_type = "s"
     cell.number_format = "@"
     cell.quotePrefix = True
+
+
+def put_typed(
+    cell: Any, text: str, table: Table | None = None, column: str = ""
+) -> None:
+    """Store what was typed: a number in a column of numbers, else text."""
+    number = table is not None and any(
+        known.name == column and known.kind in ("number", "whole")
+        for known in table.columns
+    )
+    if text and number:
+        with suppress(ValueError):
+            cell.value = float(text) if "." in text else int(text)
+            return
+    put_text(cell, text)

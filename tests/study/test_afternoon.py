@@ -93,8 +93,8 @@ def test_names_that_look_alike_are_one_warning_with_counts(folder: Path) -> None
     change(folder / "bakes.csv", "crew 1", "Crew  1", 1)
     (said,) = [a for a in ps.read_study(folder).assumptions if "tender" in a]
     assert said == (
-        "bakes, column tender: 'Crew  1' (1 row) and 'crew 1' (1 row) taken as two; "
-        "write them alike if they are one"
+        "bakes.csv, column tender: 'Crew  1' (1 row) and 'crew 1' (1 row) taken as "
+        "two; write them alike if they are one"
     )
 
 
@@ -131,7 +131,7 @@ def test_a_quote_mark_that_swallows_rows_is_told_with_its_row(folder: Path) -> N
     lines[4] += '"stuck'
     lines[8] += '"'
     (folder / "items.csv").write_text("\n".join(lines), "utf-8")
-    assert "items row 5: a quote mark opens a text that runs over 4 more lines" in told(
+    assert "items.csv, row 5: a quote mark opens a text that runs over 4 more" in told(
         folder
     )
 
@@ -200,7 +200,7 @@ def test_problems_go_to_stdout_and_json_is_for_programs(folder: Path) -> None:
     plain = CliRunner().invoke(main, ["check", str(folder)])
     assert plain.exit_code == 1
     assert plain.stderr == ""
-    assert "bakes row 2, column wood" in plain.stdout
+    assert "bakes.csv, row 2, column wood" in plain.stdout
     found = CliRunner().invoke(main, ["check", str(folder), "--format", "json"])
     assert found.exit_code == 1
     problems = json.loads(found.stdout)["problems"]

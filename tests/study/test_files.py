@@ -175,7 +175,10 @@ def test_the_users_own_columns_are_numbers_only_if_all_are(
     kinds = [str(dtype) for dtype in own.dtypes]
     assert kinds == ["float64", "float64", "str", "str", "str"]
     assert own["comma"].tolist()[:2] == [1.0, 2.5]
-    assert any("'comma' of your own: decimal" in text for text in study.assumptions)
+    assert any(
+        "column comma: a column of your own, decimal" in text
+        for text in study.assumptions
+    )
     assert own["flag"].tolist()[:2] == ["yes", "no"]
     write_study(study, tmp_path / "s")
     assert read_study(tmp_path / "s") == study
@@ -366,7 +369,7 @@ def test_separators(study: Study, tmp_path: Path, separator: str, word: str) -> 
     rewritten(folder, lambda text: text.replace(",", separator), "utf-8")
     again = read_study(folder)
     assert again == study
-    assert f"items: separated by {word}" in again.assumptions
+    assert f"items.csv: separated by {word}" in again.assumptions
 
 
 def test_the_line_in_which_a_spreadsheet_states_its_separator(
@@ -393,7 +396,9 @@ def test_semicolons_with_decimal_commas(study: Study, tmp_path: Path) -> None:
     )
     again = read_study(folder)
     assert again == study
-    assert any("probes, column temp: decimal commas" in t for t in again.assumptions)
+    assert any(
+        "probes.csv, column temp: decimal commas" in t for t in again.assumptions
+    )
 
 
 def test_spaces_capitals_blank_lines_and_truth_words(
@@ -486,7 +491,7 @@ def test_settings_as_people_write_them(study: Study, tmp_path: Path) -> None:
     again = read_study(folder)
     expected = dataclasses.replace(study.settings, temperature_rule="maker's setting")
     assert again.settings == expected
-    assert "study: 'Title' taken for title" in again.assumptions
+    assert "study.toml: 'Title' taken for title" in again.assumptions
 
 
 # --- workbooks from elsewhere -------------------------------------------------------
@@ -712,9 +717,9 @@ def test_photographs_that_cannot_be_shown_are_named(
     said = [text for text in read_study(folder).assumptions if "photo" in text]
     # Row 5 is excluded and row 6 planned: their photographs are not shown anyway.
     assert said == [
-        "bakes row 3, column photo: 'gone.jpg' is left out, because there is no such "
-        "file in the study's folder",
-        "bakes row 4, column photo: 'notes.txt' is left out, because it is not a "
+        "bakes.csv, row 3, column photo: 'gone.jpg' is left out, because there is no "
+        "such file in the study's folder",
+        "bakes.csv, row 4, column photo: 'notes.txt' is left out, because it is not a "
         "picture that can be read (JPEG, PNG and WebP can)",
     ]
 

@@ -182,7 +182,7 @@ class TestInvisible:
         )
         read = ps.read_study(folder)
         assert set(read.bakes["pit"]) == {"Quarry", "Ferry"}
-        assert "bakes, column pit: invisible characters left out (1 cell)" in (
+        assert "bakes.csv, column pit: invisible characters left out (1 cell)" in (
             read.assumptions
         )
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pitstats.analysis.fairness.finding import Finding, Record
 from pitstats.analysis.fairness.mistakes import asked
 from pitstats.analysis.rates.looks import Look, look_of
+from pitstats.study.form import Form
 from pitstats.study.study import Study
 
 _WHY = (
@@ -20,7 +21,7 @@ def find_in_looks(record: Record) -> Iterator[Finding]:
         return
     look = look_of(record.study)
     if look.kind == "undeclared":
-        yield _undeclared(look)
+        yield _undeclared(look, record.study.form)
     elif look.kind == "planned":
         yield _planned(look)
     elif look.bakes > 2 and silent(record.study):
@@ -28,8 +29,9 @@ def find_in_looks(record: Record) -> Iterator[Finding]:
             "ask_looks",
             "note",
             asked("looked after"),
-            "The record does not say. Write it into study.toml: [looks] taken = "
-            f"[{look.bakes}] if this look is the only one.",
+            "The record does not say. Write "
+            f"{record.study.form.stated('looks_taken', [look.bakes])}, if this look is "
+            "the only one.",
             why=_WHY,
         )
 
@@ -46,7 +48,7 @@ def bakes_listed(looks: tuple[int, ...]) -> str:
     return f"{text} bake" if looks == (1,) else f"{text} bakes"
 
 
-def _undeclared(look: Look) -> Finding:
+def _undeclared(look: Look, form: Form) -> Finding:
     every = look.taken == tuple(range(2, look.bakes + 1))
     seen = (
         f"after each of {look.bakes} bakes"
@@ -66,8 +68,8 @@ def _undeclared(look: Look) -> Finding:
         "of equal pits would have been called different; here the interval allows for "
         f"that ({100 * (1 - look.level):.1f}% in place of "
         f"{100 * look.conf_level:g}%).",
-        "Write the looks down before the first bake of the next test: [looks] planned "
-        "in study.toml; the intervals are then narrower at each.",
+        "Write the looks down before the first bake of the next test: "
+        f"{form.stated('looks_planned')}; the intervals are then narrower at each.",
         why=_WHY,
         wording="Say after how many bakes the results were looked at, and give the "
         "interval as a repeated confidence interval.",

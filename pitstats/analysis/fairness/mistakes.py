@@ -176,7 +176,7 @@ def find_questions(record: Record) -> Iterator[Finding]:
             "ask_cut",
             f"Is it settled that an item counts as burned from "
             f"'{settings.burned_from}' on, before anybody sees one?",
-            "Freeze it in study.toml (burned_from) before the first bake.",
+            f"Freeze {record.study.form.stated('burned_from')}, before the first bake.",
             "Whoever moves the cut after looking can turn the answer.",
             ("grades", "rates"),
         )

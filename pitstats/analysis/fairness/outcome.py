@@ -83,8 +83,8 @@ def _face(record: Record) -> Iterator[Finding]:
         f"The {face} decides what is burned, but in {lost.sum()} of {len(items)} items "
         f"the {face} has no grade while another face has (the {' or '.join(graded)}); "
         f"they count as missing ({per_pit_text(100 * share, '{:.0f}%')}).",
-        f"Grade the {face} of these items, or set face in study.toml to what was "
-        "agreed before grading.",
+        f"Grade the {face} of these items, or set {record.study.form.stated('face')}, "
+        "to what was agreed before grading.",
         why="An item that was graded on the wrong side has no result here.",
         wording=f"Say that only items whose {face} was graded are counted.",
         touches=("difference", "rates", "grades"),
@@ -381,7 +381,7 @@ def _stated(record: Record) -> Iterator[Finding]:
             "note",
             "No smallest difference of interest was stated, so the test cannot "
             "conclude 'no difference beyond the margin'.",
-            "State margin in study.toml before the next bake.",
+            f"State {record.study.form.stated('margin')}, before the next bake.",
             why="'No difference' needs a yardstick that was there first.",
             wording="Give the largest difference that the data leave open instead.",
             short="no margin stated",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from typing import Literal
 
@@ -23,6 +23,7 @@ from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
+from pitstats.study.form import Form
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 
@@ -89,6 +90,8 @@ class NextStep:
         The study's margin.
     continuations, seed : int
         Simulated continuations of every row, and what to give as ``seed`` again.
+    form : Form
+        Where the user states looks.
     """
 
     table: pd.DataFrame
@@ -104,6 +107,7 @@ class NextStep:
     margin: float | None
     continuations: int
     seed: int
+    form: Form = field(default_factory=Form)
 
     @property
     def sentence(self) -> str:
@@ -114,8 +118,9 @@ class NextStep:
     def sentences(self) -> tuple[str, ...]:
         """The recommendation, the looks to write down, and what else to mend."""
         declare = (
-            f"Write it down before the next bake: [looks] planned = "
-            f"{list(self.looks)} in study.toml; the chances reckon with that.",
+            "Write it down before the next bake: "
+            f"{self.form.stated('looks_planned', list(self.looks))}; the chances "
+            "reckon with that.",
         )
         return (
             self.sentence,
@@ -235,6 +240,7 @@ def suggest_next(
         margin=comparison.margin,
         continuations=continuations,
         seed=seed,
+        form=study.form,
     )
 
 

@@ -145,8 +145,9 @@ def borrow_for(
     sd, factor = settings.earlier_sd, settings.earlier_factor
     if sd is None:
         raise DesignError(
-            "No earlier spread is stated. Add [earlier] sd = 0.6 to study.toml, with "
-            "the spread between bakes that your own earlier tests showed."
+            "No earlier spread is stated. State "
+            f"{study.form.stated('earlier_sd', 0.6)}, with the spread between bakes "
+            "that your own earlier tests showed."
         )
     code = graded["pit"].map({pit: k for k, pit in enumerate(pits)}).to_numpy(dtype=int)
     total = graded["n_items"].to_numpy(dtype=int)

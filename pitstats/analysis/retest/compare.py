@@ -181,7 +181,8 @@ def retest(
     ):
         raise DesignError(
             "The two studies do not count burned items alike: grades, burned_from or "
-            "face differ. Bring them to one scale in study.toml first."
+            "face differ. Bring them to one scale first: "
+            f"{before.form.stated('burned_from')}."
         )
     links = set(unchanged)
     of_before, of_after = set(before.pits["pit"]), set(after.pits["pit"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -229,7 +229,11 @@ def _summaries(
     for name, result in zip(paths, found, strict=True):
         if isinstance(result, list):
             problems += [
-                Problem(f"{name}: {p.table}", p.row, p.column, p.message)
+                replace(
+                    p,
+                    table=f"{name}: {p.table}",
+                    file=f"{name}: {p.file}" if p.file else "",
+                )
                 for p in result
             ]
     if problems:

@@ -226,7 +226,8 @@ def _conduct_rows(case: _Case) -> list[Row]:
         ),
         (
             "Randomization",
-            "Whether the order was drawn by lot, and how (study.toml: randomization)",
+            "Whether the order was drawn by lot, and how "
+            f"({case.study.form.stated('randomization')})",
             CONSORT,
             _randomization(case.study),
         ),
@@ -385,13 +386,14 @@ def _analysis_rows(case: _Case) -> list[Row]:
         ("Software", "What computed this, with its version", SAMPL, _software()),
         (
             "Protocol",
-            "Whether the plan was laid down beforehand (study.toml: protocol)",
+            "Whether the plan was laid down beforehand "
+            f"({case.study.form.stated('protocol')})",
             CONSORT,
             _protocol(case.study),
         ),
         (
             "Interests",
-            "Who lent or paid for the pits (study.toml: interests)",
+            f"Who lent or paid for the pits ({case.study.form.stated('interests')})",
             CONSORT,
             one_line(case.study.settings.extra.get("interests", "")),
         ),
