@@ -32,8 +32,8 @@ from pitstats.planning.sheet_pages import (
     regrading_pages,
     scale_of,
 )
-from pitstats.study.atomic import write_folder
-from pitstats.study.files import PathLike, read_study
+from pitstats.study.atomic import PathLike, write_folder
+from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import plan_bytes, plan_path
 from pitstats.study.html_text import isolated_in_template
 from pitstats.study.study import Study

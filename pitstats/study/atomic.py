@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Mapping
 from pathlib import Path
+from typing import TypeAlias
 
 from pitstats.errors import ExistsError
 from pitstats.study.made import list_name, made_list, replaceable
 from pitstats.study.switch import Switch, is_work, switching
+
+PathLike: TypeAlias = str | os.PathLike[str]
 
 
 def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:

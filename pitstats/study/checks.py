@@ -69,13 +69,13 @@ def _check_units(context: Context) -> None:
             and context.tables[table.name][column.name].notna().any()
         ]
         if used:
-            allowed = '"F" or "C"' if unit == "temperature_unit" else '"in" or "cm"'
+            allowed = "F or C" if unit == "temperature_unit" else "in or cm"
             context.log.problem(
                 "study",
                 None,
                 unit,
-                f"is not stated, but {name} are recorded ({listing(used, 'and')}). Add "
-                f"{unit} = {allowed} to the study settings.",
+                f"is not stated, but {name} are recorded ({listing(used, 'and')}). "
+                f"State {allowed}.",
             )
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TypeAlias
 
 from pitstats.errors import InvalidStudyError, Problem, WriteError
-from pitstats.study.atomic import write_file
+from pitstats.study.atomic import PathLike, write_file
+from pitstats.study.blank import GratesOfPits, afternoon_tables
 from pitstats.study.checks import check_tables
 from pitstats.study.folder_files import (
     blank_texts,
@@ -24,13 +24,10 @@ from pitstats.study.study import Study
 from pitstats.study.switch import settle_target
 from pitstats.study.totals import check_no_results
 from pitstats.study.workbook_files import (
-    blank_workbook_bytes,
     read_workbook,
     workbook_bytes,
 )
 from pitstats.study.workbook_mark import marked, refuse_changed
-
-PathLike: TypeAlias = str | os.PathLike[str]
 
 _WORKBOOKS = (".xlsx", ".xlsm")
 _OTHER_FILES = (".xls", ".xlsm", ".xlsb", ".ods", ".csv", ".tsv", ".toml", ".zip")
@@ -207,19 +204,32 @@ def write_study(
         )
 
 
-def start_study(path: PathLike, *, overwrite: bool = False) -> None:
+def start_study(
+    path: PathLike,
+    *,
+    pits: GratesOfPits | None = None,
+    bakes: int = 1,
+    overwrite: bool = False,
+) -> None:
     """Write a blank study to fill in.
 
     Parameters
     ----------
     path : str or path
         A name ending in ``.xlsx`` gives a workbook, any other a folder.
+    pits : mapping of str to (mapping of str to (int, int)), optional
+        Rows and columns of each grate of each pit, for bakes that are done: every bake
+        and every place of an item then has its row already.
+    bakes : int, default 1
+        Bakes of each of these pits.
     overwrite : bool, default False
         Whether a study that is there may be replaced, unless it was changed since
         pitstats wrote it.
 
     Raises
     ------
+    DesignError
+        If a pit has no name or no grate, or a number is out of range.
     ExistsError
         If something is there and may not be replaced.
     WriteError
@@ -233,12 +243,16 @@ def start_study(path: PathLike, *, overwrite: bool = False) -> None:
     ...     len(check_study(f"{folder}/my_test"))
     5
     """
-    target = _target(path)
+    from pitstats.study.workbook import start_workbook_bytes
+
+    target, tables = _target(path), afternoon_tables(pits or {}, bakes)
     if target.suffix.lower() == ".xlsx":
         refuse_changed(target, unless=not overwrite)
-        write_file(target, marked(blank_workbook_bytes()), overwrite=overwrite)
+        data = marked(start_workbook_bytes(tables))
+        write_file(target, data, overwrite=overwrite)
     else:
-        write_study_folder(target, blank_texts(), overwrite=overwrite, only_made=True)
+        files = blank_texts(tables)
+        write_study_folder(target, files, overwrite=overwrite, only_made=True)
 
 
 def _target(path: PathLike) -> Path:

@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from pitstats.errors import ExistsError, InvalidStudyError, WriteError
+from pitstats.study.atomic import PathLike
 from pitstats.study.cells import cell_text
 from pitstats.study.csv_text import bare, harmless, typed_rows, write_csv, write_typed
-from pitstats.study.files import PathLike, read_raw
+from pitstats.study.files import read_raw
 from pitstats.study.fix import Change, Fixes, TypedTable
 from pitstats.study.folder_files import CHANGES_FILE
 from pitstats.study.form import Form

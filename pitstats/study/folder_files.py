@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.reading import file_bytes
-from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES, Table
+from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES
 from pitstats.study.study import Study
 from pitstats.study.toml_text import blank_toml, read_toml, write_toml
 
@@ -148,22 +148,21 @@ def folder_texts(study: Study) -> dict[str, bytes]:
     files = {_SETTINGS_FILE: write_toml(study.settings).encode("utf-8")}
     for name, frame in study.tables.items():
         if len(frame):
-            columns = [column_texts(frame[column]) for column in frame.columns]
-            rows = zip(*columns, strict=True)
-            files[f"{name}.csv"] = write_csv(frame.columns, rows)
+            files[f"{name}.csv"] = _csv(frame)
     return files
 
 
-def blank_texts() -> dict[str, bytes]:
-    """Content of a blank study: settings to fill in, tables with their headers."""
+def blank_texts(tables: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
+    """Content of a blank study: settings to fill in, tables with what is known."""
     files = {_SETTINGS_FILE: blank_toml().encode("utf-8")}
-    for table in TABLES:
-        files[f"{table.name}.csv"] = _header_only(table)
+    for name, frame in tables.items():
+        files[f"{name}.csv"] = _csv(frame)
     return files
 
 
-def _header_only(table: Table) -> bytes:
-    return write_csv(table.column_names, [])
+def _csv(frame: pd.DataFrame) -> bytes:
+    columns = [column_texts(frame[column]) for column in frame.columns]
+    return write_csv(frame.columns, zip(*columns, strict=True))
 
 
 def table_files(path: Path, tables: Iterable[str], *more: str) -> list[str]:

@@ -11,10 +11,10 @@ from pathlib import Path
 import pandas as pd
 
 from pitstats.errors import GradeFileError
+from pitstats.study.atomic import PathLike
 from pitstats.study.blind_plan import bake_numbers, plan_id
 from pitstats.study.cells import listing, number_text, quote, read_number
 from pitstats.study.edits import EditedTable, OpenStudy, opened
-from pitstats.study.files import PathLike
 from pitstats.study.form_table import read_form_table
 from pitstats.study.grade_file import (
     GradedItem,

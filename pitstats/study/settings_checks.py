@@ -183,8 +183,7 @@ def _read(setting: Setting, value: Any, log: ProblemLog) -> Any:
         if setting.needed and not log.knows("study", None, setting.name):
             _lost(
                 setting,
-                f"is not stated. Add {setting.name} = {_example(setting)} to the study "
-                f"settings: {setting.meaning}",
+                f"is not stated, but needed: {setting.meaning}{_allowed(setting)}",
                 log,
             )
         return None
@@ -203,10 +202,8 @@ def _lost(setting: Setting, message: str, log: ProblemLog) -> None:
     log.lose("study", setting.name)
 
 
-def _example(setting: Setting) -> str:
-    if setting.kind == "choice":
-        return listing([f'"{choice}"' for choice in setting.choices])
-    return '"..."'
+def _allowed(setting: Setting) -> str:
+    return f" Allowed: {listing(setting.choices)}." if setting.choices else ""
 
 
 def _text(setting: Setting, value: Any) -> Cell:

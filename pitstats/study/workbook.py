@@ -1,14 +1,14 @@
-"""The entry workbook: every planned bake and cell filled in, ready for the results.
+"""Workbooks to type into: of a plan with all its bakes and cells, or a blank one.
 
-It is a study workbook like any other, and `read_study` reads it back. What it adds is
-for the person who types: drop-down lists, allowed ranges, units shown in the headers,
-a message for every column, frozen headers and gray for what the plan has filled in.
+They are study workbooks like any other, and `read_study` reads them back. What they add
+is for the person who types: drop-down lists, allowed ranges, units shown in the
+headers, a message for every column, frozen headers and gray for what is filled in.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,12 +16,15 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from pitstats.errors import WriteError
-from pitstats.study.atomic import write_file
-from pitstats.study.files import PathLike
+from pitstats.study.atomic import PathLike, write_file
 from pitstats.study.schema import SETTINGS, TABLES, TEMPERATURES, Column, Table
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
-from pitstats.study.workbook_files import making_workbook, workbook_bytes
+from pitstats.study.workbook_files import (
+    blank_workbook_bytes,
+    making_workbook,
+    workbook_bytes,
+)
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
@@ -50,12 +53,20 @@ _LISTS_FROM = 6  # column of the study sheet where the word lists stand
 _GRAY = "EDEDED"
 _SETTINGS_WIDTHS = {"A": 20, "B": 48, "C": 76}
 
-_HOW_TO = (
-    "HOW TO FILL IN THIS WORKBOOK",
+_HOW_TO = "HOW TO FILL IN THIS WORKBOOK"
+_OF_A_PLAN = (
     "This workbook tells which code lies where. Keep it from the grader until all "
     "grading is done.",
     "Items stand in the order of the grading sheets: type the grades from top to "
     "bottom. The arrows in the header sort and filter.",
+)
+_OF_A_BLANK = (
+    "State title, question, temperature_rule and the units above, then each pit, each "
+    "bake and each item, one a row.",
+    "An item lies in row 1 nearest the door and column 1 nearest the firebox. Delete "
+    "the rows of places that held no item.",
+)
+_OF_ALL = (
     "An item without a grade needs a reason in the column missing: an empty cell is "
     "neither burned nor unburned.",
     "When a bake is done, set its status to kept; a spoiled one to excluded, with its "
@@ -113,17 +124,36 @@ def entry_target(path: PathLike) -> Path:
 @making_workbook()
 def entry_workbook_bytes(study: Study) -> bytes:
     """Make the content of the entry workbook of a study."""
+    study = replace(study, items=_in_grading_order(study))
+    return _dressed(
+        workbook_bytes(study), study.tables, study.settings, (*_OF_A_PLAN, *_OF_ALL)
+    )
+
+
+@making_workbook()
+def start_workbook_bytes(tables: Mapping[str, pd.DataFrame]) -> bytes:
+    """Make the content of a blank workbook, with the rows that are known already."""
+    blank = Settings(title="", question="", temperature_rule="")
+    data = blank_workbook_bytes(blank, tables)
+    return _dressed(data, tables, blank, (*_OF_A_BLANK, *_OF_ALL))
+
+
+def _dressed(
+    data: bytes,
+    tables: Mapping[str, pd.DataFrame],
+    settings: Settings,
+    how_to: tuple[str, ...],
+) -> bytes:
+    """Add everything that helps typing to a workbook of a study."""
     import openpyxl
 
-    study = replace(study, items=_in_grading_order(study))
-    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(study)))
+    book = openpyxl.load_workbook(io.BytesIO(data))
     lists = _Lists(book["study"])
     for table in TABLES:
-        frame = study.tables[table.name]
         if table.name not in book.sheetnames:
             _add_empty(book, table)
-        _dress(book[table.name], table, frame, study.settings, lists)
-    _dress_settings(book["study"], lists)
+        _dress(book[table.name], table, tables[table.name], settings, lists)
+    _dress_settings(book["study"], lists, how_to)
     for position, name in enumerate(_SHEETS):
         book.move_sheet(name, position - book.sheetnames.index(name))
     file = io.BytesIO()
@@ -360,7 +390,7 @@ def _set_print(sheet: Worksheet) -> None:
     sheet.print_options.gridLines = True
 
 
-def _dress_settings(sheet: Worksheet, lists: _Lists) -> None:
+def _dress_settings(sheet: Worksheet, lists: _Lists, how_to: tuple[str, ...]) -> None:
     """Add drop-downs and the instructions to the sheet of settings."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
@@ -373,7 +403,7 @@ def _dress_settings(sheet: Worksheet, lists: _Lists) -> None:
             rule.add(f"B{rows[setting.name]}")
             sheet.add_data_validation(rule)
     start = max(rows.values()) + 2
-    for row, line in enumerate(_HOW_TO, start=start):
+    for row, line in enumerate((_HOW_TO, *how_to), start=start):
         _put(sheet.cell(row, 3), line)
     for letter, width in _SETTINGS_WIDTHS.items():
         sheet.column_dimensions[letter].width = width

@@ -11,7 +11,7 @@ import re
 import tempfile
 import tomllib
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -293,17 +293,14 @@ def workbook_bytes(study: Study) -> bytes:
 
 
 @making_workbook()
-def blank_workbook_bytes() -> bytes:
-    """Write a blank study as a workbook: keys and headers to fill in."""
+def blank_workbook_bytes(
+    settings: Settings, tables: Mapping[str, pd.DataFrame]
+) -> bytes:
+    """Write a blank study as a workbook: keys and headers, and what is known."""
     book = _new_book()
-    blank = Settings(title="", question="", temperature_rule="")
-    _write_settings(book, [(s, _setting_cell(s, blank)) for s in SETTINGS], {})
+    _write_settings(book, [(s, _setting_cell(s, settings)) for s in SETTINGS], {})
     for table in TABLES:
-        _write_sheet(
-            book,
-            table,
-            pd.DataFrame({name: [] for name in table.column_names}, dtype="str"),
-        )
+        _write_sheet(book, table, tables[table.name])
     return _saved(book)
 
 

@@ -10,9 +10,9 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from pitstats.errors import ExistsError, WriteError
+from pitstats.errors import DesignError, ExistsError, WriteError
 from pitstats.planning.layout import randomize_layout
-from pitstats.study.files import check_study, read_study
+from pitstats.study.files import check_study, read_study, start_study
 from pitstats.study.schema import TABLES
 from pitstats.study.study import Study
 from pitstats.study.workbook import entry_workbook_bytes, write_entry_workbook
@@ -339,3 +339,98 @@ def test_a_spreadsheet_program_keeps_everything(planned, tmp_path):
     back = tmp_path / "back"
     back.mkdir()
     same_study(read_study(convert(there, back, "xlsx")), done)
+
+
+def looks(sheet) -> dict[str, object]:
+    """What helps typing in one sheet, but for how far down it reaches.
+
+    The lot of each item is a column of the plan's own.
+    """
+    names = [cell.value for cell in sheet[1]]
+    if sheet.title == "items" and "lot" in names:
+        sheet.delete_cols(names.index("lot") + 1)
+    rules = {
+        str(rule.sqref).split("2:")[0]: (
+            rule.type,
+            rule.operator,
+            rule.formula2,
+            rule.prompt,
+            rule.error,
+        )
+        for rule in sheet.data_validations.dataValidation
+        if rule.promptTitle != "lot" or sheet.title != "items"
+    }
+    return {
+        "headers": [cell.value for cell in sheet[1]],
+        "comments": [cell.comment.text for cell in sheet[1] if cell.comment],
+        "rules": rules,
+        "frozen": sheet.freeze_panes,
+        "widths": [
+            sheet.column_dimensions[cell.column_letter].width for cell in sheet[1]
+        ],
+    }
+
+
+def test_a_blank_workbook_is_dressed_like_the_entry_workbook(tmp_path) -> None:
+    start_study(tmp_path / "blank.xlsx", pits={"Oak": {"main": (2, 3)}}, bakes=2)
+    layout = randomize_layout(
+        pd.DataFrame({"pit": ["Oak"], "grate": "main", "rows": 2, "columns": 3}),
+        bakes=2,
+    )
+    write_entry_workbook(layout.study, tmp_path / "entry.xlsx")
+    blank, entry = (
+        openpyxl.load_workbook(tmp_path / name) for name in ("blank.xlsx", "entry.xlsx")
+    )
+    assert blank.sheetnames == entry.sheetnames
+    for title in blank.sheetnames[1:]:
+        assert looks(blank[title]) == looks(entry[title]), title
+    assert len(looks(blank["items"])["rules"]) == len(looks(blank["items"])["headers"])
+    # What a printed record asks for has its column.
+    asked = {"date", "recorder", "loading_at", "loaded_at", "unloaded_at", "splits"}
+    assert asked <= set(looks(blank["bakes"])["headers"])
+
+
+@pytest.mark.parametrize("name", ["s", "s.xlsx"])
+def test_an_afternoon_that_is_baked_has_a_row_for_every_place(name, tmp_path) -> None:
+    pits = {"=Oak": {"main": (2, 3)}, "Mill": {"low": (1, 2), "high": (1, 1)}}
+    start_study(tmp_path / name, pits=pits, bakes=2)
+    left = check_study(tmp_path / name)
+    assert {p.column for p in left if p.table == "study"} == {
+        *("title", "question", "temperature_rule")
+    }
+    assert [p.table for p in left if p.table != "study"] == ["items"]
+    if name == "s":
+        items = pd.read_csv(tmp_path / name / "items.csv", dtype=str)
+        items["grade_top"] = "golden"
+        items.to_csv(tmp_path / name / "items.csv", index=False)
+        text = (tmp_path / name / "study.toml").read_text("utf-8")
+        text = text.replace('title = ""', 'title = "T"').replace(
+            'question = ""', 'question = "Q"'
+        )
+        text = text.replace('rule = ""', 'rule = "tuned"')
+        (tmp_path / name / "study.toml").write_text(text, "utf-8")
+    else:
+        book = openpyxl.load_workbook(tmp_path / name)
+        column = [cell.value for cell in book["items"][1]].index("grade_top") + 1
+        for row in range(2, 20):
+            book["items"].cell(row, column).value = "golden"
+        values = {"title": "T", "question": "Q", "temperature_rule": "tuned"}
+        for row in book["study"].iter_rows(max_col=2):
+            row[1].value = values.get(row[0].value, row[1].value)
+        book.save(tmp_path / name)
+    study = read_study(tmp_path / name)
+    assert study.bakes["bake"].tolist() == ["=Oak-1", "Mill-1", "=Oak-2", "Mill-2"]
+    assert study.items.groupby("bake").size().to_dict() == {
+        "=Oak-1": 6, "=Oak-2": 6, "Mill-1": 3, "Mill-2": 3,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("pits", "bakes"),
+    [({"": {"main": (1, 1)}}, 1), ({"A": {}}, 1), ({"A": {"m": (0, 1)}}, 1),
+     ({"A": {"m": (1, 900)}}, 1), ({"A": {"m": (1, 1)}}, 0)],
+)  # fmt: skip
+def test_an_afternoon_that_cannot_be_is_refused(pits, bakes, tmp_path) -> None:
+    with pytest.raises(DesignError):
+        start_study(tmp_path / "s", pits=pits, bakes=bakes)
+    assert not (tmp_path / "s").exists()
