@@ -138,6 +138,7 @@ from .planning.shopping import shopping_list as shopping_list
 from .report import ask as ask
 from .report import pages as pages
 from .report.page import Page as Page
+from .report.parameters_cell import check_parameters as check_parameters
 from .report.plan_results import PlanResults as PlanResults
 from .report.probe_results import ProbeResults as ProbeResults
 from .report.render import render_report as render_report

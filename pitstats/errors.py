@@ -100,6 +100,10 @@ def grouped(problems: Iterable[Problem]) -> list[str]:
 class PitstatsError(Exception):
     """Base of every error that a user of pitstats can cause and can mend."""
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows: the message, and no lines of anybody's code."""
+        return [str(self), *getattr(self, "__notes__", ())]
+
 
 class InvalidStudyError(PitstatsError):
     """A study that cannot be read as it stands; ``problems`` lists all reasons.

@@ -15,6 +15,7 @@ from pitstats.study.folder_files import (
     read_folder,
     write_study_folder,
 )
+from pitstats.study.lookup import found, looked_in
 from pitstats.study.photos import say_photos
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
@@ -39,7 +40,9 @@ def read_study(path: PathLike) -> Study:
     Parameters
     ----------
     path : str or path
-        A folder with ``study.toml`` and CSV files, or an ``.xlsx`` workbook.
+        A folder with ``study.toml`` and CSV files, or an ``.xlsx`` workbook. In a
+        notebook a relative path is looked for in the working folder and beside the
+        notebook.
 
     Returns
     -------
@@ -58,9 +61,9 @@ def read_study(path: PathLike) -> Study:
 
     Examples
     --------
-    >>> read_study("no such folder")
+    >>> read_study("/no such folder")
     Traceback (most recent call last):
-    pitstats.errors.InvalidStudyError: 1 problem in no such folder:
+    pitstats.errors.InvalidStudyError: 1 problem in /no such folder:
       study: there is no folder or workbook of this name. Check the path.
     """
     log = ProblemLog()
@@ -89,7 +92,7 @@ def check_study(path: PathLike) -> list[Problem]:
 
     Examples
     --------
-    >>> for problem in check_study("no such folder"):
+    >>> for problem in check_study("/no such folder"):
     ...     print(problem)
     study: there is no folder or workbook of this name. Check the path.
     """
@@ -101,7 +104,8 @@ def check_study(path: PathLike) -> list[Problem]:
 def _read(path: PathLike, log: ProblemLog) -> Study | None:
     """Read and check; None if there are problems."""
     try:
-        raw = read_raw(Path(path), log)
+        place = found(path)
+        raw = read_raw(place, log)
     except UnreadableError as error:
         log.problem("study", None, None, str(error))
         return None
@@ -113,7 +117,6 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
     settings = read_settings(raw.settings, log)
     tables = check_tables(raw.tables, settings, log)
     check_no_results(tables, log)
-    place = Path(path)
     folder = place if place.is_dir() else place.parent
     say_photos(tables["bakes"], folder, log)
     if log.problems:
@@ -130,7 +133,8 @@ def read_raw(path: Path, log: ProblemLog) -> RawStudy:
         return read_folder(path, log)
     if not path.exists():
         raise UnreadableError(
-            "there is no folder or workbook of this name. Check the path."
+            f"there is no folder or workbook of this name.{looked_in(path)} Check the "
+            "path."
         )
     if path.suffix.lower() not in _WORKBOOKS:
         inside = path.name.lower().endswith((".csv", ".toml", ".tsv"))

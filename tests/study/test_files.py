@@ -546,8 +546,9 @@ def test_formulas_and_errors_in_cells(study: Study, tmp_path: Path) -> None:
     path = tmp_path / "s.xlsx"
     book = book_of(study, path)
     book["counts"]["C2"] = "=1+1"
-    book["bakes"]["M2"] = "#REF!"
-    book["bakes"]["M2"].data_type = "e"
+    headers = [cell.value for cell in book["bakes"][1]]
+    wrong = book["bakes"].cell(2, headers.index("minutes") + 1)
+    wrong.value, wrong.data_type = "#REF!", "e"
     book["study"]["B2"] = "=A1"
     book.save(path)
     found = {(p.table, p.row, p.column): p.message for p in check_study(path)}

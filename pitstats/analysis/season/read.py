@@ -20,6 +20,7 @@ from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem
 from pitstats.study.atomic import write_file
 from pitstats.study.csv_text import write_csv
 from pitstats.study.files import read_study
+from pitstats.study.lookup import found, looked_in
 from pitstats.study.study import Study
 
 #: The table beside the studies that says which pits are one and what counts alike.
@@ -136,7 +137,7 @@ def read_season(path: str | Path, *, n_jobs: int = 1, progress: bool = False) ->
     >>> ps.read_season("my_season")  # doctest: +SKIP
     Season(12 studies, 3 pits, 84 bakes)
     """
-    season = Path(path)
+    season = found(path)
     paths = _study_paths(season)
     summaries = _summaries(season, paths, n_jobs, progress)
     matches = _read_matches(season, summaries)
@@ -179,7 +180,10 @@ def write_matches(season: Season, *, overwrite: bool = False) -> Path:
 
 def _study_paths(season: Path) -> dict[str, Path]:
     if not season.is_dir():
-        raise DesignError(f"{season}: there is no folder of this name. Check the path.")
+        raise DesignError(
+            f"{season}: there is no folder of this name.{looked_in(season)} Check the "
+            "path."
+        )
     found = {
         entry.stem if entry.is_file() else entry.name: entry
         for entry in sorted(season.iterdir(), key=lambda entry: _natural(entry.name))

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pitstats.errors import RenderUsageError
+from pitstats.study.cells import hint
 
 #: The parameter that says where figures and tables go.
 PLACE = "output_folder"
@@ -24,6 +25,7 @@ _TYPES: dict[str, tuple[tuple[type, ...], str]] = {
     "float": ((float, int), "a number"),
     "bool": ((bool,), "true or false"),
     "list": ((list, tuple), "a list such as [2, 3]"),
+    "dict": ((dict,), 'pairs such as {"Quarry": [3, 6]}'),
 }
 _EMPTY = ("0", "0.0", "", "''", '""')
 
@@ -41,6 +43,24 @@ def parse_parameters(pairs: Iterable[str]) -> dict[str, object]:
             value = text
         values[name.strip()] = value
     return values
+
+
+def unknown_parameter(
+    name: str, known: Iterable[str], notebook: str = "This notebook"
+) -> str:
+    """Sentence about a parameter that a notebook does not have."""
+    names = list(known)
+    return (
+        f"{notebook} has no parameter {name!r}.{hint(name, names)} Its parameters are "
+        f"{', '.join(names)}."
+    )
+
+
+def wrong_type(kind: str, value: object) -> str:
+    """What a parameter of a type must be, in words, if a value is not that; else ""."""
+    allowed, words = _TYPES.get(kind.split("[")[0].split(" ")[0], ((), ""))
+    flag = isinstance(value, bool) and bool not in allowed
+    return words if allowed and (flag or not isinstance(value, allowed)) else ""
 
 
 @dataclass(frozen=True)
@@ -61,10 +81,9 @@ class Declared:
             )
         unknown = [key for key in given if key not in self.parameters]
         if unknown:
-            own = ", ".join(key for key in self.parameters if key != PLACE)
+            own = [key for key in self.parameters if key != PLACE]
             raise RenderUsageError(
-                f"Notebook {self.notebook} has no parameter {unknown[0]!r}; its "
-                f"parameters are {own}."
+                unknown_parameter(unknown[0], own, f"Notebook {self.notebook}")
             )
         unused = [key for key in given if key in self.without_study]
         if unused and given.get("study_path"):
@@ -78,11 +97,8 @@ class Declared:
 
     def _check_type(self, key: str, value: object) -> None:
         kind = str(self.parameters[key].get("inferred_type_name", "None"))
-        allowed, words = _TYPES.get(kind.split("[")[0].split(" ")[0], ((), ""))
-        is_flag = isinstance(value, bool)
-        if allowed and (
-            not isinstance(value, allowed) or (is_flag and bool not in allowed)
-        ):
+        words = wrong_type(kind, value)
+        if words:
             raise RenderUsageError(
                 f"Parameter {key} of notebook {self.notebook} is {value!r}; it must be "
                 f"{words}."

@@ -24,6 +24,7 @@ from pitstats.study.atomic import publish
 from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import NAME as PLAN
 from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
+from pitstats.study.lookup import looking_in
 from pitstats.study.made import list_name
 from pitstats.study.shipped import shipped_folder
 from pitstats.study.study import Study
@@ -32,6 +33,7 @@ from pitstats.study.switch import switching
 _DATA_LINK = "Take the data of this page with you (zip)"
 # The parameter of a notebook that names a second study.
 _OTHER_STUDY = "after_path"
+_SHIPPED = shipped_folder("notebooks")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +125,8 @@ def render_report(
     given = dict(parameters or {})
     if study is not None:
         given["study_path"] = str(study)
-    with rare_collections(), switching(target.html) as switch:
+    places = [Path.cwd()] if source.parent == _SHIPPED else [source.parent, Path.cwd()]
+    with rare_collections(), looking_in(places), switching(target.html) as switch:
         _refuse_existing(target, overwrite)  # another run may have been quicker
         work, files = switch.scratch, switch.new / target.parts[2]
         files.mkdir()
@@ -173,14 +176,14 @@ def _first_page_of(source: Path, work: Path) -> Path:
 
 def notebook_names() -> list[str]:
     """Names of the shipped notebooks."""
-    return sorted(path.stem for path in shipped_folder("notebooks").glob("*.ipynb"))
+    return sorted(path.stem for path in _SHIPPED.glob("*.ipynb"))
 
 
 def _find_notebook(notebook: str) -> Path:
     own = Path(notebook)
     if own.suffix == ".ipynb" and own.is_file():
         return own.resolve()
-    shipped = shipped_folder("notebooks") / f"{own.stem}.ipynb"
+    shipped = _SHIPPED / f"{own.stem}.ipynb"
     if own.name in (own.stem, f"{own.stem}.ipynb") and shipped.is_file():
         return shipped
     raise RenderUsageError(
