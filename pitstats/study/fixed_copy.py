@@ -22,6 +22,7 @@ from pitstats.study.files import read_raw
 from pitstats.study.fix import Change, Fixes, TypedTable
 from pitstats.study.folder_files import CHANGES_FILE
 from pitstats.study.form import Form
+from pitstats.study.frozen_plan import plan_path
 from pitstats.study.photos import UnusableError, inside
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError
@@ -109,11 +110,14 @@ def write_fixed_copy(path: PathLike, dest: PathLike) -> FixedCopy:
         raise WriteError(
             f"{target} cannot be written: the copy of a folder is a folder."
         )
-    _refuse(target, listing)
+    taken = (
+        [target, listing] if source.is_dir() else [target, listing, plan_path(target)]
+    )
+    _refuse(*taken)
     copy = FixedCopy(tuple(study.changes), listing, study.form)
     if copy.changes:
         with switching(target) as switch:
-            _refuse(target, listing)
+            _refuse(*taken)
             if source.is_dir():
                 _write_folder(study, switch, target)
             else:
@@ -306,4 +310,8 @@ def _write_workbook(
     with making_workbook():
         study.book.save(switch.new / target.name)
     (switch.new / listing.name).write_bytes(study.listing())
-    switch.put_into(target.parent, [], [target.name, listing.name])
+    names = [target.name, listing.name]
+    if plan_path(study.source).is_file():
+        names.append(plan_path(target).name)
+        shutil.copyfile(plan_path(study.source), switch.new / names[-1])
+    switch.put_into(target.parent, [], names)

@@ -406,7 +406,7 @@ def earlier_sentences(plan: BakePlan, power: float) -> list[str]:
         moodier_sentence(sd, risk),
         "The plain answer leads unless the borrowing was declared before the bakes: "
         f"write [earlier] sd = {sd:.2g}, factor = {factor:.2g} and declared = the day "
-        "into study.toml before the first fire.",
+        "into the study settings before the first fire.",
     ]
 
 
