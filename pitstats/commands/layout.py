@@ -95,6 +95,7 @@ def layout(
     frozen = write_plan(drawn.study, dest, overwrite=force)
     click.echo(f"Planned study: {dest} (seed {drawn.seed})")
     click.echo(f"Frozen plan: {plan} (SHA-256 {frozen})")
+    click.echo("Show this hash to others before the bakes: it tells a later change.")
     for line in (*drawn.rules, *drawn.caveats):
         click.echo(f"- {line}")
     click.echo(f"Next: pitstats sheets {dest}")

@@ -38,6 +38,12 @@ def retest(
     from pitstats.analysis.retest import compare as analysis
     from pitstats.study.files import read_study
 
+    if after is None and unchanged:
+        raise click.UsageError("--unchanged names pits of two studies; here is one.")
+    if after is not None and setting is not None:
+        raise click.UsageError(
+            "--setting says the sides within one study; with two, the studies do."
+        )
     if after is None:
         found = analysis.compare_settings(
             read_study(before), setting, conf_level=conf_level

@@ -2,7 +2,8 @@
 
 It holds what was to be done: settings, bakes in their order, the cell and code of every
 item, the seed, and the versions that drew them, under one hash. A folder keeps it as
-``plan.json``; a workbook ``my_test.xlsx`` has ``my_test.plan.json`` beside it.
+``plan.json``; a workbook ``my_test.xlsx`` has ``my_test.plan.json`` beside it. The hash
+shows a later change to whoever saw it before the bakes.
 """
 
 from __future__ import annotations
@@ -172,8 +173,8 @@ def _changed_settings(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterat
     for name, value in then.items():
         if name in now and now[name] != value:
             yield (
-                f"{name} was {_shown(value)} in the plan and is {_shown(now[name])} in "
-                "the study."
+                f"Setting {name} was {_shown(value)} in the plan and is "
+                f"{_shown(now[name])} in the study."
             )
 
 

@@ -81,7 +81,7 @@ def test_what_differs_from_the_plan_is_named(planned: ps.Study) -> None:
     plan, done = plan_bytes(planned), baked(planned)
     margin = replace(done, settings=replace(done.settings, margin=0.3))
     assert plan_changes(plan, margin) == [
-        "margin was 0.15 in the plan and is 0.3 in the study."
+        "Setting margin was 0.15 in the plan and is 0.3 in the study."
     ]
     turned = replace(done, bakes=done.bakes.assign(order=3 - done.bakes["order"]))
     names = ", ".join(done.bakes["bake"])
@@ -128,7 +128,7 @@ def test_layout_freezes_and_check_finds_what_was_changed(
     )
     checked = run("check", dest)
     assert checked.exit_code == 0
-    assert "- margin was 0.15 in the plan and is 0.3" in checked.output
+    assert "- Setting margin was 0.15 in the plan and is 0.3" in checked.output
     assert json.loads(run("check", dest, "--format", "json").output)["plan_changes"]
 
     plan_path(dest).write_bytes(kept.replace(b"0.15", b"0.30"))
@@ -167,8 +167,10 @@ def test_a_package_carries_the_plan_and_verify_reads_it(
     path.write_bytes(zip_bytes(files))
     found = ps.verify_package(path)
     assert found.same
-    assert found.plan == ("margin was 0.15 in the plan and is 0.3 in the study.",)
-    assert "Not as planned: margin" in found.sentence
+    assert found.plan == (
+        "Setting margin was 0.15 in the plan and is 0.3 in the study.",
+    )
+    assert "Not as planned: Setting margin" in found.sentence
 
     bent = plan.replace(b"0.15", b"0.30")
     files = package_files(later, further={"plan.json": bent}, names=names)

@@ -17,6 +17,7 @@ from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.retest.sides import AFTER, BEFORE, Sides, make_sides, side_name
 from pitstats.errors import DesignError
+from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
 #: Settings that people change between bakes, in the order in which they are looked for.
@@ -101,7 +102,8 @@ def compare_settings(
     ------
     DesignError
         If no setting, or more than one, was varied within a pit, if a pit has more
-        than two values, or if no pit has bakes on both sides.
+        than two values, if no pit has bakes on both sides, or if a bake has no cell
+        that the other side graded.
 
     Notes
     -----
@@ -156,8 +158,9 @@ def retest(
     Raises
     ------
     DesignError
-        If the studies share no changed pit, or count burned items in different ways,
-        or if a pit said to be unchanged is in neither.
+        If the studies are the same, share no changed pit, count burned items in
+        different ways or differ in a unit, if a pit said to be unchanged is in neither,
+        or if the sides of a bake share no cell.
 
     Notes
     -----
@@ -184,15 +187,35 @@ def retest(
             "face differ. Bring them to one scale first: "
             f"{before.form.stated('burned_from')}."
         )
+    if before == after:
+        raise DesignError(
+            "The two studies are one and the same, so nothing was changed between "
+            "them. Name the study of before and that of after."
+        )
+    units = _units(one, two)
     links = set(unchanged)
     of_before, of_after = set(before.pits["pit"]), set(after.pits["pit"])
     unknown = sorted(links - of_before - of_after)
     if unknown:
         raise DesignError(f"Neither study has a pit {unknown[0]!r}. Check its name.")
-    joined, side_of = _joined(before, after, links)
+    joined, side_of = _joined(before, replace(after, settings=units), links)
     sides = make_sides(joined, side_of)
     linked = links & of_before & of_after
     return _compared(sides, "study", level, days_alike=not linked, paired=bool(linked))
+
+
+def _units(before: Settings, after: Settings) -> Settings:
+    """Settings of the later study, with the units that either states."""
+    stated = {}
+    for name in ("temperature_unit", "length_unit"):
+        units = {getattr(one, name) for one in (before, after)} - {None}
+        if len(units) > 1:
+            raise DesignError(
+                f"The two studies differ in {name} ({' and '.join(sorted(units))}). "
+                "Bring them to one unit first."
+            )
+        stated[name] = next(iter(units), None)
+    return replace(after, **stated)
 
 
 def _only_setting(study: Study) -> str:

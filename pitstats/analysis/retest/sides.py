@@ -59,7 +59,16 @@ def make_sides(study: Study, side_of: Mapping[str, str]) -> Sides:
             "No pit has kept bakes both before and after the change, so there is "
             "nothing to set against each other. Bake the changed pit again."
         )
+    both_sides = counted[counted["pit"].isin(changed)]
     items, n_unmatched = _matched(study, side_of, changed)
+    counted_bakes = {*items["bake"], *study.counts["bake"]}
+    lost = both_sides[~both_sides["bake"].isin(counted_bakes)]
+    if len(lost):
+        raise DesignError(
+            f"Bake {lost['bake'].iloc[0]!r} has no item in a cell that the other side "
+            "graded, so there is nothing to set it against. Record both sides by cell, "
+            "or both in totals."
+        )
     names = {
         (bake, pit): side_name(pit, side_of[bake])
         for bake, pit in zip(kept["bake"], kept["pit"], strict=True)

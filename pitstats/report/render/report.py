@@ -196,7 +196,7 @@ def _find_notebook(notebook: str) -> Path:
 def _told(plan: bytes, study: Study) -> str:
     """The frozen plan, and what differs from it."""
     changes = " ".join(plan_changes(plan, study)) or "The record is as planned."
-    return f"frozen before the bakes, SHA-256 {read_plan(plan).sha256}. {changes}"
+    return f"frozen, SHA-256 {read_plan(plan).sha256}. {changes}"
 
 
 def _data_of(

@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 import pitstats as ps
+from pitstats.cli import main
 
 
 def moved_damper(n_before: int = 2, n_after: int = 2, better: bool = True) -> ps.Study:
@@ -166,3 +168,39 @@ def test_studies_that_do_not_fit_are_refused_in_words() -> None:
         ps.retest(before, after, unchanged=["Z"])
     with pytest.raises(ps.DesignError, match="both before and after"):
         ps.retest(before, after, unchanged=["A", "B"])
+
+
+def test_two_studies_that_cannot_be_joined_are_refused_in_a_sentence() -> None:
+    study = moved_damper(2, 2)
+    with pytest.raises(ps.DesignError, match="one and the same"):
+        ps.retest(study, study)
+    metric = replace(study, settings=replace(study.settings, length_unit="cm"))
+    with pytest.raises(ps.DesignError, match="differ in length_unit"):
+        ps.retest(study, metric)
+    totals = replace(
+        study,
+        settings=replace(study.settings, length_unit=None),
+        grates=study.grates.iloc[:0],
+        items=study.items.iloc[:0],
+        counts=pd.DataFrame(
+            {"bake": study.bakes["bake"], "n_items": 12, "n_burned": 3}
+        ),
+    )
+    for pair in ((study, totals), (totals, study)):
+        with pytest.raises(ps.DesignError, match="both in totals"):
+            ps.retest(*pair)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--unchanged", "B"], "here is one"),
+        (["other", "--setting", "x"], "within one"),
+    ],
+)
+def test_an_option_that_would_do_nothing_is_refused(
+    words: list[str], said: str
+) -> None:
+    told = CliRunner().invoke(main, ["retest", "study", *words])
+    assert told.exit_code == 2
+    assert said in told.output
