@@ -206,7 +206,7 @@ def retest(
 
 def _units(before: Settings, after: Settings) -> Settings:
     """Settings of the later study, with the units that either states."""
-    stated = {}
+    stated: dict[str, Any] = {}
     for name in ("temperature_unit", "length_unit"):
         units = {getattr(one, name) for one in (before, after)} - {None}
         if len(units) > 1:
