@@ -14,7 +14,7 @@ from pitstats.stats.kappa import cohen_kappa
 from pitstats.study.grading import deciding_code
 from pitstats.study.study import Study
 
-OTHERS, THEMSELVES = "others", "themselves"
+OTHERS, THEMSELVES = "others", "own first grades"
 #: Bakes below which an interval over bakes says nothing.
 FEWEST_BAKES = 3
 _COLUMNS = (
@@ -37,10 +37,10 @@ def season_graders(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per named grader: ``grader, against`` ("others", or "themselves" where
-        one person graded the same items twice), ``n_studies, n_bakes, n_items, agree``
-        (share of equal grades), ``n_darker, n_paler`` (items to which the grader gave
-        the darker or paler grade; in a second grading of one's own, the second time),
+        One row per named grader: ``grader, against`` ("others", or "own first grades"
+        where one person graded the same items twice), ``n_studies, n_bakes, n_items,
+        agree`` (share of equal grades), ``n_darker, n_paler`` (items to which the
+        grader gave the darker or paler grade; in a second grading of one's own, the second time),
         ``kappa, weighted_kappa`` with intervals, and a ``note``. Limits are NaN
         (unknown) below three bakes.
 

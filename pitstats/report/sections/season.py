@@ -260,7 +260,7 @@ def graders(results: SeasonResults) -> Section:
         f"(1 full, 0 that of chance) with {level_text(results.conf_level)} intervals "
         "(unit of replication: the bake); unknown below three bakes. Darker, paler: "
         "items to which this grader gave the darker or paler of the two grades; "
-        "against themselves, the second time"
+        "against own first grades, the second time"
     )
     return Section(
         id="season-graders",

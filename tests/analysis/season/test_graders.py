@@ -47,7 +47,7 @@ def test_graders_are_compared_over_all_studies(season: ps.Season) -> None:
     assert set(table.index) == {
         ("Ann", "others"),
         ("Kim", "others"),
-        ("Ann", "themselves"),
+        ("Ann", "own first grades"),
     }
     kim, ann = table.loc[("Kim", "others")], table.loc[("Ann", "others")]
     assert (kim["n_studies"], kim["n_bakes"]) == (2, 8)
@@ -55,7 +55,7 @@ def test_graders_are_compared_over_all_studies(season: ps.Season) -> None:
     assert kim["n_paler"] == ann["n_darker"] == 0
     assert kim["agree"] == pytest.approx(1 - kim["n_darker"] / kim["n_items"])
     assert kim["kappa"] == pytest.approx(ann["kappa"])
-    own = table.loc[("Ann", "themselves")]
+    own = table.loc[("Ann", "own first grades")]
     assert own["n_studies"] == 1
     assert own["n_paler"] > own["n_darker"] == 0
 
