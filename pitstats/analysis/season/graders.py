@@ -40,8 +40,8 @@ def season_graders(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
         One row per named grader: ``grader, against`` ("others", or "own first grades"
         where one person graded the same items twice), ``n_studies, n_bakes, n_items,
         agree`` (share of equal grades), ``n_darker, n_paler`` (items to which the
-        grader gave the darker or paler grade; in a second grading of one's own, the second time),
-        ``kappa, weighted_kappa`` with intervals, and a ``note``. Limits are NaN
+        grader gave the darker or paler grade; against own first grades, the second
+        time), ``kappa, weighted_kappa`` with intervals, and a ``note``. Limits are NaN
         (unknown) below three bakes.
 
     Notes
