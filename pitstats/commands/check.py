@@ -7,11 +7,15 @@ import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from pitstats.commands.shared import DONE, HELP, PROBLEMS, told_plainly
-from pitstats.errors import InvalidStudyError, Problem
+from pitstats.errors import DesignError, InvalidStudyError, Problem
+
+if TYPE_CHECKING:
+    from pitstats.study.study import Study
 
 _CHANGES_SHOWN = 20
 
@@ -50,11 +54,6 @@ def check(study: Path, style: str, dest: Path | None) -> None:
 
 def _check(study: Path, style: str, *, offer: bool) -> None:
     from pitstats.analysis.fairness import audit_fairness
-    from pitstats.analysis.fairness.extra_bakes import suggest_bakes
-    from pitstats.report.sections.design import (
-        extra_bakes_sentences,
-        extra_bakes_table,
-    )
     from pitstats.report.sections.fairness import findings_text
     from pitstats.study.cells import escaped
     from pitstats.study.files import read_study
@@ -85,7 +84,27 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
     text = findings_text(audit_fairness(found))
     if text:
         click.echo(f"\n{text}")
-    more = suggest_bakes(found)
+    _say_next(found)
+
+
+def _say_next(study: Study) -> None:
+    """What to do next, or what a plan can find; the bakes that would separate."""
+    from pitstats.planning.can_find import what_a_plan_finds
+    from pitstats.report.sections.design import (
+        extra_bakes_sentences,
+        extra_bakes_table,
+    )
+    from pitstats.report.sections.next import all_sentences
+    from pitstats.report.study_results import StudyResults
+
+    results = StudyResults(study)
+    try:
+        click.echo("\n".join(["\nWhat to do next", *all_sentences(results)]))
+    except DesignError:  # nothing is graded yet, or there is nothing to compare
+        found = what_a_plan_finds(study)
+        if found:
+            click.echo(f"\n{found}")
+    more = results.extra_bakes
     if len(more.table):
         click.echo(f"\n{extra_bakes_sentences(more)[0]}")
         click.echo(extra_bakes_table(more).to_string(index=False))

@@ -64,6 +64,7 @@ def layout(
     **stated: Any,
 ) -> None:
     """Draw order, cells and codes at random and write the planned study to DEST."""
+    from pitstats.planning.can_find import what_a_plan_finds
     from pitstats.planning.layout import randomize_layout
     from pitstats.planning.looks import checked_looks
     from pitstats.study.files import write_study
@@ -96,6 +97,7 @@ def layout(
     click.echo(f"Planned study: {dest} (seed {drawn.seed})")
     click.echo(f"Frozen plan: {plan} (SHA-256 {frozen})")
     click.echo("Show this hash to others before the bakes: it tells a later change.")
-    for line in (*drawn.rules, *drawn.caveats):
-        click.echo(f"- {line}")
+    for line in (*drawn.rules, *drawn.caveats, what_a_plan_finds(drawn.study)):
+        if line:
+            click.echo(f"- {line}")
     click.echo(f"Next: pitstats sheets {dest}")

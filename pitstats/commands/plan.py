@@ -11,7 +11,11 @@ from pitstats.commands.shared import HELP, WRONG_USAGE, format_option, told_plai
 from pitstats.commands.values import Looks, Numbers, Share, Spreads
 
 if TYPE_CHECKING:
-    from pitstats.planning.power import BakePlan
+    from pitstats.report.plan_results import PlanResults
+
+
+USUAL_BAKES = (2, 3, 4, 6)
+"""Bakes of each pit that are looked at when none are named."""
 
 
 @click.command(context_settings=HELP, short_help="How many bakes and items it takes.")
@@ -89,15 +93,16 @@ def plan(
 ) -> None:
     """Say how many bakes and items it takes to tell pits apart."""
     from pitstats.planning.power import plan_bakes
+    from pitstats.report.plan_results import PlanResults
     from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
-    seed, pits = asked.pop("seed"), asked["pits"]
+    seed = asked.pop("seed")
     if budget is not None:
         _say_budget(budget, asked, seed)
         return
     if asked["bakes"] is None and asked["looks"] is None:
-        asked["bakes"] = [2, 3, 4, 6]
+        asked["bakes"] = list(USUAL_BAKES)
     if asked["bakes"] and asked["looks"] == "every":
         asked["bakes"] = max(asked["bakes"])
     asked["earlier"] = list(asked["earlier"]) or None
@@ -108,66 +113,27 @@ def plan(
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:
-        _say_plan(found, power)
-        if study is None and found.cheapest(power) is None:
-            _say_search(found, power)
-        if study is None and pits > 2:
-            _say_pairs(asked, found, seed)
+        _say_plan(PlanResults(found, power))
 
 
-def _say_plan(found: BakePlan, power: float) -> None:
+def _say_plan(results: PlanResults) -> None:
     """The answer, the table, the boundary of looks, and what to bear in mind."""
     from pitstats.planning.looks import boundary_in_words
     from pitstats.report.sections import plan
 
+    found, power = results.plan, results.power
     click.echo(f"The test is to {plan.question_text(found)}.")
     click.echo(f"{plan.in_short(found, power)} {plan.chances(found, power)}")
+    if results.needed is not None:
+        click.echo(results.needed.sentence)
     click.echo(f"\n{plan.plan_caption(found)}")
     click.echo(plan.plan_table(found).to_string(index=False))
-    for line in plan.earlier_sentences(found, power):
-        click.echo(f"- {line}")
-    for line in boundary_in_words(found):
+    lines = [] if found.pilot else plan.found_sentences(results)
+    lines += [*plan.earlier_sentences(found, power), *boundary_in_words(found)]
+    for line in lines:
         click.echo(f"- {line}")
     for caveat in found.caveats:
         click.echo(f"Note: {caveat}")
-
-
-def _say_search(found: BakePlan, power: float) -> None:
-    """The number of bakes that would do, and what these can find."""
-    from pitstats.planning.search import (
-        curve_sentence,
-        find_bakes,
-        findable_differences,
-    )
-
-    items = max(int(str(n).split(",")[0]) for n in found.table["items"])
-    spread = float(found.table["sd_bake"].median())
-    common: dict[str, Any] = {
-        "rate": found.rate,
-        "sd_bake": spread,
-        "pits": found.pits,
-        "power": power,
-        "rng": found.seed,
-        "conf_level": found.conf_level,
-        "simulations": 500,
-    }
-    needed = find_bakes(items, difference=found.difference, **common)
-    click.echo(f"\n{needed.sentence}")
-    click.echo(curve_sentence(findable_differences(items=items, **common), power))
-
-
-def _say_pairs(asked: dict[str, Any], found: BakePlan, seed: int) -> None:
-    """What looking at all pairs costs against one pair named beforehand."""
-    from pitstats.planning.power import plan_bakes
-
-    spreads = [sd[:2] if isinstance(sd, tuple) else sd for sd in asked["sd_bake"]]
-    pair = plan_bakes(**{**asked, "pits": 2, "sd_bake": spreads}, rng=seed)
-    lost = float((pair.table["power"] - found.table["power"]).max())
-    click.echo(
-        f"Looking at all pairs of {found.pits} pits costs up to "
-        f"{100 * lost:.0f} points of chance for a pair; naming one pair beforehand, "
-        "and baking only those two, saves that."
-    )
 
 
 def _say_budget(budget: float, asked: dict[str, Any], seed: int) -> None:

@@ -103,6 +103,8 @@ class BakePlan:
         Level of the intervals.
     caveats : tuple of str
         Shown wherever the plan is shown.
+    pilot : str
+        What the pilot was; empty without one.
     looks : tuple of int
         Bakes of each pit at each look, if there are several. The table then also has
         ``looks``, ``mean_bakes`` and ``mean_bakes_error`` (bakes of each pit until the
@@ -135,6 +137,7 @@ class BakePlan:
     method: str
     conf_level: float
     caveats: tuple[str, ...]
+    pilot: str = ""
     looks: tuple[int, ...] = ()
     stops: pd.DataFrame | None = None
     earlier: tuple[float, float] | None = None
@@ -398,6 +401,7 @@ def work_out(
         method=_METHOD if first.sd_session is None else _METHOD_SESSIONS,
         conf_level=frame.conf_level,
         caveats=_caveats(questions, frame),
+        pilot="" if first.draws is None else first.draws.words,
     )
 
 

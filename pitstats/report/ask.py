@@ -25,6 +25,7 @@ from pitstats.report.sections.noise import usual_mistake as usual_mistake
 from pitstats.report.sections.pairs import section as pairs
 from pitstats.report.sections.patterns import section as patterns
 from pitstats.report.sections.plan import budget as budget
+from pitstats.report.sections.plan import finds as findable
 from pitstats.report.sections.plan import one_pit as one_pit
 from pitstats.report.sections.plan import order as order_and_shopping
 from pitstats.report.sections.plan import plans as plans
@@ -62,6 +63,7 @@ __all__ = [
     "evenness",
     "faces",
     "fairness",
+    "findable",
     "gauges",
     "grades",
     "grading",

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+import pandas as pd
+
 from pitstats.errors import DesignError
 from pitstats.planning.allocation import SplitPlan, best_split
 from pitstats.planning.layout import Layout
-from pitstats.planning.power import BakePlan
+from pitstats.planning.power import BakePlan, plan_bakes
 from pitstats.planning.precision import (
     RatePlan,
     upper_bound_if_none_burn,
@@ -20,6 +22,7 @@ from pitstats.planning.questions import (
     one_more_bake,
     smallest_difference,
 )
+from pitstats.planning.search import BakesNeeded, find_bakes, findable_differences
 from pitstats.planning.shopping import ShoppingList, shopping_list
 
 NO_MONEY = "No budget and costs were stated, so no split is worked out."
@@ -97,6 +100,38 @@ class PlanResults:
     def smallest(self) -> SmallestDifference:
         """The smallest difference that the first plan finds."""
         return smallest_difference(*self.first, power=self.power, **self._asked)
+
+    @cached_property
+    def curve(self) -> pd.DataFrame:
+        """The smallest difference of a named pair that numbers of bakes find."""
+        asked = self._quick | {"pits": 2}
+        return findable_differences(items=self._items, power=self.power, **asked)
+
+    @cached_property
+    def needed(self) -> BakesNeeded | None:
+        """The number of bakes that would do, where no plan does."""
+        if self.plan.pilot or self.plan.cheapest(self.power) is not None:
+            return None
+        difference = self.plan.difference
+        return find_bakes(
+            self._items, difference=difference, power=self.power, **self._quick
+        )
+
+    @property
+    def _quick(self) -> dict[str, Any]:
+        """What was asked, with as many simulations as a search can do."""
+        return self._asked | {"simulations": min(self.plan.simulations, 500)}
+
+    @cached_property
+    def pair(self) -> BakePlan | None:
+        """The same plans for a pair named beforehand; None with two pits."""
+        asked = self._asked | {"pits": 2, "difference": self.plan.difference}
+        same = self.plan.table[["bakes", "items"]].map(lambda n: isinstance(n, int))
+        table = self.plan.table[same.all(axis=1)]
+        if self.plan.pits == 2 or table.empty:
+            return None
+        bakes, items = (list(dict.fromkeys(table[name])) for name in ("bakes", "items"))
+        return plan_bakes(bakes, items, **asked)
 
     @cached_property
     def steps(self) -> BakePlan:

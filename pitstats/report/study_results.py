@@ -23,6 +23,7 @@ from pitstats.analysis.places.faces import FaceComparison, compare_faces
 from pitstats.analysis.places.pattern import GratePatterns, map_patterns
 from pitstats.analysis.places.surface import SurfaceMap, map_surface
 from pitstats.analysis.places.usable_area import UsableArea, estimate_usable_area
+from pitstats.analysis.rates.early_stop import EarlyStop, early_stop
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
@@ -125,6 +126,11 @@ class StudyResults:
     def next_step(self) -> NextStep:
         """The one recommendation of what to do next."""
         return suggest_next(self.study, both=self.both, seed=self.seed)
+
+    @cached_property
+    def early_stop(self) -> EarlyStop | None:
+        """By how much a difference seen at an early stop is too large."""
+        return early_stop(self.both)
 
     @cached_property
     def evenness(self) -> Evenness:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, ndtri
 
 from pitstats.stats.bake_model import BakeModel
@@ -96,6 +96,39 @@ class Trials:
                 counts = burned[:, :, :look].reshape(burned.shape[0], -1)
                 found[:, j] = self.model(look).smallest_p_values(counts, below)
         return found
+
+    def shown_at_early_stop(
+        self, levels: ArrayLike, pair: tuple[int, int], seed: int, n: int = BLOCK
+    ) -> Array:
+        """Differences that tests show which stop before their last look.
+
+        Parameters
+        ----------
+        levels : array_like, shape (n_looks,)
+            Two-sided level of each look.
+        pair : (int, int)
+            Pits whose interval decides, and whose difference is shown.
+        seed, n : int
+            Seed, and number of simulated tests.
+
+        Returns
+        -------
+        ndarray, shape (n_stopped,)
+            Estimated difference, first pit minus second, of every test that stopped.
+        """
+        burned, shown = self.burned(seed, 0, n), [np.empty(0)]
+        early = zip(self.looks[:-1], np.asarray(levels).tolist(), strict=False)
+        for look, level in early:
+            if look < 2:
+                continue
+            model = self.model(look, 1.0 - level)
+            counts = burned[:, :, :look].reshape(burned.shape[0], -1)
+            told = model.separated(counts, [pair])[:, 0]
+            if told.any():
+                rates = model.rates(counts[told]).estimate
+                shown.append(rates[:, pair[0]] - rates[:, pair[1]])
+            burned = burned[~told]
+        return np.concatenate(shown)
 
     def scores(self, seed: int, block: int, n: int = BLOCK) -> Array:
         """Normal scores of the p-values times k to the power 1/4.

@@ -1,8 +1,15 @@
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
+import click
 from click.testing import CliRunner
 
 from pitstats.cli import main
+from pitstats.commands.plan import USUAL_BAKES, plan
+
+BOOK = Path(__file__).parents[2] / "notebooks" / "plan_bakes.ipynb"
 
 
 def run(*words: str) -> tuple[int, str]:
@@ -28,6 +35,34 @@ def test_where_no_plan_will_do_the_number_is_searched() -> None:
     assert code == 0
     assert "It takes" in text
     assert "bakes of each pit you can find" in text
+
+
+def test_what_all_pairs_cost_is_said() -> None:
+    code, text = run(
+        *("--pits", "3", "--bakes", "2,3", "--items", "8"),
+        *("--sd-bake", "0.6", "--difference", "0.6"),
+    )
+    assert code == 0
+    assert "Looking at all pairs of 3 pits has its price" in text
+    assert "a pair named beforehand" in text
+
+
+def test_command_and_notebook_ask_for_the_same_plans() -> None:
+    defaults = {
+        name: option.type_cast_value(click.Context(plan), option.get_default(None))
+        for option in plan.params
+        if (name := option.name) and hasattr(option, "get_default")
+    }
+    book = json.loads(BOOK.read_text(encoding="utf-8"))
+    (cell,) = (
+        c for c in book["cells"] if "parameters" in c["metadata"].get("tags", [])
+    )
+    asked: dict[str, object] = {}
+    exec("".join(cell["source"]), asked)
+    for name in ("pits", "items", "rate", "difference", "sd_bake", "power", "seed"):
+        assert asked[name] == defaults[name], name
+    assert asked["simulations"] == defaults["simulations"]
+    assert asked["bakes"] == list(USUAL_BAKES)
 
 
 def test_a_budget_is_split() -> None:

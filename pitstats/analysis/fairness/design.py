@@ -53,8 +53,7 @@ def _bakes_per_pit(record: Record) -> Iterator[Finding]:
             "spoils",
             f"Every pit has one bake ({plural(len(counts), 'bake')} in all), so the "
             "fire of the day cannot be told from the pit.",
-            "Bake each pit at least twice more, in turned order; plan the number "
-            "beforehand.",
+            "Take what is seen for these bakes alone.",
             why="The items of one bake share one fire; many items do not make many "
             "fires.",
             wording="Write 'in this bake'; no verdict and no ranking. The width of the "

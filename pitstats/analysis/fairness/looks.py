@@ -79,7 +79,7 @@ def _undeclared(look: Look, form: Form) -> Finding:
 
 def _planned(look: Look) -> Finding:
     stop = (
-        " If the test stops here, expect the difference to look larger than it is."
+        " A difference seen at an early stop looks larger than it is."
         if look.early
         else ""
     )

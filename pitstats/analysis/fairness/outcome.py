@@ -191,7 +191,7 @@ def _counts(record: Record) -> Iterator[Finding]:
             "none_or_all_burned",
             "note",
             f"None or all items burned in {seen}; no odds ratio exists then.",
-            "Read the interval of the rate; more bakes narrow it.",
+            "Read the interval of the rate.",
             why="None in a few bakes still leaves room for a few in a hundred.",
             wording="Write 'none of n' with the upper limit.",
             touches=("rates", "difference"),
@@ -285,7 +285,7 @@ def _shared_fire(record: Record) -> Iterator[Finding]:
         "note",
         f"Items of one bake came out alike and tell as much as fewer independent ones "
         f"would ({text}).",
-        "More bakes, not more items a bake, narrow the intervals.",
+        "Count bakes, not items.",
         why="One hot fire burns many items at once.",
         wording="Name the bake as the unit; the intervals here do.",
         touches=("rates", "difference"),

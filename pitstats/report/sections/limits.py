@@ -21,6 +21,8 @@ def section(results: StudyResults) -> Section:
     weak = ("spoils", "weakens")
     audit = [f for f in results.findings if f.severity in weak and not f.is_question]
     found = [one_line(finding.message) for finding in audit]
+    if results.early_stop is not None:
+        found.append(results.early_stop.sentence)
     found += [*comparison.caveats, *rates.caveats]
     found += [rate_sentence(rates, pit) for pit in _none_or_all(results)]
     if comparison.margin is None and not comparison.one_bake_each:
@@ -48,6 +50,8 @@ def in_short(results: StudyResults) -> list[str]:
     ]
     if weakens:
         said.append(sentence(f"Weakened by {'; '.join(weakens)}"))
+    if results.early_stop is not None:
+        said.append(results.early_stop.sentence)
     unknown = comparison.table[comparison.table["verdict"] == "cannot tell"]
     if len(unknown):
         ends = unknown[["simultaneous_low", "simultaneous_high"]].abs()

@@ -16,8 +16,7 @@ QUESTION = "What would it take to tell more?"
 def section(results: StudyResults) -> Section:
     """The recommendation, and the chance of a verdict after further bakes."""
     step = results.next_step
-    said = [in_short(results), *map(one_line, step.sentences[1:])]
-    body: list[Sentences | Picture | Kept] = [Sentences(said)]
+    body: list[Sentences | Picture | Kept] = [Sentences(all_sentences(results))]
     if len(step.table) > 1:
         draw = partial(plot_next_step, step)
         body += [
@@ -25,6 +24,11 @@ def section(results: StudyResults) -> Section:
             Kept("next", step.table),
         ]
     return Section(id="next", question=QUESTION, body=body, topic="further bakes")
+
+
+def all_sentences(results: StudyResults) -> list[str]:
+    """The recommendation, the looks to write down, and what else to mend."""
+    return [in_short(results), *map(one_line, results.next_step.sentences[1:])]
 
 
 def in_short(results: StudyResults) -> str:

@@ -16,6 +16,7 @@ from pitstats.planning.allocation import SplitPlan
 from pitstats.planning.designs import SPREADS, explain_spread
 from pitstats.planning.power import BakePlan
 from pitstats.planning.questions import SmallestDifference
+from pitstats.planning.search import curve_sentence
 from pitstats.report.numbers import level_text, percent, points, span
 from pitstats.report.plan_results import PlanResults
 from pitstats.report.section import (
@@ -51,6 +52,8 @@ def first_page(results: PlanResults) -> FirstPage:
         Text(in_short(plan, power), "answer"),
         Text(chances(plan, power)),
     ]
+    if results.needed is not None:
+        body.append(Text(results.needed.sentence))
     if all(isinstance(value, int) for value in plan.table["bakes"].tolist()):
         caption = "Bars: one simulation error. Line: the chance wanted."
         draw = partial(plot_power, plan, wanted=power)
@@ -58,7 +61,7 @@ def first_page(results: PlanResults) -> FirstPage:
     lent = earlier_sentences(plan, power)
     if lent:
         body += [Heading("With your earlier tests"), Sentences(lent)]
-    asked = (plans, spreads, steps, one_pit, budget, order)
+    asked = (plans, finds, spreads, steps, one_pit, budget, order)
     own = [section for ask in asked if not (section := ask(results)).missing]
     body += [
         Heading("What cannot be said"),
@@ -109,6 +112,61 @@ def steps(results: PlanResults) -> Section:
             Table("one_more_bake", plan_table(more), caption, more.table),
         ],
     )
+
+
+def finds(results: PlanResults) -> Section:
+    """The smallest difference that each number of bakes finds; what all pairs cost."""
+    question = "What can other numbers of bakes find?"
+    if results.plan.pilot:
+        reason = DesignError(
+            "The rate and the spread come from a pilot; the curve is for stated ones."
+        )
+        return nothing("finds", "other numbers of bakes", question, reason)
+    curve = results.curve
+    shown = pd.DataFrame(
+        {
+            "Bakes a pit": curve["bakes"],
+            "Smallest difference found": [
+                "none" if math.isnan(value) else points(abs(value))
+                for value in curve["difference"]
+            ],
+        }
+    )
+    caption = (
+        f"Smallest difference from {percent(results.plan.rate)} that two pits, or a "
+        f"pair named beforehand, need to be told apart with a chance of "
+        f"{percent(results.power)} (spread {_spread(results.spread)}; simulation "
+        f"error up to {points(curve['difference_error'].max())})"
+    )
+    body: list[Part] = [Table("finds", shown, caption, curve)]
+    said = found_sentences(results)
+    if said[1:]:
+        body.insert(0, Sentences(said[1:]))
+    return Section(
+        id="finds",
+        question=question,
+        answer=said[0],
+        body=body,
+    )
+
+
+def found_sentences(results: PlanResults) -> list[str]:
+    """What numbers of bakes find, and what looking at all pairs costs."""
+    said = [curve_sentence(results.curve, results.power)]
+    pair, plan = results.pair, results.plan
+    if pair is not None:
+        own = plan.table[plan.table["sd_bake"] == results.spread]
+        both = own.merge(pair.table, on=["bakes", "items"], suffixes=("", "_pair"))
+        worst = both.iloc[int((both["power_pair"] - both["power"]).argmax())]
+        said.append(
+            f"Looking at all pairs of {plan.pits} pits has its price: with "
+            f"{_times(worst['bakes'])} of {worst['items']} items a pair is told apart "
+            f"in {percent(worst['power'])} of tests, a pair named beforehand, the only "
+            f"one to be judged, in {percent(worst['power_pair'])} (spread "
+            f"{_spread(results.spread)}; simulation error up to "
+            f"{points(max(worst['power_error'], worst['power_error_pair']))})."
+        )
+    return said
 
 
 def one_pit(results: PlanResults) -> Section:
@@ -219,7 +277,7 @@ def in_short(plan: BakePlan, power: float) -> str:
         )
     return (
         f"With {mood} none of these plans reaches a chance of {percent(power)}; "
-        f"nearest come {design}. Plan more bakes, or look for a larger difference."
+        f"nearest come {design}."
     )
 
 
@@ -366,6 +424,7 @@ def _look_columns(plan: BakePlan) -> dict[str, Any]:
     means = zip(table["mean_bakes"], table["mean_bakes_error"], strict=True)
     return {
         "With one look": table["one_look_power"].map(percent),
+        "False alarm, one look": table["one_look_false_alarm"].map(percent),
         "Mean bakes a pit": [f"{mean:.1f} ± {error:.1g}" for mean, error in means],
     }
 

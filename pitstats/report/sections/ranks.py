@@ -27,8 +27,7 @@ from pitstats.report.words import IN_BAKES, IN_CONDITIONS, count, doubts, one_li
 QUESTION = "In what order?"
 FIGURE_CAPTION = (
     "Bar: ranks that the intervals for all pairs leave possible. Dots: chance of each "
-    "rank, as area. Long bars mean that more bakes are needed before a ranking says "
-    "anything."
+    "rank, as area. Long bars: these bakes leave the rank open."
 )
 _PLACES = {
     "common": "over the places that all pits share",

@@ -9,7 +9,10 @@ from hypothesis import strategies as st
 
 import pitstats as ps
 from pitstats import stats
+from pitstats.analysis.rates.early_stop import early_stop
 from pitstats.analysis.rates.looks import look_of
+from pitstats.stats.stopping import stopping_levels
+from pitstats.stats.stopping_trials import Trials
 from pitstats.study.study import Study
 
 
@@ -99,3 +102,41 @@ def test_more_looks_never_narrow_an_interval(looks: set[int], extra: int) -> Non
     levels = stats.stopping_levels(few).levels
     stricter = dict(zip(many, stats.stopping_levels(many).levels, strict=True))
     assert all(stricter[k] <= x + 1e-12 for k, x in zip(few, levels, strict=True))
+
+
+# --- a difference seen at an early stop --------------------------------------------
+
+
+def test_an_early_stop_shows_too_much_as_the_plan_says() -> None:
+    """Two routes: trials of the analysis, and the planner's studies."""
+    levels = stopping_levels([2, 4, 6], items=16).levels
+    trials = Trials((2, 4, 6), (16, 16), (0.2, 0.5), 0.6)
+    shown = -trials.shown_at_early_stop(levels, (0, 1), 1, 2000)
+    row = ps.plan_bakes(
+        items=16, difference=0.3, looks=[2, 4, 6], simulations=2000, rng=1
+    ).table.iloc[0]
+    error = shown.std() / np.sqrt(shown.size)
+    assert shown.mean() - 0.3 == pytest.approx(row["shown_too_large"], abs=5 * error)
+    assert shown.mean() > 0.3 + 5 * error
+
+
+def test_the_warning_stands_where_a_test_stopped_early() -> None:
+    both = ps.compare_both_ways(ps.demo_study("early_stop"))
+    found = early_stop(both)
+    assert abs(found.shown) > abs(found.difference) + 2 * found.error
+    assert f"{round(100 * abs(found.shown))} on average" in found.sentence
+    last = ps.demo_study("early_stop")
+    settings = replace(last.settings, looks_planned=(2, 4))
+    assert early_stop(ps.compare_both_ways(replace(last, settings=settings))) is None
+    assert early_stop(ps.compare_both_ways(ps.demo_study("four_pits"))) is None
+
+
+def test_what_is_said_of_looks(snapshot: object) -> None:
+    undeclared = study([[2, 3, 4, 2], [7, 9, 8, 9]], looks_taken=(2, 3, 4))
+    planned = ps.demo_study("early_stop")
+    said = {
+        name: [f"{f.message} {f.fix}" for f in ps.audit_fairness(s) if "looks" in f.id]
+        for name, s in (("undeclared", undeclared), ("planned", planned))
+    }
+    said["early stop"] = [early_stop(ps.compare_both_ways(planned)).sentence]
+    assert said == snapshot

@@ -8,7 +8,7 @@ from pitstats.report.sections import noise, plan
 from tests.report.overclaims import overclaims, said, sentences_of
 
 SECTIONS = (
-    *(ps.ask.plans, ps.ask.plan_spreads, ps.ask.one_more_bake),
+    *(ps.ask.plans, ps.ask.findable, ps.ask.plan_spreads, ps.ask.one_more_bake),
     *(ps.ask.one_pit, ps.ask.budget, ps.ask.order_and_shopping),
 )
 STATED = {"budget": 300.0, "cost_per_bake": 20.0, "cost_per_item": 0.5}
