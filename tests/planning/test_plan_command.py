@@ -3,7 +3,6 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import click
 from click.testing import CliRunner
 
 from pitstats.cli import main
@@ -48,11 +47,8 @@ def test_what_all_pairs_cost_is_said() -> None:
 
 
 def test_command_and_notebook_ask_for_the_same_plans() -> None:
-    defaults = {
-        name: option.type_cast_value(click.Context(plan), option.get_default(None))
-        for option in plan.params
-        if (name := option.name) and hasattr(option, "get_default")
-    }
+    context = plan.make_context("plan", [])
+    defaults = context.params
     book = json.loads(BOOK.read_text(encoding="utf-8"))
     (cell,) = (
         c for c in book["cells"] if "parameters" in c["metadata"].get("tags", [])

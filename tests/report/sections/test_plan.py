@@ -60,9 +60,12 @@ def test_what_was_not_stated_is_not_asked() -> None:
 
 
 def test_no_plan_reaches_the_chance() -> None:
-    text = plan.in_short(planned([2]).plan, 0.9)
+    few = planned([2])
+    text = plan.in_short(few.plan, 0.9)
     assert "none of these plans reaches a chance of" in text
-    assert "Plan more bakes, or look for a larger difference." in text
+    page = " ".join(p.text for p in plan.first_page(few).body if isinstance(p, Text))
+    assert few.needed.sentence.startswith("It takes")
+    assert few.needed.sentence in page
 
 
 def test_unequal_pits_have_no_next_bake_but_all_else() -> None:
