@@ -85,6 +85,8 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
     if text:
         click.echo(f"\n{text}")
     _say_next(found)
+    if not intact:
+        sys.exit(PROBLEMS)
 
 
 def _say_next(study: Study) -> None:
@@ -108,8 +110,6 @@ def _say_next(study: Study) -> None:
     if len(more.table):
         click.echo(f"\n{extra_bakes_sentences(more)[0]}")
         click.echo(extra_bakes_table(more).to_string(index=False))
-    if not intact:
-        sys.exit(PROBLEMS)
 
 
 def _fixed(study: Path, dest: Path, style: str) -> bool:
