@@ -356,8 +356,8 @@ def more_bakes_or_items(steps: BakePlan) -> str:
     return (
         f"From {now['bakes']} bakes of {now['items']} items ({percent(now['power'])}), "
         f"one more bake gives {percent(bake['power'])}, twice the items "
-        f"{percent(twice['power'])} (simulation error about "
-        f"{points(now['power_error'])})."
+        f"{percent(twice['power'])} (simulation error up to "
+        f"{points(max(row['power_error'] for row in rows.values()))})."
     )
 
 
