@@ -43,7 +43,7 @@ def test_what_all_pairs_cost_is_said() -> None:
     )
     assert code == 0
     assert "Looking at all pairs of 3 pits has its price" in text
-    assert "a pair named beforehand" in text
+    assert "points between a pair named beforehand (chance 80%)" in text
 
 
 def test_command_and_notebook_ask_for_the_same_plans() -> None:

@@ -152,7 +152,8 @@ def finds(results: PlanResults) -> Section:
 
 def found_sentences(results: PlanResults) -> list[str]:
     """What numbers of bakes find, and what looking at all pairs costs."""
-    said = [curve_sentence(results.curve, results.power)]
+    named = " between a pair named beforehand" if results.plan.pits > 2 else ""
+    said = [curve_sentence(results.curve, results.power, named)]
     pair, plan = results.pair, results.plan
     if pair is not None:
         own = plan.table[plan.table["sd_bake"] == results.spread]
