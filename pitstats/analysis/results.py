@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis.rates.looks import Look
+from pitstats.study.html_text import notebook_html
 
 if TYPE_CHECKING:
     from pitstats.analysis.rates.earlier import EarlierSpreadAnswer
@@ -39,7 +40,7 @@ class FrameResult:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
+        return notebook_html(self.estimand, self.table, self.caveats)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -283,14 +284,3 @@ class SettingEffect(FrameResult):
     method: str
     conf_level: float
     caveats: tuple[str, ...]
-
-
-def frame_with_caveats(
-    table: pd.DataFrame, estimand: str, caveats: tuple[str, ...]
-) -> str:
-    """Table with what it estimates above and its caveats below, for a notebook."""
-    from html import escape
-
-    notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in caveats)
-    body = str(table.to_html(index=False, float_format="{:.3f}".format))
-    return f"<p>{escape(estimand)}</p>{body}<ul>{notes}</ul>"

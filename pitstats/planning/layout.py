@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -41,6 +40,7 @@ from pitstats.planning.random_draws import (
     session_counts,
     share_out,
 )
+from pitstats.study.html_text import notebook_html
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
@@ -108,11 +108,7 @@ class Layout:
         return self.items.copy()
 
     def _repr_html_(self) -> str:
-        table = self.bakes.to_html(index=False, border=0, na_rep="")
-        lines = "".join(
-            f"<li>{html.escape(line)}</li>" for line in (*self.rules, *self.caveats)
-        )
-        return f"{table}<ul>{lines}</ul>"
+        return notebook_html("", self.bakes, (*self.rules, *self.caveats))
 
 
 def randomize_layout(

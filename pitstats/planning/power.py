@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,6 +46,7 @@ from pitstats.planning.simulation import (
     share_with_error,
 )
 from pitstats.stats.spread_prior import OWN
+from pitstats.study.html_text import notebook_html
 
 if TYPE_CHECKING:
     from pitstats.planning.earlier import Earlier
@@ -172,9 +172,7 @@ class BakePlan:
         return row
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in self.caveats)
-        body = self.table.to_html(index=False, float_format="{:.3f}".format)
-        return f"<p>{escape(self.estimand)}</p>{body}<ul>{notes}</ul>"
+        return notebook_html(self.estimand, self.table, self.caveats)
 
 
 def _total_bakes(table: pd.DataFrame, pits: int) -> list[int]:

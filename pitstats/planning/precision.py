@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 import pandas as pd
@@ -30,6 +29,7 @@ from pitstats.planning.simulation import (
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.intervals import wilson_interval, zero_event_limit
 from pitstats.stats.spread_prior import OWN
+from pitstats.study.html_text import notebook_html
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,9 +62,7 @@ class RatePlan:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in self.caveats)
-        body = self.table.to_html(index=False, float_format="{:.3f}".format)
-        return f"<p>{escape(self.estimand)}</p>{body}<ul>{notes}</ul>"
+        return notebook_html(self.estimand, self.table, self.caveats)
 
 
 def width_for_one_pit(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from html import escape
 
 import numpy as np
 import pandas as pd
@@ -29,6 +28,7 @@ from pitstats.planning.simulation import (
     run_designs,
     share_with_error,
 )
+from pitstats.study.html_text import notebook_html
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -70,13 +70,11 @@ class SmallestDifference:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{escape(caveat)}</li>" for caveat in self.caveats)
-        return (
-            f"<p>Found in {100 * self.power:.0f}% of studies: {self.difference:+.3f} "
-            f"(&plusmn; {self.difference_error:.3f})</p>"
-            f"{self.table.to_html(index=False, float_format='{:.3f}'.format)}"
-            f"<ul>{notes}</ul>"
+        found = (
+            f"Found in {100 * self.power:.0f}% of studies: {self.difference:+.3f} "
+            f"(\u00b1 {self.difference_error:.3f})"
         )
+        return notebook_html(found, self.table, self.caveats)
 
 
 def smallest_difference(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 import numbers
 from collections.abc import Mapping
@@ -13,6 +12,7 @@ import pandas as pd
 
 from pitstats.errors import DesignError
 from pitstats.planning.layout import Layout
+from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
 COMMON = "common practice"
@@ -48,9 +48,7 @@ class ShoppingList:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, border=0, float_format="{:g}".format)
-        lines = "".join(f"<p>{html.escape(line)}</p>" for line in self.caveats)
-        return f"<p>{html.escape(self.sentence)}</p>{table}{lines}"
+        return notebook_html(self.sentence, self.table, self.caveats, "{:g}")
 
 
 def shopping_list(

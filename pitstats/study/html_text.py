@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from html import escape
 from typing import Any
+
+import pandas as pd
 
 # Hebrew, Arabic, Syriac, Thaana, N'Ko and their neighbors, with their shaped forms.
 _LETTER = (
@@ -36,6 +39,39 @@ def isolated(text: str) -> str:
     True
     """
     return _NAME.sub(r"<bdi>\g<0></bdi>", escape(text))
+
+
+def table_html(table: pd.DataFrame, number: str = "{:.3f}") -> str:
+    """Write a table for a notebook; texts and headers are isolated.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> "<td>&lt;b&gt;</td>" in table_html(pd.DataFrame({"pit": ["<b>"]}))
+    True
+    """
+    shown = table.rename(columns=lambda name: isolated(str(name)))
+    for place in range(shown.shape[1]):
+        cells = shown.iloc[:, place]
+        if not pd.api.types.is_numeric_dtype(cells.dtype):
+            texts = [isolated(c) if isinstance(c, str) else c for c in cells]
+            shown.isetitem(place, texts)
+    html: str = shown.to_html(
+        index=False, escape=False, border=0, na_rep="", float_format=number.format
+    )
+    return html
+
+
+def notebook_html(
+    sentence: str,
+    table: pd.DataFrame,
+    notes: Iterable[str] = (),
+    number: str = "{:.3f}",
+) -> str:
+    """Write a table with what it says above and its notes below, for a notebook."""
+    lines = "".join(f"<li>{isolated(note)}</li>" for note in notes)
+    above = f"<p>{isolated(sentence)}</p>" if sentence else ""
+    return f"{above}{table_html(table, number)}{f'<ul>{lines}</ul>' if lines else ''}"
 
 
 def isolated_in_template(value: Any) -> Any:

@@ -1,5 +1,8 @@
 """Names from right-to-left scripts: escaped and kept apart from what follows them."""
 
+from dataclasses import replace
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -8,7 +11,8 @@ from pitstats.planning.layout import randomize_layout
 from pitstats.planning.sheets import render_sheets
 from pitstats.report.page import table_html
 from pitstats.report.section import Heading, Section, Sentences, Text
-from pitstats.study.html_text import isolated
+from pitstats.study import html_text
+from pitstats.study.html_text import isolated, notebook_html
 
 HEBREW = "\u05d0\u05d1\u05df \u05d7\u05dd"
 ARABIC = "\u0641\u0631\u0646"
@@ -63,3 +67,47 @@ def test_sheets_isolate_names_outside_of_titles() -> None:
     for page in pages.values():
         assert "<bdi>" not in page.partition("<title>")[2].partition("</title>")[0]
     assert any(f"<bdi>{ARABIC}</bdi> 7" in page for page in pages.values())
+
+
+NASTY = "<img src=x onerror=alert(1)> \u05d0\u05d1"
+
+
+def test_tables_in_notebooks_keep_texts_as_texts() -> None:
+    table = pd.DataFrame({NASTY: [NASTY, None], "rate": [0.25, float("nan")]})
+    shown = notebook_html(NASTY, table, [NASTY])
+    assert "<img" not in shown
+    assert shown.count("&lt;img") == shown.count("<bdi>\u05d0\u05d1</bdi>") == 4
+    assert "0.250" in shown
+    assert "None" not in shown
+    assert "nan" not in shown.casefold()
+
+
+def test_whatever_is_shown_in_a_notebook_goes_through_one_place() -> None:
+    sources = Path(html_text.__file__).parents[1].rglob("*.py")
+    by_hand = [
+        path.name
+        for path in sources
+        if ".to_html(" in path.read_text("utf-8") and path.name != "html_text.py"
+    ]
+    assert by_hand == []
+
+
+def test_results_keep_names_of_pits_as_texts() -> None:
+    study = ps.demo_study("one_bake_each")
+    names = {"Quarry": NASTY, "Ferry": "\u05d2\u05d3"}
+    renamed = replace(
+        study,
+        pits=study.pits.replace({"pit": names}),
+        grates=study.grates.replace({"pit": names}),
+        bakes=study.bakes.replace({"pit": names}),
+    )
+    shown = (
+        ps.estimate_burn_rates(renamed),
+        ps.compare_pits(renamed),
+        ps.randomize_layout({NASTY: (2, 2), "B": (2, 2)}, bakes=1, seed=1),
+    )
+    for result in shown:
+        html = result._repr_html_()
+        assert "<img" not in html
+        assert "&lt;img" in html
+        assert "<bdi>\u05d0\u05d1</bdi>" in html

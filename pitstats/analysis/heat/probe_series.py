@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.heat import probe_caveats as notes
 from pitstats.analysis.heat.probe_checks import applied_offsets, is_lid, probe_offsets
-from pitstats.analysis.results import frame_with_caveats
 from pitstats.errors import DesignError
 from pitstats.stats.series import (
     correct_lag,
@@ -22,6 +21,7 @@ from pitstats.stats.series import (
     sway,
     weighted_mean,
 )
+from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -162,7 +162,7 @@ class ProbeSummary:
         return self.cells.copy()
 
     def _repr_html_(self) -> str:
-        return frame_with_caveats(self.cells, self.estimand, self.caveats)
+        return notebook_html(self.estimand, self.cells, self.caveats)
 
 
 class _Window(NamedTuple):

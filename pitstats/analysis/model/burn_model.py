@@ -31,8 +31,8 @@ from pitstats.analysis.model.standardize import (
     used_stretch,
 )
 from pitstats.analysis.rates.rates import checked_level
-from pitstats.analysis.results import frame_with_caveats
 from pitstats.errors import DesignError
+from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
 ESTIMAND = "probability that an item is graded burned, averaged over bakes"
@@ -104,7 +104,7 @@ class BurnModel:
         return self.coefficients.copy()
 
     def _repr_html_(self) -> str:
-        return frame_with_caveats(self.coefficients, self.estimand, self.caveats)
+        return notebook_html(self.estimand, self.coefficients, self.caveats)
 
     def predict(self, cells: pd.DataFrame) -> pd.DataFrame:
         """Long-run burn probability of single cells, with intervals.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from html import escape
 from typing import Literal
 
 import numpy as np
@@ -24,6 +23,7 @@ from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.study.form import Form
+from pitstats.study.html_text import notebook_html
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 
@@ -151,8 +151,7 @@ class NextStep:
         )
 
     def _repr_html_(self) -> str:
-        body = self.table.to_html(index=False, float_format="{:.3f}".format)
-        return f"<p>{escape(self.sentence)}</p>{body}"
+        return notebook_html(self.sentence, self.table)
 
 
 def suggest_next(

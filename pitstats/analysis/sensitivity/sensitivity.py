@@ -9,7 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.heat.gauge import Z_SHOWN
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
-from pitstats.analysis.results import PitComparison, frame_with_caveats
+from pitstats.analysis.results import PitComparison
 from pitstats.analysis.sensitivity.alternatives import (
     GRATE_HEAT,
     LAYOUT,
@@ -27,6 +27,7 @@ from pitstats.analysis.sensitivity.recount import (
     set_beside,
     with_sizes,
 )
+from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
 ESTIMAND = (
@@ -186,7 +187,7 @@ class Sensitivity:
         return members[members["family"] == ONE_OUT]
 
     def _repr_html_(self) -> str:
-        return frame_with_caveats(self.table, self.estimand, self.caveats)
+        return notebook_html(self.estimand, self.table, self.caveats)
 
 
 def _of_pair(table: pd.DataFrame, pit_a: str, pit_b: str) -> pd.DataFrame:
