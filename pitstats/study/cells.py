@@ -272,11 +272,11 @@ def read_grade(text: str, grades: tuple[str, ...]) -> Cell:
         numbers = f" (or its number, 0 to {len(grades) - 1})"
     else:
         numbers = ""
+    own = " Add it to grades in the study settings if it is a grade of its own."
     return Cell(
         problem=(
             f"found {quote(text)}; allowed is {listing(grades)}{numbers}."
-            f"{hint(text, grades)} Add it to grades in the study settings if it is a "
-            "grade of its own."
+            f"{hint(text, grades) or own}"
         )
     )
 
