@@ -56,14 +56,15 @@ _SHEET = "sheet "
 def _place(problem: Problem, rows: list[int]) -> str:
     """Name the file or sheet, the rows or cells, and the column."""
     file, column, letter = problem.file, problem.column, problem.letter
-    settings = problem.table == "study"
+    # In a season the name of the study stands before that of its table.
+    settings = problem.table.rpartition(": ")[2] == "study"
     if letter and rows:
         cells = _some(f"{letter}{row}" for row in rows)
         named = f" ({column})" if column else ""
         return f"{file}, cell{'s' * (len(rows) > 1)} {cells}{named}"
     where = file or problem.table
     if rows:
-        what = "line" if settings and not file.startswith(_SHEET) else "row"
+        what = "line" if settings and _SHEET not in file else "row"
         comma = "," if file else ""
         where += f"{comma} {what}{'s' * (len(rows) > 1)} {_some(map(str, rows))}"
     if column is None:

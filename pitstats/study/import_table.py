@@ -15,6 +15,7 @@ from pitstats.study.cells import listing, quote, read_number, texts
 from pitstats.study.checks import check_tables
 from pitstats.study.columns import suggestion
 from pitstats.study.csv_text import read_csv
+from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
 from pitstats.study.reading import file_bytes
@@ -34,6 +35,7 @@ class _Source:
 
     frame: pd.DataFrame
     name: str
+    form: Form
 
     def column(self, name: str) -> pd.Series:
         column: pd.Series = self.frame[name]
@@ -125,7 +127,9 @@ def study_from_table(
     checked = read_settings(stated, log)
     typed = check_tables(tables, checked, log)
     if log.problems:
-        problems = [_in_source(problem, places) for problem in log.ordered()]
+        problems = [
+            _in_source(problem, places, table.form) for problem in log.ordered()
+        ]
         raise InvalidStudyError(dict.fromkeys(problems), source=table.name)
     return Study.from_checked(checked, typed, log.assumptions)
 
@@ -157,37 +161,43 @@ def _load(
         frame = source.set_axis([str(name) for name in source.columns], axis="columns")
         frame = frame.reset_index(drop=True)
         frame.index = pd.RangeIndex(FIRST_ROW, FIRST_ROW + len(frame))
-        name = "the table"
+        name, form = "the table", Form()
     else:
         path = Path(source)
         name = os.fspath(source)
         try:
-            frame = _read(path, headers, log)
+            frame, form = _read(path, headers, log)
         except (OSError, UnreadableError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             problem = Problem("table", None, None, f"cannot be read: {reason}")
             raise InvalidStudyError([problem], source=name) from error
         if log.problems:
-            raise InvalidStudyError(log.ordered(), source=name)
+            found = map(form.placed, log.ordered())
+            raise InvalidStudyError(found, source=name)
     twice = frame.columns[frame.columns.duplicated()]
     if len(twice):
         raise DesignError(
             f"Two columns of {name} are called {quote(twice[0])}. Rename one of them."
         )
     words = {header: texts(frame[header]) for header in frame.columns}
-    return _Source(pd.DataFrame(words, index=frame.index), name)
+    return _Source(pd.DataFrame(words, index=frame.index), name, form)
 
 
-def _read(path: Path, headers: list[str], log: ProblemLog) -> pd.DataFrame:
+def _read(path: Path, headers: list[str], log: ProblemLog) -> tuple[pd.DataFrame, Form]:
+    """Read the table, and where its user finds what is told of it."""
     data = file_bytes(path)
+    form = Form("folder", files={"table": path.name})
     if path.suffix.lower() in (".xlsx", ".xlsm"):
-        frame = raw_table(read_first_sheet(data, log))
+        title, rows = read_first_sheet(data, log)
+        frame = raw_table(rows)
+        form = Form("workbook", files={"table": title})
+        form.note_headers("table", (str(name).strip() for name in frame.columns))
     else:
         columns = tuple(Column(name=h, kind="text", meaning="") for h in headers)
         table = Table(name="table", one_row="", when="", key=(), columns=columns)
         frame = read_csv(table, data, log)
     frame.columns = pd.Index([str(name).strip() for name in frame.columns])
-    return frame
+    return frame, form
 
 
 def _check_headers(table: _Source, headers: list[str]) -> None:
@@ -220,7 +230,7 @@ def _filtered(table: _Source, where: Mapping[str, Any], log: ProblemLog) -> _Sou
             "table",
         )
         frame = kept
-    return _Source(frame, table.name)
+    return _Source(frame, table.name, table.form)
 
 
 def _key(text: str) -> str | float:
@@ -368,10 +378,12 @@ def _one_row_each(
     return pd.concat([named.drop_duplicates(key), frame[frame[key] == ""]]).sort_index()
 
 
-def _in_source(problem: Problem, places: dict[tuple[str, str], str]) -> Problem:
+def _in_source(
+    problem: Problem, places: dict[tuple[str, str], str], form: Form
+) -> Problem:
     """Tell a problem by the headers of the user's table."""
     if problem.table == "study":
         return problem
     column = problem.column or ""
     header = places.get((problem.table, column), problem.column)
-    return Problem("table", problem.row, header, problem.message)
+    return form.placed(Problem("table", problem.row, header, problem.message))

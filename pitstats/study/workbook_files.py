@@ -104,10 +104,10 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
     return study
 
 
-def read_first_sheet(data: bytes, log: ProblemLog) -> _Rows:
-    """Read the cells of the first sheet of any workbook, by row number."""
-    sheets = load_sheets(data)
-    return _squared(next(iter(sheets.values()), []), None, log)
+def read_first_sheet(data: bytes, log: ProblemLog) -> tuple[str, _Rows]:
+    """Read the title and the cells of the first sheet of any workbook, by row."""
+    title, rows = next(iter(load_sheets(data).items()), ("", []))
+    return title, _squared(rows, None, log)
 
 
 class Wrong:

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pytest
 
 import pitstats as ps
@@ -83,3 +84,45 @@ def test_rows_of_tables_changed_in_memory_are_no_rows_of_a_file(place: Path) -> 
         ps.Study(
             **{**study.tables, "pits": pits}, settings=study.settings, form=study.form
         )
+
+
+def test_a_season_names_the_study_before_the_place(place: Path) -> None:
+    if place.is_file():
+        (place.parent / "s").rename(place.parent / ".left")
+    with pytest.raises(ps.InvalidStudyError) as error:
+        ps.read_season(place.parent)
+    said = str(error.value)
+    cells = "items.csv, rows 3, 5, 6 and 1 more, column row"
+    key = "study.toml, line "
+    if place.is_file():
+        cells = "sheet items, cells C3, C5, C6 and 1 more (row)"
+        key = "sheet study, cell B4 (temperature_unit)"
+    assert f"s: {cells}: found 'one'" in said
+    assert f"s: {key}" in said
+
+
+@pytest.mark.parametrize("name", ["mine.csv", "mine.xlsx"])
+def test_a_table_of_ones_own_is_named_as_its_user_has_it(
+    name: str, tmp_path: Path
+) -> None:
+    table = pd.DataFrame(
+        {"Cooker": ["A", "B"], "day": ["1", "2"], "black": ["yes", "perhaps"]}
+    )
+    if name.endswith(".csv"):
+        table.to_csv(tmp_path / name, index=False)
+    else:
+        table.to_excel(tmp_path / name, sheet_name="Bakes of May", index=False)
+    with pytest.raises(ps.InvalidStudyError) as error:
+        ps.study_from_table(
+            tmp_path / name,
+            {"pit": "Cooker", "bake": "day", "burned": "black"},
+            title="T",
+            question="Q",
+            temperature_rule="tuned",
+        )
+    places = [problem.place for problem in error.value.problems]
+    assert places == [
+        f"{name}, row 3, column black"
+        if name.endswith(".csv")
+        else "sheet Bakes of May, cell C3 (black)"
+    ]
