@@ -58,7 +58,12 @@ class _Envelope(NamedTuple):
 
 
 def sample_adaptively(
-    log_density: LogDensity, start: FloatArray, n_draws: int, seed: int
+    log_density: LogDensity,
+    start: FloatArray,
+    n_draws: int,
+    seed: int,
+    *,
+    round_draws: int = _ROUND_DRAWS,
 ) -> AdaptedDraws:
     """Draw from a density by importance sampling from an envelope fitted to it.
 
@@ -74,6 +79,8 @@ def sample_adaptively(
         than 200 would be effective.
     seed : int
         Scrambles the quasi-random points.
+    round_draws : int, default 2048
+        A power of 2: draws that move and reshape the envelope, each time.
 
     Returns
     -------
@@ -90,7 +97,7 @@ def sample_adaptively(
     envelope = _at_mode(log_density, start)
     for step in range(_ROUNDS):
         points, log_weight = _draw(
-            log_density, envelope, _ROUND_DRAWS, seed + step + 1, _DF
+            log_density, envelope, round_draws, seed + step + 1, _DF
         )
         envelope = _reshape(points, log_weight)
     points, log_weight = _draw(log_density, envelope, n_draws, seed, _DF)

@@ -1,20 +1,20 @@
 """Long-run rates over many bakes in sessions in studies: a whole season at once.
 
 Bakes share sessions and sessions share studies. Effects of all three are normal on the
-logit scale; their SDs are summed over a grid that finds its own place and width, and
-given the SDs the pits' levels are normal around their mode (nested Laplace). The cost
-grows with the number of bakes, so that ten thousand of them take seconds.
+logit scale, those of bakes with a spread of their pit. The SDs are drawn with weights,
+and given the SDs the pits' levels are normal around their mode (nested Laplace). The
+cost grows with the number of bakes, so that ten thousand of them take seconds.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from pitstats.stats.adaptive_sampling import sample_adaptively
 from pitstats.stats.binomial_data import (
     FloatArray,
     check_codes,
@@ -24,7 +24,7 @@ from pitstats.stats.binomial_data import (
 )
 from pitstats.stats.marginal import marginal_rate
 from pitstats.stats.multiplicity import sobol_points
-from pitstats.stats.spread_prior import SD_LIMIT
+from pitstats.stats.spread_prior import SpreadPrior, chosen_prior
 from pitstats.stats.weighted_draws import (
     PairSummaries,
     Summary,
@@ -35,13 +35,15 @@ from pitstats.stats.weighted_draws import (
 IntArray = npt.NDArray[np.intp]
 
 _LEVELS = ("bake", "session", "study")
+_SHARED = SpreadPrior(0.0, "half-normal(1)")  # prior of the SDs that bakes share
 _N_DRAWS = 4096
+_N_SDS = 512  # weighted draws of the SDs
+_ROUND_SDS = 256
+_SEED = 1709
 _NEWTON_STEPS = 40
 _CLOSE = 1e-5  # largest step of a logit at which Newton's method has arrived
-_NODES = 5  # of the grid, along each SD
-_DROP = 5.0  # fall of the log density at which the grid ends
-_SEARCH = np.array([0.05, 0.15, 0.3, 0.5, 0.8, 1.2, 1.8])
-_BLOCK = 4_000_000  # numbers of bakes times nodes worked on at a time
+_BLOCK = 2_000_000  # numbers of bakes times SDs worked on at a time
+_HISTOGRAM = 12
 
 
 class NestedRates(NamedTuple):
@@ -54,14 +56,19 @@ class NestedRates(NamedTuple):
         burned, ``high`` 1 where all did.
     differences : PairSummaries
         Rate of pit a less rate of pit b, for all pairs.
+    bake_sds : tuple of Summary
+        SD between the bakes of a session of each pit, logit scale. ``low`` is 0 where
+        the posterior density at 0 exceeds 15 % of its peak.
     sds : dict of str to Summary or None
-        SD between the bakes of a session, between the sessions of a study and between
-        studies, logit scale, by ``"bake"``, ``"session"``, ``"study"``; None where the
-        design has no such level.
+        SD between the bakes of a session (that of a pit neither steadier nor moodier
+        than its like), between the sessions of a study and between studies, logit
+        scale, by ``"bake"``, ``"session"``, ``"study"``; None where the design has no
+        such level.
     """
 
     rates: tuple[Summary, ...]
     differences: PairSummaries
+    bake_sds: tuple[Summary, ...]
     sds: dict[str, Summary | None]
 
 
@@ -72,6 +79,8 @@ def nested_rates(
     session: npt.ArrayLike,
     study: npt.ArrayLike,
     conf_level: float = 0.95,
+    *,
+    spread: Literal["own", "common"] = "own",
 ) -> NestedRates:
     """Estimate long-run burn rates from bakes in sessions in studies.
 
@@ -87,6 +96,8 @@ def nested_rates(
         each, or that has one group only, has no effect of its own.
     conf_level : float, default 0.95
         Between 0 and 1.
+    spread : {"own", "common"}, default "own"
+        Whether each pit has a spread between bakes of its own or all share one.
 
     Returns
     -------
@@ -103,8 +114,10 @@ def nested_rates(
     levels and effects are found by iterated weighted least squares with the nested
     covariance matrix inverted in closed form, moved to the mode of the levels alone,
     and integrated by Laplace's method [1]_, [2]_. The prior of each level
-    ``expit(alpha)`` is Beta(1/2, 1/2); the SDs are uniform from 0 to 2.5 (bakes) and
-    half-normal(1) (sessions, studies). The spread between bakes is common to all pits.
+    ``expit(alpha)`` is Beta(1/2, 1/2). The spreads between bakes have the exchangeable
+    prior of `bake_rates`, the SDs of sessions and studies half-normal(1); with scores
+    that are standard normal in advance for coordinates, all are drawn from an envelope
+    fitted to the evidence, and weighted.
 
     References
     ----------
@@ -127,22 +140,24 @@ def nested_rates(
     level = check_conf_level(conf_level)
     pits = check_codes(pit, n, "pit")
     data = _nest(burned, total, pits, np.asarray(session), np.asarray(study))
-    center = _search(data)
-    grid, prior = _place(data, center)
-    fits = _fit(data, grid)
-    density = np.exp(fits.log_evidence + prior - np.max(fits.log_evidence + prior))
-    weight = density / density.sum()
-    rates = _draw(fits, grid, weight)
+    spreads = _Spreads(data, chosen_prior(spread, None, None))
+    drawn = sample_adaptively(
+        spreads.log_density, spreads.start, _N_SDS, _SEED, round_draws=_ROUND_SDS
+    )
+    sds = spreads.at(drawn.points)
+    rates = _draw(_fit(data, sds, spreads.mode)[0], sds, drawn.weights)
     even = np.full(rates.shape[1], 1 / rates.shape[1])
+    columns = dict(zip(_LEVELS, (sds.level, sds.session, sds.study), strict=True))
     return NestedRates(
         rates=tuple(
             _ended(summarize_draws(row, even, level), data, p)
             for p, row in enumerate(rates)
         ),
         differences=summarize_pairs(rates, even, level),
+        bake_sds=tuple(_sd_summary(row, drawn.weights, level) for row in sds.bake.T),
         sds={
-            name: _sd_summary(grid[:, k], weight, level) if data.used[k] else None
-            for k, name in enumerate(_LEVELS)
+            name: _sd_summary(columns[name], drawn.weights, level) if used else None
+            for name, used in zip(_LEVELS, data.used, strict=True)
         },
     )
 
@@ -155,6 +170,8 @@ class _Nest:
     total: FloatArray
     pit: IntArray
     at_pit: FloatArray  # (bakes, pits): 1 for the pit of the bake
+    cells: IntArray  # first bake of each pit in a session
+    cell_place: tuple[IntArray, IntArray]  # session and pit of each such cell
     sessions: IntArray  # first bake of each session
     session_sizes: IntArray  # bakes of each session
     studies: IntArray  # first session of each study
@@ -181,24 +198,88 @@ def _nest(
         raise ValueError("no bake has a graded item; give at least one")
     _, in_study = np.unique(study[graded], return_inverse=True)
     _, named = np.unique(session[graded], return_inverse=True)
-    order = np.lexsort((named, in_study))
-    in_study, named = in_study[order], named[order]
+    own = np.asarray(pit[graded], dtype=np.intp)
+    order = np.lexsort((own, named, in_study))
+    in_study, named, own = in_study[order], named[order], own[order]
     new_study = np.diff(in_study, prepend=-1) != 0
-    sessions = np.flatnonzero(new_study | (np.diff(named, prepend=-1) != 0))
+    new_session = new_study | (np.diff(named, prepend=-1) != 0)
+    sessions = np.flatnonzero(new_session)
+    cells = np.flatnonzero(new_session | (np.diff(own, prepend=-1) != 0))
     studies = np.flatnonzero(new_study[sessions])
     n_bakes, n_sessions, n_studies = len(order), len(sessions), len(studies)
-    own = np.asarray(pit[graded], dtype=np.intp)[order]
     return _Nest(
         burned=burned[graded][order],
         total=total[graded][order],
         pit=own,
         at_pit=(own[:, None] == np.arange(int(pit.max()) + 1)).astype(np.float64),
+        cells=cells,
+        cell_place=((np.cumsum(new_session) - 1)[cells], own[cells]),
         sessions=sessions,
         session_sizes=np.diff(sessions, append=n_bakes),
         studies=studies,
         study_sizes=np.diff(studies, append=n_sessions),
         used=(True, n_studies < n_sessions < n_bakes, 1 < n_studies < n_bakes),
     )
+
+
+class _Sds(NamedTuple):
+    """SDs, one row per draw."""
+
+    bake: FloatArray  # (nodes, pits)
+    level: FloatArray  # (nodes,), spread of a pit whose own part is nought
+    session: FloatArray  # (nodes,)
+    study: FloatArray  # (nodes,)
+
+    @property
+    def total(self) -> FloatArray:
+        """SD of all effects of a pit together, (nodes, pits)."""
+        shared = self.session**2 + self.study**2
+        return np.sqrt(self.bake**2 + shared[:, None])
+
+
+class _Spreads:
+    """The SDs as functions of scores that are standard normal in advance."""
+
+    def __init__(self, data: _Nest, prior: SpreadPrior) -> None:
+        self._data, self._prior = data, prior
+        self._n_own = 0 if prior.common else data.n_pits
+        shared = sum(data.used[1:])
+        self.start = np.zeros(1 + self._n_own + shared)
+        self.start[0] = prior.score(0.5)
+        self.start[1 + self._n_own :] = _SHARED.score(0.3)
+        self.mode = _first_mode(data)
+
+    def at(self, points: FloatArray) -> _Sds:
+        """SDs of points of shape (coordinates, nodes)."""
+        rest = iter(points[1 + self._n_own :])
+        nought = np.zeros((1, points.shape[1]))
+        own = points[1 : 1 + self._n_own] if self._n_own else nought
+        bake = self._prior.spreads(points[0], own)
+        shared = [
+            _SHARED.sd(next(rest)) if used else nought[0]
+            for used in self._data.used[1:]
+        ]
+        bake = np.broadcast_to(bake, (self._data.n_pits, points.shape[1]))
+        return _Sds(bake.T, self._prior.spreads(points[0], nought)[0], *shared)
+
+    def log_density(self, points: FloatArray) -> FloatArray:
+        """Log posterior of the scores, up to a constant."""
+        # Newton's method begins where it ended last.
+        fits, self.mode = _fit(self._data, self.at(points), self.mode)
+        return np.asarray(fits.log_evidence - 0.5 * (points**2).sum(axis=0))
+
+
+class _Mode(NamedTuple):
+    """Logits of the bakes and levels of the pits."""
+
+    eta: FloatArray  # (bakes,)
+    level: FloatArray  # (pits,)
+
+
+def _first_mode(data: _Nest) -> _Mode:
+    eta = 0.8 * np.log((data.burned + 0.5) / (data.total - data.burned + 0.5))
+    n_of_pit = np.maximum(data.at_pit.sum(axis=0), 1)
+    return _Mode(eta, eta @ data.at_pit / n_of_pit)
 
 
 class _Fits(NamedTuple):
@@ -209,19 +290,22 @@ class _Fits(NamedTuple):
     log_evidence: FloatArray  # (nodes,)
 
 
-def _fit(data: _Nest, sds: FloatArray) -> _Fits:
-    """Mode, spread and evidence at every node, in blocks that fit into memory."""
-    size = max(1, _BLOCK // max(len(data.total), 1))
-    parts = [_fit_block(data, sds[k : k + size]) for k in range(0, len(sds), size)]
-    return _Fits(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+def _fit(data: _Nest, sds: _Sds, start: _Mode) -> tuple[_Fits, _Mode]:
+    """Mode, spread and evidence at every node; the mode of the likeliest one."""
+    size = max(1, _BLOCK // (len(data.total) + len(data.sessions) * data.n_pits))
+    parts, best, mode = [], -np.inf, start
+    for k in range(0, len(sds.level), size):
+        fits, eta = _fit_block(data, _Sds(*(part[k : k + size] for part in sds)), mode)
+        parts.append(fits)
+        top = int(fits.log_evidence.argmax())
+        if fits.log_evidence[top] > best:
+            best, mode = fits.log_evidence[top], _Mode(eta[top], fits.level[top])
+    return _Fits(*(np.concatenate(each) for each in zip(*parts, strict=True))), mode
 
 
-def _fit_block(data: _Nest, sds: FloatArray) -> _Fits:
-    n_nodes, n_bakes = len(sds), len(data.total)
-    start = 0.8 * np.log((data.burned + 0.5) / (data.total - data.burned + 0.5))
-    n_of_pit = np.maximum(data.at_pit.sum(axis=0), 1)
-    eta = np.broadcast_to(start, (n_nodes, n_bakes)).copy()
-    level = np.tile(start @ data.at_pit / n_of_pit, (n_nodes, 1))
+def _fit_block(data: _Nest, sds: _Sds, start: _Mode) -> tuple[_Fits, FloatArray]:
+    n_nodes = len(sds.level)
+    eta, level = np.tile(start.eta, (n_nodes, 1)), np.tile(start.level, (n_nodes, 1))
     for _ in range(_NEWTON_STEPS):
         step = _step(data, sds, eta, level)
         change = np.clip(step.eta - eta, -3, 3)
@@ -238,13 +322,12 @@ def _fit_block(data: _Nest, sds: FloatArray) -> _Fits:
         - 0.5 * step.log_det
         + 0.5 * np.linalg.slogdet(step.covariance)[1]
     )
-    return _Fits(
-        level + _shift(data, sds, eta, step.covariance), step.covariance, evidence
-    )
+    level = level + _shift(data, sds, eta, step.covariance)
+    return _Fits(level, step.covariance, evidence), eta
 
 
 def _shift(
-    data: _Nest, sds: FloatArray, eta: FloatArray, covariance: FloatArray
+    data: _Nest, sds: _Sds, eta: FloatArray, covariance: FloatArray
 ) -> FloatArray:
     """From the joint mode of levels and effects to the mode of the levels alone.
 
@@ -269,7 +352,7 @@ class _Step(NamedTuple):
     log_det: FloatArray
 
 
-def _step(data: _Nest, sds: FloatArray, eta: FloatArray, level: FloatArray) -> _Step:
+def _step(data: _Nest, sds: _Sds, eta: FloatArray, level: FloatArray) -> _Step:
     """One step of weighted least squares with the nested covariance of the effects."""
     chance = expit(eta)
     work = np.maximum(data.total * chance * (1 - chance), 1e-10)
@@ -300,19 +383,19 @@ def _step(data: _Nest, sds: FloatArray, eta: FloatArray, level: FloatArray) -> _
 class _Inverse:
     """Inverse of the covariance of the working response, in closed form by level."""
 
-    def __init__(self, data: _Nest, sds: FloatArray, work: FloatArray) -> None:
+    def __init__(self, data: _Nest, sds: _Sds, work: FloatArray) -> None:
         self._data = data
-        variance = sds**2
-        self._bake = 1 / (1 / work + variance[:, :1])
+        session, study = sds.session[:, None] ** 2, sds.study[:, None] ** 2
+        self._bake = 1 / (1 / work + (sds.bake**2)[:, data.pit])
         in_session = np.add.reduceat(self._bake, data.sessions, axis=1)
-        self._shrink = 1 / (1 + variance[:, 1:2] * in_session)
-        self._session = variance[:, 1:2] * self._shrink
+        self._shrink = 1 / (1 + session * in_session)
+        self._session = session * self._shrink
         in_study = np.add.reduceat(self._shrink * in_session, data.studies, axis=1)
-        self._study = variance[:, 2:3] / (1 + variance[:, 2:3] * in_study)
+        self._study = study / (1 + study * in_study)
         self.log_det = (
             -np.log(self._bake).sum(axis=1)
             - np.log(self._shrink).sum(axis=1)
-            + np.log1p(variance[:, 2:3] * in_study).sum(axis=1)
+            + np.log1p(study * in_study).sum(axis=1)
         )
 
     def times(self, values: FloatArray) -> FloatArray:
@@ -336,71 +419,20 @@ class _Inverse:
 
     def information(self) -> FloatArray:
         """Information about the levels of the pits, shape (nodes, pits, pits)."""
-        at_pit = self._data.at_pit
-        columns = [self.times(column) @ at_pit for column in at_pit.T]
-        return np.stack(columns, axis=2)
+        data = self._data
+        of_cell = np.add.reduceat(self._bake, data.cells, axis=1)
+        in_session = np.zeros((len(of_cell), len(data.sessions), data.n_pits))
+        in_session[:, data.cell_place[0], data.cell_place[1]] = of_cell
+        shrunk = self._shrink[:, :, None] * in_session
+        in_study = np.add.reduceat(shrunk, data.studies, axis=1)
+        found = -(in_session * self._session[:, :, None]).swapaxes(1, 2) @ in_session
+        found -= (in_study * self._study[:, :, None]).swapaxes(1, 2) @ in_study
+        diagonal = np.arange(data.n_pits)
+        found[:, diagonal, diagonal] += in_session.sum(axis=1)
+        return np.asarray(found)
 
 
-def _log_prior(sds: FloatArray) -> FloatArray:
-    return np.asarray(-0.5 * (sds[:, 1] ** 2 + sds[:, 2] ** 2))
-
-
-def _posterior(data: _Nest, sds: FloatArray) -> FloatArray:
-    return np.asarray(_fit(data, sds).log_evidence + _log_prior(sds))
-
-
-def _search(data: _Nest) -> FloatArray:
-    """Find about the most plausible SDs, one level after the other."""
-    best = np.where(data.used, [0.5, 0.3, 0.3], 0.0)
-    for width in (1.0, 0.35, 0.12, 0.04, 0.015):
-        for k in np.flatnonzero(data.used):
-            tried = (
-                _SEARCH
-                if width == 1.0
-                else np.clip(best[k] + width * np.linspace(-1, 1, 5), 0, SD_LIMIT)
-            )
-            sds = np.tile(best, (len(tried), 1))
-            sds[:, k] = tried
-            best[k] = tried[int(np.argmax(_posterior(data, sds)))]
-    return best
-
-
-def _place(data: _Nest, center: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Grid of SDs around the center, with the log prior weight of each node."""
-    peak = float(_posterior(data, center[None])[0])
-    axes, widths = [], []
-    for k, used in enumerate(data.used):
-        if not used:
-            axes.append(np.zeros(1))
-            widths.append(np.ones(1))
-            continue
-        low, high = (
-            _reach(data, center, k, end, peak - _DROP) for end in (0.0, SD_LIMIT)
-        )
-        edges = np.linspace(low, high, _NODES + 1)
-        axes.append((edges[1:] + edges[:-1]) / 2)
-        widths.append(np.diff(edges))
-    grid = np.array(list(product(*axes)))
-    width = np.array([np.prod(each) for each in product(*widths)])
-    return grid, _log_prior(grid) + np.log(width)
-
-
-def _reach(data: _Nest, center: FloatArray, k: int, end: float, floor: float) -> float:
-    """Where, between the center and an end, the log density falls under the floor."""
-    near, far = float(center[k]), end
-    for _ in range(3):
-        tried = np.linspace(near, far, 6)
-        sds = np.tile(center, (6, 1))
-        sds[:, k] = tried
-        under = np.flatnonzero(_posterior(data, sds) < floor)
-        if not under.size:
-            return far
-        first = max(int(under[0]), 1)
-        near, far = float(tried[first - 1]), float(tried[first])
-    return far
-
-
-def _draw(fits: _Fits, grid: FloatArray, weight: FloatArray) -> FloatArray:
+def _draw(fits: _Fits, sds: _Sds, weight: FloatArray) -> FloatArray:
     """Draw long-run rates, shape (pits, draws), at fixed quasi-random points."""
     from scipy.special import ndtri
 
@@ -411,8 +443,7 @@ def _draw(fits: _Fits, grid: FloatArray, weight: FloatArray) -> FloatArray:
     score = ndtri(np.clip(points[:, 1:], 1e-9, 1 - 1e-9))
     root = np.linalg.cholesky(fits.covariance)
     level = fits.level[node] + np.einsum("dpq,dq->dp", root[node], score)
-    total_sd = np.sqrt((grid[node] ** 2).sum(axis=1))
-    return marginal_rate(level.T, total_sd[None])
+    return marginal_rate(level.T, sds.total[node].T)
 
 
 def _ended(found: Summary, data: _Nest, pit: int) -> Summary:
@@ -425,13 +456,8 @@ def _ended(found: Summary, data: _Nest, pit: int) -> Summary:
 
 
 def _sd_summary(sds: FloatArray, weight: FloatArray, conf_level: float) -> Summary:
-    """Mean and interval of one SD, its cells taken as evenly filled."""
-    nodes, place = np.unique(sds, return_inverse=True)
-    mass = np.bincount(place.reshape(-1), weights=weight)
-    step = (nodes[1] - nodes[0]) / 2 if len(nodes) > 1 else 0.0
-    edges = np.append(nodes - step, nodes[-1] + step)
-    running = np.concatenate([[0.0], np.cumsum(mass)])
-    tail = (1 - conf_level) / 2
-    low, high = np.interp([tail, 1 - tail], running / running[-1], edges)
-    touches = edges[0] <= 1e-9 and mass[0] > 0.15 * mass.max()
-    return Summary(float(nodes @ mass), 0.0 if touches else float(low), float(high))
+    """Mean and interval of one SD; its low end is 0 where 0 is about as likely."""
+    found = summarize_draws(sds, weight, conf_level)
+    heights, _ = np.histogram(sds, _HISTOGRAM, (0.0, found.high), weights=weight)
+    touches = heights[0] > 0.15 * heights.max()
+    return Summary(found.estimate, 0.0 if touches else found.low, found.high)

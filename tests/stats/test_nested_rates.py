@@ -1,5 +1,7 @@
 """Rates over bakes in sessions in studies: nested Laplace against other routes."""
 
+from typing import Literal
+
 import numpy as np
 import pytest
 
@@ -40,7 +42,9 @@ def test_without_sessions_and_studies_it_is_the_exact_grid_of_one_spread() -> No
     burned = rng.binomial(18, 1 / (1 + np.exp(-eta)))
     total = np.full(pit.size, 18)
     exact = bake_rates(burned, total, pit, spread="common")
-    found = nested_rates(burned, total, pit, np.arange(pit.size), np.zeros(pit.size))
+    found = nested_rates(
+        burned, total, pit, np.arange(pit.size), np.zeros(pit.size), spread="common"
+    )
     for k, rate in enumerate(found.rates):
         assert rate.estimate == pytest.approx(exact.rates.estimate[k], abs=0.001)
         assert rate.low == pytest.approx(exact.rates.low[k], abs=0.002)
@@ -57,15 +61,18 @@ def test_without_sessions_and_studies_it_is_the_exact_grid_of_one_spread() -> No
     )
 
 
-def test_with_one_block_it_agrees_with_weighted_draws() -> None:
+@pytest.mark.parametrize("spread", ["own", "common"])
+def test_with_one_block_it_agrees_with_weighted_draws(
+    spread: Literal["own", "common"],
+) -> None:
     rng = np.random.default_rng(2)
     burned, total, pit, session, study = season(
         rng, studies=30, sessions=1, rates=(0.15, 0.3), sds=(0.4, 0.0, 0.6)
     )
     draws = model_rates(
-        burned, total, pit, np.arange(pit.size), session=study, spread="common"
+        burned, total, pit, np.arange(pit.size), session=study, spread=spread
     )
-    found = nested_rates(burned, total, pit, session, study)
+    found = nested_rates(burned, total, pit, session, study, spread=spread)
     for k, rate in enumerate(found.rates):
         assert rate.estimate == pytest.approx(draws.rates.estimate[k], abs=0.006)
         assert rate.low == pytest.approx(draws.rates.low[k], abs=0.01)
