@@ -22,7 +22,7 @@ from pitstats.commands.shared import HELP, force_option, format_option, told_pla
     help="Write season.csv: which pits are one, what counts alike; for you to edit.",
 )
 @click.option("--conf-level", type=float, default=0.95, show_default=True)
-@click.option("--jobs", type=int, default=1, show_default=True, help="Processes.")
+@click.option("--jobs", type=int, help="Processes; all cores if many are to be read.")
 @format_option
 @force_option
 @told_plainly()
@@ -31,7 +31,7 @@ def season(
     days_alike: bool,
     matches: bool,
     conf_level: float,
-    jobs: int,
+    jobs: int | None,
     style: str,
     force: bool,
 ) -> None:

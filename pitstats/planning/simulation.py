@@ -22,6 +22,7 @@ from pitstats.stats.bake_model import BakeModel, PairEnds
 from pitstats.stats.borrowed_spread import BorrowedModel
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.session_model import SessionModel
+from pitstats.stats.workers import workers
 
 if TYPE_CHECKING:
     from pitstats.planning.designs import PilotDraws
@@ -369,7 +370,11 @@ def run_designs(
         parts = _split(whole)
         tasks += parts
         owner += [k] * len(parts)
-    parallel = Parallel(n_jobs=_workers(tasks), return_as="generator", batch_size=1)
+    pairs = sum(
+        (task.stop - task.start) * len(task.design.bakes) ** 2 for task in tasks
+    )
+    n_jobs = workers(None, pieces=len(tasks), long=pairs > 100_000)
+    parallel = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)
     done: Iterator[Any] = parallel(delayed(work)(task) for task in tasks)
     found: list[list[Any]] = [[] for _ in asked]
     for k, tally in zip(
@@ -391,20 +396,6 @@ def _joined(tallies: Sequence[Any]) -> Any:
             for own in values
         )
     )
-
-
-def _workers(tasks: Sequence[Task]) -> int | None:
-    """All cores for long work, unless the caller has configured joblib."""
-    from joblib import cpu_count
-    from joblib.parallel import get_active_backend
-
-    backend, configured = get_active_backend()
-    if configured != 1 or type(backend).__name__ != "LokyBackend":
-        return None
-    pairs = sum(
-        (task.stop - task.start) * len(task.design.bakes) ** 2 for task in tasks
-    )
-    return min(int(cpu_count()), len(tasks)) if pairs > 100_000 else 1
 
 
 def _split(task: Task) -> list[Task]:

@@ -41,8 +41,8 @@ _N_SDS = 512  # weighted draws of the SDs
 _ROUND_SDS = 256
 _SEED = 1709
 _NEWTON_STEPS = 40
-_CLOSE = 1e-5  # largest step of a logit at which Newton's method has arrived
-_BLOCK = 2_000_000  # numbers of bakes times SDs worked on at a time
+_CLOSE = 1e-3  # largest step of a logit after which the next would be its square
+_BLOCK = 200_000  # numbers of bakes times SDs worked on at a time
 _HISTOGRAM = 12
 
 
@@ -145,7 +145,7 @@ def nested_rates(
         spreads.log_density, spreads.start, _N_SDS, _SEED, round_draws=_ROUND_SDS
     )
     sds = spreads.at(drawn.points)
-    rates = _draw(_fit(data, sds, spreads.mode)[0], sds, drawn.weights)
+    rates = _draw(spreads.fits, sds, drawn.weights)
     even = np.full(rates.shape[1], 1 / rates.shape[1])
     columns = dict(zip(_LEVELS, (sds.level, sds.session, sds.study), strict=True))
     return NestedRates(
@@ -240,6 +240,8 @@ class _Sds(NamedTuple):
 class _Spreads:
     """The SDs as functions of scores that are standard normal in advance."""
 
+    fits: _Fits
+
     def __init__(self, data: _Nest, prior: SpreadPrior) -> None:
         self._data, self._prior = data, prior
         self._n_own = 0 if prior.common else data.n_pits
@@ -247,7 +249,7 @@ class _Spreads:
         self.start = np.zeros(1 + self._n_own + shared)
         self.start[0] = prior.score(0.5)
         self.start[1 + self._n_own :] = _SHARED.score(0.3)
-        self.mode = _first_mode(data)
+        self._mode = _first_mode(data)
 
     def at(self, points: FloatArray) -> _Sds:
         """SDs of points of shape (coordinates, nodes)."""
@@ -264,9 +266,9 @@ class _Spreads:
 
     def log_density(self, points: FloatArray) -> FloatArray:
         """Log posterior of the scores, up to a constant."""
-        # Newton's method begins where it ended last.
-        fits, self.mode = _fit(self._data, self.at(points), self.mode)
-        return np.asarray(fits.log_evidence - 0.5 * (points**2).sum(axis=0))
+        # Newton's method begins where it ended last; the last fits are of the draws.
+        self.fits, self._mode = _fit(self._data, self.at(points), self._mode)
+        return np.asarray(self.fits.log_evidence - 0.5 * (points**2).sum(axis=0))
 
 
 class _Mode(NamedTuple):

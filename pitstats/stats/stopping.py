@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from pitstats.stats.stopping_trials import BLOCK, Trials, equal_pits
+from pitstats.stats.workers import workers
 
 Array = NDArray[np.float64]
 
@@ -376,20 +377,16 @@ def _largest_scores(
     progress: bool,
 ) -> list[list[Array]]:
     """Largest score over the looks of every test: by seed, then by cell."""
-    from joblib import Parallel, cpu_count, delayed
-    from joblib.parallel import get_active_backend
+    from joblib import Parallel, delayed
     from tqdm import tqdm
 
-    if n_jobs is None:
-        backend, configured = get_active_backend()
-        if configured == 1 and type(backend).__name__ == "LokyBackend":
-            n_jobs = int(cpu_count())
     work = [
         (cell, seed, block)
         for seed in seeds
         for cell in cells
         for block in range(n // BLOCK)
     ]
+    n_jobs = workers(n_jobs, pieces=len(work))
     run = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)
     done = run(delayed(_largest_score)(*piece) for piece in work)
     found = list(tqdm(done, total=len(work), desc="boundary", disable=not progress))

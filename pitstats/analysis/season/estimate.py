@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,11 @@ from pitstats.analysis.results import FrameResult
 from pitstats.analysis.season.read import Season
 from pitstats.errors import DesignError
 from pitstats.stats.nested_rates import NestedRates, nested_rates
+from pitstats.stats.spread_prior import chosen_prior
 
 NO_BRIDGE = "no bridge"
 _LEVELS = {
-    "bake": "between bakes of a session",
+    "bake": "between bakes of a session in a middling pit",
     "session": "between sessions of a study",
     "study": "between studies",
 }
@@ -57,7 +58,11 @@ class SeasonEstimate(FrameResult):
 
 
 def estimate_season(
-    season: Season, conf_level: float = 0.95, *, days_alike: bool = False
+    season: Season,
+    conf_level: float = 0.95,
+    *,
+    days_alike: bool = False,
+    spread: Literal["own", "common"] = "own",
 ) -> SeasonEstimate:
     """Estimate the burn rate of every pit over a season, and compare the pits.
 
@@ -70,6 +75,8 @@ def estimate_season(
     days_alike : bool, default False
         Compare also pits that nothing links, as if all studies and sessions had been
         alike. The result says so.
+    spread : {"own", "common"}, default "own"
+        Whether each pit has a spread between bakes of its own or all share one.
 
     Returns
     -------
@@ -96,7 +103,9 @@ def estimate_season(
     if bakes.empty:
         raise DesignError("No bake of the season has a graded item.")
     pits = pits_of(bakes)
-    found = fit_season(bakes, bakes["pit"], pits, conf_level, days_alike=days_alike)
+    found = fit_season(
+        bakes, bakes["pit"], pits, conf_level, days_alike=days_alike, spread=spread
+    )
     differences = _differences(bakes, pits, found, conf_level, days_alike)
     return SeasonEstimate(
         table=_rate_table(bakes, pits, found),
@@ -104,7 +113,11 @@ def estimate_season(
         spread=_spread(found),
         days_alike=days_alike,
         estimand="long-run burn rate, averaged over bakes, sessions and studies",
-        method="nested Laplace: effects of bakes, sessions and studies; unit: the bake",
+        method=(
+            "nested Laplace: effects of bakes, sessions and studies, "
+            f"{chosen_prior(spread, None, None).words}, SDs of sessions and studies "
+            "half-normal(1); unit: the bake"
+        ),
         conf_level=conf_level,
         caveats=_caveats(season, bakes, differences, days_alike),
     )
@@ -117,6 +130,7 @@ def fit_season(
     conf_level: float,
     *,
     days_alike: bool = False,
+    spread: Literal["own", "common"] = "own",
 ) -> NestedRates:
     """Rates of groups of bakes (pits, or pits early and late) over a season."""
     code = groups.map({name: k for k, name in enumerate(names)}).to_numpy()
@@ -132,6 +146,7 @@ def fit_season(
         own.astype(str),
         study.astype(str),
         conf_level,
+        spread=spread,
     )
 
 
@@ -206,8 +221,9 @@ def _bridge_shares(
     code = bakes["pit"].map({pit: k for k, pit in enumerate(pits)}).to_numpy(np.intp)
     rate = np.array([found.rates[k].estimate for k in range(len(pits))])[code]
     slope = np.maximum(rate * (1 - rate), 1e-9)
-    sds = [found.sds[name] for name in ("bake", "session")]
-    variance = sum(sd.estimate**2 for sd in sds if sd is not None)
+    between = found.sds["session"]
+    variance = np.array([sd.estimate**2 for sd in found.bake_sds])[code]
+    variance += 0 if between is None else between.estimate**2
     items = bakes["n_items"].to_numpy(np.float64)
     study, first = np.unique(bakes["study"].to_numpy(str), return_inverse=True)
     known = np.zeros((study.size, len(pits)))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from pitstats.analysis.rates.pairs import verdicts
 from pitstats.analysis.season.estimate import fit_season, pits_of
 from pitstats.analysis.season.read import Season
+from pitstats.stats.borrowed_spread import repeated_bakes
 
 _MOST_STEPS = 8
 _FEWEST_BAKES = 3  # below this nothing is known about a spread
@@ -126,21 +129,31 @@ def season_repeatability(season: Season, conf_level: float = 0.95) -> pd.DataFra
     -------
     pandas.DataFrame
         ``of`` ("pit" or "tender"), ``name, n_bakes, estimate, conf_low, conf_high``:
-        SD between the bakes of a session or study, logit scale; NaN (unknown) below
-        three bakes. A tender's bakes of several pits are compared within pits.
+        SD between the bakes of a session or study, logit scale; NaN (unknown) where
+        fewer than two bakes repeat another of the same pit, so below three bakes of it.
+
+    Notes
+    -----
+    Pits have the spreads of `estimate_season`. A tender has one spread for all pits,
+    from the bakes of that tender alone, compared within pits.
     """
     bakes = _graded(season, list(season.bakes["study"]))
-    rows = []
-    for of in ("pit", "tender"):
-        for name in dict.fromkeys(bakes[of]):
-            own = bakes[bakes[of] == name]
-            if name == "":
-                continue
-            sd: tuple[float, ...] = (np.nan,) * 3
-            if len(own) >= _FEWEST_BAKES:
-                fit = fit_season(own, own["pit"], pits_of(own), conf_level)
-                sd = tuple(map(float, fit.sds["bake"] or sd))
-            rows.append((of, name, len(own), *sd))
+    unknown = (np.nan,) * 3
+    rows: list[tuple[Any, ...]] = []
+    pits = pits_of(bakes)
+    if pits:
+        spreads = fit_season(bakes, bakes["pit"], pits, conf_level).bake_sds
+        sizes = bakes["pit"].value_counts()
+        for pit, sd in zip(pits, spreads, strict=True):
+            known = sizes[pit] >= _FEWEST_BAKES
+            rows.append(("pit", pit, int(sizes[pit]), *(sd if known else unknown)))
+    for tender in bakes.loc[bakes["tender"] != "", "tender"].drop_duplicates():
+        own = bakes[bakes["tender"] == tender]
+        shown: tuple[float, ...] = unknown
+        if repeated_bakes(own["pit"].value_counts().to_numpy()) >= _FEWEST_BAKES - 1:
+            fit = fit_season(own, own["pit"], pits_of(own), conf_level, spread="common")
+            shown = fit.bake_sds[0]
+        rows.append(("tender", tender, len(own), *shown))
     columns = ["of", "name", "n_bakes", "estimate", "conf_low", "conf_high"]
     return pd.DataFrame(rows, columns=columns)
 

@@ -17,6 +17,7 @@ from pitstats.analysis.season.summary import (
     summarize_study,
 )
 from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem
+from pitstats.stats.workers import workers
 from pitstats.study.atomic import write_file
 from pitstats.study.csv_text import write_csv
 from pitstats.study.files import read_study
@@ -25,6 +26,7 @@ from pitstats.study.study import Study
 
 #: The table beside the studies that says which pits are one and what counts alike.
 MATCHES = "season.csv"
+_MANY = 40  # studies that are worth starting processes for
 _MATCH_COLUMNS = ("study", "pit", "season_pit", "burned_as")
 _BAKE_COLUMNS = (
     "study",
@@ -76,7 +78,7 @@ class Season:
         ``pit_in_study, session, tender, grader, n_items, n_burned, n_missing``.
     rates : pandas.DataFrame
         One row per study and pit: ``study, pit, n_bakes, n_items, n_burned, estimate,
-        conf_low, conf_high``, each study by itself.
+        conf_low, conf_high``, each study by itself, without effects of sessions.
     left_out : pandas.DataFrame
         ``study, bake, reason`` of every bake that does not count.
     questions : tuple of str
@@ -98,7 +100,9 @@ class Season:
         )
 
 
-def read_season(path: str | Path, *, n_jobs: int = 1, progress: bool = False) -> Season:
+def read_season(
+    path: str | Path, *, n_jobs: int | None = None, progress: bool = False
+) -> Season:
     """Read every study in a folder as one season.
 
     Parameters
@@ -108,8 +112,10 @@ def read_season(path: str | Path, *, n_jobs: int = 1, progress: bool = False) ->
         (``study, pit, season_pit, burned_as``) in it says which pits of different
         studies are one, and which studies count burned items alike; without it equal
         names are one pit.
-    n_jobs : int, default 1
-        Processes to read with, through joblib; under a Dask backend its workers.
+    n_jobs : int, optional
+        Processes to read with. When not given, what `joblib.parallel_config` says, such
+        as the workers of a cluster that see the folder too, or all cores when many
+        studies are to be read.
     progress : bool, default False
         Show a progress bar on stderr.
 
@@ -129,7 +135,8 @@ def read_season(path: str | Path, *, n_jobs: int = 1, progress: bool = False) ->
     A bake with the same name, session, pit and grades in two studies is counted once.
     Bakes of studies that count burned items in another way than most are left out,
     with the reason. Summaries are kept in ``.pitstats-season`` under the hash of each
-    study's files, so that only new and changed studies are read again.
+    study's files, so that only new and changed studies are read again. The numbers are
+    the same for any number of processes.
 
     Examples
     --------
@@ -169,7 +176,7 @@ def write_matches(season: Season, *, overwrite: bool = False) -> Path:
     target = season.path / MATCHES
     if target.exists() and not overwrite:
         raise ExistsError(f"{target} is already there and was left as it is. Edit it.")
-    summaries = _summaries(season.path, _study_paths(season.path), 1, False)
+    summaries = _summaries(season.path, _study_paths(season.path), None, False)
     matches = _read_matches(season.path, summaries)
     rows = [
         (study, pit, name, counted) for (study, pit), (name, counted) in matches.items()
@@ -218,45 +225,47 @@ def _natural(name: str) -> list[tuple[bool, int, str]]:
 
 
 def _summaries(
-    season: Path, paths: Mapping[str, Path], n_jobs: int, progress: bool
+    season: Path, paths: Mapping[str, Path], n_jobs: int | None, progress: bool
 ) -> dict[str, dict[str, Any]]:
     """Summary of every study: kept ones, and the rest read; all problems at once."""
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
-    tasks = (
-        delayed(_summary)(season, path)
-        for path in tqdm(paths.values(), "Studies", disable=not progress)
-    )
-    found = Parallel(n_jobs=n_jobs)(tasks)
+    digests = {name: content_hash(path) for name, path in paths.items()}
+    kept = {name: kept_summary(season, digest) for name, digest in digests.items()}
+    new = [name for name, summary in kept.items() if summary is None]
+    n_jobs = workers(n_jobs, pieces=len(new), long=len(new) > _MANY)
+    run = Parallel(n_jobs=n_jobs, return_as="generator")
+    done = run(delayed(_summary)(season, paths[name], digests[name]) for name in new)
+    read = tqdm(done, "Studies", len(new), disable=not (progress and new))
+    found = kept | dict(zip(new, read, strict=True))
     problems: list[Problem] = []
-    for name, result in zip(paths, found, strict=True):
-        if isinstance(result, list):
-            problems += [
-                replace(
-                    p,
-                    table=f"{name}: {p.table}",
-                    file=f"{name}: {p.file}" if p.file else "",
-                )
-                for p in result
-            ]
+    summaries: dict[str, dict[str, Any]] = {}
+    for name, result in found.items():
+        if isinstance(result, dict):
+            summaries[name] = result
+            continue
+        for p in result or []:
+            file = f"{name}: {p.file}" if p.file else ""
+            problems.append(replace(p, table=f"{name}: {p.table}", file=file))
     if problems:
         raise InvalidStudyError(problems, source=str(season))
-    return dict(zip(paths, found, strict=True))
+    return summaries
 
 
-def _summary(season: Path, path: Path) -> dict[str, Any] | list[Problem]:
-    digest = content_hash(path)
-    kept = kept_summary(season, digest)
-    if kept is not None:
-        return kept
+def _summary(season: Path, path: Path, digest: str) -> dict[str, Any] | list[Problem]:
+    """Summary of one study, read and kept, or its problems."""
+    found: dict[str, Any] | list[Problem]
     try:
-        study = read_study(path)
+        found = summarize_study(read_study(path))
     except InvalidStudyError as error:
-        return error.problems
-    summary = summarize_study(study)
-    keep_summary(season, digest, summary)
-    return summary
+        found = error.problems
+    now = content_hash(path)
+    if now != digest:  # somebody wrote while it was read
+        return _summary(season, path, now)
+    if isinstance(found, dict):
+        keep_summary(season, digest, found)
+    return found
 
 
 Matches = dict[tuple[str, str], tuple[str, str]]

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import json
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from pitstats.analysis.rates.rates import estimate_burn_rates
-from pitstats.errors import DesignError, WriteError
+from pitstats.errors import BusyError, WriteError
+from pitstats.stats.bake_model import BakeModel
 from pitstats.study.atomic import write_file
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
 FOLDER = ".pitstats-season"
-_VERSION = 1
+_VERSION = 2
 _PER_BAKE = ("session", "tender", "grader")
 _COUNTS = ("n_items", "n_burned", "n_missing")
 _ENDINGS = (".csv", ".tsv", ".txt", ".toml", ".xlsx", ".xlsm")
@@ -33,22 +35,18 @@ def summarize_study(study: Study) -> dict[str, Any]:
         **{name: [int(value) for value in totals[name]] for name in _COUNTS},
         "fingerprint": _fingerprints(study, totals),
     }
-    rows = [
-        dict(zip(columns, row, strict=True))
-        for row in zip(*columns.values(), strict=True)
-    ]
     excluded = study.bakes[study.bakes["status"] == "excluded"]
     return {
         "version": _VERSION,
         "title": study.settings.title,
         "burned_as": burned_as(study.settings),
         "conf_level": study.settings.conf_level,
-        "bakes": rows,
+        "bakes": _rows(columns),
         "excluded": [
             [str(bake), _text(reason)]
             for bake, reason in zip(excluded["bake"], excluded["reason"], strict=True)
         ],
-        "rates": _rates(study),
+        "rates": _rates(totals, study.settings.conf_level),
     }
 
 
@@ -61,13 +59,13 @@ def burned_as(settings: Settings) -> str:
 def content_hash(path: Path) -> str:
     """Hash of the files a study is read from, whatever they are called above."""
     digest = hashlib.sha256(f"{_VERSION}".encode())
-    files = [path] if path.is_file() else sorted(path.iterdir())
-    for file in files:
-        if file.is_file() and file.suffix.lower() in _ENDINGS:
-            digest.update(
-                b"\0" + (file.name.encode() if path.is_dir() else b"") + b"\0"
-            )
-            digest.update(file.read_bytes())
+    for file in [path] if path.is_file() else sorted(path.iterdir()):
+        if file.suffix.lower() in _ENDINGS and file.is_file():
+            name = b"" if file == path else file.name.encode()
+            # A file that just went makes another hash; reading tells what cannot be.
+            with suppress(OSError), file.open("rb") as opened:
+                inside = hashlib.file_digest(opened, "sha256")
+                digest.update(b"\0" + name + b"\0" + inside.digest())
     return digest.hexdigest()
 
 
@@ -89,27 +87,38 @@ def keep_summary(season: Path, digest: str, summary: dict[str, Any]) -> None:
     data = json.dumps(summary, ensure_ascii=False).encode("utf-8")
     try:
         write_file(season / FOLDER / f"{digest}.json", data, overwrite=True)
-    except WriteError:
-        return  # a folder that may only be read; the studies are read again next time
+    except (WriteError, BusyError):
+        # The folder may only be read, so that studies are read again next time; or
+        # another run just writes the very same.
+        return
 
 
-def _rates(study: Study) -> list[dict[str, Any]]:
-    try:
-        table = estimate_burn_rates(study).table
-    except DesignError:
+def _rates(totals: pd.DataFrame, conf_level: float) -> list[dict[str, Any]]:
+    """Rates of the pits in this study alone, from its bakes as they are."""
+    counted = totals[totals["n_items"] > 0]
+    if counted.empty:
         return []
-    shown = ["pit", "n_bakes", "n_items", "n_burned", "estimate", "conf_low"]
-    frame = table[[*shown, "conf_high"]]
+    code, pits = pd.factorize(counted["pit"])
+    burned = counted["n_burned"].to_numpy(dtype=int)
+    items = counted["n_items"].to_numpy(dtype=int)
+    found = BakeModel(items, code, conf_level).rates(burned[None])
+    columns = {
+        "pit": [str(pit) for pit in pits],
+        "n_bakes": np.bincount(code).tolist(),
+        "n_items": np.bincount(code, items).astype(int).tolist(),
+        "n_burned": np.bincount(code, burned).astype(int).tolist(),
+        "estimate": found.estimate[0].tolist(),
+        "conf_low": found.low[0].tolist(),
+        "conf_high": found.high[0].tolist(),
+    }
+    return _rows(columns)
+
+
+def _rows(columns: dict[str, list[Any]]) -> list[dict[str, Any]]:
     return [
-        {str(name): _plain(value) for name, value in row.items()}
-        for row in frame.to_dict("records")
+        dict(zip(columns, row, strict=True))
+        for row in zip(*columns.values(), strict=True)
     ]
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, str):
-        return value
-    return None if pd.isna(value) else float(value)
 
 
 def _text(value: Any) -> str:
