@@ -33,32 +33,33 @@ def season(
     return burned, np.full(pit.size, items), pit, session, study
 
 
-def test_without_sessions_and_studies_it_is_the_exact_grid_of_one_spread() -> None:
+@pytest.mark.parametrize("spread", ["own", "common"])
+def test_without_sessions_and_studies_it_is_the_exact_grid(
+    spread: Literal["own", "common"],
+) -> None:
     # The exact posterior shares no code with the Laplace route; both have levels that
     # are Beta(1/2, 1/2), here of an average bake and there of the long run.
     rng = np.random.default_rng(5)
     pit = np.repeat([0, 1], 60)
-    eta = np.array([-1.5, -0.4])[pit] + rng.normal(0, 0.6, pit.size)
+    sd = np.array([0.6, 0.6 if spread == "common" else 1.2])[pit]
+    eta = np.array([-1.5, -0.4])[pit] + rng.normal(0, 1, pit.size) * sd
     burned = rng.binomial(18, 1 / (1 + np.exp(-eta)))
-    total = np.full(pit.size, 18)
-    exact = bake_rates(burned, total, pit, spread="common")
-    found = nested_rates(
-        burned, total, pit, np.arange(pit.size), np.zeros(pit.size), spread="common"
-    )
+    total, alone = np.full(pit.size, 18), np.arange(pit.size)
+    exact = bake_rates(burned, total, pit, spread=spread)
+    found = nested_rates(burned, total, pit, alone, np.zeros(pit.size), spread=spread)
     for k, rate in enumerate(found.rates):
-        assert rate.estimate == pytest.approx(exact.rates.estimate[k], abs=0.001)
-        assert rate.low == pytest.approx(exact.rates.low[k], abs=0.002)
-        assert rate.high == pytest.approx(exact.rates.high[k], abs=0.002)
+        assert rate.estimate == pytest.approx(exact.rates.estimate[k], abs=0.002)
+        assert rate.low == pytest.approx(exact.rates.low[k], abs=0.003)
+        assert rate.high == pytest.approx(exact.rates.high[k], abs=0.003)
+        own = found.bake_sds[k]
+        assert own.estimate == pytest.approx(exact.bake_sd.estimate[k], abs=0.03)
+        assert own.low == pytest.approx(exact.bake_sd.low[k], abs=0.04)
+        assert own.high == pytest.approx(exact.bake_sd.high[k], abs=0.04)
     assert found.differences.low[0] == pytest.approx(
-        exact.differences.low[0], abs=0.003
+        exact.differences.low[0], abs=0.004
     )
     assert found.sds["session"] is None
     assert found.sds["study"] is None
-    sd = found.sds["bake"]
-    assert sd is not None
-    assert sd.estimate == pytest.approx(
-        float(np.mean(exact.bake_sd.estimate)), abs=0.03
-    )
 
 
 @pytest.mark.parametrize("spread", ["own", "common"])
@@ -162,6 +163,22 @@ def test_errors_say_what_to_change(change: dict[str, object], words: str) -> Non
     }
     with pytest.raises(ValueError, match=words):
         nested_rates(**{**given, **change})  # type: ignore[arg-type]
+
+
+def test_a_moody_pit_keeps_its_spread_and_a_wider_interval() -> None:
+    rng = np.random.default_rng(17)
+    burned, total, pit, sessions, study = season(
+        rng, studies=20, sessions=2, rates=(0.3, 0.3), sds=(0.2, 0.2, 0.3)
+    )
+    wild = rng.binomial(20, 1 / (1 + np.exp(1 - rng.normal(0, 1.4, pit.size))))
+    burned = np.where(pit == 0, wild, burned)
+    own = nested_rates(burned, total, pit, sessions, study)
+    one = nested_rates(burned, total, pit, sessions, study, spread="common")
+    assert own.bake_sds[0].low > own.bake_sds[1].high
+    assert one.bake_sds[0] == one.bake_sds[1] == one.sds["bake"]
+    widths = [[rate.high - rate.low for rate in found.rates] for found in (own, one)]
+    assert widths[0][0] > widths[1][0]
+    assert widths[0][1] < widths[1][1]
 
 
 @pytest.mark.slow

@@ -19,15 +19,27 @@ from pitstats.analysis.season.summary import (
 from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem
 from pitstats.stats.workers import workers
 from pitstats.study.atomic import write_file
-from pitstats.study.csv_text import write_csv
+from pitstats.study.cells import texts
+from pitstats.study.csv_text import read_csv, write_csv
 from pitstats.study.files import read_study
 from pitstats.study.lookup import found, looked_in
+from pitstats.study.problems import ProblemLog
+from pitstats.study.raw import UnreadableError
+from pitstats.study.reading import file_bytes
+from pitstats.study.schema import Column, Table
 from pitstats.study.study import Study
 
 #: The table beside the studies that says which pits are one and what counts alike.
 MATCHES = "season.csv"
 _MANY = 40  # studies that are worth starting processes for
 _MATCH_COLUMNS = ("study", "pit", "season_pit", "burned_as")
+_MATCH_TABLE = Table(
+    name="season",
+    one_row="",
+    when="",
+    key=(),
+    columns=tuple(Column(name=n, kind="text", meaning="") for n in _MATCH_COLUMNS),
+)
 _BAKE_COLUMNS = (
     "study",
     "bake",
@@ -281,7 +293,13 @@ def _read_matches(season: Path, summaries: Mapping[str, dict[str, Any]]) -> Matc
     table = season / MATCHES
     if not table.is_file():
         return matches
-    frame = pd.read_csv(table, dtype=str, keep_default_na=False)
+    log = ProblemLog()
+    try:
+        frame = read_csv(_MATCH_TABLE, file_bytes(table), log)
+    except (OSError, UnreadableError) as error:
+        log.problems.append(Problem("season", None, None, f"cannot be read: {error}"))
+    if log.problems:
+        raise InvalidStudyError(log.ordered(), source=str(table))
     problems = [
         Problem("season", None, name, "is missing. Let pitstats write the table again.")
         for name in _MATCH_COLUMNS
@@ -290,8 +308,8 @@ def _read_matches(season: Path, summaries: Mapping[str, dict[str, Any]]) -> Matc
     if problems:
         raise InvalidStudyError(problems, source=str(table))
     seen: set[tuple[str, str]] = set()
-    for row, cells in enumerate(frame[list(_MATCH_COLUMNS)].to_numpy(), start=2):
-        study, pit, name, counted = (str(cell).strip() for cell in cells)
+    columns = [texts(frame[name]) for name in _MATCH_COLUMNS]
+    for row, study, pit, name, counted in zip(frame.index, *columns, strict=True):
         if (study, pit) not in matches:
             message = (
                 f"there is no pit {pit!r} in a study {study!r}. Correct or delete it."

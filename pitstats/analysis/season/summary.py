@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import BusyError, WriteError
+from pitstats.errors import WriteError
 from pitstats.stats.bake_model import BakeModel
 from pitstats.study.atomic import write_file
 from pitstats.study.outcomes import bake_totals
@@ -20,6 +20,7 @@ from pitstats.study.study import Study
 
 FOLDER = ".pitstats-season"
 _VERSION = 2
+_PARTS = {"burned_as", "bakes", "excluded", "rates"}
 _PER_BAKE = ("session", "tender", "grader")
 _COUNTS = ("n_items", "n_burned", "n_missing")
 _ENDINGS = (".csv", ".tsv", ".txt", ".toml", ".xlsx", ".xlsm")
@@ -38,9 +39,7 @@ def summarize_study(study: Study) -> dict[str, Any]:
     excluded = study.bakes[study.bakes["status"] == "excluded"]
     return {
         "version": _VERSION,
-        "title": study.settings.title,
         "burned_as": burned_as(study.settings),
-        "conf_level": study.settings.conf_level,
         "bakes": _rows(columns),
         "excluded": [
             [str(bake), _text(reason)]
@@ -76,7 +75,7 @@ def kept_summary(season: Path, digest: str) -> dict[str, Any] | None:
     except (OSError, ValueError):
         return None
     sound = isinstance(found, dict) and found.get("version") == _VERSION
-    return found if sound else None
+    return found if sound and found.keys() >= _PARTS else None
 
 
 def keep_summary(season: Path, digest: str, summary: dict[str, Any]) -> None:
@@ -87,7 +86,7 @@ def keep_summary(season: Path, digest: str, summary: dict[str, Any]) -> None:
     data = json.dumps(summary, ensure_ascii=False).encode("utf-8")
     try:
         write_file(season / FOLDER / f"{digest}.json", data, overwrite=True)
-    except (WriteError, BusyError):
+    except WriteError:
         # The folder may only be read, so that studies are read again next time; or
         # another run just writes the very same.
         return

@@ -1,15 +1,19 @@
 """A season of studies: matched, counted once, estimated, with and without a bridge."""
 
+import json
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from shutil import rmtree
 
 import numpy as np
 import pandas as pd
 import pytest
+from joblib import parallel_config
 
 import pitstats as ps
 from pitstats.analysis.season.estimate import NO_BRIDGE
+from pitstats.analysis.season.summary import content_hash
 
 
 def counted(
@@ -149,6 +153,15 @@ def test_a_wrong_table_of_matches_is_told_by_row(folder: Path) -> None:
     ]
 
 
+def test_a_table_of_matches_may_come_from_any_spreadsheet(folder: Path) -> None:
+    text = "study;pit;season_pit;burned_as\r\nday 2;A;Ä;\r\n"
+    (folder / "season.csv").write_bytes(text.encode("cp1252"))
+    assert set(ps.read_season(folder).bakes["pit"]) == {"Ä", "R", "B", "C"}
+    (folder / "season.csv").write_bytes(b'study,pit\n"day 2,A\n')
+    with pytest.raises(ps.InvalidStudyError, match="quote marks"):
+        ps.read_season(folder)
+
+
 def test_problems_of_all_studies_are_told_at_once(folder: Path) -> None:
     for name in ("day 2", "day 11"):
         path = folder / name / "counts.csv"
@@ -174,27 +187,84 @@ def test_summaries_are_rebuilt_when_missing_stale_or_damaged(folder: Path) -> No
     assert changed.bakes["n_burned"].sum() == first.bakes["n_burned"].sum() + 15
 
 
-def _read(folder: str) -> int:
-    return int(ps.read_season(folder).bakes["n_burned"].sum())
+def _add_and_read(task: tuple[str, int]) -> int:
+    """Write a study of its own into the season, refresh it, and read all there is."""
+    folder, k = Path(task[0]), task[1]
+    for burned in (3, k):
+        bakes = [("A", "1", burned), ("R", "1", 2)]
+        target = folder / f"new {k}"
+        ps.write_study(counted(f"new {k}", bakes), target, overwrite=True)
+    while True:
+        try:
+            return int(ps.read_season(folder).bakes["n_burned"].sum())
+        except ps.BusyError:  # another study is being put in place just now
+            continue
 
 
-def test_many_readers_and_writers_of_summaries_lose_nothing(folder: Path) -> None:
-    with ProcessPoolExecutor(4) as pool:
-        totals = set(pool.map(_read, [str(folder)] * 20))
-    assert totals == {_read(str(folder))}
-    names = [path.name for path in (folder / ".pitstats-season").iterdir()]
-    assert len(names) == 3
-    assert all(name.endswith(".json") and len(name) == 69 for name in names)
+def test_twenty_writers_of_one_season_lose_nothing(folder: Path) -> None:
+    before = int(ps.read_season(folder).bakes["n_burned"].sum())
+    with ProcessPoolExecutor(20) as pool:
+        totals = list(pool.map(_add_and_read, [(str(folder), k) for k in range(20)]))
+    season = ps.read_season(folder)
+    after = int(season.bakes["n_burned"].sum())
+    assert after == before + sum(range(20)) + 20 * 2
+    assert max(totals) <= after
+    assert set(season.studies) >= {f"new {k}" for k in range(20)}
+    # Every study as it stands is kept whole, and nothing half-written is left.
+    kept = folder / ".pitstats-season"
+    for path in kept.iterdir():
+        assert path.suffix == ".json"
+        assert json.loads(path.read_text())["bakes"]
+    hashes = {content_hash(folder / f"new {k}") for k in range(20)}
+    assert {f"{digest}.json" for digest in hashes} <= {p.name for p in kept.iterdir()}
+    assert [path.name for path in folder.glob(".*")] == [kept.name]
 
 
-def test_numbers_are_the_same_for_any_number_of_processes(
-    folder: Path, tmp_path_factory: pytest.TempPathFactory
+def test_a_study_that_changes_while_it_is_read_is_read_again(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    one = ps.estimate_season(ps.read_season(folder, n_jobs=1))
-    for path in (folder / ".pitstats-season").iterdir():
-        path.unlink()
-    two = ps.estimate_season(ps.read_season(folder, n_jobs=2))
-    pd.testing.assert_frame_equal(one.table, two.table)
+    counts = folder / "day 11" / "counts.csv"
+
+    def read_late(path: Path) -> ps.Study:
+        study = ps.read_study(path)
+        if path.name == "day 11":
+            counts.write_text(counts.read_text().replace(",16,1", ",16,16"))
+        return study
+
+    monkeypatch.setattr("pitstats.analysis.season.read.read_study", read_late)
+    season = ps.read_season(folder, n_jobs=1)
+    assert season.bakes.loc[season.bakes["pit"] == "C", "n_burned"].tolist() == [3, 16]
+
+
+def _afresh(folder: Path, n_jobs: int | None = None) -> pd.DataFrame:
+    """Estimate with no summary kept."""
+    rmtree(folder / ".pitstats-season", ignore_errors=True)
+    season = ps.read_season(folder, n_jobs=n_jobs)
+    return pd.concat([ps.estimate_season(season).table, season.rates])
+
+
+def test_numbers_are_the_same_for_any_number_of_processes(folder: Path) -> None:
+    one = _afresh(folder, 1)
+    pd.testing.assert_frame_equal(one, _afresh(folder, 2))
+    with parallel_config(backend="threading", n_jobs=2):
+        pd.testing.assert_frame_equal(one, _afresh(folder))
+
+
+def test_numbers_are_the_same_on_a_dask_cluster(folder: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    one = _afresh(folder, 1)
+    with (
+        distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            dashboard_address=None,
+            processes=True,
+            silence_logs=50,
+        ) as cluster,
+        distributed.Client(cluster),
+        parallel_config(backend="dask"),
+    ):
+        pd.testing.assert_frame_equal(one, _afresh(folder))
 
 
 def test_progress_change_and_repeatability(folder: Path) -> None:
@@ -207,6 +277,18 @@ def test_progress_change_and_repeatability(folder: Path) -> None:
     spread = ps.season_repeatability(season).set_index("name")
     assert np.isnan(spread.loc["C", "estimate"])
     assert spread.loc["R", "estimate"] > 0
+    assert spread["of"].tolist() == ["pit"] * 4
+
+
+def test_tenders_are_known_from_three_bakes_of_a_pit_on(tmp_path: Path) -> None:
+    study = counted("day 1", [(pit, "", 3 + k) for pit in "AB" for k in range(4)])
+    tenders = ["Kim", "Kim", "Kim", "Lou", "Kim", "Lou", "Lou", "Max"]
+    study = replace(study, bakes=study.bakes.assign(tender=tenders))
+    ps.write_study(study, tmp_path / "day 1")
+    spread = ps.season_repeatability(ps.read_season(tmp_path)).set_index("name")
+    assert spread.loc["Kim", "n_bakes"] == 4
+    assert 0 < spread.loc["Kim", "estimate"] < spread.loc["Kim", "conf_high"]
+    assert np.isnan(spread.loc[["Lou", "Max"], "estimate"]).all()
 
 
 @pytest.mark.parametrize("content", [None, "empty"])
