@@ -15,6 +15,8 @@ from pitstats.analysis.season.progress import (
     season_repeatability,
 )
 from pitstats.analysis.season.read import Season
+from pitstats.analysis.season.spread import earlier_spread
+from pitstats.errors import DesignError
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,3 +72,11 @@ class SeasonResults:
     def graders(self) -> pd.DataFrame:
         """Graders compared on the items that were graded twice."""
         return season_graders(self.season, self.conf_level)
+
+    @cached_property
+    def lent(self) -> tuple[float, float] | None:
+        """Spread and factor that the next plan may borrow, if the bakes know them."""
+        try:
+            return earlier_spread([self.season])
+        except DesignError:
+            return None

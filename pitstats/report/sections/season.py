@@ -51,7 +51,8 @@ def first_page(results: SeasonResults) -> FirstPage:
     n_studies = count(len(results.season.studies), "study").replace("studys", "studies")
     kicker = f"{n_studies}, {count(len(bakes), 'bake')}, {bakes['pit'].nunique()} pits"
     caption = (
-        "Thin: each study alone; thick: the season. Unit of replication: the bake; "
+        "Thin: each study alone, as baked; thick: the season. Unit of replication: the "
+        "bake; "
         f"{level_text(results.conf_level)} intervals."
     )
     picture = Picture(
@@ -207,6 +208,15 @@ def course(results: SeasonResults) -> Section:
     )
     caption = "How far bakes scatter (SD on the logit scale); unknown below three bakes"
     body.append(Table("season_repeatability", shown, caption, spread))
+    if results.lent:
+        sd, factor = results.lent
+        body.append(
+            Text(
+                f"The next plan may borrow a spread between bakes of {sd:.2f} (SD, "
+                f"logit scale), known within a factor of {factor:.1f}.",
+                "note",
+            )
+        )
     if len(left):
         caption = "Bakes that do not count, each with its reason"
         body.append(Table("season_left_out", left, caption))

@@ -49,6 +49,8 @@ def test_sections_of_a_season(results: ps.SeasonResults) -> None:
     assert "Spread between studies" in texts(ps.ask.season_rates(results))
     course = ps.ask.season_course(results)
     assert "unknown" in texts(course)
+    assert "next plan may borrow a spread" in texts(course)
+    assert "was not applied" in texts(ps.ask.season_pairs(results))
     assert course.answer == "No pit's later studies can be told from its earlier ones."
 
 
