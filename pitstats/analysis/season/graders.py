@@ -87,9 +87,9 @@ def _pairs(season: Season) -> pd.DataFrame:
 
 def _pairs_by_study(season: Season) -> Iterator[pd.DataFrame]:
     counted = season.bakes.groupby("study")["bake"].agg(set)
-    for name, study in season.studies.items():
-        if len(study.regrades) and name in counted.index:
-            pairs = _pairs_of(study)
+    for name in season.regraded:
+        if name in counted.index:
+            pairs = _pairs_of(season.studies[name])
             named = (pairs[["first_grader", "regrader"]] != UNNAMED).all(axis=1)
             known = pairs[["first", "second"]].notna().all(axis=1)
             kept = pairs[named & known & pairs["bake"].isin(counted[name])]

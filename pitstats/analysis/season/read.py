@@ -83,6 +83,8 @@ class Season:
         Folder of the season.
     burned_as : str
         How the bakes that count say which items burned: scale, cut and deciding face.
+    regraded : tuple of str
+        Studies in which items were graded twice.
     studies : mapping of str to Study
         The studies by name, in order; each is read when asked for.
     bakes : pandas.DataFrame
@@ -99,6 +101,7 @@ class Season:
 
     path: Path
     burned_as: str
+    regraded: tuple[str, ...]
     studies: StudyShelf
     bakes: pd.DataFrame
     rates: pd.DataFrame
@@ -173,6 +176,7 @@ def read_season(
     return Season(
         path=season,
         burned_as=way,
+        regraded=tuple(n for n, summary in summaries.items() if summary["regraded"]),
         studies=StudyShelf(paths),
         bakes=bakes[list(_BAKE_COLUMNS)].reset_index(drop=True),
         rates=rates,

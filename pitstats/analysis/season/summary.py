@@ -20,7 +20,7 @@ from pitstats.study.study import Study
 
 FOLDER = ".pitstats-season"
 _VERSION = 2
-_PARTS = {"burned_as", "bakes", "excluded", "rates"}
+_PARTS = {"burned_as", "regraded", "bakes", "excluded", "rates"}
 _PER_BAKE = ("session", "tender", "grader")
 _COUNTS = ("n_items", "n_burned", "n_missing")
 _ENDINGS = (".csv", ".tsv", ".txt", ".toml", ".xlsx", ".xlsm")
@@ -40,6 +40,7 @@ def summarize_study(study: Study) -> dict[str, Any]:
     return {
         "version": _VERSION,
         "burned_as": burned_as(study.settings),
+        "regraded": len(study.regrades) > 0,
         "bakes": _rows(columns),
         "excluded": [
             [str(bake), _text(reason)]
