@@ -4,13 +4,14 @@
 ``python -m tests.benchmarks.season_growth``.
 """
 
+import json
 import math
 from pathlib import Path
 
 import pytest
 
 import pitstats as ps
-from tests.benchmarks.season_growth import make_studies, timed
+from tests.benchmarks.season_growth import RESULT, make_studies, timed
 
 #: Allowed over n log n: times of one run differ by themselves.
 SLACK = 1.5
@@ -36,3 +37,15 @@ def test_from_100_to_1000_bakes_time_grows_at_most_by_n_log_n(tmp_path: Path) ->
         seconds[bakes] = [each["processor"] for each in found]
     for few, many in zip(seconds[100], seconds[1000], strict=True):
         assert many < max(few, 0.02) * allowed(100, 1000)
+
+
+def test_the_kept_growth_is_within_its_bounds() -> None:
+    kept = json.loads(RESULT.read_text())
+    assert [each["bakes"] for each in kept] == [100, 1000, 10_000]
+    few, last = kept[0], kept[-1]
+    for name in ("read", "estimate"):
+        ratio = last[name]["processor"] / few[name]["processor"]
+        assert ratio < allowed(few["bakes"], last["bakes"])
+    assert last["read"]["processor"] / 2 + last["estimate"]["processor"] < 60
+    assert last["one_added"]["processor"] < 2
+    assert last["peak_mb"] < 2000

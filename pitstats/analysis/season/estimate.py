@@ -259,11 +259,12 @@ def _caveats(
             "the pit's."
         )
     unlinked = differences[differences["verdict"] == NO_BRIDGE]
-    for a, b in zip(unlinked["pit_a"], unlinked["pit_b"], strict=True):
+    for pit, others in unlinked.groupby("pit_a", sort=False)["pit_b"]:
+        names = " or ".join(others)
         found.append(
-            f"{a} and {b} were never baked in one study, and no pit links their "
-            "studies, so nothing separates the pits from their days. Bake one of them "
-            "beside the other, or a third pit beside both."
+            f"{pit} was never baked in one study with {names}, and no pit links their "
+            "studies, so nothing separates these pits from their days. Bake them side "
+            "by side, or a third pit beside each."
         )
     if len(season.left_out):
         found.append(f"{len(season.left_out)} bakes do not count; each has its reason.")
