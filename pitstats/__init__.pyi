@@ -75,6 +75,7 @@ from .analysis.season.read import write_matches as write_matches
 from .analysis.season.spread import earlier_spread as earlier_spread
 from .analysis.sensitivity.sensitivity import Sensitivity as Sensitivity
 from .analysis.sensitivity.sensitivity import check_sensitivity as check_sensitivity
+from .errors import ArgumentError as ArgumentError
 from .errors import DesignError as DesignError
 from .errors import ExistsError as ExistsError
 from .errors import GradeFileError as GradeFileError
@@ -92,12 +93,11 @@ from .figures.area import plot_surface as plot_surface
 from .figures.area import plot_usable_area as plot_usable_area
 from .figures.evenness import plot_curves as plot_curves
 from .figures.evenness import plot_evenness as plot_evenness
+from .figures.faces import plot_faces as plot_faces
 from .figures.grates import plot_grades as plot_grades
 from .figures.grates import plot_grates as plot_grates
 from .figures.grates import plot_maps as plot_maps
 from .figures.next_step import plot_next_step as plot_next_step
-from .figures.pattern import plot_faces as plot_faces
-from .figures.pattern import plot_patterns as plot_patterns
 from .figures.plans import plot_power as plot_power
 from .figures.probes import plot_gauge_agreement as plot_gauge_agreement
 from .figures.probes import plot_gauges as plot_gauges

@@ -145,6 +145,10 @@ class DesignError(PitstatsError, ValueError):
     """A question that the data or the stated plan cannot answer, and what to change."""
 
 
+class ArgumentError(DesignError):
+    """Something was asked for that lies outside what can be, whatever the data."""
+
+
 class ExistsError(PitstatsError):
     """Something would have been overwritten; nothing was."""
 

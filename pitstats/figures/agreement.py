@@ -9,7 +9,15 @@ import pandas as pd
 
 from pitstats.analysis.grading.agreement import GradingAgreement
 from pitstats.analysis.grading.regrading import UNNAMED
-from pitstats.figures.style import INK, LINE, SOFT, house_style, ink_on, shorten
+from pitstats.figures.style import (
+    INK,
+    LINE,
+    SMALLEST,
+    SOFT,
+    house_style,
+    ink_on,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -122,7 +130,7 @@ def _draw_panel(
         text.set_color(ink_on((red, green, blue)))
     for same in axes.texts[:: len(grades) + 1]:
         same.set_fontweight("bold")
-    axes.tick_params(length=0, labelsize=10)
+    axes.tick_params(length=0, labelsize=SMALLEST)
     axes.tick_params(axis="y", labelrotation=0)
     for label in axes.get_xticklabels():
         label.set(rotation=45, ha="right")

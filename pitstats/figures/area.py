@@ -13,9 +13,11 @@ from pitstats.figures.grates import MapPanel, plot_cell_maps
 from pitstats.figures.map_scale import WANTED, share_scale
 from pitstats.figures.style import (
     BROWNING,
+    COLUMN,
     EMBER,
     INK,
     LINE,
+    SMALLEST,
     SOFT,
     bake_mark,
     estimate_mark,
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Wider grates get their two maps one below the other instead of side by side.
-_WIDEST_PAIR = 6
+_WIDEST_PAIR = 5
 _NAME = {"burned": "burned", "underbaked": "under-baked", "good": "good"}
 
 
@@ -121,7 +123,7 @@ def _counted_and_smoothed(
         beside = MapPanel(title if narrow else f"{name}: {title}", _smoothed(own))
         grid += [[counted, beside]] if narrow else [[counted], [beside]]
     return plot_cell_maps(
-        grid, value="value", scale=scale, label="text", largest_cell=0.5
+        grid, value="value", scale=scale, label="text", largest_cell=0.62
     )
 
 
@@ -183,7 +185,7 @@ def plot_usable_area(area: UsableArea) -> Figure:
     n_panels = 1 + with_area
     with house_style():
         figure = Figure(
-            figsize=(5.6, 1.1 + n_panels * (0.6 + 0.62 * len(table))),
+            figsize=(COLUMN, 1.1 + n_panels * (0.6 + 0.62 * len(table))),
             layout="constrained",
         )
         panels = figure.subplots(n_panels, 1, squeeze=False)[:, 0]
@@ -305,7 +307,7 @@ def _legend(figure: Figure, area: UsableArea, with_area: bool) -> None:
         loc="outside lower left",
         ncols=2,
         frameon=False,
-        fontsize=10.5,
+        fontsize=SMALLEST,
         handlelength=1.4,
         columnspacing=1.2,
     )

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.results import Evenness
-from pitstats.figures.style import EMBER, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import COLUMN, EMBER, LINE, SOFT, house_style, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,19 +22,22 @@ _TOP = 1.22
 _MARK = 0.06
 
 
-def plot_evenness(evenness: Evenness) -> Figure:
+def plot_evenness(evenness: Evenness, zones: pd.DataFrame | None = None) -> Figure:
     """Draw the burn rates of the near, middle and far third of every pit.
 
     Parameters
     ----------
     evenness : Evenness
         As returned by `compare_evenness`.
+    zones : pandas.DataFrame, optional
+        `GratePatterns.zones` of burned items: what each bake saw in the thirds.
 
     Returns
     -------
     matplotlib.figure.Figure
         One panel per pit on one scale: diamonds are long-run rates, bars their
-        intervals. A third without graded items is left empty and says so.
+        intervals, thin lines single bakes. A third without graded items is left empty
+        and says so.
 
     Examples
     --------
@@ -48,14 +51,25 @@ def plot_evenness(evenness: Evenness) -> Figure:
     rows = evenness.table.to_dict("records")
     n_rows = math.ceil(len(rows) / 2)
     with house_style():
-        figure = Figure(figsize=(7.2, 0.6 + 2.5 * n_rows), layout="constrained")
-        grid = figure.subplots(n_rows, 2, squeeze=False, sharey=True)
+        size = (COLUMN, 0.6 + 2.5 * n_rows)
+        figure = Figure(figsize=size, layout="constrained")
+        grid = figure.subplots(n_rows, min(len(rows), 2), squeeze=False, sharey=True)
         for axes, row in zip(grid.flat, rows, strict=False):
+            if zones is not None:
+                _draw_bakes(axes, zones[zones["pit"] == row["pit"]])
             _draw_pit(axes, row)
         for axes in grid.flat[len(rows) :]:
             axes.remove()
         figure.supylabel("Share of items burned", fontsize=12)
     return figure
+
+
+def _draw_bakes(axes: Axes, zones: pd.DataFrame) -> None:
+    """What each bake saw, as a line from the near to the far third."""
+    seen = zones.pivot_table(index="bake", columns="zone", values="inside", sort=False)
+    for _, bake in seen.reindex(columns=list(_PARTS)).iterrows():
+        shares = bake.to_numpy(dtype=float)
+        axes.plot(range(3), shares, "o-", color=LINE, markersize=4, gid="bake")
 
 
 def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
@@ -85,7 +99,7 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
                 va="bottom",
                 gid="value",
             )
-    axes.set_xticks(at, ["near\nfirebox", "middle", "far\nend"])
+    axes.set_xticks(at, list(_PARTS))
     axes.set_xlim(-0.5, 2.5)
     axes.set_ylim(0, _TOP)
     axes.set_yticks([0, 0.25, 0.5, 0.75, 1.0])
@@ -93,7 +107,7 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
-    axes.set_title(shorten(row["pit"], 20))
+    axes.set_title(wrapped(row["pit"], 16))
 
 
 def plot_curves(curves: pd.DataFrame) -> Figure:
@@ -125,8 +139,8 @@ def plot_curves(curves: pd.DataFrame) -> Figure:
     pits = list(dict.fromkeys(curves["pit"].tolist()))
     n_rows = math.ceil(len(pits) / 2)
     with house_style():
-        figure = Figure(figsize=(7.2, 0.6 + 2.2 * n_rows), layout="constrained")
-        grid = figure.subplots(n_rows, 2, squeeze=False, sharey=True)
+        figure = Figure(figsize=(COLUMN, 0.6 + 2.2 * n_rows), layout="constrained")
+        grid = figure.subplots(n_rows, min(len(pits), 2), squeeze=False, sharey=True)
         for axes, pit in zip(grid.flat, pits, strict=False):
             _draw_curve(axes, str(pit), curves[curves["pit"] == pit])
         for axes in grid.flat[len(pits) :]:
@@ -158,4 +172,4 @@ def _draw_curve(axes: Axes, pit: str, curve: pd.DataFrame) -> None:
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
-    axes.set_title(shorten(pit, 22))
+    axes.set_title(wrapped(pit, 16))

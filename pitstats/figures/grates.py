@@ -18,13 +18,21 @@ from pitstats.figures.map_scale import (
 )
 from pitstats.figures.map_sheet import MapSheet, Place
 from pitstats.figures.map_titles import fit_titles
-from pitstats.figures.style import INK, browning_steps, house_style, ink_on, shorten
+from pitstats.figures.style import (
+    COLUMN,
+    INK,
+    SMALLEST,
+    browning_steps,
+    house_style,
+    ink_on,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Inches. Left: room for "firebox end" and the numbers of the rows.
-_WIDTH, _LEFT, _RIGHT, _BESIDE = 5.6, 0.95, 0.08, 0.28
+_WIDTH, _LEFT, _RIGHT, _BESIDE = COLUMN, 0.95, 0.08, 0.28
 _TITLE, _UNDER, _SCALE = 0.34, 0.28, 0.88
 # The legend stands this far above the lower edge.
 _FOOT = 0.3
@@ -58,6 +66,9 @@ def plot_cell_maps(
     cell = _cell_side(rows, largest_cell)
     heights = [_row_height(row, cell) for row in rows]
     font_size = _font_size(rows, label, cell)
+    if font_size < SMALLEST:
+        # What nobody could read is left to the colors and the tables.
+        label, font_size = None, SMALLEST
     with house_style():
         more = _LINE * scale.label.count("\n")
         high = sum(heights) + _SCALE + more
@@ -96,12 +107,14 @@ def plot_cell_maps(
 
 def _cell_side(rows: Sequence[Sequence[MapPanel]], largest: float) -> float:
     """Side of a cell in inches."""
-    across = max(map(len, rows))
-    widest = [
-        max(_size(row[j])[1] for row in rows if j < len(row)) for j in range(across)
-    ]
-    room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (across - 1)
-    return min(largest, room / sum(widest))
+    sides = []
+    for row in rows:
+        # Columns of grates stand below each other in the rows that have them.
+        alike = [own for own in rows if len(own) >= len(row)]
+        columns = [max(_size(own[j])[1] for own in alike) for j in range(len(row))]
+        room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (len(row) - 1)
+        sides.append(room / sum(columns))
+    return min(largest, *sides)
 
 
 def _row_height(row: Sequence[MapPanel], cell: float) -> float:
@@ -117,7 +130,7 @@ def _font_size(
         longest = max(
             [2, *(p.cells[label].str.len().max() for row in grid for p in row)]
         )
-    return float(min(11.0, 0.85 * 72 * cell / (0.62 * longest)))
+    return float(min(12.0, 0.85 * 72 * cell / (0.62 * longest)))
 
 
 def _size(panel: MapPanel) -> tuple[int, int]:
@@ -288,15 +301,18 @@ def pairs_of(panels: Sequence[MapPanel]) -> list[list[MapPanel]]:
     """Put panels two in a row, where both have room for cells that can be read."""
     rows: list[list[MapPanel]] = []
     for panel in panels:
-        wide = sum(_size(p)[1] for p in [*(rows[-1] if rows else []), panel])
-        if rows and len(rows[-1]) == 1 and wide <= _COLUMNS_A_ROW:
+        both = [*(rows[-1] if rows else []), panel]
+        wide = sum(_size(p)[1] for p in both)
+        long = sum(len(p.title) for p in both)
+        if len(both) == 2 and wide <= _COLUMNS_A_ROW and long <= _LETTERS_A_ROW:
             rows[-1].append(panel)
         else:
             rows.append([panel])
     return rows
 
 
-_COLUMNS_A_ROW = 14
+_COLUMNS_A_ROW = 11
+_LETTERS_A_ROW = 26
 
 
 def _labeled(
@@ -320,7 +336,8 @@ def _labeled(
 
 
 def _grate_name(pit: object, grate: object, n_grates: int) -> str:
-    return f"{shorten(pit, 14)}, {shorten(grate, 10)}" if n_grates > 1 else shorten(pit)
+    names = [pit, grate] if n_grates > 1 else [pit]
+    return ", ".join(" ".join(str(name).split()) for name in names)
 
 
 def plot_grades(counts: pd.DataFrame) -> Figure:
@@ -351,7 +368,7 @@ def plot_grades(counts: pd.DataFrame) -> Figure:
     pits = graded["pit"].drop_duplicates().tolist()
     with house_style():
         colors = browning_steps(len(grades))
-        figure = Figure(figsize=(7.2, 1.5 + 0.6 * len(pits)), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.5 + 0.6 * len(pits)), layout="constrained")
         axes = figure.subplots()
         left = np.zeros(len(pits))
         for grade, color in zip(grades, colors, strict=True):
@@ -376,7 +393,7 @@ def plot_grades(counts: pd.DataFrame) -> Figure:
                         str(n),
                         ha="center",
                         va="center",
-                        fontsize=11,
+                        fontsize=SMALLEST,
                         color=ink_on(color),
                     )
             left = left + share
@@ -391,7 +408,7 @@ def plot_grades(counts: pd.DataFrame) -> Figure:
             loc="outside lower center",
             ncols=min(len(grades), 5),
             frameon=False,
-            fontsize=11,
+            fontsize=SMALLEST,
             handlelength=1.2,
             columnspacing=1.2,
         )

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pitstats.figures.style import BROWNING, HATCH, INK, blend, ink_on, shorten
+from pitstats.figures.style import (
+    BROWNING,
+    HATCH,
+    INK,
+    SMALLEST,
+    blend,
+    ink_on,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -95,8 +103,8 @@ def draw_legend(
         Rectangle(box, 0.26, 0.17, facecolor="white", edgecolor=HATCH, hatch="/////")
     )
     at = (free + 0.33, foot + 0.305)
-    sheet.text(*at, fill(no_value, 11), va="center", fontsize=10, linespacing=1.0)
-    sheet.text(left, foot - 0.05, scale.label, va="top", fontsize=10.5)
+    sheet.text(*at, fill(no_value, 9), va="center", fontsize=SMALLEST, linespacing=1.0)
+    sheet.text(left, foot - 0.05, scale.label, va="top", fontsize=SMALLEST)
 
 
 def _draw_ramp(sheet: Axes, scale: MapScale, left: float, foot: float) -> float:
@@ -104,7 +112,7 @@ def _draw_ramp(sheet: Axes, scale: MapScale, left: float, foot: float) -> float:
     from matplotlib.image import BboxImage
     from matplotlib.transforms import Bbox, TransformedBbox
 
-    long, n_colors = 2.9, 58
+    long, n_colors = 2.5, 50
     at = np.linspace(scale.low, scale.high, n_colors)
     corners = [[left, foot + 0.22], [left + long, foot + 0.39]]
     ramp = BboxImage(TransformedBbox(Bbox(corners), sheet.transData), zorder=0)
@@ -115,7 +123,7 @@ def _draw_ramp(sheet: Axes, scale: MapScale, left: float, foot: float) -> float:
         text = scale_text(scale, scale.low + share * (scale.high - scale.low))
         align = "left" if share == 0 else "right" if share == 1 else "center"
         place = (left + share * long, foot + 0.18)
-        sheet.text(*place, text, ha=align, va="top", fontsize=10)
+        sheet.text(*place, text, ha=align, va="top", fontsize=SMALLEST)
     return long + 0.2
 
 
@@ -130,7 +138,7 @@ def _draw_steps(sheet: Axes, scale: MapScale, left: float, foot: float) -> float
     """Draw boxes with the names of steps; returns how far they reach, in inches."""
     from matplotlib.patches import Rectangle
 
-    wide = 3.3 / len(scale.steps)
+    wide = 2.9 / len(scale.steps)
     marks = step_marks(scale.steps)
     colors = scale.colors(range(len(scale.steps)))
     for i, (name, mark, color) in enumerate(
@@ -147,15 +155,19 @@ def _draw_steps(sheet: Axes, scale: MapScale, left: float, foot: float) -> float
             mark,
             ha="center",
             va="center",
-            fontsize=10,
+            fontsize=SMALLEST,
             color=ink_on(color),
         )
-        fits = max(3, int(13 * wide))
-        below = foot + 0.14
         sheet.text(
-            middle, below, shorten(name, fits), ha="center", va="top", fontsize=9.5
+            middle,
+            foot + 0.14,
+            wrapped(name, max(3, int(10 * wide))),
+            ha="center",
+            va="top",
+            fontsize=SMALLEST,
+            linespacing=1.0,
         )
-    return 3.45
+    return 3.0
 
 
 def step_marks(names: Sequence[str]) -> list[str]:

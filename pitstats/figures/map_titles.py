@@ -7,12 +7,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-from pitstats.figures.style import shorten
+from pitstats.figures.style import SMALLEST, shorten
 
 # Inches between a title and the next one.
 _GAP = 0.2
-# Points: a smaller title would not be read on a phone.
-_SMALLEST = 9.0
 _STEP = 0.5
 # What is left of a part of a title at the least, with its ellipsis.
 _SHORTEST = 3
@@ -48,8 +46,8 @@ def fit_titles(
     """Give every column of grates the room that its longest title needs.
 
     Where the titles do not fit between the edges, all of them are set smaller, down to
-    9 points; then the longest are shortened, part by part, so that "Hearth, upper, top"
-    keeps its end.
+    `SMALLEST` points; then the longest are shortened, part by part, so that "Hearth,
+    upper, top" keeps its end.
 
     Notes
     -----
@@ -64,13 +62,13 @@ def fit_titles(
     (True, 13.0, ['A long title', 'C'])
     """
     words = [list(row) for row in titles]
-    points = max(float(size), _SMALLEST)
+    points = max(float(size), SMALLEST)
     while True:
         lefts = _lefts(words, widths, left, beside, points)
         if _all_inside(words, widths, lefts, right, points):
             break
-        if points > _SMALLEST:
-            points = max(_SMALLEST, points - _STEP)
+        if points > SMALLEST:
+            points = max(SMALLEST, points - _STEP)
         elif not _shorten_one(words, lefts, right):
             break
     return TitledRows(words, lefts, points)
@@ -112,7 +110,7 @@ def _shorten_one(titles: list[list[str]], lefts: list[float], right: float) -> b
     for i, row in enumerate(titles):
         ends = [*(at - _GAP for at in lefts[1 : len(row)]), right]
         for j, title in enumerate(row):
-            wide = _wide(title, _SMALLEST)
+            wide = _wide(title, SMALLEST)
             if lefts[j] + wide >= ends[j] - 1e-9 and _shortened(title) != title:
                 in_the_way.append((wide, i, j))
     if not in_the_way:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pitstats.analysis.next_steps.suggest import WANTED, NextStep
-from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style
+from pitstats.figures.style import COLUMN, EMBER, INK, LINE, SMALLEST, SOFT, house_style
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -40,7 +40,7 @@ def plot_next_step(step: NextStep) -> Figure:
     share = table["settled"].to_numpy(dtype=float)
     error = table["settled_error"].to_numpy(dtype=float)
     with house_style():
-        figure = Figure(figsize=(5.4, 2.9), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 2.9), layout="constrained")
         axes = figure.subplots()
         axes.fill_between(
             more,
@@ -67,5 +67,5 @@ def plot_next_step(step: NextStep) -> Figure:
         axes.set_axisbelow(True)
         axes.set_xlabel(f"Further bakes of {step.pit_a} and {step.pit_b} each")
         axes.set_ylabel("Chance of a verdict")
-        axes.legend(frameon=False, fontsize=9, loc="lower right")
+        axes.legend(frameon=False, fontsize=SMALLEST, loc="lower right")
     return figure

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style
+from pitstats.figures.style import COLUMN, EMBER, INK, LINE, SMALLEST, SOFT, house_style
 from pitstats.planning.designs import SPREADS
 from pitstats.planning.power import BakePlan
 
@@ -47,7 +47,9 @@ def plot_power(plan: BakePlan, *, wanted: float = 0.8) -> Figure:
     table = plan.table
     spreads = list(dict.fromkeys(table["sd_bake"].tolist()))
     with house_style():
-        figure = Figure(figsize=(7.2, 1.0 + 2.5 * len(spreads)), layout="constrained")
+        figure = Figure(
+            figsize=(COLUMN, 1.0 + 2.5 * len(spreads)), layout="constrained"
+        )
         grid = figure.subplots(len(spreads), 1, squeeze=False, sharex=True)
         for axes, spread in zip(grid[:, 0], spreads, strict=True):
             own = table[table["sd_bake"] == spread]
@@ -69,7 +71,7 @@ def plot_power(plan: BakePlan, *, wanted: float = 0.8) -> Figure:
             loc="outside lower center",
             ncols=2,
             frameon=False,
-            fontsize=11,
+            fontsize=SMALLEST,
         )
     return figure
 

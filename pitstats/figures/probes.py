@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from pitstats.analysis.heat.gauge import GaugeComparison
 from pitstats.analysis.heat.probe_series import ProbeRules, ProbeSummary
 from pitstats.figures.style import (
+    COLUMN,
     EMBER,
     INK,
     LINE,
+    SMALLEST,
     SOFT,
     bake_mark,
     browning_steps,
@@ -69,7 +71,7 @@ def plot_series(summary: ProbeSummary) -> Figure:
     readings = summary.readings
     last = float(readings["minute"].max())
     with house_style():
-        figure = Figure(figsize=(7.2, 1.3 + 2.1 * n_rows), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.3 + 2.1 * n_rows), layout="constrained")
         grid = figure.subplots(
             n_rows, n_columns, squeeze=False, sharex=True, sharey=True
         )
@@ -187,7 +189,7 @@ def _series_legend(
         loc="outside lower center",
         ncols=3,
         frameon=False,
-        fontsize=11,
+        fontsize=SMALLEST,
         handlelength=1.6,
     )
 
@@ -243,7 +245,7 @@ def plot_gauges(gauges: GaugeComparison) -> Figure:
     table = gauges.table
     several = table["pit"].duplicated(keep=False).any()
     with house_style():
-        figure = Figure(figsize=(7.2, 1.6 + 0.85 * len(table)), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.6 + 0.85 * len(table)), layout="constrained")
         axes = figure.subplots()
         axes.axvline(0, color=INK, linewidth=1)
         labels = []
@@ -350,7 +352,7 @@ def _gauge_legend(figure: Figure, gauges: GaugeComparison) -> None:
         loc="outside lower center",
         ncols=2,
         frameon=False,
-        fontsize=11,
+        fontsize=SMALLEST,
         handlelength=1.6,
     )
 
@@ -382,7 +384,7 @@ def plot_gauge_agreement(gauges: GaugeComparison) -> Figure:
     rows = gauges.table.to_dict("records")
     n_columns = 2 if len(gauges.readings) else 1
     with house_style():
-        figure = Figure(figsize=(7.2, 0.8 + 2.3 * len(rows)), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 0.8 + 2.3 * len(rows)), layout="constrained")
         grid = figure.subplots(
             len(rows), n_columns, squeeze=False, sharey="row", sharex="col"
         )

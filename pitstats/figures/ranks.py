@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pitstats.analysis.rates.ranks import PitRanks
-from pitstats.figures.style import EMBER, INK, LINE, house_style, ink_on, shorten
+from pitstats.figures.style import (
+    COLUMN,
+    EMBER,
+    INK,
+    LINE,
+    SMALLEST,
+    house_style,
+    ink_on,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -43,7 +52,7 @@ def plot_ranks(ranks: PitRanks) -> Figure:
     table = ranks.table
     n_pits = len(table)
     with house_style():
-        figure = Figure(figsize=(7.2, 1.6 + 0.75 * n_pits), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.6 + 0.75 * n_pits), layout="constrained")
         axes = figure.subplots()
         for y, row in enumerate(table.to_dict("records")):
             axes.plot(
@@ -77,7 +86,7 @@ def plot_ranks(ranks: PitRanks) -> Figure:
                 textcoords="offset points",
                 ha="center",
                 va="center",
-                fontsize=11,
+                fontsize=SMALLEST,
                 color=inside if fits else INK,
                 zorder=4,
             )

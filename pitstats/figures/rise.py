@@ -1,4 +1,4 @@
-"""How far items rose, beside how many burned: two things that heat does."""
+"""How far items rose, third by third."""
 
 from __future__ import annotations
 
@@ -9,32 +9,27 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.heat.rise import RiseComparison
-from pitstats.analysis.results import Evenness
-from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import COLUMN, EMBER, INK, LINE, SOFT, house_style, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _PARTS = ("near", "middle", "far")
-_ENDS = ("_low", "_high")
 
 
-def plot_rise(rise: RiseComparison, evenness: Evenness | None = None) -> Figure:
-    """Draw the rise by thirds of the grate, beside the burned share where given.
+def plot_rise(rise: RiseComparison) -> Figure:
+    """Draw the rise by thirds of the grate.
 
     Parameters
     ----------
     rise : RiseComparison
         As returned by `compare_rise`.
-    evenness : Evenness, optional
-        As returned by `compare_evenness` of the same study.
 
     Returns
     -------
     matplotlib.figure.Figure
-        One row per pit with rises: left the rise in mm, right the share burned, each
-        column on one scale; diamonds with intervals.
+        One panel per pit with rises, on one scale: diamonds with intervals.
 
     Examples
     --------
@@ -47,45 +42,30 @@ def plot_rise(rise: RiseComparison, evenness: Evenness | None = None) -> Figure:
     from matplotlib.ticker import MaxNLocator
 
     pits = list(dict.fromkeys(rise.parts["pit"]))
-    n_columns = 1 if evenness is None else 2
+    n_rows = math.ceil(len(pits) / 2)
     with house_style():
-        figure = Figure(figsize=(7.2, 0.9 + 2.1 * len(pits)), layout="constrained")
-        grid = figure.subplots(len(pits), n_columns, squeeze=False, sharey="col")
-        for axes, pit in zip(grid[:, 0], pits, strict=True):
+        size = (COLUMN, 0.6 + 2.1 * n_rows)
+        figure = Figure(figsize=size, layout="constrained")
+        grid = figure.subplots(n_rows, min(len(pits), 2), squeeze=False, sharey=True)
+        for axes, pit in zip(grid.flat, pits, strict=False):
             own = rise.parts[rise.parts["pit"] == pit].set_index("part")
-            own = own.reindex(list(_PARTS))
-            _draw(
-                axes, [own[c] for c in ("estimate", "conf_low", "conf_high")], "{:.0f}"
-            )
-            axes.set_title(shorten(pit, 20))
+            _draw(axes, own.reindex(list(_PARTS)))
+            axes.set_title(wrapped(pit, 16))
             axes.margins(y=0.25)
-            axes.set_ylabel("Rise, mm")
             axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
-        if evenness is not None:
-            _draw_burned(list(grid[:, 1]), pits, evenness)
+        for axes in grid.flat[len(pits) :]:
+            axes.remove()
+        figure.supylabel("Rise, mm", fontsize=12)
     return figure
 
 
-def _draw_burned(grid: list[Axes], pits: list[str], evenness: Evenness) -> None:
-    from matplotlib.ticker import PercentFormatter
-
-    table = evenness.table.set_index("pit")
-    for axes, pit in zip(grid, pits, strict=True):
-        row = table.loc[pit]
-        values = [
-            pd.Series([row[f"{part}{end}"] for part in _PARTS]) for end in ("", *_ENDS)
-        ]
-        _draw(axes, values, "{:.0%}")
-        axes.set_ylim(0, 1.15)
-        axes.set_yticks([0, 0.5, 1.0])
-        axes.yaxis.set_major_formatter(PercentFormatter(1.0))
-        axes.set_ylabel("Burned")
-
-
-def _draw(axes: Axes, columns: list[pd.Series[float]], text: str) -> None:
+def _draw(axes: Axes, parts: pd.DataFrame) -> None:
     """Draw estimates with their low and high ends."""
     at = np.arange(3)
-    values, low, high = (column.to_numpy(dtype=float) for column in columns)
+    values, low, high = (
+        parts[name].to_numpy(dtype=float)
+        for name in ("estimate", "conf_low", "conf_high")
+    )
     axes.plot(at, values, color=SOFT, linewidth=0.8)
     axes.vlines(at, low, high, color=EMBER, alpha=0.35, linewidth=9)
     axes.plot(at, values, "D", color=EMBER, markersize=8, gid="estimates")
@@ -101,14 +81,14 @@ def _draw(axes: Axes, columns: list[pd.Series[float]], text: str) -> None:
             )
             continue
         axes.annotate(
-            text.format(value),
+            f"{value:.0f}",
             (x, value if math.isnan(top) else top),
             xytext=(0, 5 if not math.isnan(top) else 9),
             textcoords="offset points",
             ha="center",
             color=INK,
         )
-    axes.set_xticks(at, ["near\nfirebox", "middle", "far\nend"])
+    axes.set_xticks(at, ["near", "middle", "far"])
     axes.set_xlim(-0.5, 2.5)
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity
-from pitstats.figures.style import EMBER, INK, LINE, SOFT, house_style, shorten
+from pitstats.figures.style import (
+    COLUMN,
+    EMBER,
+    INK,
+    LINE,
+    SMALLEST,
+    SOFT,
+    house_style,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,7 +60,7 @@ def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) ->
     labels = [_label(row) for _, row in rows.iterrows()]
     y, height = _heights(labels)
     with house_style():
-        figure = Figure(figsize=(7.2, 1.9 + 0.27 * height), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 2.4 + 0.27 * height), layout="constrained")
         axes = figure.subplots()
         _background(axes, reported)
         for place, (_, row) in zip(y, rows.iterrows(), strict=True):
@@ -113,7 +122,7 @@ def _draw_row(axes: Axes, y: float, row: pd.Series) -> None:
             xytext=(9, 0),
             textcoords="offset points",
             va="center",
-            fontsize=11,
+            fontsize=SMALLEST,
             color=INK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1, "alpha": 0.8},
             gid="verdict",
@@ -131,7 +140,7 @@ def _finish(
     axes.set_yticks(y, labels, fontsize=12)
     axes.set_ylim((y[-1] if y else 0.0) + 1.8, -0.4)
     first, second = (shorten(name, 16) for name in pair)
-    axes.set_xlabel(f"Moves {first} \N{MINUS SIGN} {second} by, points")
+    axes.set_xlabel(f"Moves {first} \N{MINUS SIGN} {second} by, points", loc="right")
     low, high = axes.get_xlim()
     if rows["tips"].any():
         # Room on the right for the name of another verdict.
@@ -169,8 +178,7 @@ def _legend(figure: Figure, found: Sensitivity) -> None:
     figure.legend(
         handles=handles,
         loc="outside lower center",
-        ncols=2,
         frameon=False,
-        fontsize=11,
+        fontsize=SMALLEST,
         handlelength=1.6,
     )

@@ -11,10 +11,12 @@ import pandas as pd
 from pitstats.analysis.heat.temperatures import CellTemperatures
 from pitstats.analysis.heat.uniformity import UniformitySurvey
 from pitstats.figures.style import (
+    COLUMN,
     EMBER,
     HATCH,
     INK,
     LINE,
+    SMALLEST,
     SOFT,
     bake_mark,
     estimate_mark,
@@ -66,7 +68,7 @@ def plot_temperatures(levels: CellTemperatures) -> Figure:
 
     rows = levels.table.to_dict("records")
     with house_style():
-        figure = Figure(figsize=(7.2, 1.5 + 0.85 * len(rows)), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 1.5 + 0.85 * len(rows)), layout="constrained")
         axes = figure.subplots()
         for y, row in enumerate(rows):
             own = levels.bakes[levels.bakes["pit"] == row["pit"]]
@@ -133,7 +135,7 @@ def _explain(figure: Figure, conf_level: float) -> None:
         loc="outside lower left",
         ncols=3,
         frameon=False,
-        fontsize=11,
+        fontsize=SMALLEST,
     )
 
 
@@ -164,7 +166,7 @@ def plot_cell_temperatures(levels: CellTemperatures) -> Figure:
     pits = [p for p in levels.table["pit"] if (levels.cells["pit"] == p).any()]
     n_rows = math.ceil(len(pits) / 2)
     with house_style():
-        figure = Figure(figsize=(7.2, 0.9 + 2.3 * n_rows), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 0.9 + 2.3 * n_rows), layout="constrained")
         grid = figure.subplots(n_rows, 2, squeeze=False, sharey=True)
         level = levels.table.set_index("pit")["estimate"]
         for axes, pit in zip(grid.flat, pits, strict=False):
@@ -209,7 +211,7 @@ def _draw_cells(axes: Axes, own: pd.DataFrame, level: float) -> None:
     axes.grid(axis="y", color=LINE, linewidth=0.8)
     axes.set_axisbelow(True)
     if len(grates) > 1:
-        axes.legend(frameon=False, fontsize=10)
+        axes.legend(frameon=False, fontsize=SMALLEST)
 
 
 def plot_survey(survey: UniformitySurvey) -> Figure:
@@ -244,7 +246,7 @@ def plot_survey(survey: UniformitySurvey) -> Figure:
     ]
     heights = [0.9 + 0.52 * float(own["row"].max()) for own in sizes]
     with house_style():
-        figure = Figure(figsize=(7.2, 0.6 + sum(heights)), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 0.6 + sum(heights)), layout="constrained")
         grid = figure.subplots(len(panels), 1, squeeze=False, height_ratios=heights)[
             :, 0
         ]
@@ -285,7 +287,7 @@ def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
                 _cell_text(probed, within, narrow=narrow),
                 ha="center",
                 va="center",
-                fontsize=11,
+                fontsize=SMALLEST,
                 color="white" if kind == "outside" else INK,
             )
     n_rows, n_columns = int(own["row"].max()), int(own["column"].max())
@@ -298,7 +300,7 @@ def _draw_grate(axes: Axes, own: pd.DataFrame) -> None:
     axes.set_yticks([])
     axes.set_xlabel(
         f"firebox at the left, door side below; {_HOT} too hot, {_COLD} too cold",
-        fontsize=11,
+        fontsize=SMALLEST,
     )
     for side in axes.spines.values():
         side.set_visible(False)
@@ -331,5 +333,9 @@ def _explain_survey(figure: Figure) -> None:
         Patch(facecolor="white", edgecolor=HATCH, hatch="///", label="no probe"),
     ]
     figure.legend(
-        handles=handles, loc="outside lower left", ncols=4, frameon=False, fontsize=10
+        handles=handles,
+        loc="outside lower left",
+        ncols=2,
+        frameon=False,
+        fontsize=SMALLEST,
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import frame_of, question_maker, spread_of
 from pitstats.planning.formulas import Split, rate_icc, split_for_budget
 from pitstats.planning.power import BakePlan, work_out
@@ -147,7 +147,7 @@ def _check_money(budget: float, cost_per_bake: float, cost_per_item: float) -> N
         ("cost_per_item", cost_per_item),
     ):
         if not 0 < value < math.inf:
-            raise DesignError(f"{name} is {value}; it must be above 0")
+            raise ArgumentError(f"{name} is {value}; it must be above 0")
 
 
 def _affordable(
@@ -155,7 +155,7 @@ def _affordable(
 ) -> list[tuple[int, int]]:
     """Bakes and items that one pit's share of the budget buys."""
     if most_items < 1:
-        raise DesignError(f"most_items is {most_items}; use at least 1")
+        raise ArgumentError(f"most_items is {most_items}; use at least 1")
     most = int(share / (cost_per_bake + cost_per_item) + 1e-9)
     if most < 2:
         raise DesignError(

@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 
 MAIN_GRATE = "main"
 
@@ -121,9 +121,9 @@ def cut_grate(
         ("cell_width", cell_width),
     ):
         if not (math.isfinite(size) and size > 0):
-            raise DesignError(f"{name} is {size:g}. Give a size above 0.")
+            raise ArgumentError(f"{name} is {size:g}. Give a size above 0.")
     if not (math.isfinite(clearance) and clearance >= 0):
-        raise DesignError(f"clearance is {clearance:g}. Give 0 or more.")
+        raise ArgumentError(f"clearance is {clearance:g}. Give 0 or more.")
     free_length, free_width = length - 2 * clearance, width - 2 * clearance
     # 12.0 / 0.1 must be 120 cells although the quotient is a hair below.
     columns = math.floor(free_length / cell_length + 1e-9)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import expit
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.formulas import rate_icc
 from pitstats.planning.simulation import Array, BakeDesign, Frame, Question
 from pitstats.stats.bake_model import BakeRates, bake_rates
@@ -38,7 +38,7 @@ def spread_of(value: float | str) -> float:
             )
         return SPREADS[value]
     if not _number(value) or not 0 <= value <= SD_LIMIT:
-        raise DesignError(
+        raise ArgumentError(
             f"sd_bake is {value}; it is a standard deviation on the logit scale, from "
             f"0 (every fire alike) to {SD_LIMIT} (0.3 steady, 0.6 usual, 1.0 moody)"
         )
@@ -143,7 +143,7 @@ def check_rates(rate: float, difference: object) -> float:
     """Check the rate and the difference worth finding."""
     number = checked_difference(difference)
     if not _number(rate) or not 0 < rate < 1:
-        raise DesignError(
+        raise ArgumentError(
             f"rate is {rate}; it is a share of items, between 0 and 1 (0.2 is one in "
             "five)"
         )
@@ -166,7 +166,7 @@ def checked_difference(difference: object) -> float:
             "Look at the interval of the finished test instead"
         )
     if not _number(difference):
-        raise DesignError(f"difference is {difference}; state it as a number")
+        raise ArgumentError(f"difference is {difference}; state it as a number")
     if difference == 0:
         raise DesignError(
             "difference is 0; state the smallest difference worth finding (the chance "
@@ -182,7 +182,7 @@ def check_pits(pits: int) -> int:
             "a comparison needs at least 2 pits; for one pit use width_for_one_pit"
         )
     if not _whole(pits) or not 2 <= pits <= 6:
-        raise DesignError(f"pits is {pits}; plans are made for 2 to 6 pits")
+        raise ArgumentError(f"pits is {pits}; plans are made for 2 to 6 pits")
     return int(pits)
 
 
@@ -191,7 +191,7 @@ def checked_sessions(sd_session: float | None, *, looked_at: bool) -> float | No
     if sd_session is None:
         return None
     if not 0.0 <= sd_session <= SD_LIMIT:
-        raise DesignError(
+        raise ArgumentError(
             f"sd_session is {sd_session}; it must lie between 0 and {SD_LIMIT}"
         )
     if looked_at:
@@ -210,12 +210,12 @@ def frame_of(
 ) -> Frame:
     """How every design is simulated and judged, checked."""
     if not _whole(simulations) or simulations < 2:
-        raise DesignError(
+        raise ArgumentError(
             f"simulations is {simulations}; use a whole number from 2 up (2000 gives "
             "a chance of 50% to within 2 points)"
         )
     if margin is not None and not 0 < margin < 1:
-        raise DesignError(
+        raise ArgumentError(
             f"margin is {margin}; it is the largest difference that would not change "
             "advice, between 0 and 1"
         )
@@ -225,14 +225,14 @@ def frame_of(
 def check_level(conf_level: float) -> float:
     """Level of the intervals."""
     if not 0 < conf_level < 1:
-        raise DesignError(f"conf_level is {conf_level}; it must lie between 0 and 1")
+        raise ArgumentError(f"conf_level is {conf_level}; it must lie between 0 and 1")
     return float(conf_level)
 
 
 def check_power(power: float) -> float:
     """Chance wanted."""
     if not 0 < power < 1:
-        raise DesignError(f"power is {power}; it must lie between 0 and 1")
+        raise ArgumentError(f"power is {power}; it must lie between 0 and 1")
     return power
 
 
@@ -272,7 +272,7 @@ def cost_of(
         ("cost_per_item", cost_per_item),
     ):
         if cost is not None and not (0 <= cost < math.inf):
-            raise DesignError(f"{name} is {cost}; a cost cannot be negative")
+            raise ArgumentError(f"{name} is {cost}; a cost cannot be negative")
     bake, item = cost_per_bake or 0.0, cost_per_item or 0.0
     return float(
         sum(

@@ -10,7 +10,7 @@ import numpy as np
 
 from pitstats.analysis.season.read import Season
 from pitstats.analysis.season.spread import earlier_spread
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError
 from pitstats.planning.power import BakePlan
 from pitstats.planning.simulation import (
     ALIKE,
@@ -45,7 +45,7 @@ def spread_and_factor(earlier: Earlier) -> tuple[float, float]:
         sd, factor = numbers
         prior_around(sd, factor)
     except ValueError as error:
-        raise DesignError(
+        raise ArgumentError(
             f"earlier is {values}; give a spread and the factor within which it is "
             f"known, such as (0.6, 1.5), or earlier studies ({error})"
         ) from None

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from scipy.special import expit, ndtr, ndtri, stdtrit
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.quadrature import normal_nodes
 
@@ -57,7 +57,7 @@ def rate_icc(rate: float, sd_bake: float) -> float:
     """Intraclass correlation of items of one bake, on the probability scale."""
     _check_level("rate", rate)
     if sd_bake < 0:
-        raise DesignError(f"sd_bake is {sd_bake}; it cannot be negative")
+        raise ArgumentError(f"sd_bake is {sd_bake}; it cannot be negative")
     nodes, weights = normal_nodes(100)
     p = expit(float(marginal_intercept(rate, sd_bake)) + sd_bake * nodes)
     return float((p - rate) ** 2 @ weights / (rate * (1 - rate)))
@@ -76,7 +76,7 @@ def design_effect(n_items: float, icc: float, size_cv: float = 0.0) -> float:
     _check_positive("n_items", n_items)
     _check_icc(icc)
     if size_cv < 0:
-        raise DesignError(f"size_cv is {size_cv}; it cannot be negative")
+        raise ArgumentError(f"size_cv is {size_cv}; it cannot be negative")
     return 1 + ((size_cv**2 + 1) * n_items - 1) * icc
 
 
@@ -130,7 +130,7 @@ def best_items_per_bake(
     _check_positive("cost_per_bake", cost_per_bake)
     _check_positive("cost_per_item", cost_per_item)
     if not 0 < icc < 1:
-        raise DesignError(
+        raise ArgumentError(
             f"icc is {icc}; the best split needs it strictly between 0 and 1 (without "
             "spread between bakes one large bake is cheapest)"
         )
@@ -184,28 +184,28 @@ def rule_of_three(n_items: float, design_effect: float = 1.0) -> float:
     """
     _check_positive("n_items", n_items)
     if design_effect < 1:
-        raise DesignError(f"design_effect is {design_effect}; it is at least 1")
+        raise ArgumentError(f"design_effect is {design_effect}; it is at least 1")
     return min(3 * design_effect / n_items, 1.0)
 
 
 def _check_share(name: str, value: float) -> None:
     if not 0 <= value <= 1:
-        raise DesignError(f"{name} is {value}; a rate lies between 0 and 1")
+        raise ArgumentError(f"{name} is {value}; a rate lies between 0 and 1")
 
 
 def _check_level(name: str, value: float) -> None:
     if not 0 < value < 1:
-        raise DesignError(f"{name} is {value}; it must lie between 0 and 1")
+        raise ArgumentError(f"{name} is {value}; it must lie between 0 and 1")
 
 
 def _check_positive(name: str, value: float) -> None:
     if not value > 0 or math.isinf(value):
-        raise DesignError(f"{name} is {value}; it must be above 0")
+        raise ArgumentError(f"{name} is {value}; it must be above 0")
 
 
 def _check_icc(icc: float) -> None:
     if not 0 <= icc <= 1:
-        raise DesignError(f"icc is {icc}; a correlation of items lies between 0 and 1")
+        raise ArgumentError(f"icc is {icc}; it must lie between 0 and 1")
 
 
 __all__ = [

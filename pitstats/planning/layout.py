@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.errors import DesignError, InvalidStudyError
+from pitstats.errors import ArgumentError, DesignError, InvalidStudyError
 from pitstats.planning.cells import (
     Grate,
     GrateSizes,
@@ -283,7 +283,7 @@ def _seed(seed: int | None, rng: np.random.Generator | None) -> int:
         if rng is not None:
             raise DesignError("give a seed or an rng, not both.")
         if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or seed < 0:
-            raise DesignError(f"seed is {seed!r}. Give a whole number of 0 or more.")
+            raise ArgumentError(f"seed is {seed!r}. Give a whole number of 0 or more.")
         return int(seed)
     return int((rng or np.random.default_rng()).integers(1, _LARGEST_SEED))
 

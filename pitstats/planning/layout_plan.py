@@ -11,7 +11,7 @@ from typing import Any, Literal, TypeAlias, cast
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.cells import Grate, GrateSizes, cell_sizes, read_grates
 from pitstats.study.schema import BAKES
 from pitstats.study.settings import Settings
@@ -132,12 +132,12 @@ def check_plan(
 def _one_of(name: str, value: object, allowed: Sequence[str]) -> None:
     if value not in allowed:
         words = " or ".join(f"'{word}'" for word in allowed)
-        raise DesignError(f"{name} is {value!r}. Choose {words}.")
+        raise ArgumentError(f"{name} is {value!r}. Choose {words}.")
 
 
 def _share(name: str, value: object) -> None:
     if not (isinstance(value, numbers.Real) and 0 <= float(value) <= 1):
-        raise DesignError(
+        raise ArgumentError(
             f"{name} is {value!r}. Give a share from 0 to 1, such as 0.2."
         )
 
@@ -145,7 +145,7 @@ def _share(name: str, value: object) -> None:
 def _count(value: object, name: str) -> int:
     whole = isinstance(value, numbers.Real) and not isinstance(value, bool | np.bool_)
     if not (whole and float(cast(float, value)).is_integer() and cast(int, value) >= 1):
-        raise DesignError(f"{name} is {value!r}. Give a whole number of 1 or more.")
+        raise ArgumentError(f"{name} is {value!r}. Give a whole number of 1 or more.")
     return int(cast(int, value))
 
 
@@ -197,7 +197,7 @@ def _sessions(sessions: int | Sequence[str] | None, bakes: Sequence[int]) -> lis
     if sessions is None:
         sessions = max(bakes)
     if isinstance(sessions, str):
-        raise DesignError(
+        raise ArgumentError(
             f"sessions is the text {sessions!r}. Give a number, or a list of names."
         )
     if not isinstance(sessions, Sequence):
@@ -226,7 +226,7 @@ def _lot_sizes(lots: str | Mapping[str, int] | None) -> dict[str, int] | None:
 
 def _places(places: Sequence[str], pits: Sequence[str]) -> list[str]:
     if isinstance(places, str):
-        raise DesignError(f"places is the text {places!r}. Give a list of names.")
+        raise ArgumentError(f"places is the text {places!r}. Give a list of names.")
     names = [str(name).strip() for name in places]
     if not names:
         return []

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.power import BakePlan
 from pitstats.planning.simulation import (
     ALIKE,
@@ -62,7 +62,7 @@ def checked_looks(looks: Sequence[int] | str, bakes: int | None) -> tuple[int, .
     numbers = tuple(looks)
     whole = all(k == int(k) and 1 <= k <= 200 for k in numbers)
     if not numbers or not whole or list(numbers) != sorted(set(numbers)):
-        raise DesignError(
+        raise ArgumentError(
             f"looks is {list(numbers)}; give bakes of each pit as increasing whole "
             "numbers, such as [2, 4, 6]"
         )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import (
     Count,
     Pilot,
@@ -341,7 +341,7 @@ def _planned_looks(
     single = bakes if isinstance(bakes, int) else None
     planned = checked_looks(looks, single)
     if bakes is not None and as_list(bakes) != [planned[-1]]:
-        raise DesignError(
+        raise ArgumentError(
             f"bakes is {bakes}, but the last look is after {planned[-1]} bakes; leave "
             "bakes out, or let the looks end with it"
         )

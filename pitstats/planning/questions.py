@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import (
     Count,
     check_pits,
@@ -181,7 +181,7 @@ def _asked(
     direction: int,
 ) -> Question:
     if direction not in (1, -1):
-        raise DesignError(
+        raise ArgumentError(
             f"direction is {direction}; use 1 (others burn more) or -1 (less)"
         )
     check_rates(rate, direction * 1e-3)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import (
     as_list,
     check_power,
@@ -112,7 +112,7 @@ def find_bakes(
     """
     check_power(power)
     if not 2 <= most <= 200:
-        raise DesignError(f"most is {most}; use 2 to 200 bakes")
+        raise ArgumentError(f"most is {most}; use 2 to 200 bakes")
     question = question_maker(rate, difference, sd_bake, pits)
     frame = frame_of(simulations, rng, conf_level)
     tried: dict[int, BakePlan] = {}

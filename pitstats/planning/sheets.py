@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import pandas as pd
 
-from pitstats.errors import DesignError, ExistsError, InvalidStudyError
+from pitstats.errors import ArgumentError, DesignError, ExistsError, InvalidStudyError
 from pitstats.planning.grade_form import form_bytes
 from pitstats.planning.grade_page import page_parts, page_plan
 from pitstats.planning.layout import Layout
@@ -273,7 +273,7 @@ def _check_choices(
     study: Study, paper: str, mirrored: Collection[str], faces: Sequence[str]
 ) -> None:
     if paper not in ("A4", "Letter"):
-        raise DesignError(f"paper is {paper!r}. Choose 'A4' or 'Letter'.")
+        raise ArgumentError(f"paper is {paper!r}. Choose 'A4' or 'Letter'.")
     pits = set(study.pits["pit"])
     for pit in [mirrored] if isinstance(mirrored, str) else mirrored:
         if pit not in pits:
@@ -282,7 +282,7 @@ def _check_choices(
                 f"{', '.join(sorted(pits))}. Correct the name."
             )
     if not faces or len(set(faces)) < len(faces) or not set(faces) <= set(FACE_NAMES):
-        raise DesignError(
+        raise ArgumentError(
             f"faces is {faces!r}. Choose some of 'top', 'bottom' and 'side'."
         )
 

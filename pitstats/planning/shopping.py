@@ -10,7 +10,7 @@ from typing import cast
 
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.layout import Layout
 from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
@@ -193,14 +193,14 @@ def _default(value: float | None, usual: float, name: str) -> _Value:
 def _amount(value: object, name: str) -> float:
     real = isinstance(value, numbers.Real) and not isinstance(value, bool)
     if not (real and math.isfinite(cast(float, value)) and cast(float, value) >= 0):
-        raise DesignError(f"{name} is {value!r}. Give a number of 0 or more.")
+        raise ArgumentError(f"{name} is {value!r}. Give a number of 0 or more.")
     return float(cast(float, value))
 
 
 def _whole(value: object, name: str) -> int:
     number = _amount(value, name)
     if number < 1 or not number.is_integer():
-        raise DesignError(f"{name} is {value!r}. Give a whole number of 1 or more.")
+        raise ArgumentError(f"{name} is {value!r}. Give a whole number of 1 or more.")
     return int(number)
 
 

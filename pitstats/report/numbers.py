@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-
-import pandas as pd
+from collections.abc import Callable
 
 NO_VALUE = "\N{EN DASH}"
 """What a table shows where nothing is known."""
@@ -27,12 +26,27 @@ def percent(share: float) -> str:
     return f"{value:.0f}%"
 
 
+def ranged(write: Callable[[float], str], low: float, high: float) -> str:
+    """Write the ends of an interval."""
+    return NO_VALUE if math.isnan(low) else f"{write(low)} to {write(high)}"
+
+
+def with_ends(
+    write: Callable[[float], str], value: float, low: float, high: float
+) -> str:
+    """Write an estimate with its interval, without one where none is known."""
+    if math.isnan(value):
+        return NO_VALUE
+    ends = "" if math.isnan(low) else f" ({ranged(write, low, high)})"
+    return write(value) + ends
+
+
 def span(low: float, high: float) -> str:
     """Write an interval of shares in per cent."""
-    return NO_VALUE if math.isnan(low) else f"{percent(low)} to {percent(high)}"
+    return ranged(percent, low, high)
 
 
-def share_span(estimate: float, low: float, high: float) -> str:
+def share_span(value: float, low: float, high: float) -> str:
     """Write a share with its interval.
 
     Examples
@@ -40,9 +54,7 @@ def share_span(estimate: float, low: float, high: float) -> str:
     >>> share_span(0.3, 0.1, 0.5)
     '30% (10% to 50%)'
     """
-    if math.isnan(estimate):
-        return NO_VALUE
-    return f"{percent(estimate)} ({span(low, high)})"
+    return with_ends(percent, value, low, high)
 
 
 def points(difference: float) -> str:
@@ -76,30 +88,20 @@ def signed_points(value: float) -> str:
     return true_minus(text)
 
 
+def signed_size(value: float) -> str:
+    """Write a difference with its sign and unit, as in ``+1 point``."""
+    text = signed_points(value)
+    return f"{text} point" if text[1:] == "1" else f"{text} points"
+
+
 def span_points(low: float, high: float) -> str:
     """Write an interval of differences in points, with signs."""
-    if math.isnan(low):
-        return NO_VALUE
-    return f"{signed_points(low)} to {signed_points(high)}"
+    return ranged(signed_points, low, high)
 
 
-def points_span(estimate: float, low: float, high: float) -> str:
+def points_span(value: float, low: float, high: float) -> str:
     """Write a difference in points with its interval."""
-    if math.isnan(estimate):
-        return NO_VALUE
-    return f"{signed_points(estimate)} ({span_points(low, high)})"
-
-
-def spans(table: pd.DataFrame, prefix: str = "conf") -> list[str]:
-    """Write a column of intervals of shares, from ``PREFIX_low`` and ``_high``."""
-    ends = zip(table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True)
-    return [span(low, high) for low, high in ends]
-
-
-def point_spans(table: pd.DataFrame, prefix: str = "conf") -> list[str]:
-    """Write a column of intervals of differences, in points."""
-    ends = zip(table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True)
-    return [span_points(low, high) for low, high in ends]
+    return with_ends(signed_points, value, low, high)
 
 
 def level_text(conf_level: float) -> str:
@@ -118,7 +120,7 @@ def p_number(p_value: float) -> str:
     return f"{p_value:.{2 if p_value >= 0.1 else 3}f}"
 
 
-def p_text(p_value: float, *, adjusted: bool = True) -> str:
+def p_text(p_value: float, adjusted: bool = True) -> str:
     """Write a p-value as a sentence does."""
     if math.isnan(p_value):
         return "no p-value"
@@ -142,16 +144,10 @@ def degrees(value: float, unit: str) -> str:
     return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"
 
 
-def entry(value: float) -> str:
-    """Write a measured number into a table."""
-    return measured(value, NO_VALUE)
-
-
 def measured_span(low: float, high: float, unit: str = "") -> str:
     """Write an interval of degrees, with the unit where one is given."""
-    if math.isnan(low):
-        return NO_VALUE
-    return f"{measured(low)} to {measured(high)}" + (f" °{unit}" if unit else "")
+    ends = ranged(measured, low, high)
+    return f"{ends} °{unit}" if unit and not math.isnan(low) else ends
 
 
 def signed_degrees(value: float) -> str:
@@ -171,24 +167,6 @@ def between(low: float, high: float, unit: str) -> str:
     return f"{write(low)} to {write(high)} {unit}"
 
 
-def with_interval(
-    table: pd.DataFrame,
-    name: str,
-    ends: str | None = None,
-    *,
-    fine: bool = False,
-) -> list[str]:
-    """Estimates with their intervals as text; a dash where nothing is known."""
-    prefix = ends or name
-    said = []
-    for value, low, high in zip(
-        table[name], table[f"{prefix}_low"], table[f"{prefix}_high"], strict=True
-    ):
-        text = tenths if fine or high - low < 3 else measured
-        said.append(
-            NO_VALUE
-            if pd.isna(value)
-            else text(value)
-            + ("" if pd.isna(low) else f" ({text(low)} to {text(high)})")
-        )
-    return said
+def finely(value: float, low: float, high: float) -> str:
+    """Write a measured estimate with its interval, with digits that tell them apart."""
+    return with_ends(tenths if high - low < 3 else measured, value, low, high)

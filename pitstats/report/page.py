@@ -119,17 +119,19 @@ class Page:
 
     @_part.register
     def _(self, part: Text) -> str:
+        if not part.text:
+            return ""
         kind = "" if part.kind == "text" else f' class="{part.kind}"'
         return f"<p{kind}>{isolated(part.text)}</p>"
 
     @_part.register
     def _(self, part: Sentences) -> str:
-        items = "".join(f"<li>{isolated(own)}</li>" for own in part.sentences)
+        items = "".join(f"<li>{isolated(own)}</li>" for own in part.sentences if own)
         return f"<ul>{items}</ul>" if items else ""
 
     @_part.register
     def _(self, part: Heading) -> str:
-        return f"<h2>{isolated(part.text)}</h2>"
+        return f"<h2>{isolated(part.text)}</h2>" if part.text else ""
 
     @_part.register
     def _(self, part: Title) -> str:
@@ -170,7 +172,7 @@ class Page:
 
     @_part.register
     def _(self, part: Kept) -> str:
-        if self._folder is not None:
+        if self._folder is not None and len(part.values):
             harmless_frame(part.values).to_csv(
                 self._place("tables", part.name, "csv"), index=False
             )
@@ -180,7 +182,7 @@ class Page:
     def _(self, part: Table) -> str:
         values = part.shown if part.values is None else part.values
         self._part(Kept(part.name, values))
-        return table_html(part.shown, part.caption)
+        return table_html(part.shown, part.caption) if len(part.shown) else ""
 
     @_part.register
     def _(self, part: Photograph) -> str:

@@ -5,18 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from pitstats.analysis.retest.compare import SettingComparison
 from pitstats.report import ask
-from pitstats.report.plan_results import PlanResults
-from pitstats.report.probe_results import ProbeResults
-from pitstats.report.season_results import SeasonResults
 from pitstats.report.section import FirstPage, Section
-from pitstats.report.sections import gauges as _gauges
-from pitstats.report.sections import plan as _plan
-from pitstats.report.sections import retest as _retest
-from pitstats.report.sections import season as _season
 from pitstats.report.sections.first_page import first_page
+from pitstats.report.sections.gauges import read_probes as read_probes
 from pitstats.report.sections.not_asked import reasons
+from pitstats.report.sections.plan import plan_bakes as plan_bakes
+from pitstats.report.sections.retest import retest as retest
+from pitstats.report.sections.season import season as season
 from pitstats.report.study_results import StudyResults
 
 
@@ -28,32 +24,20 @@ class Chapter(NamedTuple):
 
 
 COMPARE_PITS = (
-    Chapter(
-        "Which pit burns more?",
-        (ask.pairs, ask.rates, ask.ranks, ask.grades),
-    ),
+    Chapter("Which pit burns more?", (ask.pairs, ask.rates, ask.ranks, ask.grades)),
     Chapter(
         "How fair and how firm is that?",
-        (
-            *(ask.fairness, ask.design),
-            *(ask.sensitivity, ask.grading),
-        ),
+        (ask.fairness, ask.design, ask.sensitivity, ask.grading),
     ),
     Chapter(
         "Where does it burn?",
-        (
-            *(ask.maps, ask.patterns, ask.evenness),
-            *(ask.faces, ask.surface, ask.area),
-        ),
+        (ask.maps, ask.patterns, ask.evenness, ask.faces, ask.surface, ask.area),
     ),
     Chapter("Heat and rise", (ask.temperatures, ask.settings, ask.rise)),
     Chapter("Every bake", (ask.bakes, ask.bake_maps)),
     Chapter(
         "Limits, method and next steps",
-        (
-            *(ask.limits, ask.next_steps, ask.method),
-            *(ask.checklist, ask.safety),
-        ),
+        (ask.limits, ask.next_steps, ask.method, ask.checklist, ask.safety),
     ),
 )
 
@@ -73,26 +57,6 @@ def compare_pits(results: StudyResults) -> FirstPage:
     True
     """
     return first_page(results, _all(results))
-
-
-def season(results: SeasonResults) -> FirstPage:
-    """First page of a season: rates, pairs and every question in one line."""
-    return _season.first_page(results)
-
-
-def plan_bakes(results: PlanResults) -> FirstPage:
-    """First page of plans: how many bakes it takes."""
-    return _plan.first_page(results)
-
-
-def read_probes(results: ProbeResults) -> FirstPage:
-    """First page about probes: what the gauge says of the grate."""
-    return _gauges.first_page(results)
-
-
-def retest(changes: SettingComparison, title: str) -> FirstPage:
-    """First page of a re-test: whether the change helped."""
-    return _retest.first_page(changes, title)
 
 
 def not_asked(results: StudyResults) -> Section:

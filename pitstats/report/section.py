@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from functools import wraps
+from typing import TYPE_CHECKING, Literal, TypeAlias, TypeVar
 
 import pandas as pd
+
+from pitstats.errors import ArgumentError, DesignError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -14,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Text:
-    """A paragraph; a note is set smaller."""
+    """A paragraph; a note is set smaller, one without words is not shown."""
 
     text: str
     kind: Literal["text", "note", "answer", "kicker"] = "text"
@@ -22,14 +25,14 @@ class Text:
 
 @dataclass(frozen=True)
 class Sentences:
-    """Sentences as a list."""
+    """Sentences as a list; those without words are left out."""
 
     sentences: Sequence[str]
 
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """A table for the reader, and its unrounded numbers if the shown ones are not."""
+    """A table for the reader, and its unrounded numbers; not shown without rows."""
 
     name: str
     shown: pd.DataFrame
@@ -173,6 +176,35 @@ class FirstPage:
     body: Sequence[Part]
 
 
-def nothing(id: str, topic: str, question: str, why: object) -> Section:
-    """A question that the record cannot speak to."""
-    return Section(id=id, question=question, topic=topic, missing=str(why))
+Results = TypeVar("Results")
+Answered: TypeAlias = tuple[str, Sequence[Part]]
+
+
+def asks(
+    id: str, topic: str, question: str, *, unrecorded: str = ""
+) -> Callable[[Callable[[Results], Answered]], Callable[[Results], Section]]:
+    """Make a section of a function that gives its answer and body.
+
+    A `DesignError` in it says why the record has nothing to say, unless it is about
+    what was asked; ``unrecorded`` is the topic then, where it is another.
+    """
+
+    def made(answered: Callable[[Results], Answered]) -> Callable[[Results], Section]:
+        @wraps(answered)
+        def section(results: Results) -> Section:
+            try:
+                answer, body = answered(results)
+            except ArgumentError:
+                raise
+            except DesignError as reason:
+                about = unrecorded or topic
+                return Section(
+                    id=id, question=question, topic=about, missing=str(reason)
+                )
+            return Section(
+                id=id, question=question, answer=answer, body=body, topic=topic
+            )
+
+        return section
+
+    return made

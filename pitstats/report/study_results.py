@@ -29,7 +29,6 @@ from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import BurnRates, Evenness, PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
-from pitstats.errors import DesignError
 from pitstats.study.study import Study
 
 
@@ -136,14 +135,6 @@ class StudyResults:
     def evenness(self) -> Evenness:
         """Thirds of each pit's own grates."""
         return compare_evenness(self.study, self.conf_level)
-
-    @property
-    def evenness_or_none(self) -> Evenness | None:
-        """The same where the record has it, to stand beside something else."""
-        try:
-            return self.evenness
-        except DesignError:
-            return None
 
     @cached_property
     def surface(self) -> SurfaceMap:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import pandas as pd
 
 from pitstats.analysis.results import PitComparison
-from pitstats.report.numbers import bare_points, points
+from pitstats.report.numbers import bare_points, level_text, points
 
 if TYPE_CHECKING:
     from pitstats.analysis.fairness import Finding, Topic
@@ -19,6 +19,7 @@ _NUMBER_WORDS = (
 )
 IN_CONDITIONS = "in these conditions"
 IN_BAKES = "in these bakes"
+SEPARATED = ("differs", "differs, within the margin")
 AS_SET_UP = ", as set up"
 BORROWED = "the spread between bakes of a pit baked once is borrowed from the others"
 BY_ASSUMPTION = "its width is set by assumption, not by these data"
@@ -45,14 +46,14 @@ def number_word(n: int) -> str:
     return _NUMBER_WORDS[n] if 0 <= n < len(_NUMBER_WORDS) else str(n)
 
 
-def plural(n: int, noun: str) -> str:
+def plural(n: int, noun: str, many: str = "") -> str:
     """The noun alone, in the number that goes with ``n``."""
-    return noun if n == 1 else f"{noun}s"
+    return noun if n == 1 else many or f"{noun}s"
 
 
-def count(n: int, noun: str) -> str:
+def count(n: int, noun: str, many: str = "") -> str:
     """Write a number with its noun, as a word up to ten."""
-    return f"{number_word(n)} {plural(n, noun)}"
+    return f"{number_word(n)} {plural(n, noun, many)}"
 
 
 def listed(names: Sequence[str]) -> str:
@@ -106,14 +107,42 @@ def pits_of(pairs: pd.DataFrame) -> list[str]:
     return list(dict.fromkeys([*pairs["pit_a"], *pairs["pit_b"]]))
 
 
+def separated(table: pd.DataFrame) -> pd.DataFrame:
+    """Rows whose verdict is that there is a difference."""
+    return table[table["verdict"].isin(SEPARATED)]
+
+
+def in_these(n_bakes: int) -> str:
+    """Say in which bakes something was seen.
+
+    Examples
+    --------
+    >>> in_these(1), in_these(3)
+    ('in this bake', 'in these three bakes')
+    """
+    return "in this bake" if n_bakes == 1 else f"in these {count(n_bakes, 'bake')}"
+
+
 def all_pairs(n_pairs: int) -> str:
     """What an interval allows for, where there is more than one pair."""
     return f", allowing for all {n_pairs} pairs" if n_pairs > 1 else ""
 
 
-def averaged_over(comparison: PitComparison) -> str:
-    """Say what the rates of a comparison are averaged over."""
-    return _AVERAGED.get(comparison.layout, _AVERAGED["as baked"])
+def intervals_for(conf_level: float, n_pairs: int) -> str:
+    """Name the interval, or the intervals that allow for all pairs.
+
+    Examples
+    --------
+    >>> intervals_for(0.95, 1), intervals_for(0.95, 3)
+    ('95% interval', '95% intervals that allow for all 3 pairs')
+    """
+    level = f"{level_text(conf_level)} {plural(n_pairs, 'interval')}"
+    return level + (f" that allow for all {n_pairs} pairs" if n_pairs > 1 else "")
+
+
+def averaged_over(layout: str) -> str:
+    """Say what rates are averaged over."""
+    return _AVERAGED.get(layout, _AVERAGED["as baked"])
 
 
 def fewest_bakes(comparison: PitComparison, pits: Sequence[str]) -> int:

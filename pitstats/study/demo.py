@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.study.atomic import write_folder
 from pitstats.study.files import read_study, write_study
 from pitstats.study.folder_files import study_files
@@ -213,7 +213,7 @@ def _checked(
         raise DesignError("No pits were given; give at least one SimulatedPit.")
     counts = [bakes] * len(pits) if isinstance(bakes, int) else list(bakes)
     if len(counts) != len(pits) or min(counts) < 1:
-        raise DesignError(
+        raise ArgumentError(
             f"bakes is {bakes}; give one number of at least 1, or one for each of the "
             f"{len(pits)} pits."
         )
@@ -226,7 +226,7 @@ def _checked(
     if min(sds) < 0:
         raise DesignError("A standard deviation is below 0; give 0 or more.")
     if not 0 <= share_missing < 1:
-        raise DesignError(
+        raise ArgumentError(
             f"share_missing is {share_missing:g}; give 0 or more and less than 1."
         )
     return counts

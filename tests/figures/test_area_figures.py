@@ -23,9 +23,9 @@ def area() -> ps.UsableArea:
 def test_counts_and_estimates_stand_side_by_side(surface: ps.SurfaceMap) -> None:
     figure = ps.plot_surface(surface)
     titles = titles_of(figure)
-    assert titles[:2] == ["Quarry: counted", "smoothed, %"]
-    # A grate of more than six columns has its maps one below the other.
-    assert titles[4:6] == ["Orchard: counted", "Orchard: smoothed, %"]
+    # A grate of more than five columns has its maps one below the other.
+    assert titles[:2] == ["Quarry: counted", "Quarry: smoothed, %"]
+    assert titles[2:4] == ["Ferry: counted", "smoothed, %"]
     counts, chances = texts_of(figure)[:2]
     own = surface.table[surface.table["pit"] == "Quarry"]
     assert counts[0] == f"{own['n_burned'].iloc[0]}/{own['n_items'].iloc[0]}"

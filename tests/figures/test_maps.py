@@ -1,7 +1,5 @@
 """Maps, patterns and faces: what is drawn is what was found."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -26,7 +24,7 @@ from pitstats.figures.map_scale import (
     step_marks,
     step_scale,
 )
-from pitstats.figures.style import BROWNING
+from pitstats.figures.style import BROWNING, SMALLEST
 from tests.figures.drawn_maps import boxes_of, drawn, texts_of, titles_of
 
 
@@ -181,12 +179,12 @@ def test_titles_are_set_smaller_before_they_are_shortened() -> None:
         return titles_of(figure), size
 
     assert titles("Mill, upper", "bottom") == (["Mill, upper", "bottom"], 13)
-    whole = ["Old Brick Hearth, upper, top", "bottom, again"]
+    whole = ["Brick Hearth, upper, top", "bottom"]
     words, size = titles(*whole)
     assert words == whole
-    assert 9 <= size < 13
+    assert SMALLEST <= size < 13
     (first, second), size = titles("Old Brick Hearth, " * 3 + "top", "bottom")
-    assert size == 9
+    assert size == SMALLEST
     assert first.startswith("Old")
     assert first.endswith(", top")
     assert "\N{HORIZONTAL ELLIPSIS}" in first
@@ -206,7 +204,13 @@ def test_grades_are_marked_and_named_in_the_legend() -> None:
 def test_two_grates_stand_side_by_side_only_where_cells_stay_readable() -> None:
     sizes = [6, 5, 8, 5, 12, 9]
     rows = pairs_of([MapPanel(str(n), grate(2, n)) for n in sizes])
-    assert [[int(p.title) for p in row] for row in rows] == [[6, 5], [8, 5], [12], [9]]
+    assert [[int(p.title) for p in row] for row in rows] == [
+        [6, 5],
+        [8],
+        [5],
+        [12],
+        [9],
+    ]
 
 
 def test_panels_are_named_by_pit_and_grate() -> None:
@@ -215,56 +219,15 @@ def test_panels_are_named_by_pit_and_grate() -> None:
     assert titles == ["Quarry", "Ferry", "Orchard", "Mill, main", "Mill, upper"]
 
 
-def test_patterns_show_every_bake_and_their_mean() -> None:
-    patterns = ps.map_patterns(ps.demo_study("unequal_layouts"))
-    axes = ps.plot_patterns(patterns).axes[0]
-    zones = patterns.zones[patterns.zones["pit"] == "Quarry"]
-    own = zones.pivot_table(index="bake", columns="zone", values="inside", sort=False)
-    own = own[["near", "middle", "far"]].to_numpy()
-    lines = [line.get_ydata() for line in axes.lines if line.get_gid() == "bake"]
-    np.testing.assert_allclose(lines, own)
-    mean = next(line for line in axes.lines if line.get_gid() == "mean")
-    np.testing.assert_allclose(mean.get_ydata(), own.mean(axis=0))
-    assert axes.get_title(loc="left") == "Quarry:\nrepeatable pattern"
-
-
-@pytest.mark.parametrize("n_pits", [1, 2, 3, 4])
-def test_lowest_patterns_name_the_thirds(n_pits: int) -> None:
-    patterns = ps.map_patterns(ps.demo_study("four_pits"))
-    few = replace(patterns, table=patterns.table.head(n_pits))
-    figure = ps.plot_patterns(few)
-    figure.draw_without_rendering()
-    named = [
-        [
-            label.get_text()
-            for label in axes.get_xticklabels()
-            if axes.xaxis.get_tick_params()["labelbottom"] and label.get_visible()
-        ]
-        for axes in figure.axes
-    ]
-    thirds = ["near", "middle", "far"]
-    # Two in a row: the last two have none below them.
-    assert named == [[]] * (n_pits - 2) + [thirds] * min(n_pits, 2)
-
-
-def test_titles_of_patterns_keep_to_their_panel() -> None:
-    patterns = ps.map_patterns(ps.demo_study("four_pits"))
-    table = patterns.table.assign(
-        pit=["A pit with a long name", "Ferry", "Orchard", "Mill"],
-        verdict="in these bakes",
+def test_thirds_show_every_bake_beside_the_estimates() -> None:
+    study = ps.demo_study("unequal_layouts")
+    zones = ps.map_patterns(study).zones
+    axes = ps.plot_evenness(ps.compare_evenness(study), zones).axes[0]
+    own = zones[zones["pit"] == "Quarry"].pivot_table(
+        index="bake", columns="zone", values="inside", sort=False
     )
-    figure = ps.plot_patterns(replace(patterns, table=table))
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    for axes in figure.axes:
-        (title,) = (
-            child
-            for child in axes.get_children()
-            if isinstance(child, Text) and "pattern" in child.get_text()
-        )
-        panel = axes.get_window_extent()
-        extent = title.get_window_extent(canvas.get_renderer())
-        assert panel.x0 - 1 <= extent.x0 < extent.x1 <= panel.x1
+    lines = [line.get_ydata() for line in axes.lines if line.get_gid() == "bake"]
+    np.testing.assert_allclose(lines, own[["near", "middle", "far"]].to_numpy())
 
 
 def test_faces_show_every_interval_in_points() -> None:

@@ -12,7 +12,7 @@ from syrupy.assertion import SnapshotAssertion
 import pitstats as ps
 from pitstats.report.section import Picture
 from pitstats.report.sections import area as words
-from pitstats.report.sections.surface import surface_sentences
+from pitstats.report.sections.surface import contradictions
 from pitstats.report.study_results import StudyResults
 from tests.analysis.places.test_usable_area import (
     FOUR,
@@ -62,12 +62,10 @@ def test_sentences_of_each_kind_of_evidence(
 ) -> None:
     area = ps.estimate_usable_area(STUDIES[case])
     lines = [
-        *surface_sentences(ps.map_surface(STUDIES[case])),
-        *words.area_sentences(area),
-        *words.every_sentences(area),
+        *contradictions(ps.map_surface(STUDIES[case])),
+        words.in_short(area),
         *words.area_pairs_sentences(area),
         words.usable_area_caption(area),
-        words.area_method(area),
         *area.caveats,
         words.area_table(area).to_csv(index=False),
         words.area_pairs_table(area).to_csv(index=False),

@@ -117,7 +117,7 @@ def test_pictures_have_words_and_files(tmp_path: Path) -> None:
         for part in own.body:
             assert not isinstance(part, Picture) or len(part.alt) > 20
     kept = {file.name for file in (tmp_path / "figures").glob("*.png")}
-    assert {"grates.png", "bakes_1_1.png", "pattern.png", "faces.png"} <= kept
+    assert {"grates.png", "bakes_1_1.png", "faces.png"} <= kept
     tables = {file.name for file in (tmp_path / "tables").glob("*.csv")}
     assert {"grates.csv", "pattern.csv", "pattern_bakes.csv", "faces.csv"} <= tables
 
@@ -132,27 +132,6 @@ def test_rise_has_maps_where_recorded() -> None:
     rise = np.linspace(25, 40, len(study.items))
     study = dataclasses.replace(study, items=study.items.assign(rise_mm=rise))
     assert names_of(ps.ask.maps(StudyResults(study))) == {"rise_maps"}
-
-
-def test_probes_and_rise_of_single_bakes_stand_on_one_scale() -> None:
-    study = ps.demo_study("probed_pits")
-    own = study.bakes["bake"].isin(["Quarry-1", "Ferry-2"])
-    kept = study.bakes.loc[own, "bake"]
-    few = dataclasses.replace(
-        study,
-        bakes=study.bakes[own],
-        items=study.items[study.items["bake"].isin(kept)],
-        probes=study.probes[study.probes["bake"].isin(kept)],
-        regrades=pd.DataFrame(),
-    )
-    section = ps.ask.bake_maps(StudyResults(few))
-    assert names_of(section) == {
-        "bake_rise",
-        "bake_temperatures",
-        "bakes_1_1",
-        "bakes_2_1",
-    }
-    assert "Quarry-1, Quarry, main grate: firebox half from" in texts([section])
 
 
 def test_a_photograph_stands_by_the_map_of_its_bake(tmp_path: Path) -> None:
@@ -205,7 +184,6 @@ def test_words_about_patterns(case: str, snapshot: SnapshotAssertion) -> None:
         *pattern_words.pattern_sentences(patterns),
         pattern_words.pattern_caption(patterns),
         pattern_words.pattern_table(patterns).to_csv(index=False),
-        pattern_words.bake_pattern_table(patterns).to_csv(index=False),
         *pattern_words.reading_sentences(study, patterns),
         *patterns.caveats,
     ]
@@ -226,7 +204,7 @@ def test_words_about_faces(case: str, snapshot: SnapshotAssertion) -> None:
     study = FACES[case]
     faces = ps.compare_faces(study)
     lines = [
-        *face_words.face_sentences(faces),
+        face_words.in_short(faces),
         face_words.face_caption(faces),
         face_words.face_table(faces).to_csv(index=False),
     ]

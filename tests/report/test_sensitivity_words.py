@@ -51,7 +51,6 @@ def test_table_and_captions_of_a_full_study(snapshot: SnapshotAssertion) -> None
     captions = [
         sensitivity.sensitivity_table_caption(found()),
         sensitivity.sensitivity_caption(found()),
-        sensitivity.sensitivity_method(found()),
         sensitivity.not_tried_sentence(found()),
         *found().caveats,
     ]
@@ -86,7 +85,6 @@ def test_no_forbidden_word_anywhere() -> None:
     texts = [
         *sensitivity.sensitivity_sentences(found()),
         sensitivity.sensitivity_caption(found()),
-        sensitivity.sensitivity_method(found()),
         *found().caveats,
         *agreement.agreement_sentences(gradings()),
         *agreement.conclusion_sentences(gradings()),

@@ -24,10 +24,8 @@ def said(study, cells, **settings):
     comparison = ps.compare_temperatures(study, cells=cells, **settings)
     levels = comparison.levels
     return [
-        *words.level_sentences(levels),
+        words.in_short(levels),
         *words.pair_sentences(comparison),
-        *words.evenness_sentences(levels),
-        *words.repeatability_sentences(levels),
         *words.spread_pair_sentences(comparison),
         words.temperature_caption(levels),
         *levels.caveats,
@@ -112,8 +110,7 @@ def test_survey_in_words(
 def test_rise_in_words(n_bakes: int, snapshot: SnapshotAssertion) -> None:
     rise = ps.compare_rise(rise_study(np.random.default_rng(5), n_bakes))
     lines = [
-        *rise_words.rise_sentences(rise),
-        *rise_words.rise_pair_sentences(rise),
+        rise_words.in_short(rise),
         *rise_words.place_sentences(rise),
         rise_words.rise_caption(rise),
         *rise.caveats,
@@ -135,29 +132,8 @@ def test_names_with_braces_are_left_alone() -> None:
             "verdict": ["differs"],
         }
     )
-    (line,) = words.difference_sentences(
-        table, 0.95, words.HOTTER, unit="°F", margin=None
-    )
+    (line,) = words.difference_sentences(table, 0.95, words.HOTTER, "°F", None)
     assert line.startswith("{first} is hotter at the grate than B {x} by 3.0 °F")
-
-
-def test_a_level_names_what_it_was_averaged_over() -> None:
-    rng = np.random.default_rng(4)
-    study = bakes_study({"Quarry": 3, "Ferry": 3})
-    cells = cell_frame(study, rng, level=LEVEL)
-    at_end = (cells["pit"] == "Ferry") & (cells["column"] == 6)
-    levels = ps.estimate_cell_temperatures(study, cells=cells[~at_end])
-    quarry, ferry = words.level_sentences(levels)
-    assert "10 of its 12 probed cells, those that all pits share" in quarry
-    assert "; ten probed cells)" in ferry
-    # Grates of unlike length share no cell: as many steps on the curve as cells.
-    study = bakes_study({"Quarry": 3, "Ferry": 3}, {"Quarry": (2, 6), "Ferry": (2, 5)})
-    levels = ps.estimate_cell_temperatures(
-        study, cells=cell_frame(study, rng, level=LEVEL)
-    )
-    assert len(levels.places) == levels.table["n_cells"].iloc[0] == 12
-    for said_of, n in zip(words.level_sentences(levels), ("12", "ten"), strict=True):
-        assert f"a curve along the stretch that all pits used, fitted to {n}" in said_of
 
 
 def test_several_places_are_said_to_be_unadjusted_once() -> None:
@@ -167,22 +143,3 @@ def test_several_places_are_said_to_be_unadjusted_once() -> None:
     assert lines[-1].startswith("Four differences")
     one = replace(rise, effects=rise.effects.iloc[:1])
     assert len(rise_words.place_sentences(one)) == 1
-
-
-def test_a_level_without_an_interval_names_all_its_bakes() -> None:
-    study = bakes_study({"Quarry": 2, "Mill": 2}, sessions=True)
-    names = ["bake", "pit", "row", "column", "temp"]
-    rows = [
-        ("Quarry1", "Quarry", 2, 1, 400.0),
-        ("Quarry1", "Quarry", 2, 6, 340.0),
-        ("Quarry2", "Quarry", 2, 1, 390.0),
-        ("Mill1", "Mill", 2, 1, 365.0),
-        ("Mill2", "Mill", 2, 1, 371.0),
-        ("Mill2", "Mill", 2, 5, 358.0),
-    ]
-    cells = pd.DataFrame(rows, columns=names).assign(grate="main", n_readings=1)
-    levels = ps.estimate_cell_temperatures(study, cells=cells)
-    assert levels.table["n_bakes"].tolist() == [2, 2]
-    sentences = words.level_sentences(levels)
-    assert all("over its two bakes" in text for text in sentences)
-    assert all("is not known" in text for text in sentences)

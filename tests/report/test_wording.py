@@ -20,7 +20,6 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
         *(f"{f.id} ({f.severity}): {f.message} {f.fix}" for f in findings),
         *grades.grade_sentences(ps.compare_grades(study)),
         map_alt(ps.map_cells(study), "share"),
-        grades.grades_in_words(ps.count_grades(study)),
     ]
     assert lines == snapshot
 

@@ -17,7 +17,7 @@ from pitstats.analysis.heat.probe_series import (
 )
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.agreement import Agreement, limits_of_agreement
 from pitstats.stats.sensors import browning_factor
 from pitstats.stats.unequal_means import welch_differences
@@ -187,7 +187,7 @@ def compare_gauges(
     """
     level = checked_level(study, conf_level)
     if not z > 0:
-        raise DesignError(f"z is {z:g}; it must be above 0 K.")
+        raise ArgumentError(f"z is {z:g}; it must be above 0 K.")
     if summary is None:
         summary = _summary_if_any(study)
     cells = _sorted_out(summary)

@@ -21,7 +21,7 @@ from pitstats.analysis.heat.place_model import PlaceModel, fit_places, place_fra
 from pitstats.analysis.places.coverage import third_of_grate
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.linear_contrast import spread_interval
 from pitstats.study.study import Study
 
@@ -141,7 +141,7 @@ def compare_rise(
     1   Ferry       58      45.0
     """
     if margin is not None and not margin > 0:
-        raise DesignError(f"margin is {margin:g}; it must be above 0 mm.")
+        raise ArgumentError(f"margin is {margin:g}; it must be above 0 mm.")
     level = checked_level(study, conf_level)
     frame = place_frame(study, study.items, "rise_mm")
     if frame.empty:

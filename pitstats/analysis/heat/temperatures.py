@@ -35,7 +35,7 @@ from pitstats.analysis.heat.spread import (
 )
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.linear_contrast import spread_interval
 from pitstats.study.study import Study
 
@@ -272,7 +272,7 @@ def compare_temperatures(
     0  Quarry  Ferry      31.0  differs
     """
     if margin is not None and not margin > 0:
-        raise DesignError(f"margin is {margin:g}; it must be above 0 degrees.")
+        raise ArgumentError(f"margin is {margin:g}; it must be above 0 degrees.")
     level = checked_level(study, conf_level)
     estimates = _Estimates(study, cells, level)
     table, pair_notes = pair_table(

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pitstats.analysis.heat.temperatures import cell_means, lost_bakes
 from pitstats.analysis.results import FrameResult
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.study.study import Study
 
 PATTERN = "temperature uniformity surveys of heat-treating furnaces (AMS 2750)"
@@ -219,12 +219,12 @@ def _tolerance(
 ) -> tuple[float, str]:
     if tolerance is not None:
         if not tolerance > 0:
-            raise DesignError(
+            raise ArgumentError(
                 f"tolerance is {tolerance:g}; it must be above 0 degrees."
             )
         return float(tolerance), "own"
     if survey_class not in range(1, 1 + len(SURVEY_CLASSES)):
-        raise DesignError(
+        raise ArgumentError(
             f"survey_class is {survey_class!r}; the classes are 1 (narrowest) to "
             f"{len(SURVEY_CLASSES)}."
         )

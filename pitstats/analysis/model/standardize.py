@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pitstats.analysis import caveats as notes
 from pitstats.analysis.model.data import PLACE_COLUMNS, Entries
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 
 LayoutChoice: TypeAlias = Literal["common", "as baked"] | pd.DataFrame
 
@@ -77,7 +77,7 @@ def reference_places(
         return _as_baked(entries, names)
     if choice == "common":
         return _common_layout(entries, names)
-    raise DesignError(
+    raise ArgumentError(
         f"layout is {choice!r}; it must be 'common', 'as baked' or a table of cells."
     )
 

@@ -21,7 +21,7 @@ from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError
 from pitstats.study.form import Form
 from pitstats.study.html_text import notebook_html
 from pitstats.study.outcomes import bake_totals
@@ -209,7 +209,7 @@ def suggest_next(
     'bake twice'
     """
     if continuations < 100:
-        raise DesignError(
+        raise ArgumentError(
             f"continuations is {continuations}; fewer than 100 say nothing"
         )
     both = compare_both_ways(study) if both is None else both

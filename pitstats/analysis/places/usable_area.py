@@ -22,7 +22,7 @@ from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_shares
 from pitstats.analysis.results import BurnRates, FrameResult
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.weighted_draws import summarize_pairs
 from pitstats.study.study import Study
@@ -167,7 +167,7 @@ def estimate_usable_area(
     True
     """
     if next_bakes not in range(1, MAX_FUTURE + 1):
-        raise DesignError(
+        raise ArgumentError(
             f"next_bakes is {next_bakes}; it must be a whole number from 1 to "
             f"{MAX_FUTURE}."
         )

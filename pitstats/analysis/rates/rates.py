@@ -14,7 +14,7 @@ from pitstats.analysis.rates.posterior import (
     spread_table,
 )
 from pitstats.analysis.results import BurnRates
-from pitstats.errors import DesignError
+from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.intervals import wilson_interval
 from pitstats.stats.spread_prior import OWN
 from pitstats.study.outcomes import bake_totals
@@ -169,7 +169,7 @@ def checked_level(study: Study, conf_level: float | None) -> float:
     """Return the level to use, or say what is wrong with the one given."""
     level = study.settings.conf_level if conf_level is None else float(conf_level)
     if not 0 < level < 1:
-        raise DesignError(f"conf_level is {level:g}; it must lie between 0 and 1.")
+        raise ArgumentError(f"conf_level is {level:g}; it must lie between 0 and 1.")
     return level
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -46,7 +46,7 @@ def execute(
                 extra_arguments=list(KERNEL_ARGUMENTS),
             )
         except PapermillExecutionError as error:
-            raise _stopped(source, error, values) from error
+            raise _stopped(source, error) from error
         except DeadKernelError as error:
             raise RenderError(
                 f"The kernel of notebook {source.stem} died (out of memory?). Nothing "
@@ -54,18 +54,14 @@ def execute(
             ) from error
 
 
-def _stopped(
-    source: Path, error: PapermillExecutionError, values: Mapping[str, object]
-) -> PitstatsError:
+def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
     """Tell what stopped a notebook; what a user can mend is told in its own words."""
     from pitstats import errors
 
     known = getattr(errors, str(error.ename), None)
     if isinstance(known, type) and issubclass(known, errors.DesignError):
-        reason = str(error.evalue)
-        # "conf_level is 1.5; ...": not the data are wrong but what was asked.
-        asked = any(reason.startswith(f"{name} is ") for name in values)
-        return RenderUsageError(reason) if asked else known(reason)
+        asked = issubclass(known, errors.ArgumentError)
+        return RenderUsageError(str(error.evalue)) if asked else known(error.evalue)
     return RenderError(
         f"Notebook {source.stem} stopped at its cell {error.exec_count}: "
         f"{error.ename}: {error.evalue}"

@@ -114,6 +114,8 @@ def render_report(
     >>> ps.render_report("my study", out="reports")  # doctest: +SKIP
     PosixPath('reports/my study-compare_pits.html')
     """
+    import nbformat
+
     source = _find_notebook(notebook)
     name = source.stem
     study = None
@@ -150,7 +152,7 @@ def render_report(
         if found is not None and plan is not None:
             stamp.insert(2, ("Plan", _told(plan, found)))
         _clean(finished, target.folder.resolve(), stamp, study)
-        _write_notebook(finished, switch.new / target.parts[1])
+        nbformat.write(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
@@ -241,12 +243,6 @@ def _clean(
             # Papermill draws it at random.
             cell["id"] = "injected-parameters"
     notebook.metadata["pitstats"] = dict(stamp)
-
-
-def _write_notebook(notebook: Any, path: Path) -> None:
-    import nbformat
-
-    nbformat.write(notebook, path)
 
 
 def _portable(source: str, final: Path, study: Path | None) -> str:

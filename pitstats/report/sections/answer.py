@@ -9,7 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_rates
-from pitstats.report.numbers import bare_points, level_text, points
+from pitstats.report.numbers import level_text, points
 from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
 from pitstats.report.sections.sensitivity import of_half_width
@@ -35,6 +35,7 @@ from pitstats.report.words import (
     pits_of,
     plural,
     sentence,
+    separated,
 )
 
 # Pairs that the answer can name with their intervals in one sentence.
@@ -52,11 +53,11 @@ def answer(results: StudyResults) -> str:
     if comparison.one_bake_each:
         return _one_bake_each(comparison)
     verdicts = comparison.table["verdict"]
-    separated = comparison.table[verdicts.str.startswith("differs")]
+    apart = separated(comparison.table)
     pits = pits_of(comparison.table)
     where = conditions(comparison, pits, results.findings, as_set_up=results.as_set_up)
-    if len(separated):
-        text = _separated(comparison, separated, where)
+    if len(apart):
+        text = _separated(comparison, apart, where)
         unsure = "; whether that belongs to the pits, it cannot tell"
         return sentence(text + unsure * bool(doubts(results.findings)))
     level = level_text(comparison.conf_level)
@@ -97,9 +98,9 @@ def _one_bake_each(comparison: PitComparison) -> str:
     return f"{start}: {IN_BAKES} {listed(seen)} items."
 
 
-def _separated(comparison: PitComparison, separated: pd.DataFrame, where: str) -> str:
+def _separated(comparison: PitComparison, apart: pd.DataFrame, where: str) -> str:
     n_pairs = len(comparison.table)
-    pairs = [ahead(pair) for _, pair in separated.iterrows()]
+    pairs = [ahead(pair) for _, pair in apart.iterrows()]
     if len(pairs) > _NAMED:
         return (
             f"{len(pairs)} of {n_pairs} pairs of pits are separated {where}: "
@@ -140,7 +141,9 @@ def number(results: StudyResults) -> Number:
     lines = [
         f"{pair.more} minus {pair.less}{which * (n_pairs > 1)}: {level} interval "
         f"{more_span(pair.low, pair.high)}{all_pairs(n_pairs)}{as_set_up}.",
-        sentence(f"{averaged_over(comparison)}; {bakes_behind(comparison, pits)}"),
+        sentence(
+            f"{averaged_over(comparison.layout)}; {bakes_behind(comparison, pits)}"
+        ),
     ]
     if comparison.one_bake_each:
         lines.append(sentence(BY_ASSUMPTION))
@@ -214,12 +217,3 @@ def picture(results: StudyResults) -> Picture:
         "line: if every item counted; circles: single bakes."
     )
     return Picture("rates", partial(plot_rates, rates), words, caption)
-
-
-def by_how_much(comparison: PitComparison) -> str:
-    """Largest difference that no pair without a verdict can exceed."""
-    unknown = comparison.table[comparison.table["verdict"] == "cannot tell"]
-    if unknown.empty:
-        return ""
-    ends = unknown[["simultaneous_low", "simultaneous_high"]].abs()
-    return bare_points(float(ends.to_numpy().max()))

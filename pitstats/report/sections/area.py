@@ -1,42 +1,45 @@
-"""Smoothed maps and usable area in words, no stronger than their intervals."""
+"""How much of each grate can be used: good cells so far, in the long run, next time."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable
 from functools import partial
-from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.places.usable_area import UsableArea
-from pitstats.errors import DesignError
 from pitstats.figures.area import plot_chance_good, plot_usable_area
 from pitstats.report.numbers import (
     NO_VALUE,
-    level_text,
     percent,
+    ranged,
     share_span,
     signed_points,
-    span,
-    span_points,
     true_minus,
+    with_ends,
 )
 from pitstats.report.section import (
+    Answered,
     Kept,
     Part,
     Picture,
-    Section,
     Sentences,
     Table,
     Text,
-    nothing,
+    asks,
 )
-from pitstats.report.sections.surface import surface_sentences
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import count, listed, number_word, one_line
-
-_Row = Mapping[Hashable, Any]
+from pitstats.report.tables import Row, Writer, estimate, minus, of, seen_ahead, shown
+from pitstats.report.words import (
+    ahead,
+    count,
+    intervals_for,
+    listed,
+    one_line,
+    plural,
+    separated,
+)
 
 CHANCE_CAPTION = (
     "Counted: good items / graded items of the cell. Beside it the chance, in per "
@@ -44,48 +47,39 @@ CHANCE_CAPTION = (
     "the bar shows how well the cell's long-run chance is known (0 to 100% across the "
     "cell). Cells borrow from their neighbors; in brackets: no graded item there."
 )
-
-
-QUESTION = "How much of the grate can be used?"
-
-
 _MOST_IN_A_LINE = 4  # pits whose shares fit into one sentence
 
 
-def section(results: StudyResults) -> Section:
+@asks("area", "usable area", "How much of the grate can be used?")
+def area(results: StudyResults) -> Answered:
     """Cells in the target grade: share, area, every bake, and next time."""
-    try:
-        area = results.area
-    except DesignError as reason:
-        return nothing("area", "usable area", QUESTION, reason)
-    said = area_sentences(area)
+    area = results.area
+    answer = in_short(area)
     draw = partial(plot_usable_area, area)
+    grates = "Each grate apart (unit of replication: the bake)"
+    pairs = f"All pairs, with {intervals_for(area.conf_level, _n_pairs(area))}"
     body: list[Part] = [
-        Picture("usable_area", draw, " ".join(said), usable_area_caption(area)),
-        Sentences([*said, *every_sentences(area), *area_pairs_sentences(area)]),
+        Picture("usable_area", draw, answer, usable_area_caption(area)),
         Table("usable_area", area_table(area), area_caption(area), area.table),
+        Table("usable_area_grates", grates_table(area), grates, area.grates),
+        Sentences(area_pairs_sentences(area)),
+        Table("usable_area_pairs", area_pairs_table(area), pairs, area.differences),
     ]
-    if len(area.grates):
-        caption = "Each grate apart (unit of replication: the bake)"
-        grates = Table("usable_area_grates", grates_table(area), caption, area.grates)
-        body.append(grates)
-    if len(area.differences):
-        caption, pairs = area_pairs_caption(area), area_pairs_table(area)
-        body.append(Table("usable_area_pairs", pairs, caption, area.differences))
     if not area.one_bake_each:
-        words = " ".join(surface_sentences(area.surface))
         chance = partial(plot_chance_good, area)
-        body.append(Picture("chance_good", chance, words, CHANCE_CAPTION))
-    body += [
+        alt = "Chance of a good item in one more bake, cell by cell."
+        body.append(Picture("chance_good", chance, alt, CHANCE_CAPTION))
+    return answer, [
+        *body,
         Kept("chance_good", area.cells),
         Kept("usable_area_next", area.future),
         Kept("usable_area_every", area.every),
         Kept("usable_area_bakes", area.bakes),
         Sentences(area.caveats),
-        Text(area_method(area), "note"),
+        Text(
+            f"Shares: {area.method}. Area: long-run share of the tested area.", "note"
+        ),
     ]
-    answer = in_short(area)
-    return Section(id="area", question=QUESTION, answer=answer, body=body, topic="area")
 
 
 def in_short(area: UsableArea) -> str:
@@ -106,125 +100,8 @@ def in_short(area: UsableArea) -> str:
     return f"Good cells in the long run: {listed(shares)}."
 
 
-def area_sentences(area: UsableArea) -> list[str]:
-    """Say for each pit how much of its tested grate is good."""
-    return [_of_pit(row, area) for row in area.table.to_dict("records")]
-
-
-def _of_pit(row: _Row, area: UsableArea) -> str:
-    name = one_line(row["pit"])
-    if row["n_items"] == 0 or row["cells_tested"] == 0:
-        return f"{name}: nothing from which usable area can be told."
-    level = level_text(area.conf_level)
-    ends = span(row["conf_low"], row["conf_high"])
-    basis = f"{count(int(row['n_bakes']), 'bake')}, {row['n_items']} items"
-    tested = count(int(row["cells_tested"]), "tested cell")
-    if area.one_bake_each or row["n_bakes"] == 1:
-        assumed = (
-            "width set by assumption, not by these data"
-            if area.one_bake_each
-            else "bake-to-bake spread borrowed from other pits"
-        )
-        were = "was" if row["n_good"] == 1 else "were"
-        text = (
-            f"{name}: in this one bake {row['n_good']} of {row['n_items']} graded "
-            f"items {were} good. The long-run share may be anywhere from {ends} "
-            f"({level} interval; {assumed})."
-        )
-    elif row["n_good"] == 0:
-        text = (
-            f"{name}: none of {row['n_items']} items in "
-            f"{count(int(row['n_bakes']), 'bake')} was good; the long-run share could "
-            f"still be up to {percent(row['conf_high'])} ({level} interval)"
-            f"{_up_to(row, area.unit)}."
-        )
-    else:
-        text = (
-            f"{name}: in the long run {percent(row['estimate'])} of the {tested} are "
-            f"good ({level} interval {ends}; {basis}){_in_area(row, area.unit)}."
-        )
-    if row["n_missing"]:
-        text += (
-            f" With {count(int(row['n_missing']), 'missing item')} left out; had none "
-            f"or all of them been good, the share seen would have been "
-            f"{percent(row['lowest'])} to {percent(row['highest'])}."
-        )
-    return text
-
-
-def _in_area(row: _Row, unit: str) -> str:
-    if math.isnan(row["area"]):
-        return ""
-    return (
-        f": {row['area']:.0f} of {row['area_tested']:.0f} {unit} "
-        f"({row['area_low']:.0f} to {row['area_high']:.0f})"
-    )
-
-
-def _up_to(row: _Row, unit: str) -> str:
-    if math.isnan(row["area"]):
-        return ""
-    return f", or {row['area_high']:.0f} of {row['area_tested']:.0f} {unit}"
-
-
-def every_sentences(area: UsableArea) -> list[str]:
-    """Say how many cells were good every time, and how many will stay so."""
-    lines: list[str] = []
-    rows = area.every.to_dict("records")
-    once = [str(row["pit"]) for row in rows if row["n_bakes"] == 1]
-    for row in rows:
-        if row["n_bakes"] >= 2:
-            lines.append(f"{_so_far(row)} {_next(row, area)}".strip())
-    if once:
-        lines.append(
-            f"{listed(once)}: one bake cannot show which cells are good every time."
-        )
-    return lines
-
-
-def _so_far(row: _Row) -> str:
-    name, bakes = one_line(row["pit"]), count(int(row["n_bakes"]), "bake")
-    if not row["cells_complete"]:
-        text = f"{name}: no cell was graded in all of its {bakes}"
-    else:
-        cells = count(int(row["cells_complete"]), "cell")
-        n_every = int(row["n_every"])
-        every = "both bakes" if row["n_bakes"] == 2 else f"all {bakes}"
-        number = number_word(n_every)
-        text = (
-            f"{name}: of {cells} graded in {every}, {number} "
-            f"{'were' if n_every > 1 else 'was'} good every time"
-        )
-    if row["n_highest"] > row["n_lowest"]:
-        text += (
-            f" (between {row['n_lowest']} and {row['n_highest']} of all its cells, "
-            "depending on items that were missing or not placed)"
-        )
-    return f"{text}."
-
-
-def _next(row: _Row, area: UsableArea) -> str:
-    future = area.future
-    own = future[(future["pit"] == row["pit"]) & (future["bakes"] == area.next_bakes)]
-    if own.empty:
-        return ""
-    coming = own.iloc[0]
-    times = "bake" if area.next_bakes == 1 else f"{count(area.next_bakes, 'bake')}"
-    where = (
-        ""
-        if math.isnan(coming["area"])
-        else f", {coming['area']:.0f} {area.unit} ({coming['area_low']:.0f} to "
-        f"{coming['area_high']:.0f})"
-    )
-    return (
-        f"Through the next {times} {percent(coming['estimate'])} of its tested cells "
-        f"are expected to be good every time ({level_text(area.conf_level)} interval "
-        f"{span(round(coming['conf_low'], 3), round(coming['conf_high'], 3))}){where}."
-    )
-
-
 def area_pairs_sentences(area: UsableArea) -> list[str]:
-    """Say which pits differ in usable share and in usable area."""
+    """Say which pits differ in usable share and in usable area; numbers stand below."""
     table = area.differences
     if table.empty:
         return ["There is no pair of pits to compare in usable area."]
@@ -238,166 +115,127 @@ def area_pairs_sentences(area: UsableArea) -> list[str]:
 
 
 def _of_measure(pairs: pd.DataFrame, measure: str, area: UsableArea) -> str:
-    level = level_text(area.conf_level)
-    allowed = (
-        f"{level} intervals that allow for all {len(pairs)} pairs"
-        if len(pairs) > 1
-        else f"{level} interval"
-    )
-    start = "By share of the tested cells" if measure == "share" else "By area"
-    differs = pairs[pairs["verdict"].str.startswith("differs")]
-    if len(pairs) == 1 and differs.empty:
-        row = pairs.iloc[0]
-        ends = _range(row["simultaneous_low"], row["simultaneous_high"], measure)
-        unit = "points" if measure == "share" else area.unit
-        return (
-            f"{start}, these bakes cannot tell {one_line(row['pit_a'])} from "
-            f"{one_line(row['pit_b'])}: {one_line(row['pit_a'])} less "
-            f"{one_line(row['pit_b'])} may be {ends} {unit} ({allowed})."
-        )
+    start = f"By {measure}" + " of the tested cells" * (measure == "share")
+    differs = separated(pairs)
     if differs.empty:
-        return f"{start}, these bakes cannot tell any two pits apart ({allowed})."
-    parts = [_more(row, measure, area.unit) for row in differs.to_dict("records")]
+        one = pairs.iloc[0]
+        which = f"{one_line(one['pit_a'])} from {one_line(one['pit_b'])}"
+        which = which if len(pairs) == 1 else "any two pits apart"
+        return f"{start}, these bakes cannot tell {which}."
+    parts = []
+    for _, row in differs.iterrows():
+        pair = ahead(row)
+        by = ranged(_sign_of(measure), pair.low, pair.high).replace("+", "")
+        unit = "points" if measure == "share" else area.unit
+        parts.append(
+            f"{pair.more} has more usable grate than {pair.less}, by {by} {unit}"
+        )
+    allowed = intervals_for(area.conf_level, len(pairs))
     rest = len(pairs) - len(differs)
-    text = f"{start}, in these conditions {listed(parts)} ({allowed})."
-    if rest:
-        other = count(rest, "other pair").capitalize()
-        text += f" {other} cannot be told apart."
-    return text
+    others = f" {count(rest, 'other pair').capitalize()} cannot be told apart."
+    said = f"{start}, in these conditions {listed(parts)} ({allowed})."
+    return said + others * (rest > 0)
 
 
-def _more(row: _Row, measure: str, unit: str) -> str:
-    first, second = one_line(row["pit_a"]), one_line(row["pit_b"])
-    low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
-    if row["estimate"] < 0:
-        first, second, low, high = second, first, -high, -low
-    by = _range(low, high, measure).replace("+", "")
-    unit = "points" if measure == "share" else unit
-    return f"{first} has more usable grate than {second}, by {by} {unit}"
-
-
-def _range(low: float, high: float, measure: str) -> str:
-    """Write the ends of a difference with their signs, in points or area."""
-    if measure.endswith("share"):
-        return span_points(float(low), float(high))
-    return f"{_signed_area(float(low))} to {_signed_area(float(high))}"
+def _sign_of(measure: str) -> Callable[[float], str]:
+    return signed_points if measure == "share" else _signed_area
 
 
 def _signed_area(value: float) -> str:
     """Write an area with its sign; an end near 0 stays on its side of it."""
-    text = f"{value:+.1f}" if 0.05 <= abs(value) < 9.95 else f"{value:+.0f}"
     if abs(value) < 0.05:
         return "0"
-    return true_minus(text)
+    return true_minus(f"{value:+.1f}" if abs(value) < 9.95 else f"{value:+.0f}")
+
+
+def _n_pairs(area: UsableArea) -> int:
+    return len(area.differences[["pit_a", "pit_b"]].drop_duplicates())
 
 
 def area_table(area: UsableArea) -> pd.DataFrame:
     """Usable share and area of all pits, ready to read."""
-    table = area.table
-    columns: dict[str, Any] = {
-        "Pit": table["pit"].map(one_line),
-        "Bakes": table["n_bakes"],
-        "Good items": _of(table["n_good"], table["n_items"]),
-        "Missing": table["n_missing"],
-        "Cells tested": _of(table["cells_tested"], table["cells"]),
+    coming = area.future[area.future["bakes"] == area.next_bakes].set_index("pit")
+    every = area.every.set_index("pit")[["n_every", "cells_complete"]]
+    coming = coming[["estimate", "conf_low", "conf_high"]].add_prefix("next_")
+    table = area.table.join(every, on="pit").join(coming, on="pit")
+    bakes = plural(area.next_bakes, "bake")
+    columns: dict[str, str | Writer] = {
+        "Pit": "pit",
+        "Bakes": "n_bakes",
+        "Good items": of("n_good", "n_items"),
+        "Missing": "n_missing",
+        "Cells tested": of("cells_tested", "cells"),
+        **_estimates(area),
+        "Good in every bake so far": _every,
     }
-    columns |= _estimates(table, area.unit)
-    every = area.every.set_index("pit").reindex(table["pit"])
-    columns["Good in every bake so far"] = [
-        f"{row['n_every']:.0f} of {row['cells_complete']:.0f}"
-        if row["n_bakes"] > 1
-        else NO_VALUE
-        for row in every.to_dict("records")
-    ]
-    return pd.DataFrame(columns)
+    if not area.one_bake_each:
+        columns[f"Good through the next {area.next_bakes} {bakes}"] = estimate(
+            percent, "next_estimate", "next_conf"
+        )
+    return shown(table, columns)
+
+
+def _every(row: Row) -> str:
+    if row["n_bakes"] < 2:
+        return NO_VALUE
+    return of("n_every", "cells_complete")(row)
 
 
 def grates_table(area: UsableArea) -> pd.DataFrame:
     """Usable share and area of each grate of pits with several, ready to read."""
-    table = area.grates
-    columns: dict[str, Any] = {
-        "Pit": table["pit"].map(one_line),
-        "Grate": table["grate"].map(one_line),
-        "Bakes": table["n_bakes"],
-        "Good items": _of(table["n_good"], table["n_items"]),
+    columns: dict[str, str | Writer] = {
+        "Pit": "pit",
+        "Grate": "grate",
+        "Bakes": "n_bakes",
+        "Good items": of("n_good", "n_items"),
+        **_estimates(area),
     }
-    return pd.DataFrame(columns | _estimates(table, area.unit))
+    return shown(area.grates, columns)
 
 
-def _of(part: pd.Series, whole: pd.Series) -> list[str]:
-    return [f"{n} of {total}" for n, total in zip(part, whole, strict=True)]
-
-
-def _estimates(table: pd.DataFrame, unit: str) -> dict[str, list[str]]:
+def _estimates(area: UsableArea) -> dict[str, Writer]:
     """Columns with the long-run share and the area."""
-    rows = table.to_dict("records")
-    columns = {
-        "Long-run share": [
-            f"{percent(row['estimate'])} ({span(row['conf_low'], row['conf_high'])})"
-            for row in rows
-        ]
-    }
-    if unit:
-        columns[f"Usable area, {unit}"] = [
-            NO_VALUE
-            if math.isnan(row["area"])
-            else f"{row['area']:.0f} ({row['area_low']:.0f} to {row['area_high']:.0f}) "
-            f"of {row['area_tested']:.0f}"
-            for row in rows
-        ]
-    return columns
+
+    def size(row: Row) -> str:
+        known = not math.isnan(row["area"])
+        text = with_ends(
+            "{:.0f}".format, row["area"], row["area_low"], row["area_high"]
+        )
+        return f"{text} of {row['area_tested']:.0f}" if known else text
+
+    columns = {"Long-run share": estimate(percent)}
+    return columns | ({f"Usable area, {area.unit}": size} if area.unit else {})
 
 
 def area_pairs_table(area: UsableArea) -> pd.DataFrame:
     """All pairs by share and by area, ready to read."""
-    table = area.differences
     keys = ["pit_a", "pit_b"]
-    shown = pd.DataFrame(
-        {
-            "Pair": [
-                f"{one_line(a)} less {one_line(b)}"
-                for a, b in table[keys].drop_duplicates().to_numpy().tolist()
-            ]
-        }
-    )
+    # The share, which every study has, decides who is ahead.
+    by = area.differences.groupby(keys, sort=False)["estimate"].transform("first")
+    turned = seen_ahead(area.differences, by)
+    pairs = turned[keys].drop_duplicates()
+    table = shown(pairs, {"Pair": minus()})
     for measure, unit in (("share", "points"), ("area", area.unit)):
-        own = table[table["measure"] == measure]
-        if own.empty:
-            continue
-        own = table[keys].drop_duplicates().merge(own, how="left", on=keys)
-        rows = own.to_dict("records")
-        shown[f"{measure.capitalize()}, {unit}"] = [
-            _difference(row, measure) for row in rows
-        ]
-        shown[f"Verdict by {measure}"] = own["verdict"].fillna(NO_VALUE)
-    return shown
-
-
-def _difference(row: _Row, measure: str) -> str:
-    """Write a difference with the interval that allows for all pairs."""
-    value = float(row["estimate"])
-    if math.isnan(value):
-        return NO_VALUE
-    text = signed_points(value) if measure == "share" else _signed_area(value)
-    ends = _range(row["simultaneous_low"], row["simultaneous_high"], measure)
-    return f"{text} ({ends})"
-
-
-def area_pairs_caption(area: UsableArea) -> str:
-    """Say what the table of pairs shows."""
-    n_pairs = len(area.differences[["pit_a", "pit_b"]].drop_duplicates())
-    allowed = f" that allow for all {n_pairs} pairs" if n_pairs > 1 else ""
-    return (
-        f"Pits compared by share and by area, with {level_text(area.conf_level)} "
-        f"intervals{allowed} (unit of replication: the bake)."
-    )
+        own = turned[turned["measure"] == measure]
+        if len(own):
+            found = shown(
+                pairs.merge(own, how="left", on=keys),
+                {
+                    f"{measure.capitalize()}, {unit}": estimate(
+                        _sign_of(measure), ends="simultaneous"
+                    ),
+                    f"Verdict by {measure}": "verdict",
+                },
+            )
+            table = pd.concat([table, found], axis=1)
+    return table
 
 
 def area_caption(area: UsableArea) -> str:
     """Say what the table of usable area shows."""
     return (
         "Usable grate: items with every graded face in the target grades, long-run "
-        f"share of the tested cells with {level_text(area.conf_level)} interval "
+        f"share of the tested cells with {intervals_for(area.conf_level, 1)} "
         f"({_unit(area)}). Missing items are neither good nor bad."
     )
 
@@ -414,14 +252,5 @@ def usable_area_caption(area: UsableArea) -> str:
     every = "" if area.one_bake_each else "; square: cells good in every bake so far"
     return (
         "Diamond: long-run share, or area, of tested cells that are good; wide bar: "
-        f"its {level_text(area.conf_level)} interval ({_unit(area)}); circles: single "
-        f"bakes{every}."
-    )
-
-
-def area_method(area: UsableArea) -> str:
-    """Say how the numbers were made."""
-    return (
-        f"Unit of replication: the bake. Shares: {area.method}. The area is the "
-        "long-run share times the tested area."
+        f"its {intervals_for(area.conf_level, 1)}; circles: single bakes{every}."
     )

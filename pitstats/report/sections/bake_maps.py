@@ -2,36 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import pandas as pd
 
-from pitstats.analysis.places.grate_map import Face, map_cells, map_temperatures
+from pitstats.analysis.places.grate_map import Face, map_cells
+from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.map_scale import (
-    WANTED,
-    MapScale,
-    number_scale,
     share_scale,
     step_scale,
 )
 from pitstats.figures.style import shorten
 from pitstats.report.photos import Photo, bake_photos, photo_html
-from pitstats.report.section import Part, Photograph, Picture, Section, Text, nothing
+from pitstats.report.section import (
+    Answered,
+    Part,
+    Photograph,
+    Picture,
+    Text,
+    asks,
+)
 from pitstats.report.sections.faces import FACE_WORDS
 from pitstats.report.sections.maps import (
-    RISE_LABEL,
-    has_rise,
+    belonging,
     map_alt,
-    probed_cells,
-    temperature_label,
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
 from pitstats.study.study import Study
 
-QUESTION = "What did every cell do in every bake?"
 NO_BAKE_MAPS = "No bake has items with a place, so there is no map of a single bake."
 _FACES: tuple[Face, ...] = ("top", "bottom", "side")
 # Inches, and cells in a row of maps: small, but a letter in a cell can be read.
@@ -39,19 +39,18 @@ _SMALL_CELL = 0.32
 _COLUMNS_A_ROW = 16
 
 
-def section(results: StudyResults) -> Section:
+@asks(
+    "bake-maps",
+    "every cell of every bake",
+    "What did every cell do in every bake?",
+    unrecorded="places",
+)
+def bake_maps(results: StudyResults) -> Answered:
     """Maps of single bakes, pit after pit, each photograph beside its bake."""
     study = results.study
     photos = bake_photos(study)
     faces, cells = _bake_cells(study)
     pits = study.bakes.set_index("bake")["pit"]
-    if all(own.empty for own in cells.values()):
-        if not photos:
-            return nothing("bake-maps", "places", QUESTION, NO_BAKE_MAPS)
-        shown = [_photograph(photos[bake], pits[bake]) for bake in photos]
-        return Section(
-            id="bake-maps", question=QUESTION, body=shown, topic="photographs"
-        )
     body: list[Part] = []
     beside: set[str] = set()
     first = next(iter(cells.values()))
@@ -67,10 +66,9 @@ def section(results: StudyResults) -> Section:
             body += _bake_pictures(study, name, pit, group, faces, cells, html)
     left = [bake for bake in photos if bake not in beside]
     body += [_photograph(photos[bake], pits[bake]) for bake in left]
-    body += _numbers_by_bake(study)
-    return Section(
-        id="bake-maps", question=QUESTION, body=body, topic="every cell of every bake"
-    )
+    if not body:
+        raise DesignError(NO_BAKE_MAPS)
+    return "", body
 
 
 def _photograph(photo: Photo, pit: object) -> Part:
@@ -120,59 +118,7 @@ def _bake_pictures(
     )
     first = next(iter(cells.values()))
     alt = map_alt(first[first["bake"].isin(bakes)], value)
-    return _belonging(name, figures, alt, bake_maps_caption(pit, list(faces)), beside)
-
-
-def _numbers_by_bake(study: Study) -> list[Picture]:
-    """Maps of rise and temperature, bake by bake, on one scale for all bakes."""
-    found: list[Picture] = []
-    if has_rise(study):
-        cells = map_cells(study, "rise", by_bake=True)
-        scale = number_scale(cells["rise_mm"], RISE_LABEL, WANTED)
-        found += _number_maps("bake_rise", cells, "rise_mm", scale)
-    readings = probed_cells(study)
-    if readings is not None:
-        cells = map_temperatures(study, readings, by_bake=True)
-        if cells["temp"].notna().any():
-            scale = number_scale(cells["temp"], temperature_label(study))
-            found += _number_maps("bake_temperatures", cells, "temp", scale)
-    return found
-
-
-def _number_maps(
-    name: str, cells: pd.DataFrame, value: str, scale: MapScale
-) -> list[Picture]:
-    panels = [
-        panel
-        for bake, own in cells.groupby("bake", sort=False)
-        for row in _bake_rows(str(bake), {"burned": own}, [])
-        for panel in row
-    ]
-    figures = draw.map_drawings(
-        draw.pairs_of(panels),
-        value=value,
-        scale=scale,
-        largest_cell=_SMALL_CELL,
-        no_value="not measured",
-    )
-    caption = bake_numbers_caption(scale.label)
-    return _belonging(name, figures, map_alt(cells, value), caption)
-
-
-def _belonging(
-    name: str,
-    figures: Sequence[Callable[[], Any]],
-    alt: str,
-    caption: str,
-    beside: str = "",
-) -> list[Picture]:
-    """Figures that belong together; the words stand with the first."""
-    continued = f"{caption.split('.')[0]}, continued."
-    first = [Picture(name, figure, alt, caption, beside) for figure in figures[:1]]
-    return first + [
-        Picture(f"{name}_{i}", figure, continued, continued)
-        for i, figure in enumerate(figures[1:], 2)
-    ]
+    return belonging(name, figures, alt, bake_maps_caption(pit, list(faces)), beside)
 
 
 def photo_caption(bake: object, pit: object) -> str:
@@ -190,14 +136,6 @@ def bake_maps_caption(pit: object, faces: list[str]) -> str:
     return (
         f"{one_line(pit)}, every kept bake by itself: {shown}. Hatched: not graded. "
         "What shows in one bake is about that bake."
-    )
-
-
-def bake_numbers_caption(label: str) -> str:
-    """Say what maps of numbers of single bakes show."""
-    return (
-        f"Every bake by itself: {label}, on one scale for all bakes and pits. What "
-        "shows in one bake is about that bake."
     )
 
 

@@ -9,62 +9,75 @@ reader sees what is missing.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 import pandas as pd
 
-from pitstats.analysis.fairness import Finding
 from pitstats.analysis.fairness.looks import bakes_listed, silent
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.report.numbers import level_text, points
-from pitstats.report.section import Section, Table, Text
-from pitstats.report.sections.fairness import burned_means
+from pitstats.report.numbers import level_text, points, with_ends
+from pitstats.report.section import Answered, Table, Text, asks
+from pitstats.report.sections.fairness import burned_means, n_graded_twice
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import averaged_over, count, listed, one_line
 from pitstats.study.study import Study
 
 NOT_RECORDED = "not recorded"
-
 CONSORT = "CONSORT cluster"
 SAMPL = "SAMPL"
-
 SOURCES = (
     "Items after the CONSORT extension to cluster randomised trials (Campbell, "
     "Piaggio, Elbourne and Altman 2012, BMJ 345:e5661) and the SAMPL guidelines (Lang "
     "and Altman 2015, Int J Nurs Stud 52:5), as far as they apply to bakes; in words "
     "of our own."
 )
+#: What each item asks for, and whose it is; `STATED` ones are stated in the study.
+ITEMS = {
+    "Question": ("What was to be answered", CONSORT),
+    "Unit of replication": ("What counts as one trial, and how many", CONSORT),
+    "Treatment compared": ("What was compared, by which rule of temperature", CONSORT),
+    "Outcome": ("What was measured, on which unit", CONSORT),
+    "Number of bakes beforehand": ("How many bakes were planned, and why", CONSORT),
+    "Stop rule": ("When items came off", CONSORT),
+    "Looks at the results": ("After how many bakes anybody looked", CONSORT),
+    "Smallest difference of interest": ("Margin, stated before the data", SAMPL),
+    "Allocation": ("How bakes were given to sessions and places in order", CONSORT),
+    "Randomization": ("How the order was drawn by lot", CONSORT),
+    "Blinding": ("Whether graders knew the pits", CONSORT),
+    "Graders": ("Who graded, and whether alike", SAMPL),
+    "Tenders": ("Who ran the fires", CONSORT),
+    "Agreement of grading": ("Whether items were graded twice", SAMPL),
+    "Dough": ("Lots of the test items", CONSORT),
+    "Numerators and denominators": ("Items burned and graded, pit by pit", SAMPL),
+    "Excluded bakes": ("How many, and why", CONSORT),
+    "Missing items": ("How many, and how they were treated", SAMPL),
+    "Estimate": ("What was estimated, and how", SAMPL),
+    "Intraclass correlation": ("ICC with interval", CONSORT),
+    "Multiplicity": ("How several comparisons are allowed for", SAMPL),
+    "Software": ("What computed this, with its version", SAMPL),
+    "Protocol": ("What was laid down beforehand", CONSORT),
+    "Interests": ("Who lent or paid for the pits", CONSORT),
+}
+STATED = {
+    "Randomization": "randomization",
+    "Protocol": "protocol",
+    "Interests": "interests",
+}
 
 
-QUESTION = "Reporting checklist"
-
-
-def section(results: StudyResults) -> Section:
+@asks("checklist", "reporting checklist", "Reporting checklist")
+def checklist(results: StudyResults) -> Answered:
     """The reporting checklist, filled from the study."""
-    frame = reporting_checklist(
-        results.study, results.comparison, results.rates, results.findings
-    )
-    columns = ["topic", "item", "answer", "guideline"]
+    frame = reporting_checklist(results.study, results.comparison, results.rates)
     n_open = int((~frame["recorded"]).sum())
     caption = f"Reporting checklist, {len(frame)} items; {n_open} of them not recorded"
-    shown = frame[columns].rename(columns=str.capitalize)
-    return Section(
-        id="checklist",
-        question=QUESTION,
-        topic="reporting checklist",
-        body=[
-            Table("reporting_checklist", shown, caption, frame),
-            Text(SOURCES, "note"),
-        ],
-    )
+    shown = frame[["topic", "item", "answer", "guideline"]]
+    shown = shown.rename(columns=str.capitalize)
+    table = Table("reporting_checklist", shown, caption, frame)
+    return "", [table, Text(SOURCES, "note")]
 
 
 def reporting_checklist(
-    study: Study,
-    comparison: PitComparison,
-    rates: BurnRates,
-    findings: Sequence[Finding] = (),
+    study: Study, comparison: PitComparison, rates: BurnRates
 ) -> pd.DataFrame:
     """Fill in a reporting checklist from a study and its results.
 
@@ -76,8 +89,6 @@ def reporting_checklist(
         As returned by `compare_pits`.
     rates : BurnRates
         As returned by `estimate_burn_rates`.
-    findings : sequence of Finding, default ()
-        From `audit_fairness`.
 
     Returns
     -------
@@ -85,14 +96,9 @@ def reporting_checklist(
         ``topic, item, guideline, answer, recorded``: one row per item; ``answer`` is
         ``"not recorded"`` where the study does not hold it.
 
-    References
-    ----------
-    .. [1] Campbell MK, Piaggio G, Elbourne DR, Altman DG (2012), Consort 2010
-       statement: extension to cluster randomised trials, BMJ 345:e5661.
-    .. [2] Lang TA, Altman DG (2015), Basic statistical reporting for articles published
-       in biomedical journals: the "Statistical Analyses and Methods in the Published
-       Literature" or the SAMPL guidelines, International Journal of Nursing Studies
-       52:5-9.
+    Notes
+    -----
+    The guidelines are cited in ``SOURCES``, which stands below the table.
 
     Examples
     --------
@@ -103,109 +109,79 @@ def reporting_checklist(
     >>> frame.set_index("topic").loc["Unit of replication", "answer"]
     'the bake: 16 kept bakes of 4 pits; items of one bake share one fire'
     """
-    case = _Case(study, comparison, rates, tuple(findings))
+    answers = _answers(study, comparison, rates)
+    where = {topic: f" ({study.form.stated(own)})" for topic, own in STATED.items()}
     rows = [
-        *_design_rows(case),
-        *_conduct_rows(case),
-        *_number_rows(case),
-        *_analysis_rows(case),
+        (topic, asked + where.get(topic, ""), source, answers[topic] or NOT_RECORDED)
+        for topic, (asked, source) in ITEMS.items()
     ]
-    frame = pd.DataFrame(
-        rows, columns=["topic", "item", "guideline", "answer"], dtype="str"
-    )
-    frame["answer"] = frame["answer"].where(frame["answer"] != "", NOT_RECORDED)
+    names = ["topic", "item", "guideline", "answer"]
+    frame = pd.DataFrame(rows, columns=names, dtype="str")
     return frame.assign(recorded=frame["answer"] != NOT_RECORDED)
 
 
-@dataclass(frozen=True)
-class _Case:
-    study: Study
-    comparison: PitComparison
-    rates: BurnRates
-    findings: tuple[Finding, ...]
-
-    @property
-    def kept(self) -> pd.DataFrame:
-        bakes = self.study.bakes
-        return bakes[bakes["status"] == "kept"]
-
-
-Row = tuple[str, str, str, str]
-
-
-def _design_rows(case: _Case) -> list[Row]:
-    settings = case.study.settings
-    n_pits = int((case.rates.table["n_bakes"] > 0).sum())
-    margin = (
-        ""
-        if settings.margin is None
-        else f"{points(settings.margin)}, stated before the bakes"
-    )
-    return [
-        ("Question", "What was to be answered", CONSORT, one_line(settings.question)),
-        (
-            "Unit of replication",
-            "What counts as one trial, and how many there were",
-            CONSORT,
-            f"the bake: {len(case.kept)} kept bakes of {n_pits} pits; items of one "
-            "bake share one fire",
-        ),
-        (
-            "Treatment compared",
-            "What was compared, and under which rule of temperature",
-            CONSORT,
-            f"{listed([one_line(pit) for pit in case.study.pits['pit']])}; "
-            f"{one_line(settings.temperature_rule)}",
-        ),
-        (
-            "Outcome",
-            "What was measured, on which unit",
-            CONSORT,
-            f"each item: {burned_means(settings)}",
-        ),
-        (
-            "Number of bakes beforehand",
-            "How many bakes were planned, and why",
-            CONSORT,
-            _planned(case),
-        ),
-        (
-            "Stop rule",
-            "When items came off",
-            CONSORT,
-            one_line(settings.stop_rule),
-        ),
-        (
-            "Looks at the results",
-            "After how many bakes anybody looked, and the rule for stopping early",
-            CONSORT,
-            _looks(case),
-        ),
-        (
-            "Smallest difference of interest",
-            "Margin, stated before the data",
-            SAMPL,
-            margin,
-        ),
-    ]
+def _answers(
+    study: Study, comparison: PitComparison, rates: BurnRates
+) -> dict[str, str]:
+    """Answer to every item; empty where the study does not hold it."""
+    settings, extra = study.settings, study.settings.extra
+    kept = study.bakes[study.bakes["status"] == "kept"]
+    n_pits, n_pairs = int((rates.table["n_bakes"] > 0).sum()), len(comparison.table)
+    margin = settings.margin
+    n_twice, level = n_graded_twice(study), level_text(comparison.conf_level)
+    return {
+        "Question": one_line(settings.question),
+        "Unit of replication": f"the bake: {len(kept)} kept bakes of {n_pits} pits; "
+        "items of one bake share one fire",
+        "Treatment compared": f"{listed(study.pits['pit'].tolist())}; "
+        f"{one_line(settings.temperature_rule)}",
+        "Outcome": f"each item: {burned_means(settings)}",
+        "Number of bakes beforehand": _planned(study),
+        "Stop rule": one_line(settings.stop_rule),
+        "Looks at the results": _looks(study, comparison),
+        "Smallest difference of interest": ""
+        if margin is None
+        else f"{points(margin)}, stated before the bakes",
+        "Allocation": _allocation(kept),
+        "Randomization": _randomization(study),
+        "Blinding": _blinding(kept),
+        "Graders": _values(kept, "grader"),
+        "Tenders": _values(kept, "tender"),
+        "Agreement of grading": f"{count(n_twice, 'second grading')} on record"
+        * bool(n_twice),
+        "Dough": _values(kept, "lot"),
+        "Numerators and denominators": _counts(rates),
+        "Excluded bakes": _excluded(study),
+        "Missing items": _missing(rates),
+        "Estimate": "difference of long-run burn rates, "
+        f"{averaged_over(comparison.layout)}; {comparison.method}; equal-tailed "
+        f"{level} posterior intervals, the bake as the unit",
+        "Intraclass correlation": icc_text(rates),
+        "Multiplicity": "one pair of pits, none needed"
+        if n_pairs == 1
+        else f"simultaneous intervals and adjusted p-values for all {n_pairs} pairs",
+        "Software": _software(),
+        "Protocol": _protocol(study),
+        "Interests": one_line(extra.get("interests", "")),
+    }
 
 
-def _looks(case: _Case) -> str:
-    look = case.comparison.look
-    if look is None or silent(case.study):
+def _planned(study: Study) -> str:
+    bakes = study.bakes
+    waiting = int((bakes["status"] == "planned").sum())
+    undone = f"; {waiting} of them not done" if waiting else ""
+    if "layout_seed" in study.settings.extra or waiting:
+        return f"{count(len(bakes), 'bake')} in the plan{undone}"
+    return ""
+
+
+def _looks(study: Study, comparison: PitComparison) -> str:
+    look = comparison.look
+    if look is None or silent(study):
         return ""
     planned = f"planned after {bakes_listed(look.planned)}; " if look.planned else ""
     level = f"; this look at {100 * (1 - look.level):.1f}%" if look.repeated else ""
     return f"{planned}taken after {bakes_listed(look.taken)} of each pit{level}"
-
-
-def _planned(case: _Case) -> str:
-    bakes = case.study.bakes
-    waiting = int((bakes["status"] == "planned").sum())
-    undone = f"; {waiting} of them not done" if waiting else ""
-    if "layout_seed" in case.study.settings.extra or waiting:
-        return f"{count(len(bakes), 'bake')} in the plan{undone}"
-    return ""
 
 
 def _randomization(study: Study) -> str:
@@ -213,35 +189,6 @@ def _randomization(study: Study) -> str:
     if "layout_seed" in extra:
         return f"order and places drawn by lot beforehand, seed {extra['layout_seed']}"
     return one_line(extra.get("randomization", ""))
-
-
-def _conduct_rows(case: _Case) -> list[Row]:
-    bakes = case.kept
-    return [
-        (
-            "Allocation",
-            "How bakes were given to sessions and places in the order",
-            CONSORT,
-            _allocation(bakes),
-        ),
-        (
-            "Randomization",
-            "Whether the order was drawn by lot, and how "
-            f"({case.study.form.stated('randomization')})",
-            CONSORT,
-            _randomization(case.study),
-        ),
-        ("Blinding", "Whether graders knew the pits", CONSORT, _blinding(bakes)),
-        ("Graders", "Who graded, and whether alike", SAMPL, _values(bakes, "grader")),
-        ("Tenders", "Who ran the fires", CONSORT, _values(bakes, "tender")),
-        (
-            "Agreement of grading",
-            "Whether items were graded twice",
-            SAMPL,
-            _regraded(case.study),
-        ),
-        ("Dough", "Lots of the test items", CONSORT, _values(bakes, "lot")),
-    ]
 
 
 def _allocation(bakes: pd.DataFrame) -> str:
@@ -289,29 +236,14 @@ def _values(bakes: pd.DataFrame, column: str) -> str:
     return shown + (f"; not recorded for {count(unknown, 'bake')}" if unknown else "")
 
 
-def _regraded(study: Study) -> str:
-    faces = ["grade_top", "grade_bottom", "grade_side"]
-    n_graded = int(study.regrades[faces].notna().any(axis=1).sum())
-    return f"{count(n_graded, 'second grading')} on record" if n_graded else ""
-
-
-def _number_rows(case: _Case) -> list[Row]:
-    table = case.rates.table
-    counts = [
-        f"{one_line(row['pit'])} {row['n_burned']}/{row['n_items']} in "
-        f"{count(int(row['n_bakes']), 'bake')}"
-        for row in table.to_dict("records")
-    ]
-    return [
-        (
-            "Numerators and denominators",
-            "Items burned and graded, pit by pit",
-            SAMPL,
-            listed(counts),
-        ),
-        ("Excluded bakes", "How many, and why", CONSORT, _excluded(case.study)),
-        ("Missing items", "How many, and how they were treated", SAMPL, _missing(case)),
-    ]
+def _counts(rates: BurnRates) -> str:
+    return listed(
+        [
+            f"{one_line(row['pit'])} {row['n_burned']}/{row['n_items']} in "
+            f"{count(int(row['n_bakes']), 'bake')}"
+            for row in rates.table.to_dict("records")
+        ]
+    )
 
 
 def _excluded(study: Study) -> str:
@@ -325,98 +257,15 @@ def _excluded(study: Study) -> str:
     return f"{len(out)} of {len(study.bakes)}: {listed(named)}"
 
 
-def _missing(case: _Case) -> str:
-    n_missing = int(case.rates.table["n_missing"].sum())
-    if (case.rates.bakes["source"] == "counts").all():
+def _missing(rates: BurnRates) -> str:
+    n_missing = int(rates.table["n_missing"].sum())
+    if (rates.bakes["source"] == "counts").all():
         return ""
     if not n_missing:
         return "none among the items on record"
     return (
         f"{count(n_missing, 'item')} without a grade, left out; the report shows the "
         "rates if none or all of them had burned"
-    )
-
-
-def _analysis_rows(case: _Case) -> list[Row]:
-    comparison, rates = case.comparison, case.rates
-    level = level_text(comparison.conf_level)
-    n_pairs = len(comparison.table)
-    return [
-        (
-            "Estimate",
-            "What the difference is averaged over",
-            CONSORT,
-            f"difference of long-run burn rates, {averaged_over(comparison)}",
-        ),
-        (
-            "Clustering",
-            "How the analysis allows for shared fires",
-            CONSORT,
-            "a random effect of the bake; intervals have the bake as the unit",
-        ),
-        ("Intraclass correlation", "ICC with interval", CONSORT, icc_text(rates)),
-        (
-            "Model and priors",
-            "Method of analysis, with its prior distributions",
-            SAMPL,
-            comparison.method,
-        ),
-        (
-            "Interval method",
-            "Kind and level of the intervals",
-            SAMPL,
-            f"equal-tailed {level} posterior intervals",
-        ),
-        (
-            "Multiplicity",
-            "How several comparisons are allowed for",
-            SAMPL,
-            "one pair of pits, none needed"
-            if n_pairs == 1
-            else "simultaneous intervals and adjusted p-values for all "
-            f"{n_pairs} pairs",
-        ),
-        (
-            "Sensitivity",
-            "Whether the answer hangs on choices made in counting",
-            SAMPL,
-            _sensitivity(case),
-        ),
-        ("Fairness", "Rival explanations found", CONSORT, _fairness(case.findings)),
-        ("Software", "What computed this, with its version", SAMPL, _software()),
-        (
-            "Protocol",
-            "Whether the plan was laid down beforehand "
-            f"({case.study.form.stated('protocol')})",
-            CONSORT,
-            _protocol(case.study),
-        ),
-        (
-            "Interests",
-            f"Who lent or paid for the pits ({case.study.form.stated('interests')})",
-            CONSORT,
-            one_line(case.study.settings.extra.get("interests", "")),
-        ),
-    ]
-
-
-def _sensitivity(case: _Case) -> str:
-    """Say what the study's own record allows to be tried."""
-    items = case.study.items
-    tried = ["by other methods"]
-    if items["column"].notna().any():
-        tried.append("as baked and, where the pits share places, on a common layout")
-    if items[["grade_top", "grade_bottom", "grade_side"]].notna().any(axis=None):
-        tried.append("for every cut of 'burned'")
-    return f"in this report: {listed(tried)}"
-
-
-def _fairness(findings: Sequence[Finding]) -> str:
-    asked = [f for f in findings if not f.is_question]
-    n = {s: sum(f.severity == s for f in asked) for s in ("spoils", "weakens", "note")}
-    return (
-        f"audited from the record: {n['spoils']} may spoil the comparison, "
-        f"{n['weakens']} weaken it, {n['note']} to note"
     )
 
 
@@ -441,14 +290,11 @@ def icc_text(rates: BurnRates) -> str:
     """Write the ICC with its interval, and say which definition it is."""
     if int(rates.table["n_bakes"].max()) <= 1:
         return "unknown: with one bake of each pit these data do not show it"
-    parts = [
-        f"{one_line(row['pit'])} unknown"
-        if math.isnan(row["estimate"])
-        else f"{one_line(row['pit'])} {latent_icc(row['estimate']):.2f} "
-        f"({latent_icc(row['conf_low']):.2f} to {latent_icc(row['conf_high']):.2f})"
-        for row in rates.bake_sd.to_dict("records")
-        if row["n_bakes"] > 0
-    ]
+    parts = []
+    for row in rates.bake_sd[rates.bake_sd["n_bakes"] > 0].to_dict("records"):
+        icc = [latent_icc(row[name]) for name in ("estimate", "conf_low", "conf_high")]
+        told = "unknown" if math.isnan(icc[0]) else with_ends("{:.2f}".format, *icc)
+        parts.append(f"{one_line(row['pit'])} {told}")
     return (
         f"{'; '.join(parts)} on the latent logistic scale, from the SD between bakes "
         f"of each pit ({level_text(rates.conf_level)} intervals)"

@@ -7,30 +7,15 @@ import pandas as pd
 
 from pitstats.analysis.fairness.design_audit import DesignAudit, hidden_pairs
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes
-from pitstats.report.section import Kept, Part, Section, Sentences, Table
+from pitstats.report.section import Answered, Kept, Sentences, Table, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import count, listed, one_line, plural
 
-QUESTION = "What can this design not separate?"
 _HIDES = {
     "fully": "hides it fully",
     "nearly": "hides nearly all of it",
     "partly": "hides part of it",
     "apart": "hides little or nothing",
-}
-_HEADERS = {
-    "session": "Session",
-    "order": "Order",
-    "pit": "Pit",
-    "lot": "Lot",
-    "tender": "Tender",
-    "grader": "Grader",
-    "damper_open": "Damper open",
-    "intake_open": "Intake open",
-    "plate": "Plate",
-    "wood": "Wood",
-    "minutes": "Minutes",
-    "target_temp": "Target temperature",
 }
 _CAPTION = (
     "What varied from bake to bake, and how much of a difference between two pits it "
@@ -42,27 +27,29 @@ _MORE_CAPTION = (
 )
 
 
-def section(results: StudyResults) -> Section:
+@asks("design", "the design", "What can this design not separate?")
+def design(results: StudyResults) -> Answered:
     """What went with the pits, read off the design alone, and what would mend it."""
     more = results.extra_bakes
     design = more.before
-    body: list[Part] = [Sentences(design_sentences(design))]
-    if len(design.contrasts):
-        values = design.contrasts.drop(columns="rank_lost")
-        body.append(Table("design", design_table(design), _CAPTION, values))
-        body.append(Kept("design_factors", design.table))
-    body.append(Sentences(extra_bakes_sentences(more)))
-    if len(more.table):
-        shown = extra_bakes_table(more)
-        body.append(Table("extra_bakes", shown, _MORE_CAPTION, more.table))
-    return Section(id="design", question=QUESTION, answer=in_short(design), body=body)
+    values = design.contrasts.drop(columns="rank_lost", errors="ignore")
+    return in_short(design), [
+        Sentences(design_sentences(design)),
+        Table("design", design_table(design), _CAPTION, values),
+        Kept("design_factors", design.table if len(values) else values),
+        Sentences(extra_bakes_sentences(more)),
+        Table("extra_bakes", extra_bakes_table(more), _MORE_CAPTION, more.table),
+    ]
 
 
 def in_short(design: DesignAudit) -> str:
     """How many factors hide a difference of pits, in one sentence."""
     hidden = _hiding(design)
     if _one_bake_each(design):
-        return design_sentences(design)[0]
+        return (
+            "With one bake of each pit, whatever varied from bake to bake went with "
+            "the pit and cannot be told from it."
+        )
     if not hidden:
         return "Nothing on record went so closely with the pits that it could hide one."
     names = listed([" with ".join(_labels(design, names)) for names in hidden])
@@ -72,18 +59,8 @@ def in_short(design: DesignAudit) -> str:
 
 def design_sentences(design: DesignAudit) -> list[str]:
     """What hides a difference of pits, what was constant, and what was not recorded."""
-    sentences = [one_line(text) for text in _hiding(design).values()]
-    if _one_bake_each(design):
-        sentences = [
-            "With one bake of each pit, whatever varied from bake to bake went with "
-            "the pit and cannot be told from it."
-        ]
-    elif not sentences and len(design.factors.pits) > 1:
-        sentences = [
-            "Nothing on record went so closely with the pits that it could hide a "
-            "difference."
-        ]
-    return [*sentences, *map(one_line, design.caveats)]
+    hiding = [] if _one_bake_each(design) else _hiding(design).values()
+    return [one_line(text) for text in (*hiding, *design.caveats)]
 
 
 def _one_bake_each(design: DesignAudit) -> bool:
@@ -171,9 +148,8 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
 
 def extra_bakes_table(more: ExtraBakes) -> pd.DataFrame:
     """The bakes to add: headers in words, numbers without needless digits."""
-    shown = more.table.map(_cell)
-    return shown.rename(
-        columns={name: _HEADERS.get(name, name) for name in shown.columns}
+    return more.table.map(_cell).rename(
+        columns=lambda name: str(name).replace("_", " ").capitalize()
     )
 
 

@@ -7,13 +7,12 @@ from collections.abc import Sequence
 
 from pitstats.analysis.fairness import Finding
 from pitstats.report.numbers import points
-from pitstats.report.section import Frame, Part, Section, Sentences, Text
+from pitstats.report.section import Answered, Frame, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import count, one_line
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
-QUESTION = "How fair was the test?"
 HEADINGS = {
     "spoils": "May spoil the comparison",
     "weakens": "Weakens the comparison",
@@ -29,18 +28,16 @@ _RULES = {
 _WIDTH = 88
 
 
-def section(results: StudyResults) -> Section:
+@asks("fairness", "fairness", "How fair was the test?")
+def fairness(results: StudyResults) -> Answered:
     """The rules of the test, what was found, and what reading the files assumed."""
-    body: list[Part] = [Text(rules_sentence(results.study.settings))]
-    body += finding_frames(results.findings)
-    if results.study.assumptions:
-        body.append(Text("In reading the files this was assumed:", "note"))
-        body.append(Sentences(results.study.assumptions))
-    if results.study.regrades.shape[0]:
-        body.append(Text(_regrades(results.study), "note"))
-    return Section(
-        id="fairness", question=QUESTION, answer=in_short(results.findings), body=body
-    )
+    assumed = results.study.assumptions
+    return in_short(results.findings), [
+        Text(rules_sentence(results.study.settings)),
+        *finding_frames(results.findings),
+        Text("In reading the files this was assumed:" * bool(assumed), "note"),
+        Sentences(assumed),
+    ]
 
 
 def in_short(findings: Sequence[Finding]) -> str:
@@ -87,15 +84,10 @@ def burned_means(settings: Settings) -> str:
     return f"Burned means '{one_line(settings.burned_from)}'{darker} on {face}"
 
 
-def _regrades(study: Study) -> str:
+def n_graded_twice(study: Study) -> int:
+    """Items that have a second grading on record."""
     faces = ["grade_top", "grade_bottom", "grade_side"]
-    n_graded = int(study.regrades[faces].notna().any(axis=1).sum())
-    verb = "is" if n_graded == 1 else "are"
-    return (
-        f"{count(n_graded, 'second grading').capitalize()} {verb} on record and held "
-        "against the first where agreement is shown; every other number comes from the "
-        "first gradings."
-    )
+    return int(study.regrades[faces].notna().any(axis=1).sum())
 
 
 def findings_by_weight(findings: Sequence[Finding]) -> dict[str, list[Finding]]:

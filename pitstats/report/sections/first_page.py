@@ -36,7 +36,8 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
     ]
     doubt = doubt_lines(results)
     if doubt:
-        body.append(Frame("May spoil the comparison", doubt_frame(doubt), "spoils"))
+        lines = [("", f"{message} {fix}") for message, fix in doubt]
+        body.append(Frame("May spoil the comparison", lines, "spoils"))
     body += [
         number(results),
         Pictures([own for own in pictures if own is not None]),
@@ -49,9 +50,15 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
     return FirstPage(body)
 
 
-def doubt_frame(doubt: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
-    """What was found, then what to do about it."""
-    return [("", f"{message} {fix}") for message, fix in doubt]
+def short_page(
+    title: Title,
+    body: Sequence[Part],
+    unknown: Sequence[str],
+    sections: Sequence[Section] = (),
+) -> FirstPage:
+    """First page of a notebook that compares no pits: answer, limits, questions."""
+    limits = (Heading("What cannot be said"), Sentences(unknown))
+    return FirstPage([title, *body, *limits, *every_question(sections)])
 
 
 def every_question(sections: Sequence[Section], *, in_lines: bool = True) -> list[Part]:
@@ -61,8 +68,12 @@ def every_question(sections: Sequence[Section], *, in_lines: bool = True) -> lis
     """
     asked = [own for own in sections if own.answer and not own.missing]
     others = [own for own in sections if own.topic and not (own.answer or own.missing)]
-    body: list[Part] = [Heading("Every other question")]
-    body.append(Questions(asked) if in_lines else Links("Further down:", asked))
-    body.append(Links("Also on this page:", others))
-    line = in_one_line(sections)
-    return [*body, Text(line, "note")] if line else body
+    answers: Part = Questions(asked)
+    if not in_lines:
+        answers = Links("Further down:", asked)
+    return [
+        Heading("Every other question" * bool(asked or others)),
+        answers,
+        Links("Also on this page:", others),
+        Text(in_one_line(sections), "note"),
+    ]

@@ -12,49 +12,48 @@ from pitstats.errors import DesignError
 from pitstats.figures.grates import plot_grades
 from pitstats.report.numbers import level_text, share_span
 from pitstats.report.section import (
+    Answered,
     Kept,
-    Part,
     Picture,
-    Section,
     Sentences,
     Table,
     Text,
-    nothing,
+    asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import IN_BAKES, ahead, count, listed, one_line, read_with
+from pitstats.report.words import (
+    IN_BAKES,
+    ahead,
+    count,
+    listed,
+    one_line,
+    read_with,
+    separated,
+)
 from pitstats.study.settings import Settings
 
-QUESTION = "What about the other grades?"
 
-
-def section(results: StudyResults) -> Section:
+@asks("grades", "grades", "What about the other grades?")
+def grades(results: StudyResults) -> Answered:
     """Bars of grades as counted, and long-run shares that add up to 1 in every pit."""
     counts = count_grades(results.study)
     if counts.empty:
-        reason = "Only burned or not was recorded, so there is no grade scale."
-        return nothing("grades", "grades", QUESTION, reason)
-    try:
-        found = results.grades
-    except DesignError as reason:
-        return nothing("grades", "grades", QUESTION, reason)
-    beside = read_with(results.findings, "grades")
-    body: list[Part] = [Text(beside, "note")] if beside else []
-    bars = partial(plot_grades, counts)
-    caption = _bars_caption(results.study.settings)
-    body += [
-        Picture("grades", bars, grades_in_words(counts), caption),
+        raise DesignError("Only burned or not was recorded: there is no grade scale.")
+    found = results.grades
+    bars, caption = partial(plot_grades, counts), _bars_caption(results.study.settings)
+    alt = "Items of each grade in each pit; the table below has the numbers."
+    return in_short(found), [
+        Text(read_with(results.findings, "grades"), "note"),
+        Picture("grades", bars, alt, caption),
         _counted(counts),
         Table("grade_shares", grade_table(found), _caption(found), found.table),
         Kept("grade_differences", found.differences),
         Kept("cuts", found.cuts),
         Kept("cut_differences", found.cut_differences),
+        Kept("grade_scales", found.scales),
+        Sentences([*grade_sentences(found), *found.caveats]),
+        Text(f"How: {found.method}.", "note"),
     ]
-    if len(found.scales):
-        body.append(Kept("grade_scales", found.scales))
-    body.append(Sentences([*grade_sentences(found), *found.caveats]))
-    body.append(Text(f"How: {found.method}.", "note"))
-    return Section(id="grades", question=QUESTION, answer=in_short(found), body=body)
 
 
 def in_short(found: GradeComparison) -> str:
@@ -65,7 +64,7 @@ def in_short(found: GradeComparison) -> str:
         return "One pit alone: its shares of all grades stand here."
     if (others["verdict"] == "one bake each").all():
         return "With one bake of each pit no cut gives a verdict."
-    apart = others[others["verdict"].str.startswith("differs")]
+    apart = separated(others)
     n_apart = len(apart[["pit_a", "pit_b"]].drop_duplicates())
     n_pairs = len(others[["pit_a", "pit_b"]].drop_duplicates())
     return (
@@ -89,18 +88,6 @@ def _bars_caption(settings: Settings) -> str:
         f"Grade of the {face} of every graded item, palest first; numbers are items. "
         "Missing items are not in the bars."
     )
-
-
-def grades_in_words(counts: pd.DataFrame) -> str:
-    """Describe the bars of grades for those who cannot see them."""
-    parts = []
-    for pit, own in counts.groupby("pit", sort=False):
-        grades = [
-            f"{n_items} {one_line(grade)}"
-            for n_items, grade in zip(own["n_items"], own["grade"], strict=True)
-        ]
-        parts.append(f"{one_line(pit)}: {listed(grades)}.")
-    return " ".join(parts)
 
 
 def _caption(found: GradeComparison) -> str:
@@ -142,10 +129,10 @@ def grade_sentences(found: GradeComparison) -> list[str]:
 def _cuts(cuts: pd.DataFrame) -> list[str]:
     """What the verdicts would be if burned began elsewhere; separated pairs only."""
     if (cuts["verdict"] == "one bake each").all():
-        return ["With one bake of each pit no cut gives a verdict."]
+        return []
     lines = []
     for cut, group in cuts.groupby("burned_from", sort=False):
-        differs = group[group["verdict"].str.startswith("differs")]
+        differs = separated(group)
         pairs = [ahead(row) for _, row in differs.iterrows()]
         named = listed([f"{pair.more} more than {pair.less}" for pair in pairs])
         lines.append(

@@ -15,7 +15,7 @@ THESE_PITS = (
 )
 
 
-def section(results: StudyResults) -> Section:
+def limits(results: StudyResults) -> Section:
     """Every limit: of the record, of the numbers, of tests of this kind."""
     comparison, rates = results.comparison, results.both.rates
     weak = ("spoils", "weakens")

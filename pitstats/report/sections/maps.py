@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,20 +21,19 @@ from pitstats.figures.grates import (
 )
 from pitstats.figures.map_scale import WANTED, MapScale, number_scale
 from pitstats.report.section import (
+    Answered,
     Kept,
     Part,
     Picture,
-    Section,
     Sentences,
     Text,
-    nothing,
+    asks,
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
-QUESTION = "Which cells burned?"
 RISE_LABEL = "mean rise, mm"
 NO_PLACES = "No places were recorded, so there is no map."
 RISE_CAPTION = (
@@ -44,32 +45,30 @@ TEMPERATURE_CAPTION = (
 )
 
 
-def section(results: StudyResults) -> Section:
+@asks("maps", "cells of the grates", "Which cells burned?", unrecorded="places")
+def maps(results: StudyResults) -> Answered:
     """The map of the first page in words, and maps of rise and temperature."""
     study, cells = results.study, map_cells(results.study)
     if cells.empty:
-        return nothing("maps", "places", QUESTION, NO_PLACES)
-    note = rotated_note(study)
-    body: list[Part] = [Text(note, "note")] if note else []
-    body += [Sentences(grates_in_words(cells, "share")), Kept("grates", cells)]
+        raise DesignError(NO_PLACES)
+    body: list[Part] = [
+        Text(rotated_note(study), "note"),
+        Sentences(grates_in_words(cells, "share")),
+        Kept("grates", cells),
+    ]
     grades = map_cells(study, "grade")
     if grades["code"].notna().any():
         body.append(Kept("grade_maps", grades))
     if has_rise(study):
         rise = map_cells(study, "rise")
         scale = number_scale(rise["rise_mm"], RISE_LABEL, WANTED)
-        pictures = maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
-        body += [*pictures, Kept("rise_maps", rise)]
+        body += _maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
     readings = probed_cells(study)
     heat = None if readings is None else map_temperatures(study, readings)
     if heat is not None and heat["temp"].notna().any():
         scale = number_scale(heat["temp"], temperature_label(study))
-        name = "temperature_maps"
-        body += [
-            *maps_of(name, heat, "temp", scale, TEMPERATURE_CAPTION),
-            Kept(name, heat),
-        ]
-    return Section(id="maps", question=QUESTION, body=body, topic="cells of the grates")
+        body += _maps_of("temperature_maps", heat, "temp", scale, TEMPERATURE_CAPTION)
+    return "", body
 
 
 def picture(results: StudyResults) -> Picture | None:
@@ -107,18 +106,28 @@ def temperature_label(study: Study) -> str:
     return f"mean temperature, \N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
 
 
-def maps_of(
+def _maps_of(
     name: str, cells: pd.DataFrame, value: str, scale: MapScale, caption: str
-) -> list[Picture]:
+) -> list[Part]:
     """Maps of all pits on one scale, in as many figures as fit a page."""
     rows = pairs_of(grate_panels(cells))
-    drawings = map_drawings(rows, value=value, scale=scale, no_value="not measured")
+    draws = map_drawings(rows, value=value, scale=scale, no_value="not measured")
+    return [*belonging(name, draws, map_alt(cells, value), caption), Kept(name, cells)]
+
+
+def belonging(
+    name: str,
+    draws: Sequence[Callable[[], Any]],
+    alt: str,
+    caption: str,
+    beside: str = "",
+) -> list[Picture]:
+    """Figures that belong together; the words stand with the first."""
     continued = f"{caption.split('.')[0]}, continued."
-    return [
-        Picture(name, draw, map_alt(cells, value), caption)
-        if i == 1
-        else Picture(f"{name}_{i}", draw, continued, continued)
-        for i, draw in enumerate(drawings, 1)
+    first = [Picture(name, draw, alt, caption, beside) for draw in draws[:1]]
+    return first + [
+        Picture(f"{name}_{i}", draw, continued, continued)
+        for i, draw in enumerate(draws[1:], 2)
     ]
 
 

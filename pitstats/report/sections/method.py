@@ -8,7 +8,7 @@ from pitstats.report.section import Section, Sentences
 from pitstats.report.study_results import StudyResults
 
 
-def section(results: StudyResults) -> Section:
+def method(results: StudyResults) -> Section:
     """Unit, model, intervals, and their publications."""
     comparison, rates = results.comparison, results.rates
     level = level_text(rates.conf_level)

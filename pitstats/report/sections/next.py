@@ -13,7 +13,7 @@ from pitstats.report.words import one_line
 QUESTION = "What would it take to tell more?"
 
 
-def section(results: StudyResults) -> Section:
+def next_steps(results: StudyResults) -> Section:
     """The recommendation, and the chance of a verdict after further bakes."""
     step = results.next_step
     body: list[Sentences | Picture | Kept] = [Sentences(all_sentences(results))]

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.planning.power import BakePlan, plan_bakes
-from pitstats.report.numbers import MINUS, percent, point_spans, points
-from pitstats.report.section import Section, Sentences, Table, Text, nothing
+from pitstats.report.numbers import percent, points, signed_points
+from pitstats.report.section import Answered, Section, Sentences, Table, Text, asks
 from pitstats.report.sections.pairs import naive_sentences
 from pitstats.report.sections.plan import plan_table
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import one_line
+from pitstats.report.tables import interval, minus, seen_ahead, shown
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 
@@ -23,59 +21,52 @@ _NOT_OBSERVED_POWER = (
 )
 
 
-def usual_mistake(results: StudyResults) -> Section:
+@asks("usual-mistake", "the usual mistake", "What if every item counted?")
+def usual_mistake(results: StudyResults) -> Answered:
     """How it looks if each item counted, and with the bakes respected."""
     comparison = results.both.as_baked
-    table, naive = comparison.table, comparison.naive
     said = naive_sentences(comparison)
-    shown = pd.DataFrame(
+    keys, ends = ["pit_a", "pit_b"], ["conf_low", "conf_high"]
+    naive = comparison.naive[[*keys, *ends]].set_axis(
+        [*keys, "naive_low", "naive_high"], axis="columns"
+    )
+    values = comparison.table.merge(naive, on=keys)
+    table = shown(
+        seen_ahead(values),
         {
-            "Pair": [
-                f"{one_line(a)} {MINUS} {one_line(b)}"
-                for a, b in zip(table["pit_a"], table["pit_b"], strict=True)
-            ],
-            "If each item counted": point_spans(naive),
-            "With bakes respected": point_spans(table, "simultaneous"),
-            "Verdict": table["verdict"],
-        }
+            "Pair": minus(),
+            "If each item counted": interval(signed_points, "naive"),
+            "With bakes respected": interval(signed_points, "simultaneous"),
+            "Verdict": "verdict",
+        },
     )
     caption = "Interval for the difference, in points, counted both ways"
-    values = table.merge(naive, on=["pit_a", "pit_b"], suffixes=("", "_naive"))
-    return Section(
-        id="usual-mistake",
-        question="What if every item counted?",
-        answer=said[-1],
-        body=[Sentences(said[:-1]), Table("two_ways", shown, caption, values)],
-        topic="the usual mistake",
+    return said[-1], [Sentences(said[:-1]), Table("two_ways", table, caption, values)]
+
+
+@asks("new-test", "a new test", "What would a new test show?")
+def _new_test(asked: tuple[StudyResults, int]) -> Answered:
+    results, simulations = asked
+    plan = plan_new_test(
+        results.study,
+        results.both.as_baked,
+        simulations=simulations,
+        seed=results.seed,
     )
-
-
-def new_test(results: StudyResults, simulations: int = 1000) -> Section:
-    """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
-    question = "What would a new test show?"
-    try:
-        plan = plan_new_test(
-            results.study,
-            results.both.as_baked,
-            simulations=simulations,
-            seed=results.seed,
-        )
-    except DesignError as reason:
-        return nothing("new-test", "a new test", question, reason)
     caption = (
         "A new test of 2, 3 and 5 bakes a pit, if the truth were the estimate (chance "
         "to separate) and if there were no difference (false alarm)"
     )
-    return Section(
-        id="new-test",
-        question=question,
-        body=[
-            Sentences(new_test_sentences(plan)),
-            Table("new_test", plan_table(plan), caption, plan.table),
-            Text(_NOT_OBSERVED_POWER, "note"),
-        ],
-        topic="a new test",
-    )
+    return "", [
+        Sentences(new_test_sentences(plan)),
+        Table("new_test", plan_table(plan), caption, plan.table),
+        Text(_NOT_OBSERVED_POWER, "note"),
+    ]
+
+
+def new_test(results: StudyResults, simulations: int = 1000) -> Section:
+    """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
+    return _new_test((results, simulations))
 
 
 def new_test_sentences(plan: BakePlan) -> list[str]:

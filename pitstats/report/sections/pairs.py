@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import partial
 
 import pandas as pd
@@ -16,17 +15,33 @@ from pitstats.report.numbers import (
     level_text,
     p_number,
     p_text,
-    point_spans,
     points,
-    points_span,
     signed_points,
 )
-from pitstats.report.section import Part, Picture, Section, Sentences, Table, Text
+from pitstats.report.section import (
+    Answered,
+    Part,
+    Picture,
+    Sentences,
+    Table,
+    Text,
+    asks,
+)
 from pitstats.report.study_results import StudyResults
+from pitstats.report.tables import (
+    Writer,
+    estimate,
+    interval,
+    minus,
+    seen_ahead,
+    shown,
+    written,
+)
 from pitstats.report.words import (
     BORROWED,
     BY_ASSUMPTION,
     IN_BAKES,
+    SEPARATED,
     ahead,
     averaged_over,
     conditions,
@@ -36,27 +51,29 @@ from pitstats.report.words import (
     more_span,
     number_word,
     one_line,
-    plural,
     read_with,
     sentence,
 )
 
-QUESTION = "How sure is each difference?"
 
-
-def section(results: StudyResults) -> Section:
+@asks("pairs", "pairs", "How sure is each difference?")
+def pairs(results: StudyResults) -> Answered:
     """Every pair: picture, sentences, table, and what other methods say."""
     comparison, both = results.comparison, results.both
-    said = [pair_sentence(results, row) for row in _rows(comparison)]
-    body: list[Part] = [Text(note, "note") for note in _read_with(results)]
+    answer = in_short(comparison)
+    body: list[Part] = [Text(read_with(results.findings, "difference"), "note")]
     if not comparison.one_bake_each:
-        differences = partial(plot_differences, comparison)
-        body.append(Picture("differences", differences, " ".join(said)))
+        draw = partial(plot_differences, comparison)
+        body.append(Picture("differences", draw, answer))
     body += [
-        Sentences(said),
         Table("pairs", pair_table(comparison), caption(comparison), comparison.table),
-        Sentences(naive_sentences(comparison)),
-        Sentences(ways_sentences(both)),
+        Sentences(
+            [
+                *(pair_sentence(results, r) for _, r in comparison.table.iterrows()),
+                *naive_sentences(comparison),
+                *ways_sentences(both),
+            ]
+        ),
     ]
     if both.common is not None:
         frames = [both.as_baked.table.assign(layout="as baked")]
@@ -67,11 +84,8 @@ def section(results: StudyResults) -> Section:
     if not comparison.one_bake_each:
         methods = compare_methods(results.study, both.as_baked)
         about = _methods_caption(both.as_baked, methods)
-        shown = methods_table(methods)
-        body.append(Table("other_methods", shown, about, methods))
-    return Section(
-        id="pairs", question=QUESTION, answer=in_short(comparison), body=body
-    )
+        body.append(Table("other_methods", methods_table(methods), about, methods))
+    return answer, body
 
 
 def in_short(comparison: PitComparison) -> str:
@@ -80,17 +94,14 @@ def in_short(comparison: PitComparison) -> str:
     if comparison.one_bake_each:
         return "None has a verdict: one bake of a pit does not show how bakes differ."
     n_pairs = len(verdicts)
-    if n_pairs == 1:
-        pair = ahead(comparison.table.iloc[0])
-        span = more_span(pair.low, pair.high)
-        level = level_text(comparison.conf_level)
-        return f"{level} interval: {span} for {pair.more}."
     kinds = {
-        "separated": int(verdicts.str.startswith("differs").sum()),
+        "separated": int(verdicts.isin(SEPARATED).sum()),
         "within the margin": int((verdicts == "no difference beyond the margin").sum()),
         "open": int((verdicts == "cannot tell").sum()),
     }
     parts = [f"{number_word(n)} {kind}" for kind, n in kinds.items() if n]
+    if n_pairs == 1:
+        return f"The one pair is {parts[0].removeprefix('one ')}."
     return f"Of {count(n_pairs, 'pair')} {listed(parts)}."
 
 
@@ -108,7 +119,7 @@ def pair_sentence(results: StudyResults, row: pd.Series) -> str:
     where = conditions(comparison, pits, results.findings)
     basis = p_text(float(row["p_adjusted"]), adjusted=len(comparison.table) > 1)
     basis += f"; {BORROWED}" * (fewest_bakes(comparison, pits) <= 1)
-    if verdict.startswith("differs"):
+    if verdict in SEPARATED:
         inside = ", inside the margin" * (verdict != "differs")
         return (
             f"{pair.more} burned more than {pair.less} {where}{inside}: {span} "
@@ -127,51 +138,33 @@ def pair_sentence(results: StudyResults, row: pd.Series) -> str:
     )
 
 
-def _rows(comparison: PitComparison) -> Iterable[pd.Series]:
-    return (row for _, row in comparison.table.iterrows())
-
-
-def _read_with(results: StudyResults) -> list[str]:
-    line = read_with(results.findings, "difference")
-    return [line] if line else []
-
-
 def pair_table(comparison: PitComparison) -> pd.DataFrame:
     """All pairs, the pit that is ahead first, as a reader takes them in."""
-    rows = []
     several = len(comparison.table) > 1
-    naive = comparison.naive.assign(estimate=comparison.table["estimate"])
-    for row, counted in zip(_rows(comparison), naive.iterrows(), strict=True):
-        pair, alone = ahead(row), ahead(row, "conf")
-        items = ahead(counted[1], "conf")
-        cells = {
-            "Pair": f"{pair.more} {MINUS} {pair.less}",
-            "Verdict": row["verdict"],
-            "Difference, points": signed_points(pair.estimate),
-            "Interval, all pairs": _ends(pair.low, pair.high),
-            "Interval, this pair alone": _ends(alone.low, alone.high),
-            "If each item counted": _ends(items.low, items.high),
-            "p, adjusted" if several else "p": p_number(float(row["p_adjusted"])),
-        }
-        if not several:
-            del cells["Interval, all pairs"]
-        if comparison.one_bake_each:
-            # A p-value would look like a verdict where none is given.
-            cells.pop("p, adjusted" if several else "p")
-        rows.append(cells)
-    return pd.DataFrame(rows)
-
-
-def _ends(low: float, high: float) -> str:
-    return f"{signed_points(low)} to {signed_points(high)}"
+    naive = comparison.naive[["conf_low", "conf_high"]]
+    naive = naive.set_axis(["naive_low", "naive_high"], axis="columns")
+    columns: dict[str, str | Writer] = {
+        "Pair": minus(),
+        "Verdict": "verdict",
+        "Difference, points": written(signed_points, "estimate"),
+    }
+    if several:
+        columns["Interval, all pairs"] = interval(signed_points, "simultaneous")
+    columns["Interval, this pair alone"] = interval(signed_points)
+    columns["If each item counted"] = interval(signed_points, "naive")
+    if not comparison.one_bake_each:
+        # A p-value would look like a verdict where none is given.
+        label = "p, adjusted" if several else "p"
+        columns[label] = lambda row: p_number(float(row["p_adjusted"]))
+    return shown(seen_ahead(comparison.table.join(naive)), columns)
 
 
 def caption(comparison: PitComparison) -> str:
     """Say what the table of pairs shows."""
     return (
-        f"Differences of long-run burn rates in percentage points, with "
-        f"{level_text(comparison.conf_level)} intervals, {averaged_over(comparison)} "
-        "(unit of replication: the bake)"
+        "Differences of long-run burn rates in percentage points, with "
+        f"{level_text(comparison.conf_level)} intervals, "
+        f"{averaged_over(comparison.layout)} (unit of replication: the bake)"
     )
 
 
@@ -182,22 +175,22 @@ def naive_sentences(comparison: PitComparison) -> list[str]:
     naive = comparison.naive.iloc[place]
     counted = ahead({**naive.to_dict(), "estimate": row["estimate"]}, "conf")
     alone = ahead(row, "conf")
-    said = (
-        f"If every item counted as independent, the interval for {counted.more} minus "
-        f"{counted.less} {IN_BAKES} would be {more_span(counted.low, counted.high)}"
-    )
     width, naive_width = alone.high - alone.low, counted.high - counted.low
     if naive_width and width < 1.05 * naive_width:
-        return [
-            f"{said}.",
+        beside = (
             "With bakes as the unit it is no wider here: the bakes hardly differed, or "
-            "the model uses the places of the items as well.",
-        ]
-    wider = f"{width / naive_width:.1f} times as wide" if naive_width else "wider"
+            "the model uses the places of the items as well."
+        )
+    else:
+        wider = f"{width / naive_width:.1f} times as wide" if naive_width else "wider"
+        beside = (
+            "Items of one bake share one fire, so that is too sure of itself; with "
+            f"bakes as the unit the interval is {wider}."
+        )
     return [
-        f"{said}.",
-        "Items of one bake share one fire, so that is too sure of itself; with bakes "
-        f"as the unit the interval is {wider}.",
+        f"If every item counted as independent, the interval for {counted.more} minus "
+        f"{counted.less} {IN_BAKES} would be {more_span(counted.low, counted.high)}.",
+        beside,
     ]
 
 
@@ -239,7 +232,7 @@ def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
     merged = one.table.merge(other.table, on=["pit_a", "pit_b"], suffixes=("", "_b"))
     turned = merged["estimate"] * merged["estimate_b"] < 0
     changed = (merged["verdict"] != merged["verdict_b"]) | (
-        turned & merged["verdict"].str.startswith("differs")
+        turned & merged["verdict"].isin(SEPARATED)
     )
     return [
         f"{one_line(row['pit_a'])} and {one_line(row['pit_b'])}"
@@ -251,45 +244,30 @@ def ways_table(both: BothWays) -> pd.DataFrame:
     """All pairs as baked and on a common layout, seen from the pit that is ahead."""
     assert both.common is not None
     # The leading comparison decides who is ahead, for both columns.
-    sign = both.leading.table["estimate"].map(lambda value: -1.0 if value < 0 else 1.0)
-    columns: dict[str, list[str]] = {
-        "Pair": [
-            f"{pair.more} {MINUS} {pair.less}"
-            for pair in map(ahead, _rows(both.leading))
-        ]
-    }
+    by = both.leading.table["estimate"]
+    frames = [shown(seen_ahead(both.leading.table), {"Pair": minus()})]
     for name, own in (("As baked", both.as_baked), ("Common layout", both.common)):
-        columns[name] = [
-            points_span(*(s * row["estimate"], *_turned(s, row)))
-            for s, row in zip(sign, _rows(own), strict=True)
-        ]
-        columns[f"Verdict, {name.lower()}"] = own.table["verdict"].tolist()
-    return pd.DataFrame(columns)
-
-
-def _turned(sign: float, row: pd.Series) -> tuple[float, float]:
-    low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
-    return (low, high) if sign > 0 else (-high, -low)
+        columns: dict[str, str | Writer] = {
+            name: estimate(signed_points, ends="simultaneous"),
+            f"Verdict, {name.lower()}": "verdict",
+        }
+        frames.append(shown(seen_ahead(own.table, by), columns))
+    return pd.concat(frames, axis="columns")
 
 
 def methods_table(methods: pd.DataFrame) -> pd.DataFrame:
     """One pair by several methods, the pit that is ahead first."""
-    turn = methods["estimate"].iloc[0] < 0
-    seen = methods.copy()
-    if turn:
-        seen["estimate"] = -methods["estimate"]
-        seen["conf_low"], seen["conf_high"] = (
-            -methods["conf_high"],
-            -methods["conf_low"],
-        )
-    return pd.DataFrame(
+    first = methods["estimate"].iloc[0]
+    seen = seen_ahead(methods, pd.Series(first, index=methods.index))
+    return shown(
+        seen,
         {
-            "Method": seen["method"],
-            "Unit": seen["unit"],
-            "Difference, points": seen["estimate"].map(signed_points),
-            "Interval": point_spans(seen),
-            "Note": seen["note"],
-        }
+            "Method": "method",
+            "Unit": "unit",
+            "Difference, points": written(signed_points, "estimate"),
+            "Interval": interval(signed_points),
+            "Note": "note",
+        },
     )
 
 
@@ -299,6 +277,5 @@ def _methods_caption(comparison: PitComparison, methods: pd.DataFrame) -> str:
     picked = ", picked after looking, which they do not allow for" * several
     return (
         f"{pair.more} {MINUS} {pair.less}, as baked, by other methods "
-        f"({level_text(comparison.conf_level)} {plural(2, 'interval')} of this pair "
-        f"alone{picked})"
+        f"({level_text(comparison.conf_level)} intervals of this pair alone{picked})"
     )

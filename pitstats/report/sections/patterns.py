@@ -3,39 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
-from functools import partial
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import pandas as pd
 
 from pitstats.analysis.places.pattern import GratePatterns
-from pitstats.errors import DesignError
-from pitstats.figures.pattern import plot_patterns
-from pitstats.report.numbers import (
-    p_text,
-    percent,
-    true_minus,
-)
-from pitstats.report.section import (
-    Part,
-    Picture,
-    Section,
-    Sentences,
-    Table,
-    Text,
-    nothing,
-)
+from pitstats.report.numbers import NO_VALUE, p_number, p_text, percent, true_minus
+from pitstats.report.section import Answered, Kept, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import count, one_line
+from pitstats.report.tables import Row, shown, written
+from pitstats.report.words import count, in_these, one_line
 from pitstats.study.study import Study
 
-QUESTION = "Does any zone stand out?"
-OTHER_TEST = (
-    "This test asks whether any zone stands out at all. Near against far alone is "
-    "asked under 'How evenly does each pit burn?', which can show a fall where no zone "
-    "stands out here."
-)
 _ZONE_WORDS = {
     "near": "in the firebox third",
     "middle": "in the middle third",
@@ -49,11 +28,10 @@ _STANDS_OUT = {
     "rise": "items that rose higher",
 }
 PATTERN_NOTE = (
-    "This test asks whether there is any pattern at all. A question that was set "
-    "before the bakes, such as whether the firebox third burns more than the far "
-    "third, is answered more sharply by the comparison of thirds: the two can differ. "
-    "The part that is named is the one of several that stood out most, so its numbers "
-    "flatter it."
+    "This test asks whether there is any pattern at all. The comparison of thirds, a "
+    "question set before the bakes, is sharper, and can show a fall where no zone "
+    "stands out here. The part that is named is the one of several that stood out "
+    "most, so its numbers flatter it."
 )
 
 
@@ -105,39 +83,22 @@ _READINGS = {
 }
 
 
-def section(results: StudyResults) -> Section:
+@asks("patterns", "patterns", "Does any zone stand out?", unrecorded="places")
+def patterns(results: StudyResults) -> Answered:
     """Whether a zone stands out, whether it comes back, and what it can come from."""
-    try:
-        patterns = results.patterns
-    except DesignError as reason:
-        return nothing("patterns", "places", QUESTION, reason)
-    said = pattern_sentences(patterns)
-    body: list[Part] = [
-        Picture("pattern", partial(plot_patterns, patterns), " ".join(said)),
-        Sentences([*said, *patterns.caveats]),
-        Text(OTHER_TEST, "note"),
-        Table(
-            "pattern",
-            pattern_table(patterns),
-            pattern_caption(patterns),
-            patterns.table,
-        ),
-        Table(
-            "pattern_bakes",
-            bake_pattern_table(patterns),
-            bake_pattern_caption(patterns),
-            patterns.bakes,
-        ),
+    patterns = results.patterns
+    causes = reading_sentences(results.study, patterns)
+    caption = pattern_caption(patterns)
+    return in_short(patterns), [
+        Sentences([*pattern_sentences(patterns), *patterns.caveats]),
+        Table("pattern", pattern_table(patterns), caption, patterns.table),
+        Kept("pattern_bakes", patterns.bakes),
         Text(PATTERN_NOTE, "note"),
         Text(f"Method: {patterns.method}.", "note"),
+        Text(COMMON_PRACTICE * bool(causes), "note"),
+        Sentences(causes),
+        Text(RETEST * bool(causes)),
     ]
-    causes = reading_sentences(results.study, patterns)
-    if causes:
-        body += [Text(COMMON_PRACTICE, "note"), Sentences(causes), Text(RETEST)]
-    answer = in_short(patterns)
-    return Section(
-        id="patterns", question=QUESTION, answer=answer, body=body, topic="patterns"
-    )
 
 
 def in_short(patterns: GratePatterns) -> str:
@@ -156,15 +117,42 @@ def in_short(patterns: GratePatterns) -> str:
 def pattern_sentences(patterns: GratePatterns) -> list[str]:
     """Say for each pit whether a pattern is shown, and whether it comes back."""
     return [
-        _SAY[row["verdict"]](row, patterns) for row in patterns.table.to_dict("records")
+        f"{one_line(row['pit'])}: {_said(row, patterns)}"
+        for row in patterns.table.to_dict("records")
     ]
 
 
-def _p(row: dict[Hashable, Any], name: str, patterns: GratePatterns) -> str:
-    return p_text(float(row[name]), adjusted=len(patterns.table) > 1)
+def _said(row: Row, patterns: GratePatterns) -> str:
+    n, out = int(row["n_telling"]), int(row["n_standing_out"])
+    what, adjusted = _STANDS_OUT[patterns.value], len(patterns.table) > 1
+    shown, again = (p_text(row[name], adjusted) for name in ("p_pattern", "p_repeat"))
+    if row["verdict"] == "cannot be judged":
+        return (
+            "in no bake did neighboring cells differ, so there is no pattern of "
+            f"{what} to look for."
+        )
+    if row["verdict"] == "none shown":
+        return (
+            f"no pattern of {what} is shown {in_these(n)} by a test for any pattern at "
+            f"all ({shown}). {_could_show(row, patterns.value)}"
+        )
+    zone = _zone(row, patterns.value)
+    if row["verdict"] == "repeatable":
+        return (
+            f"a repeatable pattern. In each of {count(n, 'bake')} {what} were more "
+            f"frequent {zone}, and the bakes agree in their places more than chance "
+            f"would make them ({again})."
+        )
+    told = f"{in_these(n)} {what} were not spread by chance alone ({shown}), and most"
+    told += f" frequent {zone}."
+    if row["verdict"] == "in this bake":
+        return f"{told} Whether it comes back takes another bake to tell."
+    held = f"in {out} of {n} bakes" if out < n else f"in all {n}"
+    why = "" if out < n else f", but they agree no more than chance may ({again})"
+    return f"{told} That held {held}{why}, so it is not called repeatable."
 
 
-def _zone(row: dict[Hashable, Any], value: str) -> str:
+def _zone(row: Row, value: str) -> str:
     """Which part stood out, and by how much."""
     name = str(row["zone"])
     where = _ZONE_WORDS.get(
@@ -178,60 +166,7 @@ def _zone(row: dict[Hashable, Any], value: str) -> str:
     return where
 
 
-def _say_repeatable(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
-    n = int(row["n_telling"])
-    return (
-        f"{one_line(row['pit'])}: a repeatable pattern. In each of {count(n, 'bake')} "
-        f"{_STANDS_OUT[patterns.value]} were more frequent "
-        f"{_zone(row, patterns.value)}, and the bakes agree in their places more than "
-        f"chance would make them ({_p(row, 'p_repeat', patterns)})."
-    )
-
-
-def _say_in_these(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
-    n = int(row["n_telling"])
-    return (
-        f"{one_line(row['pit'])}: in these {count(n, 'bake')} "
-        f"{_STANDS_OUT[patterns.value]} were not spread by chance alone "
-        f"({_p(row, 'p_pattern', patterns)}), and most frequent "
-        f"{_zone(row, patterns.value)}. {_how_often(row, patterns)}"
-    )
-
-
-def _how_often(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
-    n, out = int(row["n_telling"]), int(row["n_standing_out"])
-    if out < n:
-        return f"That held in {out} of {n} bakes, so it is not called repeatable."
-    return (
-        f"That held in all {n}, but they agree no more than chance may make them "
-        f"({_p(row, 'p_repeat', patterns)}), so it is not called repeatable."
-    )
-
-
-def _say_in_this(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
-    bakes = patterns.bakes
-    own = bakes[(bakes["pit"] == row["pit"]) & bakes["moran"].notna()]
-    return (
-        f"{one_line(row['pit'])}: in this bake ({one_line(own['bake'].iloc[0])}) "
-        f"{_STANDS_OUT[patterns.value]} lay together more than chance would have it "
-        f"({_p(row, 'p_pattern', patterns)}), and were most frequent "
-        f"{_zone(row, patterns.value)}. "
-        "Whether it comes back takes another bake to tell."
-    )
-
-
-def _say_none(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
-    n = int(row["n_telling"])
-    where = "in this bake" if n == 1 else f"in these {count(n, 'bake')}"
-    return (
-        f"{one_line(row['pit'])}: no pattern of {_STANDS_OUT[patterns.value]} is shown "
-        f"{where} by a test for any pattern at all "
-        f"({_p(row, 'p_pattern', patterns)}). "
-        f"{_could_show(row, patterns.value)}"
-    )
-
-
-def _could_show(row: dict[Hashable, Any], value: str) -> str:
+def _could_show(row: Row, value: str) -> str:
     start = "That does not say there is none:"
     if value != "burned" or math.isnan(float(row["strongest"])):
         return f"{start} with {row['n_cells']} cells only a strong one can show."
@@ -252,81 +187,28 @@ def _gap(share: object) -> str:
     return f"{100 * float(str(share)):.0f}"
 
 
-def _say_nothing(row: dict[Hashable, Any], patterns: GratePatterns) -> str:
-    return (
-        f"{one_line(row['pit'])}: in no bake did neighboring cells differ, so there is "
-        f"no pattern of {_STANDS_OUT[patterns.value]} to look for."
-    )
-
-
-_SAY = {
-    "repeatable": _say_repeatable,
-    "in these bakes": _say_in_these,
-    "in this bake": _say_in_this,
-    "none shown": _say_none,
-    "cannot be judged": _say_nothing,
-}
-
-
 def pattern_table(patterns: GratePatterns) -> pd.DataFrame:
     """Tests of each pit, ready to read."""
-    table = patterns.table
-    n_pits = len(table)
-    adjusted = "adjusted p" if n_pits > 1 else "p"
-    return pd.DataFrame(
+    adjusted = "adjusted p" if len(patterns.table) > 1 else "p"
+    return shown(
+        patterns.table,
         {
-            "Pit": table["pit"].map(one_line),
-            "Bakes (telling)": [
-                f"{n} ({telling})"
-                for n, telling in zip(table["n_bakes"], table["n_telling"], strict=True)
-            ],
-            "Moran's I (chance)": [
-                "none" if math.isnan(i) else f"{_signed(i)} ({_signed(e)})"
-                for i, e in zip(table["moran"], table["moran_expected"], strict=True)
-            ],
-            "Neighbors alike, p": table["p_moran"].map(_p_cell),
-            "Bakes alike, p": table["p_concordance"].map(_p_cell),
-            f"Any pattern, {adjusted}": table["p_pattern"].map(_p_cell),
-            f"Repeatable, {adjusted}": table["p_repeat"].map(_p_cell),
-            "Said": table["verdict"],
-        }
+            "Pit": "pit",
+            "Bakes (telling)": lambda row: f"{row['n_bakes']} ({row['n_telling']})",
+            "Moran's I (chance)": _moran,
+            "Neighbors alike, p": written(p_number, "p_moran"),
+            "Bakes alike, p": written(p_number, "p_concordance"),
+            f"Any pattern, {adjusted}": written(p_number, "p_pattern"),
+            f"Repeatable, {adjusted}": written(p_number, "p_repeat"),
+            "Said": "verdict",
+        },
     )
 
 
-def bake_pattern_table(patterns: GratePatterns) -> pd.DataFrame:
-    """Tests of each bake, ready to read."""
-    bakes = patterns.bakes
-    shown = pd.DataFrame(
-        {
-            "Bake": bakes["bake"].map(one_line),
-            "Burned": [
-                f"{burned} of {n}"
-                for burned, n in zip(bakes["n_burned"], bakes["n_items"], strict=True)
-            ],
-            "Moran's I": [
-                "none" if math.isnan(i) else _signed(i) for i in bakes["moran"]
-            ],
-            "p": bakes["p_moran"].map(_p_cell),
-        }
-    )
-    if bakes["bb"].notna().any():
-        shown["Burned pairs (by chance)"] = [
-            "none" if math.isnan(bb) else f"{bb:.0f} ({expected:.1f})"
-            for bb, expected in zip(bakes["bb"], bakes["bb_expected"], strict=True)
-        ]
-        shown["p of pairs"] = bakes["p_bb"].map(_p_cell)
-    return shown
-
-
-def _signed(value: float) -> str:
-    return true_minus(f"{value:+.2f}")
-
-
-def _p_cell(p_value: float) -> str:
-    """A p-value for a table, without its name."""
-    if math.isnan(p_value):
-        return "none"
-    return p_text(p_value, adjusted=False).removeprefix("p ").removeprefix("= ")
+def _moran(row: Row) -> str:
+    if math.isnan(row["moran"]):
+        return NO_VALUE
+    return true_minus(f"{row['moran']:+.2f} ({row['moran_expected']:+.2f})")
 
 
 def pattern_caption(patterns: GratePatterns) -> str:
@@ -338,37 +220,25 @@ def pattern_caption(patterns: GratePatterns) -> str:
     )
 
 
-def bake_pattern_caption(patterns: GratePatterns) -> str:
-    """Say what the table of bakes shows."""
-    return (
-        "Every bake by itself: neighbors alike, and pairs of neighbors that both "
-        f"burned ({patterns.adjacency} neighbors; each p is for its bake alone)"
-    )
-
-
 def reading_sentences(study: Study, patterns: GratePatterns) -> list[str]:
     """Say what patterns that came back can come from, and one change to try next."""
     found = []
     for row in patterns.table.to_dict("records"):
         zone = str(row["zone"])
-        key = "grate" if zone.startswith("grate: ") else zone
-        if row["verdict"] == "repeatable" and key in _READINGS:
+        if row["verdict"] == "repeatable":
+            key = zone if zone in _ZONE_WORDS else "grate"
             where = _ZONE_WORDS.get(key, "on one grate")
-            words = f"a pattern of {_STANDS_OUT[patterns.value]} {where}"
-            found.append(_reading(study, str(row["pit"]), [(key, words)]))
+            found.append(
+                f"{one_line(row['pit'])}: a pattern of {_STANDS_OUT[patterns.value]} "
+                f"{where} can come from {_READINGS[key].sources}. One change to try "
+                f"next: {_change(study, str(row['pit']), key)}."
+            )
     return found
 
 
-def _reading(study: Study, pit: str, keys: list[tuple[str, str]]) -> str:
-    """All that a pit shows with its sources, and one change: for what comes first."""
-    sources = "; ".join(
-        f"{words} can come from {_READINGS[key].sources}" for key, words in keys
-    )
-    own = study.pits[study.pits["pit"] == pit].iloc[0]
-    first = keys[0][0]
-    change = _READINGS[first].change
-    damper = own["has_damper"]
-    if first == "far" and pd.notna(damper) and not bool(damper):
+def _change(study: Study, pit: str, zone: str) -> str:
+    damper = study.pits.loc[study.pits["pit"] == pit, "has_damper"].iloc[0]
+    if zone == "far" and pd.notna(damper) and not bool(damper):
         # Such a pit has nothing to move there.
-        change = "leave the last column of cells empty"
-    return f"{one_line(pit)}: {sources}. One change to try next: {change}."
+        return "leave the last column of cells empty"
+    return _READINGS[zone].change

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -20,19 +21,20 @@ from pitstats.planning.search import curve_sentence
 from pitstats.report.numbers import level_text, percent, points, span
 from pitstats.report.plan_results import PlanResults
 from pitstats.report.section import (
+    Answered,
     FirstPage,
     Heading,
     Part,
     Picture,
     Pictures,
-    Section,
     Sentences,
     Table,
     Text,
     Title,
-    nothing,
+    asks,
 )
-from pitstats.report.sections.first_page import every_question
+from pitstats.report.sections.first_page import short_page
+from pitstats.report.tables import Row, Writer, shown, written
 from pitstats.report.words import count
 from pitstats.stats.borrowed_spread import FalseCalls
 
@@ -44,11 +46,12 @@ _UNKNOWN = (
 )
 
 
-def first_page(results: PlanResults) -> FirstPage:
+def plan_bakes(results: PlanResults) -> FirstPage:
     """The plan that will do, its chance in one picture, and what nobody knows."""
     plan, power = results.plan, results.power
+    test = f"The test is to {question_text(plan)}."
+    title = Title("How many bakes does it take?", test)
     body: list[Part] = [
-        Title("How many bakes does it take?", f"The test is to {question_text(plan)}."),
         Text(in_short(plan, power), "answer"),
         Text(chances(plan, power)),
     ]
@@ -56,81 +59,61 @@ def first_page(results: PlanResults) -> FirstPage:
         body.append(Text(results.needed.sentence))
     if all(isinstance(value, int) for value in plan.table["bakes"].tolist()):
         caption = "Bars: one simulation error. Line: the chance wanted."
+        alt = "Chance of a verdict by number of bakes, a line for each spread."
         draw = partial(plot_power, plan, wanted=power)
-        body.append(Pictures([Picture("power", draw, plan_in_words(plan), caption)]))
+        body.append(Pictures([Picture("power", draw, alt, caption)]))
     lent = earlier_sentences(plan, power)
-    if lent:
-        body += [Heading("With your earlier tests"), Sentences(lent)]
-    asked = (plans, finds, spreads, steps, one_pit, budget, order)
-    own = [section for ask in asked if not (section := ask(results)).missing]
-    body += [
-        Heading("What cannot be said"),
-        Sentences(_UNKNOWN),
-        *every_question(own),
-    ]
-    return FirstPage(body)
+    body += [Heading("With your earlier tests" * bool(lent)), Sentences(lent)]
+    asked = (
+        *(plans, findable, plan_spreads, one_more_bake),
+        *(one_pit, budget, order_and_shopping),
+    )
+    own = [ask(results) for ask in asked]
+    return short_page(title, body, _UNKNOWN, [each for each in own if not each.missing])
 
 
-def plans(results: PlanResults) -> Section:
+@asks("plans", "plans", "What would each plan show?")
+def plans(results: PlanResults) -> Answered:
     """All plans, with what they assume."""
     plan = results.plan
     table = Table("plans", plan_table(plan), plan_caption(plan), plan.table)
-    return Section(
-        id="plans",
-        question="What would each plan show?",
-        answer=naive_plan_sentence(plan),
-        body=[table, Sentences(plan.caveats)],
-    )
+    return naive_plan_sentence(plan), [table, Sentences(plan.caveats)]
 
 
-def spreads(results: PlanResults) -> Section:
+@asks("spreads", "spreads", "What do the fires do to it?")
+def plan_spreads(results: PlanResults) -> Answered:
     """What the spreads mean in a cook's words."""
     plan = results.plan
     others = [own for own in _spreads(plan) if own != _middle(plan)]
-    return Section(
-        id="spreads",
-        question="What do the fires do to it?",
-        answer=explain_spread(_middle(plan), plan.rate),
-        body=[Sentences([explain_spread(own, plan.rate) for own in others])],
-    )
+    said = [explain_spread(own, plan.rate) for own in others]
+    return explain_spread(_middle(plan), plan.rate), [Sentences(said)]
 
 
-def steps(results: PlanResults) -> Section:
+@asks("steps", "one more bake", "What does one more bake buy?")
+def one_more_bake(results: PlanResults) -> Answered:
     """What the bakes there are can find, and what one more buys."""
-    question = "What does one more bake buy?"
-    try:
-        found, more = results.smallest, results.steps
-    except DesignError as reason:
-        return nothing("steps", "one more bake", question, reason)
+    found, more = results.smallest, results.steps
     caption = "What one more bake of every pit buys, against twice the items"
-    return Section(
-        id="steps",
-        question=question,
-        answer=more_bakes_or_items(more),
-        body=[
-            Text(smallest_sentence(found, *results.first)),
-            Table("one_more_bake", plan_table(more), caption, more.table),
-        ],
-    )
+    return more_bakes_or_items(more), [
+        Text(smallest_sentence(found, *results.first)),
+        Table("one_more_bake", plan_table(more), caption, more.table),
+    ]
 
 
-def finds(results: PlanResults) -> Section:
+@asks("finds", "other numbers of bakes", "What can other numbers of bakes find?")
+def findable(results: PlanResults) -> Answered:
     """The smallest difference that each number of bakes finds; what all pairs cost."""
-    question = "What can other numbers of bakes find?"
     if results.plan.pilot:
-        reason = DesignError(
+        raise DesignError(
             "The rate and the spread come from a pilot; the curve is for stated ones."
         )
-        return nothing("finds", "other numbers of bakes", question, reason)
     curve = results.curve
-    shown = pd.DataFrame(
+    table = shown(
+        curve.assign(difference=curve["difference"].abs()),
         {
-            "Bakes a pit": curve["bakes"],
-            "Smallest difference found": [
-                "none" if math.isnan(value) else points(abs(value))
-                for value in curve["difference"]
-            ],
-        }
+            "Bakes a pit": "bakes",
+            "Smallest difference found": written(points, "difference"),
+        },
     )
     caption = (
         f"Smallest difference from {percent(results.plan.rate)} that two pits, or a "
@@ -138,16 +121,8 @@ def finds(results: PlanResults) -> Section:
         f"{percent(results.power)} (spread {_spread(results.spread)}; simulation "
         f"error up to {points(curve['difference_error'].max())})"
     )
-    body: list[Part] = [Table("finds", shown, caption, curve)]
     said = found_sentences(results)
-    if said[1:]:
-        body.insert(0, Sentences(said[1:]))
-    return Section(
-        id="finds",
-        question=question,
-        answer=said[0],
-        body=body,
-    )
+    return said[0], [Sentences(said[1:]), Table("finds", table, caption, curve)]
 
 
 def found_sentences(results: PlanResults) -> list[str]:
@@ -170,22 +145,21 @@ def found_sentences(results: PlanResults) -> list[str]:
     return said
 
 
-def one_pit(results: PlanResults) -> Section:
+@asks("one-pit", "one pit", "What of one pit alone?")
+def one_pit(results: PlanResults) -> Answered:
     """What plans say of a single pit, and the bound if nothing burns."""
-    single, none = results.one_pit.table, results.none_burned.table
-    both = single.merge(none, on=["bakes", "items"])
-    shown = pd.DataFrame(
+    both = results.one_pit.table.merge(results.none_burned.table, on=["bakes", "items"])
+    table = shown(
+        both,
         {
-            "Bakes": both["bakes"],
-            "Items a bake": both["items"],
-            "Mean interval": [
-                span(*ends) for ends in zip(both["low"], both["high"], strict=True)
-            ],
-            "Width": both["width"].map(points),
-            "Width if each item counted": both["naive_width"].map(points),
-            "If none burn: rate still up to": both["upper"].map(percent),
-            "Rule of three says": both["rule_of_three"].map(percent),
-        }
+            "Bakes": "bakes",
+            "Items a bake": "items",
+            "Mean interval": lambda row: span(row["low"], row["high"]),
+            "Width": written(points, "width"),
+            "Width if each item counted": written(points, "naive_width"),
+            "If none burn: rate still up to": written(percent, "upper"),
+            "Rule of three says": written(percent, "rule_of_three"),
+        },
     )
     rate, most = percent(results.plan.rate), both.iloc[-1]
     caption = (
@@ -198,62 +172,37 @@ def one_pit(results: PlanResults) -> Section:
         f"about {points(most['width'])} wide. If none burn, its rate may still be up "
         f"to {percent(most['upper'])}."
     )
-    return Section(
-        id="one-pit",
-        question="What of one pit alone?",
-        answer=answer,
-        body=[
-            Table("one_pit", shown, caption, both),
-            Sentences(results.one_pit.caveats),
-        ],
-    )
+    return answer, [
+        Table("one_pit", table, caption, both),
+        Sentences(results.one_pit.caveats),
+    ]
 
 
-def budget(results: PlanResults) -> Section:
+@asks("budget", "a budget", "How is the budget best split?")
+def budget(results: PlanResults) -> Answered:
     """How a budget is best split between bakes and items."""
-    question = "How is the budget best split?"
-    try:
-        split = results.split
-    except DesignError as reason:
-        return nothing("budget", "a budget", question, reason)
+    split = results.split
     caption = f"Ways to spend {split.budget:g}"
-    body: list[Part] = [
+    return split_sentence(split), [
         Table("budget", plan_table(split.plan), caption, split.table),
         Sentences(split.caveats),
     ]
-    if split.formula is not None:
-        text = (
-            f"The textbook formula for one pit says {split.formula.items:.0f} items a "
-            "bake; it does not know the price of few bakes."
-        )
-        body.append(Text(text, "note"))
-    answer = split_sentence(split)
-    return Section(id="budget", question=question, answer=answer, body=body)
 
 
-def order(results: PlanResults) -> Section:
+@asks("order", "a layout", "Who bakes when, and what to buy?")
+def order_and_shopping(results: PlanResults) -> Answered:
     """Order of bakes, rules, and the shopping list."""
-    question = "Who bakes when, and what to buy?"
-    layout = results.layout
-    try:
-        needs = results.shopping
-    except DesignError as reason:
-        return nothing("order", "a layout", question, reason)
+    layout, needs = results.layout, results.shopping
     assert layout is not None
     known = layout.bakes.dropna(axis="columns", how="all")
     caption = f"Bakes in their drawn order (seed {layout.seed})"
-    return Section(
-        id="order",
-        question=question,
-        answer=needs.sentence,
-        body=[
-            Sentences([*layout.rules, *layout.caveats]),
-            Table("order", known, caption),
-            Text(layout.balance.explanation),
-            Table("shopping", needs.table, "What to buy, bring and allow for"),
-            Sentences(needs.caveats),
-        ],
-    )
+    return needs.sentence, [
+        Sentences([*layout.rules, *layout.caveats]),
+        Table("order", known, caption),
+        Text(layout.balance.explanation),
+        Table("shopping", needs.table, "What to buy, bring and allow for"),
+        Sentences(needs.caveats),
+    ]
 
 
 def question_text(plan: BakePlan) -> str:
@@ -391,54 +340,45 @@ def split_sentence(split: SplitPlan) -> str:
 def plan_table(plan: BakePlan) -> pd.DataFrame:
     """Table of plans, ready to read."""
     table = plan.table
-    columns: dict[str, Any] = {
-        "Bakes a pit": table["bakes"],
-        "Items a bake": table["items"],
-        "Spread": [_spread(value) for value in table["sd_bake"]],
-        "ICC": [f"{value:.2f}" for value in table["icc"]],
-        "Chance to separate": _with_errors(table, "power"),
-        **_look_columns(plan),
-        **_earlier_columns(plan),
-        "Width of the interval": [
-            f"{points(width)} ± {100 * error:.1f}"
-            for width, error in zip(table["width"], table["width_error"], strict=True)
-        ],
-        "False alarm": _with_errors(table, "false_alarm"),
+    columns: dict[str, str | Writer] = {
+        "Bakes a pit": "bakes",
+        "Items a bake": "items",
+        "Spread": written(_spread, "sd_bake"),
+        "ICC": written("{:.2f}".format, "icc"),
+        "Chance to separate": _chance("power"),
     }
-    if table["no_difference"].notna().any():
-        columns["Chance of 'no difference beyond the margin'"] = _with_errors(
-            table, "no_difference"
+    if plan.looks:
+        columns["With one look"] = written(percent, "one_look_power")
+        columns["False alarm, one look"] = written(percent, "one_look_false_alarm")
+        columns["Mean bakes a pit"] = lambda row: (
+            f"{row['mean_bakes']:.1f} ± {row['mean_bakes_error']:.1g}"
         )
-    columns["If each item counted"] = table["naive_power"].map(percent)
+    if plan.earlier is not None:
+        columns["With the earlier spread"] = _chance("borrowed_power")
+        columns["Its false alarm"] = _chance("borrowed_false_alarm")
+        columns["Borrowing refused"] = written(percent, "refused")
+    columns["Width of the interval"] = _chance("width", points)
+    columns["False alarm"] = _chance("false_alarm")
+    if table["no_difference"].notna().any():
+        columns["Chance of 'no difference beyond the margin'"] = _chance(
+            "no_difference"
+        )
+    columns["If each item counted"] = written(percent, "naive_power")
     if table["cost"].notna().any():
-        columns["Cost"] = [f"{value:g}" for value in table["cost"]]
+        columns["Cost"] = written("{:g}".format, "cost")
     if table["note"].astype(bool).any():
-        columns["Note"] = table["note"]
-    return pd.DataFrame(columns)
+        columns["Note"] = "note"
+    return shown(table, columns)
 
 
-def _look_columns(plan: BakePlan) -> dict[str, Any]:
-    """Columns of a plan that may stop early."""
-    if not plan.looks:
-        return {}
-    table = plan.table
-    means = zip(table["mean_bakes"], table["mean_bakes_error"], strict=True)
-    return {
-        "With one look": table["one_look_power"].map(percent),
-        "False alarm, one look": table["one_look_false_alarm"].map(percent),
-        "Mean bakes a pit": [f"{mean:.1f} ± {error:.1g}" for mean, error in means],
-    }
+def _chance(name: str, write: Callable[[float], str] = percent) -> Writer:
+    """Write a share with its simulation error; one that is exact has none."""
 
+    def write_row(row: Row) -> str:
+        error = row[f"{name}_error"]
+        return write(row[name]) + (f" ± {100 * error:.1f}" if error else "")
 
-def _earlier_columns(plan: BakePlan) -> dict[str, Any]:
-    """Columns of a plan that borrows an earlier spread."""
-    if plan.earlier is None:
-        return {}
-    return {
-        "With the earlier spread": _with_errors(plan.table, "borrowed_power"),
-        "Its false alarm": _with_errors(plan.table, "borrowed_false_alarm"),
-        "Borrowing refused": plan.table["refused"].map(percent),
-    }
+    return write_row
 
 
 def earlier_sentences(plan: BakePlan, power: float) -> list[str]:
@@ -470,27 +410,10 @@ def earlier_sentences(plan: BakePlan, power: float) -> list[str]:
     ]
 
 
-def _with_errors(table: pd.DataFrame, name: str) -> list[str]:
-    """Shares with their simulation errors; one that is exact has none."""
-    return [
-        f"{percent(value)} ± {100 * error:.1f}" if error else percent(value)
-        for value, error in zip(table[name], table[f"{name}_error"], strict=True)
-    ]
-
-
 def plan_caption(plan: BakePlan) -> str:
     """What the table of plans shows."""
     return (
         f"Plans to {question_text(plan)}; {level_text(plan.conf_level)} intervals, "
         f"unit of replication: the bake; ± one simulation error ({plan.simulations} "
         f"simulated studies, seed {plan.seed})"
-    )
-
-
-def plan_in_words(plan: BakePlan) -> str:
-    """The power curves for those who cannot see them."""
-    return " ".join(
-        f"Spread {_spread(row['sd_bake'])}, {row['bakes']} bakes of {row['items']} "
-        f"items: {percent(row['power'])}."
-        for row in plan.table.to_dict("records")
     )

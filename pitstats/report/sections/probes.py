@@ -4,34 +4,25 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.heat.probe_series import ProbeSummary, kelvin_in
-from pitstats.analysis.heat.uniformity import UniformitySurvey
 from pitstats.errors import DesignError
 from pitstats.figures.probes import MOST_PANELS, plot_series
-from pitstats.report.numbers import (
-    degrees,
-    entry,
-    measured,
-    measured_span,
-    signed_degrees,
-)
+from pitstats.report.numbers import degrees, measured, measured_span, signed_degrees
 from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import (
+    Answered,
     Kept,
-    Part,
     Picture,
-    Section,
     Sentences,
     Table,
     Text,
-    nothing,
+    asks,
 )
-from pitstats.report.sections import survey as _survey
 from pitstats.report.sections import temperatures as _temperatures
+from pitstats.report.tables import interval, shown, written
 from pitstats.report.words import count, listed, one_line
 from pitstats.stats.sensors import SensorBudget
 
@@ -56,58 +47,38 @@ _NO_BUDGET = (
 )
 
 
-def series(results: ProbeResults) -> Section:
+@asks("series", "probe readings", "What did the probes read?")
+def probe_series(results: ProbeResults) -> Answered:
     """Every probe over time, the window, and what is odd."""
-    question = "What did the probes read?"
-    try:
-        summary = results.series
-    except DesignError as reason:
-        return nothing("series", "probe readings", question, reason)
-    words = series_in_words(summary)
-    draw = partial(plot_series, summary)
-    more = panels_sentence(summary)
-    kept = [Kept("readings", summary.readings), Kept("series", summary.table)]
-    if len(summary.offsets):
-        kept.append(Kept("probe_offsets", summary.offsets))
+    summary = results.series
+    alt = "Every reading of every probe over time, bake by bake."
     said = [window_note(summary), offsets_sentence(summary), lag_sentence(summary)]
-    return Section(
-        id="series",
-        question=question,
-        answer=window_sentence(summary),
-        body=[
-            Picture("series", draw, words, _SERIES_CAPTION),
-            *([Text(more, "note")] if more else []),
-            Sentences([*said, *summary.caveats]),
-            *kept,
-        ],
-    )
+    return window_sentence(summary), [
+        Picture("series", partial(plot_series, summary), alt, _SERIES_CAPTION),
+        Text(panels_sentence(summary), "note"),
+        Sentences([*said, *summary.caveats]),
+        Kept("readings", summary.readings),
+        Kept("series", summary.table),
+        Kept("probe_offsets", summary.offsets),
+    ]
 
 
-def cells(results: ProbeResults) -> Section:
+@asks("cells", "probed cells", "How hot was each cell?")
+def probed_cells(results: ProbeResults) -> Answered:
     """Mean, swing and minutes beyond limits of every probed cell."""
-    question, topic = "How hot was each cell?", "probed cells"
-    try:
-        summary = results.series
-    except DesignError as reason:
-        return nothing("cells", topic, question, reason)
+    summary = results.series
     if summary.cells["temp"].notna().sum() == 0:
-        why = "No usable reading of a grate probe has a place."
-        return nothing("cells", topic, question, why)
+        raise DesignError("No usable reading of a grate probe has a place.")
     caption = (
         "Probed cells, averaged over the bakes in which they were measured "
         f"(°{summary.unit}; minutes per bake)"
     )
-    return Section(
-        id="cells",
-        question=question,
-        answer=_cells_in_short(summary),
-        body=[
-            Sentences([*cells_sentences(summary), limits_sentence(summary)]),
-            Table("cells", cells_table(summary), caption, summary.cells),
-            Text(_SWING_NOTE, "note"),
-            Text(_SERIES_METHOD, "note"),
-        ],
-    )
+    return _cells_in_short(summary), [
+        Table("cells", cells_table(summary), caption, summary.cells),
+        Text(limits_sentence(summary)),
+        Text(_SWING_NOTE, "note"),
+        Text(_SERIES_METHOD, "note"),
+    ]
 
 
 def _cells_in_short(summary: ProbeSummary) -> str:
@@ -117,66 +88,30 @@ def _cells_in_short(summary: ProbeSummary) -> str:
     return f"On average the probed cells lay from {ends} in these bakes."
 
 
-def temperatures(results: ProbeResults) -> Section:
+@asks("temperatures", "temperatures", _temperatures.QUESTION)
+def probed_temperatures(results: ProbeResults) -> Answered:
     """Level, evenness and repeatability of every pit, by these rules for probes."""
-    question, topic = _temperatures.QUESTION, "temperatures"
     if results.study.probes.empty:
-        return nothing("temperatures", topic, question, _temperatures.NO_PROBES)
-    try:
-        comparison = results.temperatures
-    except DesignError as reason:
-        return nothing("temperatures", topic, question, reason)
-    return Section(
-        id="temperatures",
-        question=question,
-        answer=_temperatures.in_short(comparison.levels),
-        body=_temperatures.body(comparison),
-    )
+        raise DesignError(_temperatures.NO_PROBES)
+    comparison = results.temperatures
+    return _temperatures.in_short(comparison.levels), _temperatures.body(comparison)
 
 
-def survey(results: ProbeResults) -> Section:
-    """Whether every probed cell stayed near the set point."""
-    question, topic = "Did every cell stay near the set point?", "a survey of cells"
-    if results.study.probes.empty:
-        return nothing("survey", topic, question, _temperatures.NO_PROBES)
-    try:
-        found = results.survey
-    except DesignError as reason:
-        return nothing("survey", topic, question, reason)
-    answer = _survey_in_short(found)
-    return Section(
-        id="survey", question=question, answer=answer, body=_survey.body(found)
-    )
-
-
-def _survey_in_short(found: UniformitySurvey) -> str:
-    within, n = (int(found.pits[name].sum()) for name in ("n_bakes_within", "n_bakes"))
-    return (
-        f"Every probed cell stayed within {measured(found.tolerance)} °{found.unit} in "
-        f"{within} of {count(n, 'bake')}."
-    )
-
-
-def sensors(results: ProbeResults) -> Section:
+@asks("sensors", "the error of a probe", "How far off may a probe be?")
+def sensors(results: ProbeResults) -> Answered:
     """How far off a single probe may be, from its class or its check."""
-    question, topic = "How far off may a probe be?", "the error of a probe"
+    unit = results.series.unit
     try:
-        unit, budget = results.series.unit, results.budget
-    except DesignError as reason:
-        return nothing("sensors", topic, question, reason)
+        budget = results.budget
+    except DesignError:
+        raise
     except ValueError as reason:
         if not results.sensor:
-            return nothing("sensors", topic, question, _NO_BUDGET)
-        # A class that is not known: say so on the page.
-        body: list[Part] = [Text(str(reason))]
-        return Section(id="sensors", question=question, body=body, topic=topic)
+            raise DesignError(_NO_BUDGET) from reason
+        return "", [Text(str(reason))]
     off = f"{kelvin_in(unit) * budget.expanded:.1f} °{unit}"
-    return Section(
-        id="sensors",
-        question=question,
-        answer=f"A single probe may be off by {off} (expanded uncertainty).",
-        body=[Sentences(budget_sentences(budget, unit))],
-    )
+    answer = f"A single probe may be off by {off} (expanded uncertainty)."
+    return answer, [Sentences(budget_sentences(budget, unit))]
 
 
 def window_sentence(summary: ProbeSummary) -> str:
@@ -246,13 +181,9 @@ def offsets_sentence(summary: ProbeSummary) -> str:
 
 
 def lag_sentence(summary: ProbeSummary) -> str:
-    """Whether the lag was undone and what that costs, or would."""
+    """What it costs that the lag was undone; empty where it was not."""
     if not summary.lag_corrected:
-        return (
-            "The lag of the probes is left in: it hardly moves a mean over the window, "
-            "but flattens the swings and delays them by about "
-            f"{summary.rules.time_constant:g} s."
-        )
+        return ""
     factor = float(summary.table.loc[~summary.table["lid"], "noise_factor"].median())
     return (
         f"The lag of the probes (time constant {summary.rules.time_constant:g} s) is "
@@ -270,72 +201,33 @@ def panels_sentence(summary: ProbeSummary) -> str:
     )
 
 
-def series_in_words(summary: ProbeSummary) -> str:
-    """Describe the picture of the series for those who cannot see it."""
-    parts = []
-    for bake, own in summary.table.groupby("bake", sort=False):
-        grate = own.loc[~own["lid"], "temp"].dropna()
-        lid = own.loc[own["lid"], "temp"].dropna()
-        text = f"{one_line(bake)}: {count(int((~own['lid']).sum()), 'grate probe')}"
-        if len(grate):
-            low, high = float(grate.min()), float(grate.max())
-            text += f", means {measured_span(low, high, summary.unit)}"
-        if len(lid):
-            text += f", lid gauge {degrees(float(lid.mean()), summary.unit)}"
-        parts.append(f"{text}.")
-    return " ".join(parts)
-
-
-def cells_sentences(summary: ProbeSummary) -> list[str]:
-    """For each pit how hot its probed cells were."""
-    sentences = []
-    for pit, own in summary.cells.dropna(subset=["temp"]).groupby("pit", sort=False):
-        means = own.groupby(["grate", "row", "column"])["temp"].mean()
-        n_bakes = own["bake"].nunique()
-        here = "in this bake" if n_bakes == 1 else f"in these {count(n_bakes, 'bake')}"
-        if len(means) == 1:
-            only = degrees(float(means.iloc[0]), summary.unit)
-            sentences.append(f"{one_line(pit)}: one probed cell, at {only} {here}.")
-            continue
-        sentences.append(
-            f"{one_line(pit)}: {count(len(means), 'probed cell')}, on average "
-            f"{degrees(float(means.mean()), summary.unit)} {here}, from "
-            f"{measured(float(means.min()))} ({_cell(means.idxmin())}) to "
-            f"{degrees(float(means.max()), summary.unit)} ({_cell(means.idxmax())})."
-        )
-    return sentences
-
-
-def _cell(key: Any) -> str:
-    grate, row, column = key
-    return f"{one_line(grate)} row {row}, column {column}"
-
-
 def cells_table(summary: ProbeSummary) -> pd.DataFrame:
     """Probed cells averaged over bakes, ready to read."""
+    pits = list(dict.fromkeys(summary.cells["pit"]))
     grouped = summary.cells.groupby(["pit", "grate", "row", "column"], sort=True)
-    order = {pit: k for k, pit in enumerate(dict.fromkeys(summary.cells["pit"]))}
-    rows = []
-    for (pit, grate, row, column), own in grouped:
-        seen = own["temp"].dropna()
-        rows.append(
-            {
-                "_order": order[pit],
-                "Pit": one_line(pit),
-                "Cell": _cell((grate, row, column)),
-                "Bakes": len(seen),
-                f"Mean, °{summary.unit}": entry(float(seen.mean())),
-                "Bakes from ... to": measured_span(
-                    float(seen.min()), float(seen.max())
-                ),
-                "Swing": entry(float(own["swing"].mean())),
-                "Drift in 10 min": entry(float(own["drift"].mean())),
-                "Minutes below": entry(float(own["minutes_below"].mean())),
-                "Minutes above": entry(float(own["minutes_above"].mean())),
-            }
-        )
-    frame = pd.DataFrame(rows).sort_values("_order", kind="stable")
-    return frame.drop(columns="_order").reset_index(drop=True)
+    numbers = ["temp", "swing", "drift", "minutes_below", "minutes_above"]
+    cells = grouped[numbers].mean().reset_index()
+    cells[["n_bakes", "temp_low", "temp_high"]] = (
+        grouped["temp"].agg(["count", "min", "max"]).to_numpy()
+    )
+    cells = cells.astype({"n_bakes": int})
+    cells = cells.sort_values("pit", key=lambda own: own.map(pits.index), kind="stable")
+    return shown(
+        cells,
+        {
+            "Pit": "pit",
+            "Cell": lambda row: (
+                f"{one_line(row['grate'])} row {row['row']}, column {row['column']}"
+            ),
+            "Bakes": "n_bakes",
+            f"Mean, °{summary.unit}": written(measured, "temp"),
+            "Bakes from ... to": interval(measured, "temp"),
+            "Swing": written(measured, "swing"),
+            "Drift in 10 min": written(measured, "drift"),
+            "Minutes below": written(measured, "minutes_below"),
+            "Minutes above": written(measured, "minutes_above"),
+        },
+    )
 
 
 def budget_sentences(budget: SensorBudget, unit: str) -> list[str]:

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
-from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.results import BurnRates
-from pitstats.report.numbers import level_text, percent, share_span, span, spans
-from pitstats.report.section import Part, Section, Sentences, Table, Text
+from pitstats.report.numbers import level_text, percent, share_span, span
+from pitstats.report.section import Answered, Part, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import BY_ASSUMPTION, count, listed, one_line, read_with
+from pitstats.report.tables import Row, estimate, interval, of, shown, written
+from pitstats.report.words import (
+    BY_ASSUMPTION,
+    averaged_over,
+    count,
+    listed,
+    one_line,
+    read_with,
+)
 
-QUESTION = "How often does each pit burn?"
 VERB = {"burned": "burned", "underbaked": "left under-baked", "good": "baked well"}
 _COLUMN = {"burned": "Burned", "underbaked": "Under-baked", "good": "Good"}
-_PLACES = {
-    "common": "over the places that all pits share",
-    "as baked": "as baked, wherever the items lay",
-}
 SHRINKAGE = (
     "With few bakes the long-run share lies nearer 50% than the share seen: later "
     "bakes may be hotter or cooler, and a rate near 0% or 100% has more room on one "
@@ -28,17 +29,19 @@ SHRINKAGE = (
 )
 
 
-def section(results: StudyResults) -> Section:
+@asks("rates", "rates", "How often does each pit burn?")
+def rates(results: StudyResults) -> Answered:
     """Rates of all pits, what their items are worth, how much bakes differ."""
     rates, leading = results.rates, results.both.rates
-    beside = read_with(results.findings, "rates")
-    body: list[Part] = [Text(beside, "note")] if beside else []
+    body: list[Part] = [Text(read_with(results.findings, "rates"), "note")]
     if leading is not rates and leading.layout == "common":
         body.append(_table("rates_common_layout", leading))
-    body.append(_table(f"rates_{rates.outcome}", rates))
-    said = [effective_sentence(rates, pit) for pit in rates.table["pit"]]
-    body += [Sentences([*bake_spread_sentences(rates), *said]), Text(SHRINKAGE, "note")]
-    return Section(id="rates", question=QUESTION, answer=in_short(leading), body=body)
+    return in_short(leading), [
+        *body,
+        _table(f"rates_{rates.outcome}", rates),
+        Sentences(bake_spread_sentences(rates)),
+        Text(SHRINKAGE, "note"),
+    ]
 
 
 def in_short(rates: BurnRates) -> str:
@@ -55,7 +58,7 @@ def in_short(rates: BurnRates) -> str:
     return f"In the long run {listed(shares)}."
 
 
-def _name(row: Mapping[Hashable, Any]) -> str:
+def _name(row: Row) -> str:
     return one_line(row["pit"])
 
 
@@ -90,20 +93,6 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     )
 
 
-def effective_sentence(rates: BurnRates, pit: str) -> str:
-    """Say in words how much the items of shared fires are worth."""
-    row, name = _rate_of(rates, pit), one_line(pit)
-    if row["n_items"] == 0:
-        return f"{name}: no graded items."
-    start = (
-        f"{name}: {count(row['n_items'], 'item')} from {count(row['n_bakes'], 'bake')}"
-    )
-    if math.isnan(row["effective_items"]):
-        return f"{start}; how many independent items they are worth is unknown."
-    effective = max(round(row["effective_items"]), 1)
-    return f"{start} carry as much as about {effective} independent ones."
-
-
 def bake_spread_sentences(rates: BurnRates) -> list[str]:
     """Say how repeatable each pit is, in words and on the logit scale."""
     if rates.table["n_bakes"].max() <= 1:
@@ -118,7 +107,7 @@ def bake_spread_sentences(rates: BurnRates) -> list[str]:
     ]
 
 
-def _repeatable(row: Mapping[Hashable, Any]) -> str:
+def _repeatable(row: Row) -> str:
     """Spread of one pit, unknown below two bakes; nothing for a pit without any."""
     name = one_line(row["pit"])
     if row["n_bakes"] == 0:
@@ -129,7 +118,7 @@ def _repeatable(row: Mapping[Hashable, Any]) -> str:
     return f"bakes of {name} {_mood(row)}, {row['estimate']:.2f} ({ends})"
 
 
-def _mood(row: Mapping[Hashable, Any]) -> str:
+def _mood(row: Row) -> str:
     """Spread of one pit in a cook's words, no surer than its interval."""
     if row["conf_low"] < 0.3 and row["conf_high"] > 1.0:
         return "may hardly differ or differ a lot"
@@ -143,44 +132,31 @@ def _mood(row: Mapping[Hashable, Any]) -> str:
 def _table(name: str, rates: BurnRates) -> Table:
     caption = (
         f"{_COLUMN[rates.outcome]} items: long-run share with "
-        f"{level_text(rates.conf_level)} interval, {_PLACES[rates.layout]} (unit of "
-        "replication: the bake)"
+        f"{level_text(rates.conf_level)} interval, {averaged_over(rates.layout)} (unit "
+        "of replication: the bake)"
     )
     return Table(name, rate_table(rates), caption, rates.table)
 
 
 def rate_table(rates: BurnRates) -> pd.DataFrame:
     """Rates of all pits, ready to read."""
-    table, naive = rates.table, rates.naive
-    return pd.DataFrame(
+    naive = rates.naive[["conf_low", "conf_high"]].set_axis(
+        ["naive_low", "naive_high"], axis="columns"
+    )
+    return shown(
+        rates.table.join(naive),
         {
-            "Pit": table["pit"].map(one_line),
-            _COLUMN[rates.outcome]: [
-                f"{burned} of {total}"
-                for burned, total in zip(
-                    table["n_burned"], table["n_items"], strict=True
-                )
-            ],
-            "Long-run share": [
-                share_span(*ends)
-                for ends in zip(
-                    table["estimate"],
-                    table["conf_low"],
-                    table["conf_high"],
-                    strict=True,
-                )
-            ],
-            "Bakes": table["n_bakes"],
-            "Missing": table["n_missing"],
-            "If each item counted": spans(naive),
-            "Worth (independent items)": [
-                "unknown" if pd.isna(value) else f"{value:.0f}"
-                for value in table["effective_items"]
-            ],
-        }
+            "Pit": "pit",
+            _COLUMN[rates.outcome]: of("n_burned", "n_items"),
+            "Long-run share": estimate(percent),
+            "Bakes": "n_bakes",
+            "Missing": "n_missing",
+            "If each item counted": interval(percent, "naive"),
+            "Worth (independent items)": written("{:.0f}".format, "effective_items"),
+        },
     )
 
 
-def _rate_of(rates: BurnRates, pit: str) -> Mapping[Hashable, Any]:
+def _rate_of(rates: BurnRates, pit: str) -> Row:
     """One pit's row of the table of rates, its numbers as plain int and float."""
     return rates.table.set_index("pit").to_dict("index")[pit]

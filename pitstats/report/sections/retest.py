@@ -2,35 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable
 from functools import partial
-from typing import Any
-
-import pandas as pd
 
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.figures.season import plot_changes
 from pitstats.report.numbers import (
     level_text,
     percent,
-    points_span,
+    ranged,
     signed_points,
-    span_points,
+    true_minus,
 )
 from pitstats.report.section import (
+    Answered,
     FirstPage,
-    Heading,
     Part,
     Picture,
     Pictures,
-    Section,
     Sentences,
     Table,
     Text,
     Title,
+    asks,
 )
 from pitstats.report.sections.fairness import finding_frames
-from pitstats.report.words import IN_CONDITIONS, count, one_line
+from pitstats.report.sections.first_page import short_page
+from pitstats.report.tables import Row, estimate, shown
+from pitstats.report.words import IN_CONDITIONS, SEPARATED, count, one_line
 
 QUESTION = "Did the change help?"
 _WORDS = {
@@ -39,64 +38,54 @@ _WORDS = {
     "near less far": "burned share near the firebox less far from it",
     "usable area": "usable area",
 }
-Row = Mapping[Hashable, Any]
 
 
-def first_page(changes: SettingComparison, title: str) -> FirstPage:
+def retest(changes: SettingComparison, title: str) -> FirstPage:
     """The answer, one picture, what else changed, and what cannot be said."""
     caption = (
         f"Change with its {level_text(changes.conf_level)} interval; unit of "
         "replication: the bake."
     )
-    draw = partial(plot_changes, changes)
-    words = " ".join(sentences(changes))
     grave = [f for f in changes.findings if f.severity in ("spoils", "weakens")]
+    answer, draw = in_short(changes), partial(plot_changes, changes)
     body: list[Part] = [
-        Title(title, QUESTION),
-        Text(in_short(changes), "answer"),
+        Text(answer, "answer"),
         *finding_frames(grave),
-        Pictures([Picture("changes", draw, words, caption)]),
-        Heading("What cannot be said"),
-        Sentences(changes.caveats or ["What else changed and was not recorded."]),
+        Pictures([Picture("changes", draw, answer, caption)]),
     ]
-    return FirstPage(body)
+    unknown = changes.caveats or ["What else changed and was not recorded."]
+    return short_page(Title(title, QUESTION), body, unknown)
 
 
-def section(changes: SettingComparison) -> Section:
+@asks("changes", "changes", QUESTION)
+def changes(changes: SettingComparison) -> Answered:
     """Every outcome of every changed pit, and the bakes behind it."""
-    rows = changes.table.to_dict("records")
-    shown = pd.DataFrame(
+    table = shown(
+        changes.table,
         {
-            "Pit": [one_line(row["pit"]) for row in rows],
-            "Outcome": [row["outcome"] for row in rows],
-            "Before": [_level(row, "before") for row in rows],
-            "After": [_level(row, "after") for row in rows],
-            "Change": [_change(row) for row in rows],
-            "Verdict": [row["verdict"] for row in rows],
-        }
+            "Pit": "pit",
+            "Outcome": "outcome",
+            "Before": lambda row: _level(row, "before"),
+            "After": lambda row: _level(row, "after"),
+            "Change": _change,
+            "Verdict": "verdict",
+        },
     )
     bakes = changes.bakes.rename(columns=lambda name: name.replace("n_", ""))
-    return Section(
-        id="changes",
-        question=QUESTION,
-        answer=in_short(changes),
-        body=[
-            Sentences(sentences(changes)),
-            Table("changes", shown, changes.estimand, changes.table),
-            Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
-            Text(f"How: {changes.method}.", "note"),
-        ],
-    )
+    return in_short(changes), [
+        Sentences(sentences(changes)),
+        Table("changes", table, changes.estimand, changes.table),
+        Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
+        Text(f"How: {changes.method}.", "note"),
+    ]
 
 
-def what_else(changes: SettingComparison) -> Section:
+@asks("what-else", "what else changed", "What else changed?")
+def what_else(changes: SettingComparison) -> Answered:
     """What else differed between the two sides, by the detectors of the audit."""
-    return Section(
-        id="what-else",
-        question="What else changed?",
-        answer=f"The audit has {count(len(changes.findings), 'remark')} on the sides.",
-        body=finding_frames(changes.findings),
-    )
+    n_found = count(len(changes.findings), "remark")
+    answer = f"The audit has {n_found} on the sides."
+    return answer, finding_frames(changes.findings)
 
 
 def in_short(changes: SettingComparison) -> str:
@@ -113,7 +102,9 @@ def sentences(changes: SettingComparison) -> list[str]:
 def _sentence(row: Row, changes: SettingComparison) -> str:
     pit, what = one_line(row["pit"]), _WORDS[str(row["outcome"])]
     verdict, level = str(row["verdict"]), level_text(changes.conf_level)
-    sizes = f"{_size(row)} ({level} interval {_ends(row)})"
+    sizes = (
+        f"{_writer(row)(row['change'])} {_unit(row)} ({level} interval {_ends(row)})"
+    )
     if verdict == ONE_PAIR:
         return (
             f"{pit}, {what}: {_level(row, 'before')} before, {_level(row, 'after')} "
@@ -121,7 +112,7 @@ def _sentence(row: Row, changes: SettingComparison) -> str:
         )
     if verdict == DAYS_ALIKE:
         return f"{pit}, {what}: {sizes}, if the days were alike."
-    if verdict.startswith("differs"):
+    if verdict in SEPARATED:
         way = "higher" if row["change"] > 0 else "lower"
         inside = ", inside the margin" * (verdict != "differs")
         return f"{pit}: {what} is {way} after, {IN_CONDITIONS}{inside}: {sizes}."
@@ -131,27 +122,26 @@ def _sentence(row: Row, changes: SettingComparison) -> str:
 
 
 def _level(row: Row, side: str) -> str:
-    value = float(row[side])
-    if row["outcome"] == "usable area":
-        return f"{value:.0f}"
-    if row["outcome"] == "near less far":
-        return signed_points(value)
-    return percent(value)
+    write = percent if row["outcome"] in ("burned", "target grade") else _writer(row)
+    return write(float(row[side])).replace("+", "")
 
 
-def _size(row: Row) -> str:
-    if row["outcome"] == "usable area":
-        return f"{row['change']:+.0f} square units"
-    return f"{signed_points(row['change'])} points"
+def _writer(row: Row) -> Callable[[float], str]:
+    """Changes of an area are of that area, all others are of shares."""
+    return _signed_area if row["outcome"] == "usable area" else signed_points
+
+
+def _signed_area(value: float) -> str:
+    return true_minus(f"{value:+.0f}")
+
+
+def _unit(row: Row) -> str:
+    return "square units" if row["outcome"] == "usable area" else "points"
 
 
 def _ends(row: Row) -> str:
-    if row["outcome"] == "usable area":
-        return f"{row['conf_low']:+.0f} to {row['conf_high']:+.0f}"
-    return span_points(row["conf_low"], row["conf_high"])
+    return ranged(_writer(row), row["conf_low"], row["conf_high"])
 
 
 def _change(row: Row) -> str:
-    if row["outcome"] == "usable area":
-        return f"{row['change']:+.0f} ({_ends(row)})"
-    return points_span(row["change"], row["conf_low"], row["conf_high"])
+    return estimate(_writer(row), "change")(row)

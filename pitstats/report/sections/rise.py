@@ -2,46 +2,38 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Hashable
 from functools import partial
-from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.heat.rise import RiseComparison
 from pitstats.errors import DesignError
 from pitstats.figures.rise import plot_rise
-from pitstats.report.numbers import level_text, tenths, with_interval
+from pitstats.report.numbers import level_text, ranged, tenths
 from pitstats.report.section import (
+    Answered,
     Kept,
     Picture,
-    Section,
     Sentences,
     Table,
     Text,
-    nothing,
+    asks,
 )
 from pitstats.report.sections.temperatures import MoreThan, difference_sentences
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import count, listed, one_line
+from pitstats.report.tables import Row, Writer, estimate, shown
+from pitstats.report.words import ahead, count, listed, one_line
 
 BESIDE_BROWNING = (
     "Rise and browning tell different things. Rise shows how much heat reached the "
     "item before it set, browning how fast its faces were heated: a face can char in "
     "strong radiation while the item rises like its neighbors."
 )
-FIGURE_CAPTION = (
-    "Left: mean rise in each third of the pit's own grates; right: long-run share "
-    "burned there. Bars are intervals; those of the rise take the heat to lie "
-    "alike in every bake, those of the shares have the bake as the unit of replication."
-)
 NO_RISE = "No rise was recorded, so nothing is said about it."
 
 RISE_MORE = MoreThan(
     shown="Items rise more in {first} than in {second}",
     open="in which of {first} and {second} items rise more",
-    apart="{first} less {second}",
 )
 
 _EFFECTS = {
@@ -51,81 +43,40 @@ _EFFECTS = {
 }
 
 
-QUESTION = "How far did the items rise?"
-
-
-def section(results: StudyResults) -> Section:
-    """Rise by pit and by thirds of the grate, with the burned shares beside it."""
+@asks("rise", "rise", "How far did the items rise?")
+def rise(results: StudyResults) -> Answered:
+    """Rise by pit and by thirds of the grate."""
     if results.study.items["rise_mm"].isna().all():
-        return nothing("rise", "rise", QUESTION, NO_RISE)
-    try:
-        rise = results.rise
-    except DesignError as reason:
-        return nothing("rise", "rise", QUESTION, reason)
-    said = [*rise_sentences(rise), *place_sentences(rise)]
-    draw = partial(plot_rise, rise, results.evenness_or_none)
-    return Section(
-        id="rise",
-        question=QUESTION,
-        answer=in_short(rise),
-        body=[
-            Text(BESIDE_BROWNING),
-            Picture("rise", draw, " ".join(said), FIGURE_CAPTION),
-            Sentences([*said, *rise_pair_sentences(rise), *rise.caveats]),
-            Table("rise", rise_table(rise), rise_caption(rise), rise.levels),
-            Kept("rise_places", rise.effects),
-            Kept("rise_differences", rise.table),
-        ],
-        topic="rise",
+        raise DesignError(NO_RISE)
+    rise = results.rise
+    answer = in_short(rise)
+    pairs = difference_sentences(
+        rise.table, rise.conf_level, RISE_MORE, "mm", rise.margin
     )
+    return answer, [
+        Text(BESIDE_BROWNING),
+        Picture("rise", partial(plot_rise, rise), answer),
+        Table("rise", rise_table(rise), rise_caption(rise), rise.levels),
+        Sentences([*place_sentences(rise), *pairs, *rise.caveats]),
+        Kept("rise_places", rise.effects),
+        Kept("rise_differences", rise.table),
+    ]
 
 
 def in_short(rise: RiseComparison) -> str:
     """Mean rise of every pit in a sentence."""
-    levels = rise.levels.dropna(subset="estimate")
-    shown = with_interval(levels, "estimate", "conf", fine=True)
-    named = zip(levels["pit"].map(one_line), shown, strict=True)
-    return f"On average, in mm: {listed([f'{pit} {mm}' for pit, mm in named])}."
+    rows = rise.levels.dropna(subset="estimate").to_dict("records")
+    once = " in its one bake"
+    named = [
+        f"{one_line(row['pit'])} {_mm('estimate')(row)}" + once * (row["n_bakes"] == 1)
+        for row in rows
+    ]
+    said = f"On average, in mm: {listed(named)}."
+    return said if named else "No pit's rise can be compared."
 
 
-def rise_sentences(rise: RiseComparison) -> list[str]:
-    """Say how far the items of each pit rose."""
-    return [_level(row, rise) for row in rise.levels.to_dict("records")]
-
-
-def _level(row: dict[Hashable, Any], rise: RiseComparison) -> str:
-    name = one_line(row["pit"])
-    if row["n_items"] == 0:
-        return f"{name}: no rise recorded at a known place."
-    items = count(int(row["n_items"]), "item")
-    if math.isnan(row["estimate"]):
-        return f"{name}: its {items} share no place with the other pits."
-    level = f"{row['estimate']:.1f} mm"
-    if math.isnan(row["conf_low"]):
-        return (
-            f"Items in the one bake of {name} rose {level} on average ({items}); how "
-            "far another bake would be from that is not known."
-        )
-    return (
-        f"Items in {name} rose {level} on average over "
-        f"{count(int(row['n_bakes']), 'bake')} ({level_text(rise.conf_level)} interval "
-        f"{_mm(row['conf_low'], row['conf_high'])}; {items})."
-    )
-
-
-def _mm(low: float, high: float) -> str:
-    return f"{tenths(low)} to {tenths(high)} mm"
-
-
-def rise_pair_sentences(rise: RiseComparison) -> list[str]:
-    """Say for each pair of pits in which items rose farther."""
-    return difference_sentences(
-        rise.table,
-        rise.conf_level,
-        RISE_MORE,
-        unit="mm",
-        margin=rise.margin,
-    )
+def _mm(name: str, ends: str = "conf") -> Writer:
+    return estimate(tenths, name, ends)
 
 
 def place_sentences(rise: RiseComparison) -> list[str]:
@@ -140,56 +91,47 @@ def place_sentences(rise: RiseComparison) -> list[str]:
     return said
 
 
-def _place(row: dict[Hashable, Any], rise: RiseComparison) -> str:
-    name = one_line(row["pit"])
+def _place(row: Row, rise: RiseComparison) -> str:
     first, second = _EFFECTS[str(row["effect"])]
-    estimate, low, high = row["estimate"], row["conf_low"], row["conf_high"]
-    if estimate < 0:
-        first, second, estimate, low, high = second, first, -estimate, -high, -low
-    one_bake = rise.n_bakes[row["pit"]] == 1
-    start = f"In the one bake of {name}" if one_bake else f"In {name}"
-    level = level_text(rise.conf_level)
-    ends = f"{level} interval {_mm(low, high)}"
-    if low > 0:
+    place = ahead({**row, "pit_a": first, "pit_b": second}, "conf")
+    one_bake = bool(rise.n_bakes[row["pit"]] == 1)
+    start = f"In {'the one bake of ' * one_bake}{one_line(row['pit'])}"
+    ends = f"{level_text(rise.conf_level)} interval"
+    ends += f" {ranged(tenths, place.low, place.high)} mm"
+    if place.low > 0:
         return (
-            f"{start} items rose {estimate:.1f} mm more on the {first} than on the "
-            f"{second} ({ends})."
+            f"{start} items rose {place.estimate:.1f} mm more on the {place.more} than "
+            f"on the {place.less} ({ends})."
         )
     return (
-        f"{start} no difference in rise between the {first} and the {second} is shown "
-        f"({ends})."
+        f"{start} no difference in rise between the {place.more} and the {place.less} "
+        f"is shown ({ends})."
     )
 
 
 def rise_table(rise: RiseComparison) -> pd.DataFrame:
     """Rise of each pit by thirds of its grate, ready to read."""
-    levels = rise.levels
-    columns: dict[str, Any] = {
-        "Pit": levels["pit"].map(one_line),
-        "Bakes": levels["n_bakes"],
-        "Items": levels["n_items"],
-        "Rise, mm": with_interval(levels, "estimate", "conf", fine=True),
+    parts = rise.parts.pivot(
+        index="pit", columns="part", values=["estimate", "conf_low", "conf_high"]
+    )
+    parts.columns = parts.columns.map(lambda names: "_".join(reversed(names)))
+    columns: dict[str, str | Writer] = {
+        "Pit": "pit",
+        "Bakes": "n_bakes",
+        "Items": "n_items",
+        "Rise, mm": _mm("estimate"),
     }
     for part in ("near", "middle", "far"):
-        own = rise.parts[rise.parts["part"] == part].set_index("pit")
-        own = own.reindex(levels["pit"])
-        columns[f"{part.capitalize()} third"] = with_interval(
-            own, "estimate", "conf", fine=True
-        )
-    columns["SD between bakes"] = with_interval(levels, "bake_sd", fine=True)
-    return pd.DataFrame(columns)
+        label = f"{part.capitalize()} third"
+        columns[label] = _mm(f"{part}_estimate", f"{part}_conf")
+    columns["SD between bakes"] = _mm("bake_sd", "bake_sd")
+    return shown(rise.levels.join(parts, on="pit"), columns)
 
 
 def rise_caption(rise: RiseComparison) -> str:
     """Say what the table of rises shows."""
-    thirds = (
-        ", but those of the thirds take the heat to lie alike in every bake"
-        if rise.parts["conf_low"].notna().any()
-        else ""
-    )
     return (
         "Mean rise of items in mm, by pit and by thirds of the pit's own grates "
-        f"({level_text(rise.conf_level)} intervals; unit of replication: the "
-        f"bake{thirds}). "
+        f"({level_text(rise.conf_level)} intervals; unit of replication: the bake). "
         f"{rise.layout_note}"
     )

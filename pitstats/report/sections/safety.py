@@ -25,7 +25,7 @@ CLOSING = (
 )
 
 
-def section(results: object = None) -> Section:
+def safety(results: object = None) -> Section:
     """Cautions, the same for every study."""
     lines = [("", caution) for caution in CAUTIONS]
     return Section(

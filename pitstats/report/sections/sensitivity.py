@@ -16,42 +16,46 @@ from pitstats.analysis.sensitivity.sensitivity import (
     Sensitivity,
 )
 from pitstats.figures.sensitivity import plot_sensitivity
-from pitstats.report.numbers import MINUS, level_text, points
+from pitstats.report.numbers import (
+    MINUS,
+    level_text,
+    signed_points,
+    signed_size,
+    span_points,
+)
 from pitstats.report.section import (
+    Answered,
     Kept,
     Part,
     Picture,
-    Section,
     Sentences,
     Table,
     Text,
+    asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import listed, one_line
+from pitstats.report.tables import estimate, shown, written
+from pitstats.report.words import all_pairs, intervals_for, listed, one_line
 
-QUESTION = "Would the answer change?"
 
-
-def section(results: StudyResults) -> Section:
+@asks("sensitivity", "other choices", "Would the answer change?")
+def sensitivity(results: StudyResults) -> Answered:
     """The comparison made again under every alternative on record."""
     found = results.sensitivity
+    answer, table = in_short(found), sensitivity_table(found)
     body: list[Part] = [Sentences(sensitivity_sentences(found))]
-    shown = sensitivity_table(found)
-    if len(shown):
-        draw = partial(plot_sensitivity, found)
-        words, caption = sensitivity_in_words(found), sensitivity_caption(found)
-        body.append(Picture("sensitivity", draw, words, caption))
+    if len(table):
+        draw, caption = partial(plot_sensitivity, found), sensitivity_caption(found)
+        body.append(Picture("sensitivity", draw, answer, caption))
         caption = sensitivity_table_caption(found)
-        body.append(Table("sensitivity", shown, caption, found.table))
-    not_tried = not_tried_sentence(found)
-    if not_tried:
-        body.append(Kept("sensitivity_not_tried", found.not_tried))
-        body.append(Text(not_tried, "note"))
-    body.append(Sentences(found.caveats))
-    body.append(Text(sensitivity_method(found), "note"))
-    return Section(
-        id="sensitivity", question=QUESTION, answer=in_short(found), body=body
-    )
+        body.append(Table("sensitivity", table, caption, found.table))
+    return answer, [
+        *body,
+        Kept("sensitivity_not_tried", found.not_tried),
+        Text(not_tried_sentence(found), "note"),
+        Sentences(found.caveats),
+        Text(f"How: {found.method.rstrip('.')}.", "note"),
+    ]
 
 
 def in_short(found: Sensitivity) -> str:
@@ -71,45 +75,31 @@ def in_short(found: Sensitivity) -> str:
     )
 
 
-def signed(difference: float) -> str:
-    """Write a difference in points with its sign."""
-    if abs(difference) < 0.0005:
-        return "0 points"
-    return f"{'+' if difference > 0 else MINUS}{points(difference)}"
-
-
-def _number(difference: float) -> str:
-    """The number of `signed` alone."""
-    return signed(difference).split()[0]
-
-
 def sensitivity_sentences(found: Sensitivity) -> list[str]:
     """Say how far other ways to compare move the answer, and what would tip it."""
     tried, reported = found.tried(), found.reported
     if tried.empty:
-        return ["The record allows no alternative to the comparison as reported."]
+        return []
     first, second = map(one_line, found.leading_pair)
     names = f"{first} {MINUS} {second}"
     if reported["verdict"] == "one bake each":
         low, high = float(tried["shift_from"].min()), float(tried["shift_to"].max())
         return [
-            "With one bake of each pit no verdict was given, so none can change: "
-            f"{names} is {signed(reported['estimate'])} as reported, and other ways to "
-            f"compare move it by {_number(low)} to {signed(high)}."
+            f"{names} is {signed_size(reported['estimate'])} as reported; other ways "
+            f"to compare move it by {signed_points(low)} to {signed_size(high)}."
         ]
-    n_pairs = len(found.leading.table)
-    level = f"{level_text(found.conf_level)} interval" + (
-        f" allowing for all {n_pairs} pairs," if n_pairs > 1 else ""
-    )
+    ends = reported["simultaneous_low"], reported["simultaneous_high"]
+    interval = f"{level_text(found.conf_level)} interval {span_points(*ends)}"
+    interval += all_pairs(len(found.leading.table))
     sentences = [
-        f"In these bakes {names} is {signed(reported['estimate'])} as reported "
-        f"({level} {span_in_points(reported)}), verdict '{reported['verdict']}'.",
+        f"In these bakes {names} is {signed_size(reported['estimate'])} as reported "
+        f"({interval}), verdict '{reported['verdict']}'.",
         *_what_moves(found),
         _count_to_begin_with(found),
         _fewer_bakes(found),
         _other_pairs(found),
     ]
-    return [sentence for sentence in sentences if sentence]
+    return [own for own in sentences if own]
 
 
 def _what_moves(found: Sensitivity) -> list[str]:
@@ -122,7 +112,8 @@ def _what_moves(found: Sensitivity) -> list[str]:
     if len(tipping):
         return [
             f"The answer tips with {one_line(row['alternative'])}: "
-            f"{signed(row['estimate'])}, verdict '{row['verdict']}'; it {_moved(row)}."
+            f"{signed_size(row['estimate'])}, verdict '{row['verdict']}'; it "
+            f"{_moved(row)}."
             for row in tipping.to_dict("records")
         ]
     far = found.largest_shift
@@ -135,7 +126,7 @@ def _what_moves(found: Sensitivity) -> list[str]:
 
 def _moved(row: Mapping[Hashable, Any] | pd.Series) -> str:
     return (
-        f"moves the difference by {signed(row['shift'])}, "
+        f"moves the difference by {signed_size(row['shift'])}, "
         f"{of_half_width(row['shift_share'])}"
     )
 
@@ -175,8 +166,8 @@ def _fewer_bakes(found: Sensitivity) -> str:
     high = own.iloc[int(own["estimate"].argmax())]
     text = (
         "Leaving out one bake of these two pits at a time, the difference runs from "
-        f"{_number(low['estimate'])} ({one_line(low['alternative'])}) to "
-        f"{signed(high['estimate'])} ({one_line(high['alternative'])})"
+        f"{signed_points(low['estimate'])} ({one_line(low['alternative'])}) to "
+        f"{signed_size(high['estimate'])} ({one_line(high['alternative'])})"
     )
     if not found.n_falls:
         return f"{text}; the verdict stays."
@@ -189,12 +180,6 @@ def falls_text(found: Sensitivity) -> str:
         f"the verdict falls when one of {found.n_falls} of the {found.n_left_out} "
         "bakes is left out"
     )
-
-
-def span_in_points(row: Mapping[Hashable, Any] | pd.Series) -> str:
-    """Ends of the deciding interval, in points."""
-    low, high = float(row["simultaneous_low"]), float(row["simultaneous_high"])
-    return f"{_number(low)} to {_number(high)}"
 
 
 def _other_pairs(found: Sensitivity) -> str:
@@ -221,19 +206,18 @@ def _other_pairs(found: Sensitivity) -> str:
 
 def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
     """How far each idea moves the difference, ready to read."""
-    rows = [
+    return shown(
+        found.tried(),
         {
-            "What": str(row["family"]).capitalize(),
-            "Tips, or moves furthest": one_line(row["alternative"]),
-            "Difference, points": f"{_number(row['estimate'])} ({span_in_points(row)})",
-            "Moves it by, points": _number(row["shift"]),
-            "Of the half width": share_text(row["shift_share"]),
-            "Verdict": row["verdict"],
-            "Tips": "yes" if row["tips"] else "no",
-        }
-        for row in found.tried().to_dict("records")
-    ]
-    return pd.DataFrame(rows)
+            "What": lambda row: str(row["family"]).capitalize(),
+            "Tips, or moves furthest": "alternative",
+            "Difference, points": estimate(signed_points, ends="simultaneous"),
+            "Moves it by, points": written(signed_points, "shift"),
+            "Of the half width": written(share_text, "shift_share"),
+            "Verdict": "verdict",
+            "Tips": lambda row: "yes" if row["tips"] else "no",
+        },
+    )
 
 
 def sensitivity_table_caption(found: Sensitivity) -> str:
@@ -247,9 +231,7 @@ def sensitivity_table_caption(found: Sensitivity) -> str:
 
 def sensitivity_caption(found: Sensitivity) -> str:
     """Say how to read the figure of alternatives."""
-    level = level_text(found.conf_level)
-    n_pairs = len(found.leading.table)
-    allowed = f" that allows for all {n_pairs} pairs" if n_pairs > 1 else ""
+    interval = intervals_for(found.conf_level, len(found.leading.table))
     beside = (
         f" Most rows are {found.counted}, without a model, and set beside that count."
         if found.counted == SHARED_PLACES
@@ -257,22 +239,10 @@ def sensitivity_caption(found: Sensitivity) -> str:
     )
     return (
         "Each row is how far one alternative moves the difference as reported, with "
-        f"the range over its members. Shaded: the {level} interval as reported"
-        f"{allowed}, seen from the difference; the solid line is where no difference "
-        f"is left. Open diamonds: the alternative gives another verdict.{beside}"
+        f"the range over its members. Shaded: the interval as reported ({interval}), "
+        "seen from the difference; the solid line is where no difference is left. Open "
+        f"diamonds: the alternative gives another verdict.{beside}"
     )
-
-
-def sensitivity_in_words(found: Sensitivity) -> str:
-    """Describe the figure for those who cannot see it."""
-    reported = found.reported
-    parts = [f"As reported: {signed(reported['estimate'])}, {reported['verdict']}"]
-    parts += [
-        f"{one_line(row['alternative'])}: moved by {signed(row['shift'])}, "
-        f"{row['verdict']}"
-        for row in found.tried().to_dict("records")
-    ]
-    return f"{'; '.join(parts)}."
 
 
 def not_tried_sentence(found: Sensitivity) -> str:
@@ -285,8 +255,3 @@ def not_tried_sentence(found: Sensitivity) -> str:
         which = f" ({listed(names)})" if names else ""
         parts.append(f"{family}{which}: {one_line(reason).rstrip('.')}")
     return f"Not tried: {'; '.join(parts)}." if parts else ""
-
-
-def sensitivity_method(found: Sensitivity) -> str:
-    """Say how the alternatives were computed."""
-    return f"How: {found.method.rstrip('.')}."

@@ -3,48 +3,46 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
-from typing import Any
 
 from pitstats.analysis.model.settings_effect import estimate_setting_effect
 from pitstats.analysis.results import SettingEffect
-from pitstats.report.numbers import level_text, points, signed_points, span_points
-from pitstats.report.section import Kept, Part, Section, Sentences, Text, nothing
+from pitstats.errors import DesignError
+from pitstats.report.numbers import level_text, points, signed_size, span_points
+from pitstats.report.section import Answered, Kept, Part, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import IN_CONDITIONS, count, one_line, read_with
+from pitstats.report.tables import Row
+from pitstats.report.words import (
+    IN_CONDITIONS,
+    SEPARATED,
+    count,
+    one_line,
+    read_with,
+    separated,
+)
 
-QUESTION = "What did settings do?"
 _COLUMNS = ("damper_open", "intake_open", "plate")
-Row = Mapping[Hashable, Any]
 
 
-def section(results: StudyResults) -> Section:
+@asks("settings", "settings", "What did settings do?")
+def settings(results: StudyResults) -> Answered:
     """Effects of settings within pits; a setting that never varied has none."""
     bakes = results.study.bakes
     known = [name for name in _COLUMNS if bakes[name].notna().any()]
     if not known:
-        reason = "No damper, intake or plate is recorded."
-        return nothing("settings", "settings", QUESTION, reason)
-    beside = read_with(results.findings, "settings")
-    body: list[Part] = [Text(beside, "note")] if beside else []
-    effects = {
-        name: estimate_setting_effect(
-            results.study, name, conf_level=results.conf_level
-        )
-        for name in known
-        if bakes[name].nunique() > 1
-    }
+        raise DesignError("No damper, intake or plate is recorded.")
+    body: list[Part] = [Text(read_with(results.findings, "settings"), "note")]
+    effects = []
     for name in known:
-        if name not in effects:
-            value = bakes[name].dropna().iloc[0]
-            body.append(Text(never_varied(name, value)))
+        if bakes[name].nunique() == 1:
+            body.append(Text(never_varied(name, bakes[name].dropna().iloc[0])))
             continue
-        effect = effects[name]
+        level = results.conf_level
+        effect = estimate_setting_effect(results.study, name, conf_level=level)
+        effects.append(effect)
         body.append(Sentences([*setting_sentences(effect), *effect.caveats]))
         if effect.table["estimate"].notna().any():
             body.append(Kept(f"setting_{name}", effect.table))
-    answer = _in_short(list(effects.values()))
-    return Section(id="settings", question=QUESTION, answer=answer, body=body)
+    return _in_short(effects), body
 
 
 def _in_short(effects: list[SettingEffect]) -> str:
@@ -52,20 +50,12 @@ def _in_short(effects: list[SettingEffect]) -> str:
     if not tried:
         return "No setting was varied within a pit, so what settings do is unknown."
     steps = sum(int(e.table["estimate"].notna().sum()) for e in tried)
-    firm = sum(int(e.table["verdict"].str.startswith("differs").sum()) for e in tried)
+    firm = sum(len(separated(e.table)) for e in tried)
     return f"Of {count(steps, 'look')} at settings {firm or 'none'} showed an effect."
 
 
 def setting_sentences(effect: SettingEffect) -> list[str]:
-    """One sentence per step within the pits in which it was varied.
-
-    Examples
-    --------
-    >>> import pitstats as ps
-    >>> study = ps.demo_study("unfair_order")
-    >>> setting_sentences(ps.estimate_setting_effect(study, "damper_open"))
-    []
-    """
+    """One sentence per step within the pits in which it was varied."""
     return [
         _step(row, effect)
         for row in effect.table.to_dict("records")
@@ -74,13 +64,7 @@ def setting_sentences(effect: SettingEffect) -> list[str]:
 
 
 def never_varied(column: str, value: object) -> str:
-    """Say that a setting was the same throughout.
-
-    Examples
-    --------
-    >>> never_varied("damper_open", 1.0)
-    'damper_open was 1 in every bake of every pit, so its effect is unknown.'
-    """
+    """Say that a setting was the same throughout."""
     return (
         f"{column} was {_shown(value)} in every bake of every pit, so its effect is "
         "unknown."
@@ -92,12 +76,12 @@ def _step(row: Row, effect: SettingEffect) -> str:
     first, last = _shown(row["from_value"]), _shown(row["to_value"])
     adjusted = " with grate temperature allowed for" if row["adjusted_for"] else ""
     change = (
-        f"{signed_points(row['estimate'])} points ({level_text(effect.conf_level)} "
+        f"{signed_size(row['estimate'])} ({level_text(effect.conf_level)} "
         f"interval {span_points(row['conf_low'], row['conf_high'])}; "
         f"{row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
     )
     name, verdict = one_line(effect.column), str(row["verdict"])
-    if verdict.startswith("differs"):
+    if verdict in SEPARATED:
         looks = int(effect.table["estimate"].notna().sum())
         several = f" One of {looks} looks at {name}, not allowed for." * (looks > 1)
         small = ", inside the stated margin" * (verdict != "differs")

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from functools import partial
-from typing import Any
 
 import pandas as pd
 
 from pitstats.analysis.heat.uniformity import UniformitySurvey
+from pitstats.errors import DesignError
 from pitstats.figures.temperatures import plot_survey
-from pitstats.report.numbers import NO_VALUE, measured, true_minus
-from pitstats.report.section import Part, Picture, Sentences, Table, Text
+from pitstats.report.numbers import measured, true_minus
+from pitstats.report.probe_results import ProbeResults
+from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
+from pitstats.report.sections.temperatures import NO_PROBES
+from pitstats.report.tables import Row, interval, of, shown, written
 from pitstats.report.words import count, one_line
 
 UNEQUAL_SWING = (
@@ -20,15 +22,22 @@ UNEQUAL_SWING = (
 )
 
 
-def body(survey: UniformitySurvey) -> list[Part]:
-    """What is shown of the survey."""
-    said, caption = survey_sentences(survey), survey_caption(survey)
-    note = [Text(UNEQUAL_SWING, "note")] if survey.basis == "readings" else []
-    return [
-        Picture("survey", partial(plot_survey, survey), " ".join(said), caption),
-        Sentences([*said, *survey.caveats]),
-        *note,
-        Table("survey", survey_table(survey), caption, survey.table),
+@asks("survey", "a survey of cells", "Did every cell stay near the set point?")
+def survey(results: ProbeResults) -> Answered:
+    """Whether every probed cell stayed near the set point."""
+    if results.study.probes.empty:
+        raise DesignError(NO_PROBES)
+    found = results.survey
+    within, n = (int(found.pits[name].sum()) for name in ("n_bakes_within", "n_bakes"))
+    answer = (
+        f"Every probed cell stayed within {measured(found.tolerance)} °{found.unit} in "
+        f"{within} of {count(n, 'bake')}."
+    )
+    return answer, [
+        Picture("survey", partial(plot_survey, found), answer, survey_caption(found)),
+        Sentences([*survey_sentences(found), *found.caveats]),
+        Text(UNEQUAL_SWING * (found.basis == "readings"), "note"),
+        Table("survey", survey_table(found), "Bake by bake", found.table),
     ]
 
 
@@ -37,7 +46,7 @@ def survey_sentences(survey: UniformitySurvey) -> list[str]:
     return [_surveyed(row, survey) for row in survey.pits.to_dict("records")]
 
 
-def _surveyed(row: dict[Hashable, Any], survey: UniformitySurvey) -> str:
+def _surveyed(row: Row, survey: UniformitySurvey) -> str:
     name, unit = one_line(row["pit"]), survey.unit
     n, within = int(row["n_bakes"]), int(row["n_bakes_within"])
     if n == 0:
@@ -66,27 +75,24 @@ def _surveyed(row: dict[Hashable, Any], survey: UniformitySurvey) -> str:
 
 def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
     """The survey bake by bake, ready to read."""
-    table, unit = survey.table, f"°{survey.unit}"
-    return pd.DataFrame(
+    unit = f"°{survey.unit}"
+    renamed = {"lowest": "seen_low", "highest": "seen_high"}
+    return shown(
+        survey.table.rename(columns=renamed),
         {
-            "Pit": table["pit"].map(one_line),
-            "Bake": table["bake"].map(one_line),
-            f"Set point, {unit}": table["set_point"].map(measured),
-            "Cells within": [
-                f"{n} of {m} probed"
-                for n, m in zip(table["n_within"], table["n_probed"], strict=True)
-            ],
-            f"Lowest to highest, {unit}": [
-                NO_VALUE if pd.isna(low) else f"{measured(low)} to {measured(high)}"
-                for low, high in zip(table["lowest"], table["highest"], strict=True)
-            ],
-            f"Farthest from set point, {unit}": [
-                NO_VALUE if pd.isna(worst) else true_minus(f"{worst:+.0f}")
-                for worst in table["worst"]
-            ],
-            "Narrowest class kept": table["class_met"],
-        }
+            "Pit": "pit",
+            "Bake": "bake",
+            f"Set point, {unit}": written(measured, "set_point"),
+            "Cells within, of those probed": of("n_within", "n_probed"),
+            f"Lowest to highest, {unit}": interval(measured, "seen"),
+            f"Farthest from set point, {unit}": written(_signed, "worst"),
+            "Narrowest class kept": "class_met",
+        },
     )
+
+
+def _signed(degrees: float) -> str:
+    return true_minus(f"{degrees:+.0f}")
 
 
 def survey_caption(survey: UniformitySurvey) -> str:

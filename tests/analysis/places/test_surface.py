@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.report.sections.surface import surface_sentences
+from pitstats.report.sections.surface import contradictions
 
 ODD = (2, 4)
 
@@ -73,5 +73,5 @@ def test_figure_and_sentence_say_so(odd: bool) -> None:
     assert signs == int(odd)
     legend = " ".join(text.get_text() for axes in figure.axes for text in axes.texts)
     assert ("counts contradict it" in legend) == odd
-    told = " ".join(surface_sentences(found))
+    told = " ".join(contradictions(found))
     assert ("column 4, row 2 (0 of 5 counted" in told) == odd

@@ -141,7 +141,6 @@ def test_a_fair_study_needs_no_further_bakes() -> None:
     section = ps.ask.design(ps.StudyResults(fair_study()))
     said = [p.sentences for p in section.body if isinstance(p, Sentences)]
     text = " ".join(sentence for sentences in said for sentence in sentences)
-    assert "Nothing on record went so closely with the pits" in text
     assert "No further bake is needed" in text
     assert section.answer.startswith("Nothing on record")
 

@@ -86,7 +86,6 @@ def test_an_estimated_spread_is_told_with_two_digits_and_its_scale() -> None:
     texts = [
         plan.in_short(found, 0.8),
         plan.naive_plan_sentence(found),
-        plan.plan_in_words(found),
         plan.plan_table(found).to_string(),
     ]
     assert "a spread between bakes of 0.54 on the logit scale" in texts[0]

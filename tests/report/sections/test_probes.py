@@ -60,11 +60,10 @@ def sentences(study: ps.Study) -> list[str]:
         probes.lag_sentence(summary),
         probes.lag_sentence(ps.summarize_probes(study, lag=True)),
         probes.limits_sentence(summary),
-        *probes.cells_sentences(summary),
         *summary.caveats,
         *words.gauge_sentences(gauges),
         *words.gauge_pair_sentences(gauges),
-        *(" ".join(own) for own in words.factor_sentences(gauges)),
+        *words.factor_sentences(gauges),
         words.gauge_table_caption(gauges),
         *gauges.caveats,
     ]
@@ -94,19 +93,10 @@ def test_a_level_says_which_cells_it_is_made_of() -> None:
     gauges = ps.compare_gauges(study)
     assert words.gauge_sentences(gauges) == [
         "In each of its two bakes A's own gauge read 45 °F lower than the grate at the "
-        "one cell that its bakes share; readings that all agree give no interval."
-    ]
-    assert words.bakes_table(gauges)["From"].tolist() == [
-        "readings of both; one cell left out, probed in this bake only",
-        "readings of both",
+        "cells that its bakes share; readings that all agree give no interval."
     ]
     filled = {"a": {1: 400.0, 6: 340.0}, "b": {1: 390.0, 6: 331.0}, "c": {1: 395.0}}
     gauges = ps.compare_gauges(probed_by_hand(filled, dict.fromkeys(filled, 350.0)))
-    assert words.bakes_table(gauges)["From"].tolist() == [
-        "readings of both",
-        "readings of both",
-        "readings of both; 1 of 2 cells filled in from other bakes",
-    ]
     (line,) = words.gauge_sentences(gauges)
     assert "lower than the grate (" in line
 

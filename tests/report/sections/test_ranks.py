@@ -56,14 +56,16 @@ def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
         "partly": {"A": 0.1, "B": 0.2, "C": 0.9},
     }.items():
         ranks = ps.rank_pits(pits_with(shares, n_items=60))
-        shown[name] = [words.how_firm(ranks), *words.pit_sentences(ranks)]
+        table = words.ranks_table(ranks).to_csv(index=False).splitlines()
+        shown[name] = [words.how_firm(ranks), *table]
     assert shown == snapshot
 
 
 def test_a_spoiled_comparison_ranks_these_bakes_only() -> None:
-    ranks = ps.rank_pits(pits_with({"A": 0.1, "B": 0.2, "C": 0.9}))
-    assert "in these bakes" in words.pit_sentences(ranks, spoiled=True)[0]
-    assert "in these conditions" in words.pit_sentences(ranks)[0]
+    for name, where in (("unfair_order", "these bakes"), ("four_pits", "conditions")):
+        section = ps.ask.ranks(ps.StudyResults(ps.demo_study(name)))
+        table = next(part for part in section.body if isinstance(part, Table))
+        assert f"in {where}" in table.caption or f"in these {where}" in table.caption
 
 
 def test_figure_holds_the_ranks_and_their_chances() -> None:

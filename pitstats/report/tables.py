@@ -1,0 +1,97 @@
+"""Tables as a reader takes them in: each column a name, or a way to write a row."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping
+from typing import Any, TypeAlias
+
+import pandas as pd
+
+from pitstats.report.numbers import MINUS, NO_VALUE, ranged, with_ends
+from pitstats.report.words import one_line
+
+Row: TypeAlias = Mapping[Hashable, Any]
+Writer: TypeAlias = Callable[[Row], str]
+
+
+def shown(table: pd.DataFrame, columns: Mapping[str, str | Writer]) -> pd.DataFrame:
+    """Write a table of results under the labels of its columns.
+
+    Examples
+    --------
+    >>> from pitstats.report.numbers import percent
+    >>> rates = pd.DataFrame(
+    ...     {"pit": ["Mill"], "estimate": 0.2, "conf_low": 0.1, "conf_high": 0.4})
+    >>> shown(rates, {"Pit": "pit", "Share": estimate(percent)}).to_dict("records")
+    [{'Pit': 'Mill', 'Share': '20% (10% to 40%)'}]
+    """
+    rows = table.to_dict("records")
+    return pd.DataFrame(
+        {
+            label: _named(table[own]) if isinstance(own, str) else list(map(own, rows))
+            for label, own in columns.items()
+        }
+    )
+
+
+def _named(column: pd.Series) -> list[object]:
+    """Numbers as they are, what users typed on one line."""
+    if pd.api.types.is_numeric_dtype(column):
+        return column.tolist()
+    return [NO_VALUE if pd.isna(value) else one_line(value) for value in column]
+
+
+def seen_ahead(table: pd.DataFrame, by: pd.Series | None = None) -> pd.DataFrame:
+    """See every pair from the pit that is ahead: one direction on a page.
+
+    Examples
+    --------
+    >>> pairs = pd.DataFrame({"pit_a": ["Mill"], "pit_b": ["Ferry"], "estimate": -0.2,
+    ...                       "conf_low": -0.5, "conf_high": 0.1})
+    >>> seen_ahead(pairs).to_dict("records")[0]["conf_high"]
+    0.5
+    """
+    turn = ((table["estimate"] if by is None else by) < 0).to_numpy()
+    seen = table.copy()
+    swaps = [("pit_a", "pit_b")]
+    ends = [name for name in table.columns if str(name).endswith("_low")]
+    swaps += [(low, f"{low.removesuffix('low')}high") for low in ends]
+    for one, other in swaps:
+        seen.loc[turn, [one, other]] = table.loc[turn, [other, one]].to_numpy()
+    signed = ["estimate", *(name for own in swaps[1:] for name in own)]
+    seen.loc[turn, signed] *= -1.0
+    return seen
+
+
+def of(part: str, whole: str) -> Writer:
+    """Write ``3 of 12``."""
+    return lambda row: f"{row[part]:.0f} of {row[whole]:.0f}"
+
+
+def minus(first: str = "pit_a", second: str = "pit_b") -> Writer:
+    """Name a difference."""
+    return lambda row: f"{one_line(row[first])} {MINUS} {one_line(row[second])}"
+
+
+def written(write: Callable[[float], str], name: str) -> Writer:
+    """Write one number; a dash where it is not known."""
+    return lambda row: NO_VALUE if pd.isna(row[name]) else write(row[name])
+
+
+def estimate(
+    write: Callable[[float], str],
+    name: str = "estimate",
+    ends: str = "conf",
+    unknown: str = NO_VALUE,
+) -> Writer:
+    """Write an estimate with its interval, from ``ENDS_low`` and ``ENDS_high``."""
+    return lambda row: (
+        unknown
+        if pd.isna(row[name])
+        else with_ends(write, row[name], row[f"{ends}_low"], row[f"{ends}_high"])
+    )
+
+
+def interval(write: Callable[[float], str], ends: str = "conf") -> Writer:
+    """Write an interval alone."""
+    return lambda row: ranged(write, row[f"{ends}_low"], row[f"{ends}_high"])
