@@ -161,7 +161,7 @@ def _draw_steps(sheet: Axes, scale: MapScale, left: float, foot: float) -> float
         sheet.text(
             middle,
             foot + 0.14,
-            wrapped(name, max(3, int(10 * wide))),
+            wrapped(name, max(3, int(wide / 0.095))),
             ha="center",
             va="top",
             fontsize=SMALLEST,

@@ -57,7 +57,7 @@ def test_cells_without_items_are_in_brackets() -> None:
 def test_this_bake_is_named_on_the_map() -> None:
     surface = ps.map_surface(ps.demo_study("one_bake_each"))
     titles = titles_of(ps.plot_surface(surface))
-    assert titles[1] == "this bake, %"
+    assert titles[1] == "Quarry: this bake, %"
     area = ps.estimate_usable_area(ps.demo_study("one_bake_each"))
     titles = titles_of(ps.plot_chance_good(area))
     assert not any("next time" in title for title in titles)

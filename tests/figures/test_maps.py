@@ -179,7 +179,7 @@ def test_titles_are_set_smaller_before_they_are_shortened() -> None:
         return titles_of(figure), size
 
     assert titles("Mill, upper", "bottom") == (["Mill, upper", "bottom"], 13)
-    whole = ["Brick Hearth, upper, top", "bottom"]
+    whole = ["The Hearth, upper, top", "bottom"]
     words, size = titles(*whole)
     assert words == whole
     assert SMALLEST <= size < 13

@@ -83,7 +83,7 @@ def test_one_bake_each_and_one_rise() -> None:
         status=np.where(kept, "kept", "excluded"), reason=np.where(kept, None, "thin")
     )
     texts = texts_of(replace(study, bakes=bakes))
-    assert any("cannot show how far its bakes scatter" in text for text in texts)
+    assert any("One bake cannot show how much bakes" in text for text in texts)
     one = study.items["rise_mm"].where(study.items.index == 3)
     texts = texts_of(replace(study, items=study.items.assign(rise_mm=one)))
     assert "No pit's rise can be compared." in texts

@@ -61,14 +61,10 @@ def season(results: SeasonResults) -> FirstPage:
         Text(in_short_pairs(results), "answer"),
         Pictures([Picture("season", draw, in_short_rates(results), caption)]),
     ]
-    asked = [
-        ask(results)
-        for ask in (season_rates, season_pairs, season_course, season_graders)
-    ]
+    asked = (season_rates, season_pairs, season_course, season_graders)
     title = Title(one_line(results.season.path.name), kicker)
-    return short_page(
-        title, body, results.estimate.caveats, [own(results) for own in asked]
-    )
+    own = [ask(results) for ask in asked]
+    return short_page(title, body, results.estimate.caveats, own)
 
 
 @asks("season-rates", "rates", "How often does each pit burn?")

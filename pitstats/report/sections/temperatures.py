@@ -84,7 +84,12 @@ def body(comparison: TemperatureComparison) -> list[Part]:
         Picture("temperatures", partial(plot_temperatures, levels), in_short(levels)),
         Table("temperatures", table, caption, levels.table),
         Sentences([*pair_sentences(comparison), *spread_pair_sentences(comparison)]),
-        Picture("cell_temperatures", draw, "Every probed cell.", CELLS_CAPTION),
+        Picture(
+            "cell_temperatures",
+            draw,
+            "Temperature of every probed cell, pit by pit.",
+            CELLS_CAPTION,
+        ),
         # The caption of the table says what the levels are averaged over.
         Sentences([c for c in levels.caveats if c != levels.layout_note]),
         Kept("temperature_differences", comparison.table),

@@ -63,7 +63,9 @@ def test_no_plan_reaches_the_chance() -> None:
     few = planned([2])
     text = plan.in_short(few.plan, 0.9)
     assert "none of these plans reaches a chance of" in text
-    page = " ".join(p.text for p in plan.first_page(few).body if isinstance(p, Text))
+    page = " ".join(
+        p.text for p in ps.pages.plan_bakes(few).body if isinstance(p, Text)
+    )
     assert few.needed.sentence.startswith("It takes")
     assert few.needed.sentence in page
 
