@@ -36,7 +36,7 @@ def start(
     """Write a blank study to DEST: a folder, or a workbook if it ends in .xlsx.
 
     For an afternoon that is already baked, name its pits; for one that is to come, let
-    'pitstats plan' draw the places and the order.
+    'pitstats layout' draw the places and the order.
     """
     from pitstats.study.files import start_study
 
