@@ -23,11 +23,45 @@ _LARGEST_ETA = 30.0
 _QUADS_PER_LOG = 2
 # Numbers in the largest working array of a chunk of draws: about a megabyte.
 _CHUNK = 120_000
+_CHUNK_OF_SLOPE = 100_000
 _LONGEST_STEP = 1.5
 _MODE_STEPS = 2
 # With sessions: log-likelihoods hold to 0.02 up to SDs of 2.5, mostly to 0.005.
 _INNER_WITH_SESSIONS, _OUTER = 5, 3
 _NODES_OF_SLOPE = 4
+
+
+class Sessions(NamedTuple):
+    """Which bakes share a session; without a session effect there is none.
+
+    Attributes
+    ----------
+    of_bake : ndarray of int, shape (bakes,)
+        Session of each bake; no entries when there is no session effect.
+    order : ndarray of int, shape (bakes,)
+        Bakes sorted by session.
+    first : ndarray of int, shape (sessions,)
+        Where each session begins in that order.
+    """
+
+    of_bake: IntArray
+    order: IntArray
+    first: IntArray
+
+    def __bool__(self) -> bool:
+        """Whether there is a session effect."""
+        return bool(len(self.first))
+
+    def total(self, values: FloatArray, axis: int = -2) -> FloatArray:
+        """Sums over the bakes of each session, along an axis of bakes."""
+        if not self:
+            return np.zeros_like(np.take(values, [], axis))
+        in_order = np.take(values, self.order, axis)
+        return np.asarray(np.add.reduceat(in_order, self.first, axis))
+
+    def each(self, values: FloatArray) -> FloatArray:
+        """Each bake gets the value of its session, along the last axis but one."""
+        return np.take(values, self.of_bake, -2) if self else np.zeros((1, 1))
 
 
 class BakeData(NamedTuple):
@@ -49,8 +83,8 @@ class BakeData(NamedTuple):
         Burned and graded items of each bake.
     mean : ndarray, shape (bakes, patterns)
         Share of each pattern among the items of a bake.
-    session : ndarray, shape (sessions, bakes)
-        1 where a bake belongs to a session; no rows when there is no session effect.
+    sessions : Sessions
+        Which bakes share one.
     """
 
     design: FloatArray
@@ -61,7 +95,7 @@ class BakeData(NamedTuple):
     bake_burned: FloatArray
     bake_total: FloatArray
     mean: FloatArray
-    session: FloatArray
+    sessions: Sessions
 
 
 def group_items(
@@ -102,12 +136,14 @@ def group_items(
     several, count = _slots(
         of_bake[~one], of_pattern[~one], n[~one], n_bakes, n_patterns
     )
-    indicator = np.zeros((0, n_bakes))
-    if session is not None:
-        indicator = (np.arange(session.max() + 1)[:, None] == session).astype(float)
+    if session is None:
+        session = np.zeros(0, dtype=np.intp)
+    order = np.argsort(session, kind="stable")
+    first = np.flatnonzero(np.diff(session[order], prepend=-1))
+    sessions = Sessions(session, order, first)
     bake_burned = np.bincount(of_bake, weights=y, minlength=n_bakes).astype(float)
     return BakeData(
-        patterns, burned, single, several, count, bake_burned, total, mean, indicator
+        patterns, burned, single, several, count, bake_burned, total, mean, sessions
     )
 
 
@@ -192,25 +228,25 @@ def find_modes(
     noise = 1 / (y + 0.5) + 1 / (n - y + 0.5)
     gap = np.log((y + 0.5) / (n - y + 0.5)) - data.mean @ odds.eta
     spread = sd**2 + noise
-    s = session_sd * (data.session @ (gap / spread))
-    s /= 1 + session_sd**2 * (data.session @ (1 / spread))
-    u = sd * (gap - session_sd * (data.session.T @ s)) / spread
+    s = session_sd * (data.sessions.total(gap / spread))
+    s /= 1 + session_sd**2 * data.sessions.total(1 / spread)
+    u = sd * (gap - session_sd * data.sessions.each(s)) / spread
     for _ in range(_MODE_STEPS):
         fitted, weight = _fitted(data, odds, _shift(data, sd, u, session_sd, s))
         residual = y - fitted
         curvature = 1 + sd**2 * weight
         slope = sd * residual - u
         link = session_sd * sd * weight / curvature
-        rest = session_sd * (data.session @ residual) - s
-        rest -= data.session @ (link * slope)
-        step = rest / (1 + session_sd**2 * (data.session @ (weight / curvature)))
+        rest = session_sd * data.sessions.total(residual) - s
+        rest -= data.sessions.total(link * slope)
+        step = rest / (1 + session_sd**2 * data.sessions.total(weight / curvature))
         slope /= curvature
-        slope -= link * (data.session.T @ step)
+        slope -= link * data.sessions.each(step)
         u = u + np.clip(slope, -_LONGEST_STEP, _LONGEST_STEP)
         s = s + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
     weight = _fitted(data, odds, _shift(data, sd, u, session_sd, s))[1]
     curvature = 1 + sd**2 * weight
-    session_curvature = 1 + session_sd**2 * (data.session @ (weight / curvature))
+    session_curvature = 1 + session_sd**2 * data.sessions.total(weight / curvature)
     return Modes(u, weight, curvature, s, session_curvature)
 
 
@@ -224,7 +260,7 @@ def _shift(
     """Logit shift of each bake, clipped like the predictors."""
     shift = sd * u
     if len(s):
-        shift = shift + session_sd * (data.session.T @ s)
+        shift = shift + session_sd * data.sessions.each(s)
     return np.clip(shift, -_LARGEST_ETA, _LARGEST_ETA)
 
 
@@ -301,13 +337,13 @@ def place_nodes(
     centre = np.broadcast_to(modes.bake, (len(outer), *modes.bake.shape))
     if len(modes.session):
         ridge = sd * session_sd * modes.bake_weight / modes.bake_curvature
-        centre = centre - ridge * np.matmul(data.session.T, away)
+        centre = centre - ridge * data.sessions.each(away)
     u = centre[:, None] + inner[:, None, None] * spacing
     bake_log = (np.log(inner_weight) + 0.5 * inner**2)[:, None, None] + np.log(spacing)
     bake_log = bake_log - 0.5 * u**2
     shift = sd * u
     if len(modes.session):
-        shift += (session_sd * np.matmul(data.session.T, session))[:, None]
+        shift += (session_sd * data.sessions.each(session))[:, None]
     np.clip(shift, -_LARGEST_ETA, _LARGEST_ETA, out=shift)
     return AdaptiveNodes(u, shift, bake_log, session, session_log)
 
@@ -346,7 +382,7 @@ def log_likelihood(
        in the nonlinear mixed-effects model, Journal of Computational and Graphical
        Statistics 4:12-35.
     """
-    nodes = n_inner * (n_outer if len(data.session) else 1)
+    nodes = n_inner * (n_outer if data.sessions else 1)
     rows = max(nodes, len(data.single) + len(data.several)) * len(data.bake_total)
     step = max(16, _CHUNK // rows)
     value = np.empty(theta.shape[1])
@@ -373,9 +409,9 @@ def _chunk_likelihood(
     terms -= _log_one_plus_odds(data, odds, nodes.shift)
     bakes = _log_sum_exp(terms, axis=1)
     linear = data.burned @ odds.eta
-    if not len(data.session):
+    if not data.sessions:
         return np.asarray(bakes[0].sum(axis=0) + linear)
-    sessions = np.matmul(data.session, bakes) + nodes.session_log
+    sessions = data.sessions.total(bakes) + nodes.session_log
     return np.asarray(_log_sum_exp(sessions, axis=0).sum(axis=0) + linear)
 
 
@@ -468,6 +504,27 @@ def likelihood_slope(
     .. [1] Louis TA (1982), Finding the observed information matrix when using the EM
        algorithm, Journal of the Royal Statistical Society B 44:226-233.
     """
+    nodes = n_inner * (n_outer if data.sessions else 1)
+    slots = len(data.single) + len(data.several)
+    step = max(1, _CHUNK_OF_SLOPE // (nodes * len(data.bake_total) * slots))
+    parts = [
+        _chunk_slope(
+            data, theta[:, part], sd[..., part], session_sd[part], n_inner, n_outer
+        )
+        for part in (slice(k, k + step) for k in range(0, theta.shape[1], step))
+    ]
+    value, gradient, information = map(np.concatenate, zip(*parts, strict=True))
+    return value, gradient, information
+
+
+def _chunk_slope(
+    data: BakeData,
+    theta: FloatArray,
+    sd: FloatArray,
+    session_sd: FloatArray,
+    n_inner: int,
+    n_outer: int,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     odds = slot_odds(data, theta)
     modes = find_modes(data, odds, sd, session_sd)
     nodes = place_nodes(data, modes, sd, session_sd, n_inner, n_outer)
@@ -488,7 +545,7 @@ def likelihood_slope(
 
     score = -np.einsum("oijbn,jba->oibna", expected, design, optimize=True)
     average = (inner[..., None] * score).sum(axis=1)
-    by_bake = outer if not len(data.session) else np.matmul(data.session.T, outer)
+    by_bake = outer if not data.sessions else data.sessions.each(outer)
     share = by_bake[:, None] * inner
     weight = (share[:, :, None] * expected * (1 - probability)).sum(axis=(0, 1))
     squares = design[:, :, :, None] * design[:, :, None, :]
@@ -498,8 +555,8 @@ def likelihood_slope(
         "oibn,oibna,oibnc->nac", share, centred, centred, optimize=True
     )
     gradient = (by_bake[..., None] * average).sum(axis=(0, 1))
-    if len(data.session):
-        sums = np.einsum("sb,obna->osna", data.session, average)
+    if data.sessions:
+        sums = data.sessions.total(average, axis=1)
         sums -= (outer[..., None] * sums).sum(axis=0)
         information -= np.einsum("osn,osna,osnc->nac", outer, sums, sums, optimize=True)
     gradient += (data.design.T @ data.burned)[None, :]
@@ -512,9 +569,9 @@ def _node_shares(
     """Log-likelihood and posterior shares of outer and inner nodes."""
     bakes = _log_sum_exp(terms, axis=1)
     inner = np.exp(terms - bakes[:, None])
-    if not len(data.session):
+    if not data.sessions:
         return bakes[0].sum(axis=0), np.ones_like(bakes), inner
-    sessions = np.matmul(data.session, bakes) + nodes.session_log
+    sessions = data.sessions.total(bakes) + nodes.session_log
     total = _log_sum_exp(sessions, axis=0)
     return total.sum(axis=0), np.exp(sessions - total), inner
 
@@ -528,7 +585,7 @@ class BakeLikelihood(NamedTuple):
         self, theta: FloatArray, sd: FloatArray, shared_sd: FloatArray
     ) -> FloatArray:
         """Log-likelihood of many draws."""
-        inner = _INNER_WITH_SESSIONS if len(self.data.session) else 7
+        inner = _INNER_WITH_SESSIONS if self.data.sessions else 7
         return log_likelihood(self.data, theta, sd, shared_sd, inner, _OUTER)
 
     def slope(
