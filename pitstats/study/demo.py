@@ -341,7 +341,7 @@ def _assemble(
     rng: np.random.Generator,
 ) -> Study:
     items = pd.concat(item_frames, ignore_index=True)
-    digits = 3 if len(items) <= 900 else 4
+    digits = max(3, len(str((10 * len(items) - 1) // 9)))
     codes = rng.choice(np.arange(10 ** (digits - 1), 10**digits), len(items), False)
     items.insert(4, "code", [str(code) for code in codes])
     grates = pd.DataFrame(
