@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness.design_audit import (
@@ -209,18 +210,13 @@ def _order_words(record: Record, factor: Factor, spoiled: pd.DataFrame) -> str:
 def _always_before(record: Record, factor: Factor, a: str, b: str) -> bool:
     """Whether all bakes of one pit came before those of the other in each session."""
     bakes = record.bakes.assign(_order=factor.values.astype(float))
-    directions = set()
-    for _, own in bakes[bakes["_order"].notna()].groupby("session", sort=False):
-        first, second = (own.loc[own["pit"] == pit, "_order"] for pit in (a, b))
-        if not len(first) or not len(second):
-            continue
-        if first.max() < second.min():
-            directions.add(-1)
-        elif first.min() > second.max():
-            directions.add(1)
-        else:
-            directions.add(0)
-    return len(directions) == 1 and 0 not in directions
+    first, second = (
+        bakes[bakes["pit"] == pit].groupby("session")["_order"].agg(["min", "max"])
+        for pit in (a, b)
+    )
+    both = first.dropna().join(second.dropna().add_suffix("_b"), how="inner")
+    before, after = both["max"] < both["min_b"], both["min"] > both["max_b"]
+    return bool(len(both) and (before.all() or after.all()))
 
 
 # --- lots, people, settings -----------------------------------------------------------
@@ -416,20 +412,24 @@ def _pairs(rows: pd.DataFrame) -> list[tuple[str, str]]:
     return list(zip(rows["pit_a"], rows["pit_b"], strict=True))
 
 
-def _one_level_each(record: Record, factor: Factor, rows: pd.DataFrame) -> bool:
+def _one_level_each(record: Record, factor: Factor, hidden: pd.DataFrame) -> bool:
     """Whether in some of these pairs each pit had one level only."""
-    levels = factor.columns.gt(0).groupby(record.bakes["pit"]).any().sum(axis=1)
-    return any(levels[a] == 1 and levels[b] == 1 for a, b in _pairs(rows))
+    n_levels = {
+        pit: int((factor.matrix[rows] > 0).any(axis=0).sum())
+        for pit, rows in record.bakes.groupby("pit").indices.items()
+    }
+    return any(n_levels[a] == 1 and n_levels[b] == 1 for a, b in _pairs(hidden))
 
 
 def _levels(record: Record, factor: Factor, pits: set[str] | None = None) -> str:
     """Which levels each pit had, for a sentence; only of some pits if named."""
     parts = []
-    for pit, own in factor.columns.groupby(record.bakes["pit"], sort=False):
+    for pit, rows in record.bakes.groupby("pit", sort=False).indices.items():
+        own = factor.matrix[rows]
         if factor.numeric:
-            seen = list(dict.fromkeys(own[factor.name].dropna()))
+            seen = list(dict.fromkeys(own[~np.isnan(own)]))
         else:
-            seen = [level for level in own.columns if own[level].gt(0).any()]
+            seen = [factor.levels[i] for i in np.flatnonzero((own > 0).any(axis=0))]
         if not seen or (pits is not None and pit not in pits):
             continue
         words = [_word(value) for value in seen[:3]]

@@ -203,7 +203,8 @@ def _pit_rows(
     if blocks is None:
         # The factor with most levels first: its columns are the cheapest to take off.
         longest = sorted(chosen, key=lambda factor: -len(factor.levels))
-        columns = np.hstack([_effective(factors, f)[used] for f in longest])
+        parts = [_effective(factors, f)[used] for f in longest]
+        columns = np.hstack(parts) if len(parts) > 1 else parts[0]
     else:
         columns = chosen[0].matrix[used]
     found = contrast_aliasing(dummies, columns, weights, given=blocks)
@@ -254,11 +255,11 @@ def _session_blocks(
 
 def _effective(factors: Factors, factor: Factor) -> np.ndarray:
     """Columns of a factor; order as its distance from the mean of its session."""
-    matrix = np.nan_to_num(factor.matrix)
-    if factor.role == "order":
-        known = factor.known
-        places = pd.Series(matrix[known, 0]).groupby(list(factors.session[known]))
-        matrix[known, 0] -= places.transform("mean")
+    if factor.role != "order":
+        return factor.matrix
+    matrix, known = factor.matrix.copy(), factor.known
+    places = pd.Series(matrix[known, 0]).groupby(list(factors.session[known]))
+    matrix[known, 0] -= places.transform("mean")
     return matrix
 
 
@@ -316,7 +317,9 @@ def _factor_table(factors: Factors, contrasts: pd.DataFrame) -> pd.DataFrame:
 
 def _two_factors(factors: Factors, a: Factor, b: Factor) -> dict[str, object]:
     known = a.known & b.known
-    found = span_overlap(_effective(factors, a)[known], _effective(factors, b)[known])
+    # A study's worth of columns is not copied without need.
+    used = slice(None) if known.all() else known
+    found = span_overlap(_effective(factors, a)[used], _effective(factors, b)[used])
     word = verdict(found.share)
     forced = found.rank_a + found.rank_b > int(known.sum()) - 1
     return {

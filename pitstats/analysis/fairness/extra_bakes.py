@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness.design_audit import (
-    MOST_BAKES_COMBINED,
     NEARLY_VIF,
     PARTLY_VIF,
     DesignAudit,
@@ -25,7 +24,9 @@ from pitstats.study.study import Study
 
 #: Sets of bakes that are tried one by one, smallest first; beyond this bakes are added
 #: one at a time, each the best next one, and those not needed are taken out again.
-MOST_SETS = 1500
+#: Looking at a set takes longer the more bakes there are, so that in a record of more
+#: than 150 their number falls with its length.
+MOST_SETS, FEWEST_SETS, _BAKES_OF_MOST_SETS = 1500, 100, 150
 MOST_BAKES = 12
 #: Combinations of levels tried in one pit; with more, whole set-ups of other pits are.
 MOST_SET_UPS = 8
@@ -125,11 +126,11 @@ def suggest_bakes(study: Study) -> ExtraBakes:
     difference of pits (fully for sessions, otherwise from a variance inflation of 5),
     settings likewise but not those that a rule lets differ, order from an inflation of
     2, combinations that hide it fully, and pits that were baked once. Sets of one, two,
-    three ... bakes are tried until one meets all goals, up to 1500 sets; then bakes are
-    added one at a time, each the one that leaves least hidden, until all goals are met
-    or twelve bakes are added, and any bake without which the goals are still met is
-    taken out. Of equally small sets the one that hides least is kept. The design is
-    audited again with the bakes in.
+    three ... bakes are tried until one meets all goals, up to 1500 sets (fewer in a
+    record of more than 150 bakes); then bakes are added one at a time, each the one
+    that leaves least hidden, until all goals are met or twelve bakes are added, and any
+    bake without which the goals are still met is taken out. Of equally small sets the
+    one that hides least is kept. The design is audited again with the bakes in.
 
     References
     ----------
@@ -148,16 +149,17 @@ def suggest_bakes(study: Study) -> ExtraBakes:
     single = tuple(pit for pit in before.factors.pits if _n_bakes(before, pit) == 1)
     goals = _goals(study, before)
     search = _Search(before.factors, goals, single)
-    small = len(before.factors.pit) <= MOST_BAKES_COMBINED
-    wanted = small and bool(goals or single)
-    found, exhaustive = search.run() if wanted else ((), small)
+    found, exhaustive = search.run() if goals or single else ((), True)
+    unmet = search.unmet(found) if found else goals
+    if not single and all(goal in unmet for goal in goals if goal.words):
+        # Bakes that separate nothing are no proposal.
+        found, unmet = (), goals
     after = audit_factors(search.extended(found)) if found else before
-    unmet = [goal.words for goal in search.unmet(found) if goal.words]
     return ExtraBakes(
         table=_plan(study, search, found),
         goals=tuple(goal.words for goal in goals if goal.words),
         single=single,
-        unmet=tuple(unmet),
+        unmet=tuple(goal.words for goal in unmet if goal.words),
         chosen=search.choice_names,
         before=before,
         after=after,
@@ -239,6 +241,8 @@ class _Search:
     ) -> None:
         self.factors, self.goals, self.single = factors, goals, single
         self.n_sets = 0
+        n_bakes = max(len(factors.pit), _BAKES_OF_MOST_SETS)
+        self.most_sets = max(FEWEST_SETS, MOST_SETS * _BAKES_OF_MOST_SETS // n_bakes)
         named = {name for goal in goals for name in goal.names}
         self.choices = [
             factor
@@ -263,7 +267,7 @@ class _Search:
     def run(self) -> tuple[tuple[Bake, ...], bool]:
         """Return the set found and whether every smaller one was tried."""
         for size in range(max(1, len(self.single)), MOST_BAKES + 1):
-            if self.n_sets + self._how_many(size) > MOST_SETS:
+            if self.n_sets + self._how_many(size) > self.most_sets:
                 return self._one_at_a_time(), False
             best: tuple[float, tuple[Bake, ...]] | None = None
             for bakes in self._sets(size):
@@ -411,7 +415,9 @@ class _Search:
 
     def _one_at_a_time(self) -> tuple[Bake, ...]:
         bakes: tuple[Bake, ...] = ()
-        for _ in range(MOST_BAKES):
+        short = self.most_sets == MOST_SETS
+        rounds = MOST_BAKES if short else self.most_sets // len(self.candidates)
+        for _ in range(max(1, min(rounds, MOST_BAKES))):
             steps = [(*bakes, candidate) for candidate in self.candidates]
             scores = [self.score(step) for step in steps]
             bakes = steps[min(range(len(steps)), key=lambda i: scores[i])]
@@ -466,10 +472,8 @@ def _plan(study: Study, search: _Search, bakes: Sequence[Bake]) -> pd.DataFrame:
 
 
 def _method(n_sets: int, exhaustive: bool) -> str:
-    if not n_sets and exhaustive:
-        return "nothing to search for"
     if not n_sets:
-        return f"not searched: the study has more than {MOST_BAKES_COMBINED} bakes"
+        return "nothing to search for"
     if exhaustive:
         return f"every smaller set was tried ({n_sets} sets of bakes)"
     return (

@@ -87,11 +87,6 @@ class Factor:
         return bool(len(known) and np.ptp(known, axis=0).max(initial=0.0) > 1e-9)
 
     @property
-    def columns(self) -> pd.DataFrame:
-        """The matrix with the names of its columns."""
-        return pd.DataFrame(self.matrix, columns=list(self.levels))
-
-    @property
     def values(self) -> pd.Series:
         """One word or number per bake; of several lots or graders the main one."""
         if self.numeric:
@@ -268,12 +263,13 @@ def one_column_a_level(values: pd.Series) -> pd.DataFrame:
     >>> one_column_a_level(pd.Series(["a", "b", None])).fillna(-1).to_numpy().tolist()
     [[1.0, 0.0], [0.0, 1.0], [-1.0, -1.0]]
     """
-    levels = list(dict.fromkeys(values.dropna()))
+    code, levels = pd.factorize(values)
     frame = pd.DataFrame(
-        {str(level): values.eq(level).fillna(False).astype(float) for level in levels},
+        (code[:, None] == np.arange(len(levels))).astype(float),
+        columns=[str(level) for level in levels],
         index=values.index,
     )
-    if not levels:
+    if not len(levels):
         frame = pd.DataFrame({"none": np.nan}, index=values.index)
     frame.loc[values.isna()] = np.nan
     return frame

@@ -14,7 +14,7 @@ from pitstats.analysis.fairness.finding import (
     per_pit_text,
     plural,
 )
-from pitstats.analysis.rates.rates import estimate_burn_rates
+from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.intervals import newcombe_difference
 
 # Shares of missing items from which a rate may be off by more than a few points.
@@ -25,6 +25,9 @@ _FEW_LOST = 5
 _THIN_MAP = 3
 # Bakes differ by half more than independent items would let them.
 _OVERDISPERSED = 1.5
+# From so many bakes on the counts alone say how alike the items of a bake are.
+_MANY_BAKES = 200
+_MANY_BAKES_OF_A_PIT = 10
 # Raw difference from which a reader would quote the two shares.
 _QUOTED = 0.05
 _MANY_CELLS_LEFT_OUT = 0.25
@@ -241,43 +244,46 @@ def _signed(difference: float) -> str:
     return f"{100 * difference:+.0f}".replace("-", "\N{MINUS SIGN}")
 
 
-def _dispersion(record: Record) -> pd.Series:
-    """Chi-square of the bakes of each pit over its degrees of freedom."""
-    totals = record.totals
-    own = totals[totals["n_items"] > 0]
+def _dispersion(own: pd.DataFrame) -> pd.DataFrame:
+    """Per pit: bakes, items, and chi-square of its bakes over degrees of freedom."""
     by_pit = own.groupby("pit", sort=False)
     sums = by_pit[["n_items", "n_burned"]].transform("sum")
     share = sums["n_burned"] / sums["n_items"]
     expected = own["n_items"] * share
     variance = (expected * (1 - share)).where(share.between(0, 1, inclusive="neither"))
     square = ((own["n_burned"] - expected) ** 2 / variance).fillna(0.0)
-    df = (by_pit.size() - 1).astype(float)
-    return (square.groupby(own["pit"], sort=False).sum() / df.where(df > 0)).dropna()
+    found = by_pit.agg(n_bakes=("n_items", "size"), n_items=("n_items", "sum"))
+    df = (found["n_bakes"] - 1.0).where(found["n_bakes"] > 1)
+    return found.assign(ratio=square.groupby(own["pit"], sort=False).sum() / df)
 
 
 def _shared_fire(record: Record) -> Iterator[Finding]:
     """How many independent items the graded ones are worth (design effect).
 
     Only where the bakes of a pit differ more than counts of independent items would
-    (Pearson's chi-square over its degrees of freedom); the number itself is the one
-    that stands beside the rates.
+    (Pearson's chi-square over its degrees of freedom). The number itself is the one
+    that stands beside the rates; with many bakes it is that chi-square (McCullagh &
+    Nelder 1989, Generalized Linear Models, sec. 4.5), which then is as good.
     """
-    spread = _dispersion(record)
-    alike = spread.index[spread >= _OVERDISPERSED]
-    if record.one_bake_each or not len(alike):
+    counted = record.totals[record.totals["n_items"] > 0]
+    spread = _dispersion(counted)
+    alike = spread[spread["ratio"] >= _OVERDISPERSED]
+    if record.one_bake_each or alike.empty:
         return
-    table = estimate_burn_rates(record.study).table.set_index("pit").loc[alike]
-    effect = table["n_items"] / table["effective_items"]
-    strong = effect[effect >= 2.0]
+    if len(counted) < _MANY_BAKES:
+        found = bake_posterior(counted, record.study.settings.conf_level)
+        worth = pd.Series(found.effective_items, index=found.pits)
+    else:
+        alike = alike[alike["n_bakes"] >= _MANY_BAKES_OF_A_PIT]
+        worth = alike["n_items"] / alike["ratio"]
+    worth = worth.loc[alike.index]
+    strong = worth[alike["n_items"] >= 2.0 * worth]
     if strong.empty:
         return
     text = "; ".join(
         f"{pit}: {n_items} items like {effective:.0f}"
         for pit, n_items, effective in zip(
-            strong.index,
-            table.loc[strong.index, "n_items"],
-            table.loc[strong.index, "effective_items"],
-            strict=True,
+            strong.index, alike.loc[strong.index, "n_items"], strong, strict=True
         )
     )
     yield Finding(

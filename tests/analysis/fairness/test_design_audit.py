@@ -11,6 +11,8 @@ import pytest
 import pitstats as ps
 from pitstats.analysis.fairness.design_audit import audit_factors, verdict
 from pitstats.analysis.fairness.factors import read_factors
+from pitstats.report.sections.design import extra_bakes_sentences
+from pitstats.study.demo import SimulatedPit, simulate_study
 from tests.analysis.planted import by_pit, fair_study, with_bakes, with_items
 
 
@@ -224,6 +226,32 @@ def test_a_large_search_goes_step_by_step_and_says_so() -> None:
     assert more.unmet == ()
     # None of the bakes is idle.
     assert 3 <= len(more.table) <= 8
+
+
+def test_a_long_record_is_searched_too() -> None:
+    rng = np.random.default_rng(1)
+    pits = [SimulatedPit(pit=name, rate=0.3, grates={"main": (1, 2)}) for name in "ABC"]
+    study = simulate_study(pits, bakes=[90, 90, 1], rng=rng).study
+    more = ps.suggest_bakes(study)
+    assert more.table["pit"].tolist() == ["C"]
+    assert more.unmet == ()
+    assert more.n_sets == 1
+
+
+def test_bakes_that_separate_nothing_are_not_proposed() -> None:
+    rng = np.random.default_rng(1)
+    pits = [
+        SimulatedPit(pit=name, rate=0.3, grates={"main": (1, 2)}) for name in "ABCD"
+    ]
+    study = simulate_study(pits, bakes=75, rng=rng).study
+    crew = study.bakes["pit"].map({"A": "crew 1", "B": "crew 2"}).fillna("crew 3")
+    more = ps.suggest_bakes(with_bakes(study, tender=crew))
+    # A dozen bakes do not outweigh 75 of each pit with a fire tender of its own.
+    assert len(more.goals) == 1
+    assert more.unmet == more.goals
+    assert more.table.empty
+    assert 0 < more.n_sets <= 1500 * 150 // 300
+    assert "No bakes were found" in " ".join(extra_bakes_sentences(more))
 
 
 def test_settings_that_a_rule_lets_differ_are_left_alone() -> None:

@@ -1,11 +1,16 @@
 """The audit: what it finds in planted mistakes, and what it leaves alone."""
 
+import re
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import pitstats as ps
+from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.study.demo import SimulatedPit, simulate_study
+from pitstats.study.outcomes import bake_totals
 from tests.analysis.planted import PLANTED, fair_study, with_items
 
 
@@ -216,3 +221,17 @@ def test_a_reason_beside_a_planned_bake_does_not_stop_the_audit(
     )
     plain = replace(study, bakes=study.bakes.assign(reason=["door open", None]))
     assert ids(study) == ids(plain)
+
+
+def test_what_items_of_many_bakes_are_worth_is_what_the_posterior_says() -> None:
+    pits = [
+        SimulatedPit(pit=name, rate=0.35, grates={"main": (3, 5)})
+        for name in ("A", "B")
+    ]
+    made = simulate_study(pits, bakes=110, sd_bake=1.0, rng=np.random.default_rng(2))
+    (finding,) = [
+        f for f in ps.audit_fairness(made.study) if f.id == "items_share_fire"
+    ]
+    counts = re.findall(r"[AB]: 1650 items like (\d+)", finding.message)
+    exact = bake_posterior(bake_totals(made.study), 0.95).effective_items
+    np.testing.assert_allclose(np.array(counts, dtype=float), exact, rtol=0.15)
