@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import lzma
+import struct
 import tempfile
 import zipfile
 import zlib
@@ -38,7 +40,18 @@ PAGE = "the page"
 # Six digits are kept, so the last of them may be off by one.
 _TOLERANCE = 1.5e-5
 _MOST_FILES, _MOST_BYTES = 500, 200_000_000
-_UNREADABLE = (NotImplementedError, RuntimeError, EOFError, ValueError)
+#: What the standard library raises on a zip that is damaged or made to be.
+_NO_ZIP = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    OSError,
+    ValueError,
+)
 _COLUMNS = ["result", "row", "column", "stated", "recomputed", "same"]
 
 
@@ -191,7 +204,7 @@ def _unpacked(data: bytes) -> dict[str, bytes]:
             if len(set(names)) < len(names) or any(map(_leads_out, names)):
                 raise PackageError("The zip has file names that no package has.")
             return {entry.filename: archive.read(entry) for entry in entries}
-    except (zipfile.BadZipFile, zlib.error, *_UNREADABLE) as error:
+    except _NO_ZIP as error:
         raise PackageError(
             "The zip is damaged and cannot be read. Fetch or pack it again."
         ) from error

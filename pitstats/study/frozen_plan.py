@@ -9,6 +9,7 @@ shows a later change to whoever saw it before the bakes.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from hashlib import sha256
@@ -21,6 +22,8 @@ from pitstats.errors import DesignError
 from pitstats.study.atomic import write_file
 from pitstats.study.blind_plan import plan_id
 from pitstats.study.folder_files import column_texts
+from pitstats.study.raw import UnreadableError
+from pitstats.study.reading import file_bytes
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 from pitstats.study.versions import versions
@@ -31,7 +34,7 @@ _FORMAT = "pitstats plan"
 _NOT_FROZEN = ("title", "looks_taken", "extra")
 _BAKES = ("bake", "pit", "session", "order")
 _ITEMS = ("bake", "grate", "row", "column", "code")
-_MOST_BYTES, _NAMED = 20_000_000, 5
+_NAMED = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,11 +81,14 @@ def write_plan(study: Study, path: Path, *, overwrite: bool = False) -> str:
 
 
 def kept_plan(study: Path) -> bytes | None:
-    """The plan file of a study as it lies there."""
+    """The plan file of a study as it lies there; no bytes if it may not be read."""
     path = plan_path(study)
-    if not path.is_file() or path.stat().st_size > _MOST_BYTES:
+    if not os.path.lexists(path):
         return None
-    return path.read_bytes()
+    try:
+        return file_bytes(path, path.parent)
+    except (OSError, UnreadableError):
+        return b""
 
 
 def read_plan(data: bytes) -> FrozenPlan:

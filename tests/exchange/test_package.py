@@ -31,6 +31,8 @@ from pitstats.exchange.package import (
 )
 from pitstats.exchange.result_tables import RESULTS
 from pitstats.exchange.zip_file import zip_bytes
+from pitstats.study.demo import copy_demo
+from pitstats.study.frozen_plan import kept_plan, read_plan
 
 DAY = date(2026, 5, 30)
 SEAL = b'name="pitstats-seal"'
@@ -174,6 +176,30 @@ def test_a_bomb_is_measured_before_it_is_unpacked(tmp_path: Path) -> None:
     assert path.stat().st_size < 1_000_000
     with pytest.raises(ps.PackageError, match="more than any package"):
         ps.verify_package(path)
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_DEFLATED, zipfile.ZIP_LZMA])
+def test_a_damaged_stream_is_told(method: int, tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "a.zip", "w", method) as archive:
+        archive.writestr(MANIFEST, bytes(range(256)) * 40)
+    data = bytearray((tmp_path / "a.zip").read_bytes())
+    for place in range(30 + len(MANIFEST), len(data) - 90, 7):
+        data[place] ^= 0xFF
+        (tmp_path / "a.zip").write_bytes(data)
+        with pytest.raises(ps.PackageError):
+            ps.verify_package(tmp_path / "a.zip")
+
+
+def test_a_plan_that_is_a_link_out_of_the_study_is_not_followed(tmp_path: Path) -> None:
+    copy_demo("one_bake_each", tmp_path / "s")
+    (tmp_path / "secret.txt").write_text("mine")
+    (tmp_path / "s" / "plan.json").symlink_to(tmp_path / "secret.txt")
+    plan = kept_plan(tmp_path / "s")
+    assert plan == b""
+    assert not read_plan(plan).intact
+    (tmp_path / "s" / "plan.json").unlink()
+    os.mkfifo(tmp_path / "s" / "plan.json")
+    assert kept_plan(tmp_path / "s") == b""
 
 
 def test_a_page_carries_its_data_and_shows_changes(tmp_path: Path) -> None:
