@@ -36,6 +36,7 @@ def retest(
     the first is before and the second after.
     """
     from pitstats.analysis.retest import compare as analysis
+    from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
     if after is None and unchanged:
@@ -56,7 +57,7 @@ def retest(
             conf_level=conf_level,
         )
     if style == "csv":
-        click.echo(found.table.to_csv(index=False), nl=False)
+        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:

@@ -38,6 +38,7 @@ def season(
     """Estimate every pit over all studies in FOLDER, and compare the pits."""
     from pitstats.analysis.season.estimate import estimate_season
     from pitstats.analysis.season.read import read_season, write_matches
+    from pitstats.study.csv_text import harmless_frame
 
     read = read_season(folder, n_jobs=jobs, progress=style == "table")
     if matches:
@@ -46,7 +47,7 @@ def season(
         return
     found = estimate_season(read, conf_level, days_alike=days_alike)
     if style == "csv":
-        click.echo(found.table.to_csv(index=False), nl=False)
+        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:

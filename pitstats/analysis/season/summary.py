@@ -14,12 +14,15 @@ import pandas as pd
 from pitstats.errors import WriteError
 from pitstats.stats.bake_model import BakeModel
 from pitstats.study.atomic import write_file
+from pitstats.study.grade_file import check_sum
 from pitstats.study.outcomes import bake_totals
+from pitstats.study.raw import UnreadableError
+from pitstats.study.reading import file_bytes
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
 FOLDER = ".pitstats-season"
-_VERSION = 2
+_VERSION, _SUM = 3, "sum"
 _PARTS = {"burned_as", "regraded", "bakes", "excluded", "rates"}
 _PER_BAKE = ("session", "tender", "grader")
 _COUNTS = ("n_items", "n_burned", "n_missing")
@@ -59,7 +62,7 @@ def burned_as(settings: Settings) -> str:
 def content_hash(path: Path) -> str:
     """Hash of the files a study is read from, whatever they are called above."""
     digest = hashlib.sha256(f"{_VERSION}".encode())
-    for file in [path] if path.is_file() else sorted(path.iterdir()):
+    for file in sorted(path.iterdir()) if path.is_dir() else [path]:
         if file.suffix.lower() in _ENDINGS and file.is_file():
             name = b"" if file == path else file.name.encode()
             # A file that just went makes another hash; reading tells what cannot be.
@@ -72,10 +75,11 @@ def content_hash(path: Path) -> str:
 def kept_summary(season: Path, digest: str) -> dict[str, Any] | None:
     """Read the summary of a study with this content, if a sound one is kept."""
     try:
-        found = json.loads((season / FOLDER / f"{digest}.json").read_text("utf-8"))
-    except (OSError, ValueError):
+        found = json.loads(file_bytes(season / FOLDER / f"{digest}.json"))
+    except (OSError, ValueError, RecursionError, UnreadableError):
         return None
-    sound = isinstance(found, dict) and found.get("version") == _VERSION
+    sound = isinstance(found, dict) and found.pop(_SUM, None) == check_sum(found)
+    sound = sound and found.get("version") == _VERSION
     return found if sound and found.keys() >= _PARTS else None
 
 
@@ -84,7 +88,8 @@ def keep_summary(season: Path, digest: str, summary: dict[str, Any]) -> None:
 
     The name says the content, so that two writers at once write the same file.
     """
-    data = json.dumps(summary, ensure_ascii=False).encode("utf-8")
+    content = summary | {_SUM: check_sum(summary)}
+    data = json.dumps(content, ensure_ascii=False).encode("utf-8")
     try:
         write_file(season / FOLDER / f"{digest}.json", data, overwrite=True)
     except WriteError:

@@ -1,6 +1,8 @@
 """A season of studies: matched, counted once, estimated, with and without a bridge."""
 
 import json
+import os
+import re
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -9,12 +11,16 @@ from shutil import rmtree
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from joblib import parallel_config
 
 import pitstats as ps
 from pitstats.analysis.season.estimate import NO_BRIDGE
 from pitstats.analysis.season.summary import content_hash
+from pitstats.cli import main
 from pitstats.errors import BusyError
+
+CSV = ("--format", "csv")
 
 
 def counted(
@@ -219,6 +225,33 @@ def test_twenty_writers_of_one_season_lose_nothing(folder: Path) -> None:
     hashes = {content_hash(folder / f"new {k}") for k in range(20)}
     assert {f"{digest}.json" for digest in hashes} <= {p.name for p in kept.iterdir()}
     assert [path.name for path in folder.glob(".*")] == [kept.name]
+
+
+def test_a_summary_that_was_typed_over_is_not_believed(folder: Path) -> None:
+    whole = ps.read_season(folder)
+    for kept in (folder / ".pitstats-season").glob("*.json"):
+        kept.write_text(
+            kept.read_text("utf-8").replace('"n_items": 16', '"n_items": 1')
+        )
+    pd.testing.assert_frame_equal(ps.read_season(folder).bakes, whole.bakes)
+    for kept in (folder / ".pitstats-season").glob("*.json"):
+        kept.write_text("[" * 100_000)
+    pd.testing.assert_frame_equal(ps.read_season(folder).bakes, whole.bakes)
+
+
+def test_a_pipe_among_the_studies_is_told(folder: Path) -> None:
+    os.mkfifo(folder / "day 12.xlsx")
+    with pytest.raises(ps.InvalidStudyError, match="no plain file"):
+        ps.read_season(folder)
+
+
+def test_names_that_look_like_formulas_stay_text_in_csv(tmp_path: Path) -> None:
+    bakes = [(pit, day, 4) for day in "12" for pit in ("=A1", "B")]
+    ps.write_study(counted("day 1", bakes), tmp_path / "season" / "day 1")
+    said = CliRunner().invoke(main, ["season", str(tmp_path / "season"), *CSV])
+    assert said.exit_code == 0, said.output
+    assert "'=A1" in said.output
+    assert not re.search("(^|,)=A1", said.output, re.MULTILINE)
 
 
 def test_a_study_that_changes_while_it_is_read_is_read_again(
