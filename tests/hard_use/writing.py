@@ -9,24 +9,30 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
 import signal
 import sys
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Literal
 
 import pitstats as ps
+from pitstats.analysis.season.read import write_matches
+from pitstats.analysis.season.summary import FOLDER as SUMMARIES
+from pitstats.errors import InterruptedWarning
 from pitstats.planning.layout import randomize_layout
 from pitstats.planning.sheets import write_sheets
-from pitstats.study.atomic import publish
+from pitstats.study.atomic import publish, write_file
 from pitstats.study.demo import copy_demo
 from pitstats.study.files import start_study
 from pitstats.study.made import list_name
 from pitstats.study.switch import switching
+from pitstats.study.workbook import write_entry_workbook
 from tests.study import grade_files
 
 Fate = Literal["killed", "disk full"]
@@ -44,6 +50,50 @@ class Command:
     first: Callable[[Path], None]
     second: Callable[[Path], None]
     target: str
+
+
+_OF_TABLE = [
+    *("--map", "pit=who", "--map", "n_items=n", "--map", "n_burned=y"),
+    *("--title", "T", "--question", "Q", "--temperature-rule", "tuned"),
+]
+
+
+def _command(*words: object) -> None:
+    """Run a command line in this process; its errors are those of the library."""
+    from pitstats.cli import main
+
+    told = io.StringIO()
+    with contextlib.redirect_stdout(told), contextlib.redirect_stderr(told):
+        try:
+            main([str(word) for word in words], standalone_mode=False)
+        except SystemExit as end:
+            if end.code and "Traceback" not in told.getvalue():
+                raise ps.PitstatsError(told.getvalue()) from end
+    if "earlier run" in told.getvalue():
+        warnings.warn(told.getvalue(), InterruptedWarning, stacklevel=2)
+
+
+def _pack(target: Path, license_text: str) -> None:
+    """Pack what was worked out already."""
+    from pitstats.exchange.package import zip_bytes
+
+    write_file(target, zip_bytes(_packed(license_text)), overwrite=True)
+
+
+@cache
+def _packed(license_text: str) -> dict[str, bytes]:
+    from pitstats.exchange.package import package_files
+
+    study = ps.demo_study("one_bake_each")
+    day = date(2026, 5, 30)
+    return package_files(study, published=day, license_text=license_text)
+
+
+def _season(folder: Path, matches: str | None = None) -> None:
+    """Read a season, which keeps its summaries; write which pits are one."""
+    season = ps.read_season(folder)
+    if matches:
+        write_matches(season, overwrite=True)
 
 
 def _layout(seed: int) -> ps.Study:
@@ -114,6 +164,42 @@ def commands() -> tuple[Command, ...]:
             "s",
         ),
         Command(
+            "import",
+            lambda d: ps.write_study(plan, d / "s", overwrite=True, only_made=True),
+            lambda d: _command("import", d / "t.csv", d / "s", *_OF_TABLE, "--force"),
+            "s",
+        ),
+        Command(
+            "notebooks",
+            lambda d: _command("notebooks", d / "s", "--force"),
+            lambda d: _command("notebooks", d / "s", "--force"),
+            "s",
+        ),
+        Command(
+            "entry workbook",
+            lambda d: write_entry_workbook(plan, d / "s.xlsx"),
+            lambda d: write_entry_workbook(again, d / "s.xlsx", overwrite=True),
+            "s.xlsx",
+        ),
+        Command(
+            "pack",
+            lambda d: _pack(d / "s.zip", "first"),
+            lambda d: _pack(d / "s.zip", "second"),
+            "s.zip",
+        ),
+        Command(
+            "season, summaries",
+            lambda d: ps.write_study(study, d / "s" / "day 1"),
+            lambda d: _season(d / "s"),
+            "s",
+        ),
+        Command(
+            "season, matches",
+            lambda d: _season(d / "s", ps.write_study(study, d / "s" / "day 1")),
+            lambda d: _season(d / "s", "matches"),
+            "s",
+        ),
+        Command(
             "record",
             lambda d: _graded(plan, d / "s", d / "ann.json"),
             lambda d: _record(d / "s", d / "ann.json"),
@@ -153,6 +239,7 @@ def prepare(command: Command, folder: Path) -> None:
         for name, data in _MINE.items():
             (place / name).parent.mkdir(exist_ok=True)
             (place / name).write_bytes(data)
+    (folder / "t.csv").write_text("who,n,y\nQuarry,18,3\nFerry,18,4\n", "utf-8")
     command.first(folder)
 
 
@@ -160,8 +247,9 @@ def contents(folder: Path) -> dict[str, bytes]:
     """Every file below a folder; workbooks by their cells, since they hold a time."""
     found = {}
     for path in sorted(folder.rglob("*")):
-        if path.is_file():
-            name = path.relative_to(folder).as_posix()
+        name = path.relative_to(folder).as_posix()
+        # What a dead run left beside a summary goes when the next one is written.
+        if path.is_file() and f"{SUMMARIES}/.pitstats-" not in name:
             found[name] = _cells(path) if path.suffix == ".xlsx" else path.read_bytes()
             if path.name.endswith("made-by-pitstats.json"):
                 found[name] = b"list"
@@ -238,7 +326,7 @@ def verdict(command: Command, folder: Path, fate: Fate, step: int) -> str:
     if any(left.get(n) != d for n, d in before.items() if n.endswith(tuple(_MINE))):
         return "somebody else's file was lost"
     after = _after(command, folder)
-    work = {name for name in left if ".pitstats-" in name}
+    work = {name for name in left if ".pitstats-" in name.replace(SUMMARIES, "")}
     journal = any(name.endswith("journal.json") for name in work)
     kept = {name: data for name, data in left.items() if name not in work}
     if fate == "disk full" and end == -2 and (work or kept != before):
