@@ -22,7 +22,13 @@ _CELL, _TEXT = re.compile(rb"<(?:\w+:)?c[\s>/]"), re.compile(rb"<(?:\w+:)?si[\s>
 
 def file_bytes(path: Path, folder: Path | None = None) -> bytes:
     """Read a file that is a plain file, and not too large."""
-    if folder is not None and not path.resolve().is_relative_to(folder.resolve()):
+    try:
+        inside = folder is None or path.resolve().is_relative_to(folder.resolve())
+    except RuntimeError as error:
+        raise UnreadableError(
+            f"{path.name} is a link that leads back to itself. Put the file there."
+        ) from error
+    if not inside:
         raise UnreadableError(
             f"{path.name} is a link to a place outside the folder. Copy the file there "
             "instead."

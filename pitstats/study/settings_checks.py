@@ -39,6 +39,9 @@ _ALSO = {
     "length_unit": {"inch": "in", "inches": "in", '"': "in", "centimeters": "cm"},
 }
 
+# Tables and lists within each other, in keys of the user's own.
+_DEEPEST = 20
+
 
 def read_settings(mapping: Mapping[str, Any] | None, log: ProblemLog) -> Settings:
     """Read and check the keys of ``study.toml``."""
@@ -134,23 +137,31 @@ def _check_extra(extra: Mapping[str, Any], log: ProblemLog) -> None:
         if not key or read_text(key).problem:
             log.problem("study", None, None, f"{quote(key)} is no name for a key.")
         elif not _can_be_written(value):
+            try:
+                found = quote(value)
+            except RecursionError:
+                found = "lists or tables within each other without end"
             log.problem(
                 "study",
                 None,
                 key,
-                f"found {quote(value)}; allowed are texts without unprintable "
+                f"found {found}; allowed are texts without unprintable "
                 "characters, numbers, dates, true, false, lists and tables.",
             )
 
 
-def _can_be_written(value: Any) -> bool:
+def _can_be_written(value: Any, depth: int = 0) -> bool:
     if isinstance(value, str):
         return not read_text(value).problem
+    if depth > _DEEPEST:
+        return False
     if isinstance(value, list | tuple):
-        return all(_can_be_written(entry) for entry in value)
+        return all(_can_be_written(entry, depth + 1) for entry in value)
     if isinstance(value, dict):
         return all(
-            isinstance(key, str) and _can_be_written(key) and _can_be_written(entry)
+            isinstance(key, str)
+            and _can_be_written(key)
+            and _can_be_written(entry, depth + 1)
             for key, entry in value.items()
         )
     return isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time)

@@ -45,6 +45,7 @@ _ALWAYS = ("pits", "bakes")
 _Rows: TypeAlias = list[tuple[int, list[Any]]]
 _LISTS = {setting.name for setting in SETTINGS if setting.kind == "names"}
 _HEADER_OF_SETTINGS = ("key", "value", "meaning")
+_LONGEST_TEXT = 131_072  # letters in a cell, as in CSV
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
 
@@ -185,6 +186,11 @@ def _value(cell: Any) -> Any:
     if isinstance(cell.value, bool):
         return "TRUE" if cell.value else "FALSE"
     if isinstance(cell.value, str):
+        if len(cell.value) > _LONGEST_TEXT:
+            return Wrong(
+                f"holds a text of {len(cell.value):,} letters; {_LONGEST_TEXT:,} can "
+                "be read. Shorten it."
+            )
         return clean(_ESCAPED.sub(_unescaped, cell.value))
     return cell.value
 

@@ -75,7 +75,7 @@ def _command(*words: object) -> None:
 
 def _pack(target: Path, license_text: str) -> None:
     """Pack what was worked out already."""
-    from pitstats.exchange.package import zip_bytes
+    from pitstats.exchange.zip_file import zip_bytes
 
     write_file(target, zip_bytes(_packed(license_text)), overwrite=True)
 

@@ -55,6 +55,11 @@ class TestPlainFilesOnly:
         with pytest.raises(reading.UnreadableError, match="no plain file"):
             reading.file_bytes(Path("/dev/zero"))
 
+    def test_a_link_to_itself_is_told(self, folder: Path) -> None:
+        (folder / "regrades.csv").symlink_to("regrades.csv")
+        (problem,) = ps.check_study(folder)
+        assert problem.table == "regrades"
+
     def test_a_link_inside_the_folder_will_do(self, folder: Path) -> None:
         (folder / "items.csv").rename(folder / "kept.txt")
         (folder / "items.csv").symlink_to("kept.txt")
@@ -128,6 +133,21 @@ def test_workbooks_that_unpack_without_end_are_refused(
     assert time.process_time() - started < 20
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 400_000
     assert any("holds more than" in m or "no sheet called" in m for m in messages)
+
+
+def test_a_text_without_end_in_one_cell_is_told(tmp_path: Path) -> None:
+    long = '<row r="2"><c r="A2" t="inlineStr"><is><t>' + "y" * 20_000_000
+    workbook(tmp_path / "s.xlsx", f"{long}</t></is></c></row>")
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    messages = [p.message for p in ps.check_study(tmp_path / "s.xlsx")]
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 400_000
+    assert max(map(len, messages)) < 1_000
+
+
+def test_settings_within_settings_without_end_are_told(folder: Path) -> None:
+    with (folder / "study.toml").open("a", encoding="utf-8") as file:
+        file.write(f"\n[{'.'.join(['a'] * 5_000)}]\nb = 1\n")
+    assert "within each other without end" in only_problem(folder)
 
 
 def test_a_part_is_measured_before_it_is_unpacked(tmp_path: Path) -> None:
