@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 
 @dataclass(frozen=True, order=True)
@@ -126,6 +127,10 @@ class InvalidStudyError(PitstatsError):
         lines += [f"  {line}" for line in grouped(self.problems)]
         super().__init__("\n".join(lines))
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Come whole out of another process."""
+        return type(self), (self.problems, self.source), self.__dict__
+
 
 class GradeFileError(PitstatsError):
     """Files of grades that cannot be recorded; ``reasons`` lists all of them.
@@ -139,6 +144,10 @@ class GradeFileError(PitstatsError):
     def __init__(self, reasons: Iterable[str]) -> None:
         self.reasons: list[str] = list(reasons)
         super().__init__("\n".join(["Nothing was recorded.", *self.reasons]))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Come whole out of another process."""
+        return type(self), (self.reasons,), self.__dict__
 
 
 class DesignError(PitstatsError, ValueError):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import pickle
 from pathlib import Path
 
+import pytest
 from syrupy.assertion import SnapshotAssertion
 
+import pitstats as ps
 from pitstats.study import check_study, read_study, start_study, write_study
 
 SETTINGS = """\
@@ -158,3 +161,17 @@ def test_assumptions(tmp_path: Path, snapshot: SnapshotAssertion) -> None:
     assert "\n".join(read_study(tmp_path / "again").assumptions) == snapshot(
         name="after a round trip"
     )
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        ps.InvalidStudyError([ps.Problem("items", 3, "row", "found 9.")], "my_test"),
+        ps.GradeFileError(["ann.json: is damaged."]),
+    ],
+)
+def test_errors_come_whole_out_of_another_process(error: ps.PitstatsError) -> None:
+    error.add_note("Assumed: nothing")
+    again = pickle.loads(pickle.dumps(error))
+    assert str(again) == str(error)
+    assert again.__dict__ == error.__dict__
