@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -62,7 +63,8 @@ def burned_as(settings: Settings) -> str:
 def content_hash(path: Path) -> str:
     """Hash of the files a study is read from, whatever they are called above."""
     digest = hashlib.sha256(f"{_VERSION}".encode())
-    for file in sorted(path.iterdir()) if path.is_dir() else [path]:
+    alone = os.path.lexists(path) and not path.is_dir()
+    for file in [path] if alone else sorted(path.iterdir()):
         if file.suffix.lower() in _ENDINGS and file.is_file():
             name = b"" if file == path else file.name.encode()
             # A file that just went makes another hash; reading tells what cannot be.
