@@ -113,15 +113,17 @@ def write_fixed_copy(path: PathLike, dest: PathLike) -> FixedCopy:
     taken = (
         [target, listing] if source.is_dir() else [target, listing, plan_path(target)]
     )
-    _refuse(*taken)
     copy = FixedCopy(tuple(study.changes), listing, study.form)
-    if copy.changes:
-        with switching(target) as switch:
-            _refuse(*taken)
-            if source.is_dir():
-                _write_folder(study, switch, target)
-            else:
-                _write_workbook(study, switch, target, listing)
+    if not copy.changes:
+        _refuse(*taken)
+        return copy
+    # Refused inside, so that what a dead run left is cleared away all the same.
+    with switching(target) as switch:
+        _refuse(*taken)
+        if source.is_dir():
+            _write_folder(study, switch, target)
+        else:
+            _write_workbook(study, switch, target, listing)
     return copy
 
 
