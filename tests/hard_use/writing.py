@@ -30,6 +30,8 @@ from pitstats.planning.sheets import write_sheets
 from pitstats.study.atomic import publish, write_file
 from pitstats.study.demo import copy_demo
 from pitstats.study.files import start_study
+from pitstats.study.fixed_copy import write_fixed_copy
+from pitstats.study.frozen_plan import write_plan
 from pitstats.study.made import list_name
 from pitstats.study.switch import switching
 from pitstats.study.workbook import write_entry_workbook
@@ -47,8 +49,8 @@ class Command:
     """A writing command with what it is run on: a first state and a second."""
 
     name: str
-    first: Callable[[Path], None]
-    second: Callable[[Path], None]
+    first: Callable[[Path], object]
+    second: Callable[[Path], object]
     target: str
 
 
@@ -71,6 +73,13 @@ def _command(*words: object) -> None:
                 raise ps.PitstatsError(told.getvalue()) from end
     if "earlier run" in told.getvalue():
         warnings.warn(told.getvalue(), InterruptedWarning, stacklevel=2)
+
+
+def _mistyped(folder: Path) -> None:
+    """Write a study with grades that a corrected copy writes plainly."""
+    copy_demo("one_bake_each", folder)
+    items = folder / "items.csv"
+    items.write_bytes(items.read_bytes().replace(b",golden", b",Golden "))
 
 
 def _pack(target: Path, license_text: str) -> None:
@@ -170,6 +179,18 @@ def commands() -> tuple[Command, ...]:
             "s",
         ),
         Command(
+            "check --fix",
+            lambda d: _mistyped(d / "bad"),
+            lambda d: write_fixed_copy(d / "bad", d / "n"),
+            "n",
+        ),
+        Command(
+            "frozen plan",
+            lambda d: write_plan(plan, d / "s"),
+            lambda d: write_plan(again, d / "s", overwrite=True),
+            "s",
+        ),
+        Command(
             "notebooks",
             lambda d: _command("notebooks", d / "s", "--force"),
             lambda d: _command("notebooks", d / "s", "--force"),
@@ -262,7 +283,7 @@ def _cells(path: Path) -> bytes:
     return repr(load_sheets(path.read_bytes())).encode()
 
 
-def in_child(action: Callable[[], None], fate: Fate | None, step: int) -> int:
+def in_child(action: Callable[[], object], fate: Fate | None, step: int) -> int:
     """Run in a child process that meets its fate at one step.
 
     Returns the number of steps it took, or -1 if it was killed, -2 if it ended with an
@@ -281,7 +302,7 @@ def in_child(action: Callable[[], None], fate: Fate | None, step: int) -> int:
     return int(said) if said else -1
 
 
-def _child(action: Callable[[], None], fate: Fate | None, step: int) -> int:
+def _child(action: Callable[[], object], fate: Fate | None, step: int) -> int:
     taken = 0
 
     def watch(event: str, args: tuple[object, ...]) -> None:
@@ -326,7 +347,7 @@ def verdict(command: Command, folder: Path, fate: Fate, step: int) -> str:
     if any(left.get(n) != d for n, d in before.items() if n.endswith(tuple(_MINE))):
         return "somebody else's file was lost"
     after = _after(command, folder)
-    work = {name for name in left if ".pitstats-" in name.replace(SUMMARIES, "")}
+    work = {n for n in left if ".pitstats-" in n.replace(f"{SUMMARIES}/", "")}
     journal = any(name.endswith("journal.json") for name in work)
     kept = {name: data for name, data in left.items() if name not in work}
     if fate == "disk full" and end == -2 and (work or kept != before):
