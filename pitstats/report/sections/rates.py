@@ -100,22 +100,23 @@ def bake_spread_sentences(rates: BurnRates) -> list[str]:
             "With one bake per pit the data say almost nothing about how much bakes of "
             "one pit differ."
         ]
-    parts = [_repeatable(row) for row in rates.bake_sd.to_dict("records")]
-    return [
-        "How repeatable each pit is, as the SD between its bakes on the logit scale "
-        f"({level_text(rates.conf_level)} interval): {'; '.join(filter(None, parts))}."
-    ]
+    level = level_text(rates.conf_level)
+    return [_repeatable(row, level) for row in rates.bake_sd.to_dict("records")]
 
 
-def _repeatable(row: Row) -> str:
+def _repeatable(row: Row, level: str) -> str:
     """Spread of one pit, unknown below two bakes; nothing for a pit without any."""
     name = one_line(row["pit"])
     if row["n_bakes"] == 0:
         return ""
     if math.isnan(row["estimate"]):
-        return f"{name} unknown from {count(row['n_bakes'], 'bake')}"
+        bakes = count(row["n_bakes"], "bake")
+        return f"How far bakes of {name} differ is unknown from {bakes}."
     ends = f"{row['conf_low']:.2f} to {row['conf_high']:.2f}"
-    return f"bakes of {name} {_mood(row)}, {row['estimate']:.2f} ({ends})"
+    return (
+        f"Bakes of {name} {_mood(row)}: SD {row['estimate']:.2f} on the logit scale "
+        f"({level} interval {ends})."
+    )
 
 
 def _mood(row: Row) -> str:
