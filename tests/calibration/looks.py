@@ -24,6 +24,10 @@ the largest over the same cells with as many tests of seed 4. It holds if in eve
 for every number of pits, and for the choices of looks `JUDGED`, that share and 1.645 of
 its standard errors stay at or below 5.5 %.
 
+It held in 519 of 520 cells; in one of two pits with 12 items (rate 0.5, spread 1, looks
+after 2 to 7 bakes) the bound was 5.55 %. That table was made anew from the larger
+constants of seeds 3 and 4 and tried on seed 5; nothing else was tried.
+
 What came before, with seeds 1 and 2 and 1,000 to 4,000 tests a cell: stated before
 anything was run were only the quantile, the largest cell, the rounding and the fresh
 tests. With a first table came the normal quantile as the least constant. Then a pilot
@@ -135,9 +139,16 @@ def write(options):
     tables, floor = [], {}
     for pits, items in options.plans:
         cells = equal_pits(LOOKS, (items,) * pits)
+        *made_from, tried_on = options.seeds
+        if (pits, items) not in options.again:
+            made_from, tried_on = made_from[:1], made_from[1]
         first, second = (
-            [np.load(file_of(options.work, pits, items, seed, cell)) for cell in cells]
-            for seed in options.seeds
+            [
+                np.load(file_of(options.work, pits, items, seed, cell))
+                for seed in seeds
+                for cell in cells
+            ]
+            for seeds in (made_from, [tried_on])
         )
         fewer = floor.get(items, np.zeros((len(LEVELS), 1 << len(LOOKS)), dtype=int))
         thousandths = floor[items] = np.maximum(quantiles(first), fewer)
@@ -153,6 +164,7 @@ def write(options):
             {
                 "pits": pits,
                 "items": items,
+                "seeds": {"made_from": made_from, "tried_on": tried_on},
                 "simulations": min(map(len, first + second)),
                 "constant": dict(zip(names, thousandths.tolist(), strict=True)),
                 "ever_false": dict(zip(names, shown, strict=True)),
@@ -180,7 +192,8 @@ def judge(options):
         pits, items = table["pits"], table["items"]
         limits = np.array(table["constant"]["0.95"]) / 1000 * power_quarter()
         for cell in equal_pits(LOOKS, (items,) * pits):
-            path = file_of(options.work, pits, items, options.seed, cell)
+            seed = table["seeds"]["tried_on"]
+            path = file_of(options.work, pits, items, seed, cell)
             top = tops_of(np.load(path))
             for looks in JUDGED:
                 place = place_of(looks)
@@ -208,7 +221,7 @@ def summary_of(rows, size):
         "largest": round(share, 4),
         "largest_upper": round(float(upper), 4),
         "in": {"rate": cell.rates[0], "sd_bake": cell.sd_bake, "looks": looks},
-        "above": sum(row[0] > MOST_FALSE for row in rows),
+        "above": int(sum(row[0] > MOST_FALSE for row in rows)),
     }
 
 
@@ -275,6 +288,11 @@ def report_cell(looks, rates, sd, n):
     }
 
 
+def sizes(text):
+    """Pits and items of ``2x12,3x16``."""
+    return [tuple(map(int, size.split("x"))) for size in text.split(",")]
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     what = parser.add_subparsers(required=True)
@@ -296,14 +314,19 @@ def main():
     table.add_argument("--work", type=Path, required=True)
     table.add_argument(
         "--plans",
-        type=lambda text: [tuple(map(int, p.split("x"))) for p in text.split(",")],
-        default=[(p, n) for p in (2, 3, 4) for n in (16, 12, 24)],
+        type=sizes,
+        default=[(2, 16), (2, 12), (2, 24), (3, 16), (4, 16)],
     )
-    table.add_argument("--seeds", type=int, nargs=2, default=(3, 4))
+    table.add_argument(
+        "--again",
+        type=sizes,
+        default=[(2, 12)],
+        help="sizes that missed the rule once",
+    )
+    table.add_argument("--seeds", type=int, nargs=3, default=(3, 4, 5))
     table.set_defaults(run=write)
     rule = what.add_parser("judge")
     rule.add_argument("--work", type=Path, required=True)
-    rule.add_argument("--seed", type=int, default=4)
     rule.add_argument("--out", type=Path, required=True)
     rule.set_defaults(run=judge)
     plans = what.add_parser("report")
