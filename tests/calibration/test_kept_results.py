@@ -1,0 +1,41 @@
+"""What the kept results must show, by the rules that stand in their commands."""
+
+import json
+from pathlib import Path
+
+from pitstats.stats.borrowed_spread import BORROWED_WEIGHT
+
+HERE = Path(__file__).parent
+
+
+def kept(name):
+    """A kept result."""
+    return json.loads((HERE / f"{name}.json").read_text("utf-8"))
+
+
+def test_sessions_lead_by_every_clause_of_their_rule():
+    found = kept("sessions")
+    assert len(found["cells"]) == 23
+    assert {cell["cell"]["pits"] for cell in found["cells"].values()} == {2, 3, 4}
+    power = found["summary"]["power"]
+    for bakes, least in (("3", 0.46), ("4", 0.64), ("5", 0.85)):
+        assert power[bakes] >= least
+    assert found["summary"]["clauses"] == [True] * 4
+
+
+def test_the_model_of_the_thirds_is_the_one_that_qualifies_and_agrees_with_its_whole():
+    found = kept("evenness")
+    assert len(found["cells"]) == 24
+    taken, before = found["summary"]["tilt, whole"], found["summary"]["before"]
+    assert taken["qualifies"]
+    assert taken["coherent"]
+    assert not before["qualifies"]
+
+
+def test_the_weight_of_a_borrowed_spread_is_the_one_chosen_by_the_rule():
+    found = kept("borrowed")
+    assert found["weight"] == BORROWED_WEIGHT
+    for cell in found["cells"]:
+        assert cell["sets"] >= 2000
+        if cell["ratio"] <= 1.5:
+            assert cell["covered"][str(BORROWED_WEIGHT)] >= 0.93
