@@ -128,9 +128,11 @@ def _clear_dead(work: Path) -> None:
     """Remove what dead runs left beside; journals wait for their own targets."""
     for other in work.parent.glob(f"{_PREFIX}*"):
         dead = other != work and _is_ours(other) and not (other / _JOURNAL).exists()
-        if dead:
-            with suppress(BusyError, OSError), _held(other, other):
-                pass
+        with suppress(BusyError, OSError):
+            # What holds anything else, such as summaries, is no working folder.
+            if dead and {entry.name for entry in other.iterdir()} <= {*_OURS, _LOCK}:
+                with _held(other, other):
+                    pass
 
 
 def _is_ours(work: Path) -> bool:
