@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from pitstats.study.study import Study
 
 _CHANGES_SHOWN = 20
+# Bakes from which the comparison would take longer than the checks.
+_LONG_RECORD = 200
 
 
 @click.command(
@@ -101,7 +103,12 @@ def _say_next(study: Study) -> None:
 
     results = StudyResults(study)
     try:
-        click.echo("\n".join(["\nWhat to do next", *all_sentences(results)]))
+        said = (
+            [f"Compare the pits with pitstats compare: {n:,} bakes take minutes."]
+            if (n := len(study.bakes)) > _LONG_RECORD
+            else all_sentences(results)
+        )
+        click.echo("\n".join(["\nWhat to do next", *said]))
     except DesignError:  # nothing is graded yet, or there is nothing to compare
         found = what_a_plan_finds(study)
         if found:
