@@ -24,9 +24,8 @@ from pitstats.study.study import Study
 
 #: Sets of bakes that are tried one by one, smallest first; beyond this bakes are added
 #: one at a time, each the best next one, and those not needed are taken out again.
-#: Looking at a set takes longer the more bakes there are, so that in a record of more
-#: than 150 their number falls with its length.
-MOST_SETS, FEWEST_SETS, _BAKES_OF_MOST_SETS = 1500, 100, 150
+#: Of a long record with many sessions fewer are looked at: so many numbers in all.
+MOST_SETS, MOST_NUMBERS = 1500, 200_000_000
 MOST_BAKES = 12
 #: Combinations of levels tried in one pit; with more, whole set-ups of other pits are.
 MOST_SET_UPS = 8
@@ -241,8 +240,6 @@ class _Search:
     ) -> None:
         self.factors, self.goals, self.single = factors, goals, single
         self.n_sets = 0
-        n_bakes = max(len(factors.pit), _BAKES_OF_MOST_SETS)
-        self.most_sets = max(FEWEST_SETS, MOST_SETS * _BAKES_OF_MOST_SETS // n_bakes)
         named = {name for goal in goals for name in goal.names}
         self.choices = [
             factor
@@ -257,6 +254,9 @@ class _Search:
             for f in factors.recorded
             if f.name in named or f.role in ("session", "order")
         )
+        columns = sum(len(f.levels) for f in factors.recorded if f.name in self.needed)
+        most = MOST_NUMBERS // max(1, len(factors.pit) * columns)
+        self.most_sets = min(MOST_SETS, most)
         self.candidates = self._candidates()
 
     @property
@@ -417,7 +417,7 @@ class _Search:
         bakes: tuple[Bake, ...] = ()
         short = self.most_sets == MOST_SETS
         rounds = MOST_BAKES if short else self.most_sets // len(self.candidates)
-        for _ in range(max(1, min(rounds, MOST_BAKES))):
+        for _ in range(min(rounds, MOST_BAKES)):
             steps = [(*bakes, candidate) for candidate in self.candidates]
             scores = [self.score(step) for step in steps]
             bakes = steps[min(range(len(steps)), key=lambda i: scores[i])]
@@ -473,7 +473,9 @@ def _plan(study: Study, search: _Search, bakes: Sequence[Bake]) -> pd.DataFrame:
 
 def _method(n_sets: int, exhaustive: bool) -> str:
     if not n_sets:
-        return "nothing to search for"
+        return (
+            "nothing to search for" if exhaustive else "not searched: too long a record"
+        )
     if exhaustive:
         return f"every smaller set was tried ({n_sets} sets of bakes)"
     return (
