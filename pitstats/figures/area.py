@@ -60,7 +60,7 @@ def plot_surface(surface: SurfaceMap) -> Figure:
     >>> import pitstats as ps
     >>> figure = ps.plot_surface(ps.map_surface(ps.demo_study("one_bake_each")))
     >>> [text.get_text() for text in figure.axes[0].texts][:2]
-    ['Quarry: counted', 'this bake, %']
+    ['Quarry: counted', 'Quarry: this bake, %']
     """
     good = surface.outcome == "good"
     label = f"{_NAME[surface.outcome]}: share counted; smoothed"
@@ -89,7 +89,7 @@ def plot_chance_good(area: UsableArea) -> Figure:
     >>> area = ps.estimate_usable_area(ps.demo_study("nothing_burned"))
     >>> figure = ps.plot_chance_good(area)
     >>> figure.axes[0].texts[1].get_text()
-    'chance next time, %'
+    'Quarry: chance next time, %'
     """
     cells = area.cells.rename(columns={"n_good": "n_burned"})
     label = "good: counted; chance next time"

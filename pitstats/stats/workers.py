@@ -23,8 +23,8 @@ def workers(n_jobs: int | None, *, pieces: int, long: bool = True) -> int | None
 
     Examples
     --------
-    >>> workers(3, pieces=10), workers(None, pieces=10, long=False)
-    (3, 1)
+    >>> workers(3, pieces=10)
+    3
     """
     if n_jobs is not None:
         return n_jobs

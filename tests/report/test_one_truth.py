@@ -76,7 +76,8 @@ def test_every_pair_has_one_direction(name: str) -> None:
         tuple(pair.split(" \N{MINUS SIGN} "))
         for own in page_of(name)[1]
         for part in own.body
-        if isinstance(part, Table) and part.name in ("pairs", "ways", "two_ways")
+        # The last section stands on a page of its own, which leads as baked.
+        if isinstance(part, Table) and part.name in ("pairs", "ways")
         for pair in part.shown["Pair"]
     }
     assert orders

@@ -85,8 +85,10 @@ def test_one_bake_each_and_one_rise() -> None:
     texts = texts_of(replace(study, bakes=bakes))
     assert any("One bake cannot show how much bakes" in text for text in texts)
     one = study.items["rise_mm"].where(study.items.index == 3)
-    texts = texts_of(replace(study, items=study.items.assign(rise_mm=one)))
-    assert "No pit's rise can be compared." in texts
+    alone = replace(study, items=study.items.assign(rise_mm=one))
+    section = ps.ask.rise(StudyResults(alone))
+    assert section.answer.endswith("in its one bake.")
+    assert not any("rise more in" in text for text in said(section))
 
 
 def test_no_kept_bake() -> None:

@@ -91,7 +91,7 @@ def test_three_pits_keep_their_allowance_for_all_pairs() -> None:
 
 
 def test_what_cannot_be_borrowed_is_refused_in_words() -> None:
-    with pytest.raises(ps.DesignError, match=r"Add \[earlier\] sd"):
+    with pytest.raises(ps.DesignError, match=r"State \[earlier\] sd"):
         ps.compare_pits(study(TWO), earlier=True)
     with pytest.raises(ps.DesignError, match="as baked"):
         ps.compare_pits(ps.demo_study("four_pits"), layout="common", earlier=True)
