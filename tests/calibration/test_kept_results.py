@@ -39,3 +39,10 @@ def test_the_weight_of_a_borrowed_spread_is_the_one_chosen_by_the_rule():
         assert cell["sets"] >= 2000
         if cell["ratio"] <= 1.5:
             assert cell["covered"][str(BORROWED_WEIGHT)] >= 0.93
+
+
+def test_rates_of_a_season_hold_where_pits_differ_in_mood():
+    cells = kept("season")
+    assert len(cells) == 12
+    assert min(cell["sets"] for cell in cells) >= 300
+    assert min(cell["own"]["rates"] for cell in cells) >= 0.93
