@@ -282,10 +282,8 @@ class BorrowedModel:
         self, burned: ArrayLike, pairs: Pairs | None = None, *, any_pair: bool = False
     ) -> NDArray[np.bool_]:
         """As `BakeModel.separated`."""
-        counts, found = (
-            np.asarray(burned),
-            self.mixed.separated(burned, pairs, any_pair=any_pair),
-        )
+        counts = np.asarray(burned)
+        found = self.mixed.separated(counts, pairs, any_pair=any_pair)
         refused = self.weights(counts) < REFUSED_BELOW
         if refused.any():
             found[refused] = self.usual.separated(

@@ -259,9 +259,9 @@ def _agreement(
         for face, grades, categories in [*faces, ("burned", calls, range(2))]:
             known = own & ~np.isnan(grades).any(axis=1)
             if known.any():
-                pair = grades[known].astype(int)
+                first, second = grades[known].astype(int).T
                 bakes = regrading.pairs["bake"].to_numpy(dtype=str)[known]
-                row = _agreement_row(pair, bakes, categories, level)
+                row = agreement_row(first, second, bakes, categories, level)
                 rows.append(
                     {
                         "regrader": grader,
@@ -273,10 +273,14 @@ def _agreement(
     return pd.DataFrame(rows)
 
 
-def _agreement_row(
-    pair: NDArray[np.intp], bakes: NDArray[np.str_], scale: range, level: float
+def agreement_row(
+    first: NDArray[np.intp],
+    second: NDArray[np.intp],
+    bakes: NDArray[np.str_],
+    scale: range,
+    level: float,
 ) -> dict[str, object]:
-    first, second = pair.T
+    """Agreement of two gradings of the same items, by kappa over bakes."""
     plain, weighted = (
         cohen_kappa(
             first,
@@ -289,7 +293,7 @@ def _agreement_row(
         for weights in (None, "linear")
     )
     return {
-        "n_items": len(pair),
+        "n_items": len(first),
         "n_bakes": len(set(bakes)),
         "agree": float((first == second).mean()),
         "kappa": plain.estimate,

@@ -8,15 +8,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pitstats.analysis.grading.agreement import agreement_row
 from pitstats.analysis.grading.regrading import UNNAMED, join_regrades
 from pitstats.analysis.season.read import Season
-from pitstats.stats.kappa import cohen_kappa
 from pitstats.study.grading import deciding_code
 from pitstats.study.study import Study
 
 OTHERS, THEMSELVES = "others", "own first grades"
 #: Bakes below which an interval over bakes says nothing.
 FEWEST_BAKES = 3
+_LIMITS = ("kappa_low", "kappa_high", "weighted_low", "weighted_high")
 _COLUMNS = (
     *("grader", "against", "n_studies", "n_bakes", "n_items", "agree"),
     *("n_darker", "n_paler", "kappa", "kappa_low", "kappa_high"),
@@ -109,34 +110,12 @@ def _row(graded: pd.DataFrame, conf_level: float) -> dict[str, Any]:
     first, second = (graded[name].to_numpy(dtype=int) for name in ("first", "second"))
     bakes = graded["study"] + "\x1f" + graded["bake"].astype("str")
     scale = range(graded["scale"].iloc[0].count(" < ") + 1)
-    plain, weighted = (
-        cohen_kappa(
-            first,
-            second,
-            weights=weights,
-            categories=scale,
-            cluster=bakes.to_numpy(dtype=str),
-            conf_level=conf_level,
-        )
-        for weights in (None, "linear")
-    )
-    few = bakes.nunique() < FEWEST_BAKES
-    unknown = (np.nan, np.nan)
-    low, high = unknown if few else (plain.low, plain.high)
-    weighted_low, weighted_high = unknown if few else (weighted.low, weighted.high)
-    note = f"fewer than {FEWEST_BAKES} bakes" if few else plain.note
-    return {
+    row = agreement_row(first, second, bakes.to_numpy(dtype=str), scale, conf_level)
+    if bakes.nunique() < FEWEST_BAKES:
+        row |= dict.fromkeys(_LIMITS, np.nan)
+        row["note"] = f"fewer than {FEWEST_BAKES} bakes"
+    return row | {
         "n_studies": graded["study"].nunique(),
-        "n_bakes": bakes.nunique(),
-        "n_items": len(graded),
-        "agree": float((first == second).mean()),
         "n_darker": int((second > first).sum()),
         "n_paler": int((second < first).sum()),
-        "kappa": plain.estimate,
-        "kappa_low": low,
-        "kappa_high": high,
-        "weighted_kappa": weighted.estimate,
-        "weighted_low": weighted_low,
-        "weighted_high": weighted_high,
-        "note": note.replace("clusters", "bakes"),
     }
