@@ -11,8 +11,6 @@ Run ``python -m tests.calibration.bridge``; the result is kept in ``bridge.json`
 
 from __future__ import annotations
 
-import argparse
-import json
 from itertools import product
 from pathlib import Path
 
@@ -22,6 +20,7 @@ from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.nested_rates import nested_rates
 from pitstats.stats.posterior import model_rates
 from pitstats.stats.weighted_draws import PairSummaries
+from tests.calibration.kept_cells import run_cells
 
 RESULT = Path(__file__).with_suffix(".json")
 CELLS = [
@@ -95,17 +94,7 @@ def judge(
 
 def main() -> None:
     """Run the cells that are not in the kept result yet."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sets", type=int, default=400)
-    asked = parser.parse_args()
-    kept = json.loads(RESULT.read_text()) if RESULT.exists() else []
-    for number, cell in enumerate(CELLS):
-        if number < len(kept):
-            continue
-        result = measure(cell, asked.sets, 4000 + number)
-        kept.append({**cell, "sets": asked.sets, **result})
-        RESULT.write_text(json.dumps(kept, indent=1) + "\n")
-        print(kept[-1], flush=True)
+    run_cells(RESULT, CELLS, measure, about=__doc__, sets=400, seed=4000)
 
 
 if __name__ == "__main__":

@@ -13,8 +13,6 @@ Run ``python -m tests.calibration.retest``; the result is kept in ``retest.json`
 
 from __future__ import annotations
 
-import argparse
-import json
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
@@ -27,6 +25,7 @@ from scipy.special import expit
 
 import pitstats as ps
 from pitstats.analysis.retest import compare
+from tests.calibration.kept_cells import run_cells
 
 RESULT = Path(__file__).with_suffix(".json")
 CELLS = [
@@ -138,19 +137,11 @@ def no_area(*_: object, **__: object) -> None:
 
 def main() -> None:
     """Run the cells that are not in the kept result yet."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sets", type=int, default=400)
-    asked = parser.parse_args()
-    kept = json.loads(RESULT.read_text()) if RESULT.exists() else []
     with (
         patch.object(compare, "estimate_usable_area", no_area),
         patch.object(compare, "_what_else", lambda *_: ()),
     ):
-        for number, cell in enumerate(CELLS[len(kept) :], start=len(kept)):
-            result = measure(cell, asked.sets, 7000 + number)
-            kept.append({**cell, "sets": asked.sets, **result})
-            RESULT.write_text(json.dumps(kept, indent=1) + "\n")
-            print(kept[-1], flush=True)
+        run_cells(RESULT, CELLS, measure, about=__doc__, sets=400, seed=7000)
 
 
 if __name__ == "__main__":

@@ -13,8 +13,6 @@ Run ``python -m tests.calibration.season``; the result is kept in ``season.json`
 
 from __future__ import annotations
 
-import argparse
-import json
 from itertools import product
 from pathlib import Path
 
@@ -22,6 +20,7 @@ import numpy as np
 
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.nested_rates import NestedRates, nested_rates
+from tests.calibration.kept_cells import run_cells
 
 RESULT = Path(__file__).with_suffix(".json")
 SD_SESSION, SD_STUDY, ITEMS = 0.3, 0.5, 16
@@ -93,15 +92,7 @@ def measure(cell: dict, n_sets: int, seed: int) -> dict:
 
 def main() -> None:
     """Run the cells that are not in the kept result yet."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sets", type=int, default=300)
-    asked = parser.parse_args()
-    kept = json.loads(RESULT.read_text()) if RESULT.exists() else []
-    for number, cell in enumerate(CELLS[len(kept) :], start=len(kept)):
-        result = measure(cell, asked.sets, 6000 + number)
-        kept.append({**cell, "sets": asked.sets, **result})
-        RESULT.write_text(json.dumps(kept, indent=1) + "\n")
-        print(kept[-1], flush=True)
+    run_cells(RESULT, CELLS, measure, about=__doc__, sets=300, seed=6000)
 
 
 if __name__ == "__main__":

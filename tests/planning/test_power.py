@@ -31,6 +31,7 @@ from pitstats.planning.simulation import (
 )
 from pitstats.stats import bake_rates
 from pitstats.stats.marginal import marginal_rate
+from tests.cluster import on_a_dask_cluster
 
 
 def one_by_one(design, truth, n_studies, rng, conf_level=0.95):
@@ -200,20 +201,9 @@ def test_a_plan_does_not_depend_on_its_neighbors():
 
 def test_same_numbers_on_a_dask_cluster(monkeypatch):
     monkeypatch.setattr(simulation, "CHUNK", 500)
-    distributed = pytest.importorskip("distributed")
     asked = {"bakes": [2], "items": [8, 10], "simulations": 1000, "rng": 9}
     base = ps.plan_bakes(**asked)
-    with (
-        distributed.LocalCluster(
-            n_workers=2,
-            threads_per_worker=1,
-            dashboard_address=None,
-            processes=True,
-            silence_logs=50,
-        ) as cluster,
-        distributed.Client(cluster),
-        parallel_config(backend="dask"),
-    ):
+    with on_a_dask_cluster():
         other = ps.plan_bakes(**asked)
     assert other.table.equals(base.table)
 

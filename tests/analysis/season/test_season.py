@@ -19,6 +19,7 @@ from pitstats.analysis.season.estimate import NO_BRIDGE
 from pitstats.analysis.season.summary import content_hash
 from pitstats.cli import main
 from pitstats.errors import BusyError
+from tests.cluster import on_a_dask_cluster
 
 CSV = ("--format", "csv")
 
@@ -286,19 +287,8 @@ def test_numbers_are_the_same_for_any_number_of_processes(folder: Path) -> None:
 
 
 def test_numbers_are_the_same_on_a_dask_cluster(folder: Path) -> None:
-    distributed = pytest.importorskip("distributed")
     one = _afresh(folder, 1)
-    with (
-        distributed.LocalCluster(
-            n_workers=2,
-            threads_per_worker=1,
-            dashboard_address=None,
-            processes=True,
-            silence_logs=50,
-        ) as cluster,
-        distributed.Client(cluster),
-        parallel_config(backend="dask"),
-    ):
+    with on_a_dask_cluster():
         pd.testing.assert_frame_equal(one, _afresh(folder))
 
 
