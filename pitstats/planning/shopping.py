@@ -18,6 +18,7 @@ from pitstats.study.study import Study
 COMMON = "common practice"
 STATED = "stated"
 PLAN = "from the plan"
+PLAN_AND_COMMON = f"{PLAN} and {COMMON}"
 
 #: Helpers of a blind test; the grader must be nobody who sees the pits baking.
 COMMON_PEOPLE = {"fire tender": 1, "loader and recorder": 1, "grader": 1}
@@ -274,7 +275,7 @@ def _hours(
         }
         basis = ", ".join(f"{name} {value:.0f}" for name, value in parts.items())
         known = planned.notna().all() and times.bake.source == COMMON
-        source = f"{PLAN} and {COMMON}" if known else times.source()
+        source = PLAN_AND_COMMON if known else times.source()
         what = f"session {session}" if session else "the bakes"
         total = round(sum(parts.values()) / 60, 1)
         rows.append((what, total, "hours", f"minutes: {basis}", source))
@@ -315,7 +316,7 @@ def _caveats(fuels: list[Row], table: pd.DataFrame) -> tuple[str, ...]:
             "No fuel is listed, because none was stated: say how much of each fuel a "
             "bake (fuel_per_bake) and a session (fuel_per_session) take."
         )
-    if table["source"].str.contains(COMMON).any():
+    if table["source"].isin([COMMON, PLAN_AND_COMMON]).any():
         found.append(
             "Rows marked common practice rest on defaults; put your own numbers in."
         )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.results import PitComparison
 from pitstats.report.numbers import bare_points, level_text, points
 
@@ -19,7 +20,6 @@ _NUMBER_WORDS = (
 )
 IN_CONDITIONS = "in these conditions"
 IN_BAKES = "in these bakes"
-SEPARATED = ("differs", "differs, within the margin")
 AS_SET_UP = ", as set up"
 BORROWED = "the spread between bakes of a pit baked once is borrowed from the others"
 BY_ASSUMPTION = "its width is set by assumption, not by these data"

@@ -41,9 +41,6 @@ METHOD = (
 )
 
 _PLACE = ["grate", "row", "column"]
-LID_AND_PROBES = "lid gauge and grate probes, minute by minute"
-INDICATED_AND_PROBES = "indicated_temp and grate probes"
-MEANS = "indicated_temp and grate_temp"
 # A spread below this many degrees is rounding of the arithmetic, so none at all.
 _NO_SPREAD = 1e-6
 _TABLE_COLUMNS = (
@@ -405,12 +402,14 @@ def _bake_values(
         here = {"bake": name, "pit": pit} | {k: bake[k] for k in ("session", "order")}
         if name in means.index.get_level_values("bake"):
             for gauge, found in means.loc[name].to_dict("index").items():
-                rows.append(here | {"gauge": gauge, "source": LID_AND_PROBES} | found)
+                rows.append(
+                    here | {"gauge": gauge, "source": notes.LID_AND_PROBES} | found
+                )
             continue
         alone = pit in single.index and single.loc[pit, "nunique"] == 1
         gauge = single.loc[pit, "first"] if alone else "own gauge"
         grate = probed.get(name, bake["grate_temp"])
-        source = INDICATED_AND_PROBES if name in probed else MEANS
+        source = notes.INDICATED_AND_PROBES if name in probed else notes.MEANS
         found = {"indicated": bake["indicated_temp"], "grate": grate, "n_readings": 1}
         if not (pd.isna(found["indicated"]) or pd.isna(grate)):
             rows.append(here | {"gauge": gauge, "source": source} | found)
@@ -418,7 +417,7 @@ def _bake_values(
     frame = pd.DataFrame(rows, columns=[*columns, "n_readings", "source"])
     frame.insert(7, "difference", frame["indicated"] - frame["grate"])
     counted = _cells_counted(cells).reindex(frame["bake"]).fillna(0).astype(int)
-    counted = counted.reset_index(drop=True).mul(frame["source"] != MEANS, axis=0)
+    counted = counted.reset_index(drop=True).mul(frame["source"] != notes.MEANS, axis=0)
     return pd.concat([frame, counted], axis=1)
 
 

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pitstats.analysis.heat.probe_checks import MEAN
 from pitstats.analysis.heat.probe_series import ProbeSummary, cell_label
 from pitstats.study.study import Study
 
+LID_AND_PROBES = "lid gauge and grate probes, minute by minute"
+INDICATED_AND_PROBES = "indicated_temp and grate probes"
+MEANS = "indicated_temp and grate_temp"
 NO_PAIRS = (
     "No kept bake has both a reading of the pit's own gauge and a temperature at the "
     "grate. Record a probe whose name begins with lid beside probes at the grate, or "
@@ -80,13 +84,10 @@ def gauge_caveats(
     missing = [bake for bake in kept if bake not in set(bakes["bake"])]
     if missing:
         found.append(LEFT_OUT.format(bakes=", ".join(missing)))
-    n_means = int((~bakes["source"].str.startswith("lid")).sum())
+    n_means = int((bakes["source"] != LID_AND_PROBES).sum())
     if n_means:
         found.append(MEANS_ONLY.format(n=n_means, total=len(bakes)))
-    referenced = (
-        summary is not None
-        and summary.offsets["reference"].str.contains("thermometer").any()
-    )
+    referenced = summary is not None and (summary.offsets["reference"] != MEAN).any()
     if not referenced:
         found.append(COMMON_ERROR)
     return (*found, NOT_DONENESS)

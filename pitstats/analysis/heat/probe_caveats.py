@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pitstats.analysis.heat.probe_checks import REFERENCE
 from pitstats.study.study import Study
 
 NO_READINGS = (
@@ -92,7 +93,7 @@ def _of_checks(table: pd.DataFrame, offsets: pd.DataFrame) -> list[str]:
     if len(missing) == len(probes):
         return [NO_CHECK] if len(probes) > 1 else []
     found = [NOT_CHECKED.format(probes=", ".join(missing))] if missing else []
-    if offsets["reference"].str.contains("mean").any():
+    if (offsets["reference"] != REFERENCE).any():
         found.append(CHECKED_AGAINST_MEAN)
     return found
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.stats.stopping_trials import Trials
 
@@ -66,7 +67,7 @@ def early_stop(both: BothWays) -> EarlyStop | None:
     """
     comparison = both.leading
     look = comparison.look
-    told = comparison.table["verdict"].str.startswith("differs")
+    told = comparison.table["verdict"].isin(SEPARATED)
     if look is None or not look.early or look.bakes < 2 or not told.any():
         return None
     pair = comparison.table.iloc[int(comparison.table["estimate"].abs().argmax())]

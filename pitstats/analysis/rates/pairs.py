@@ -24,6 +24,8 @@ PAIR_COLUMNS = (
     "p_adjusted",
     "verdict",
 )
+SEPARATED = ("differs", "differs, within the margin")
+"""Verdicts that tell two pits apart."""
 
 
 def pair_rows(

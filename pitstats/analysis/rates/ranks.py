@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.caveats import ONE_BAKE_EACH, borrowed_spread
 from pitstats.analysis.rates.compare import compare_pits
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.errors import DesignError
@@ -131,7 +132,7 @@ def rank_pits(
         chance_highest=chance[:, -1],
     )
     order = np.argsort(table["mean_rank"].to_numpy(), kind="stable")
-    separated = pairs["verdict"].str.startswith("differs")
+    separated = pairs["verdict"].isin(SEPARATED)
     n_bakes = {pit: int(comparison.n_bakes[pit]) for pit in pits}
     return PitRanks(
         table=table.iloc[order].reset_index(drop=True),

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.model.data import with_grates
 from pitstats.analysis.rates.compare import pair_table
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.rates.two_layouts import BothWays, on_layout
 from pitstats.analysis.results import PitComparison
 from pitstats.study.grading import deciding_code, face_codes
@@ -194,7 +195,7 @@ def set_beside(table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
     merged["base_estimate"] = base["estimate"].to_numpy()[at]
     merged["base_verdict"] = base["verdict"].to_numpy()[at]
     merged["shift"] = merged["estimate"] - merged["base_estimate"]
-    differs = merged["verdict"].str.startswith("differs")
+    differs = merged["verdict"].isin(SEPARATED)
     turned = differs & (merged["estimate"] * merged["base_estimate"] < 0)
     other = merged["verdict"] != merged["base_verdict"]
     merged["changes"] = (other | turned) & (merged["verdict"] != "one bake each")

@@ -7,6 +7,7 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.rates.other_methods import compare_methods
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_differences
@@ -41,7 +42,6 @@ from pitstats.report.words import (
     BORROWED,
     BY_ASSUMPTION,
     IN_BAKES,
-    SEPARATED,
     ahead,
     averaged_over,
     conditions,

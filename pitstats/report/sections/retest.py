@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.figures.season import plot_changes
 from pitstats.report.numbers import (
@@ -29,7 +30,7 @@ from pitstats.report.section import (
 from pitstats.report.sections.fairness import finding_frames
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.tables import Row, estimate, shown
-from pitstats.report.words import IN_CONDITIONS, SEPARATED, count, one_line
+from pitstats.report.words import IN_CONDITIONS, count, one_line
 
 QUESTION = "Did the change help?"
 _WORDS = {

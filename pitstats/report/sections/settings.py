@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from pitstats.analysis.model.settings_effect import estimate_setting_effect
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.results import SettingEffect
 from pitstats.errors import DesignError
 from pitstats.report.numbers import level_text, points, signed_size, span_points
@@ -13,7 +14,6 @@ from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row
 from pitstats.report.words import (
     IN_CONDITIONS,
-    SEPARATED,
     count,
     one_line,
     read_with,
