@@ -4,9 +4,11 @@ import re
 from collections import Counter
 from functools import cache
 
+import pandas as pd
 import pytest
 
 import pitstats as ps
+from pitstats.exchange.result_tables import result_tables
 from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.section import FirstPage, Section, Table
 from pitstats.report.sections import answer, pairs
@@ -82,6 +84,13 @@ def test_every_pair_has_one_direction(name: str) -> None:
     }
     assert orders
     assert not {tuple(reversed(order)) for order in orders} & orders
+
+
+def test_the_package_ranks_as_the_page_does() -> None:
+    results = results_of("four_pits")
+    assert results.both.leads == "common"
+    packed, _ = result_tables(results.study, ["ranks"])
+    pd.testing.assert_frame_equal(packed["ranks"], results.ranks.table)
 
 
 @pytest.mark.parametrize("name", NAMES)

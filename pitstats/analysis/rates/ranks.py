@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis.caveats import ONE_BAKE_EACH, borrowed_spread
-from pitstats.analysis.rates.compare import compare_pits
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.rates.posterior import bake_posterior
+from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.errors import DesignError
 from pitstats.stats.ranks import rank_chances, rank_intervals
@@ -68,7 +68,8 @@ def rank_pits(
         A valid study.
     comparison : PitComparison, optional
         Of the same study, as returned by `compare_pits`: the ranks are over its layout
-        and agree with its verdicts. As baked when not given.
+        and agree with its verdicts. When not given, the one to read first: that of
+        `compare_both_ways` which leads.
     conf_level : float, optional
         Between 0 and 1, where no comparison is given; the study's own level otherwise.
 
@@ -107,7 +108,7 @@ def rank_pits(
     0  Ferry         1          4
     """
     if comparison is None:
-        comparison = compare_pits(study, conf_level=conf_level)
+        comparison = compare_both_ways(study, conf_level=conf_level).leading
     pits = _ranked_pits(comparison)
     draws, weights = _draws(study, comparison, pits)
     code = {pit: i for i, pit in enumerate(pits)}
