@@ -31,6 +31,12 @@ ONE_BESIDE_FEW = (
     "bakes: none is given for {pairs}, whatever their interval."
 )
 
+FEW_BESIDE_MANY = (
+    "In {pairs} one pit was baked at least {times} times as often as the other. Should "
+    "the pit with the few bakes be by far the moodier one, up to {percent} in 100 "
+    "equal pairs would be called different (5 otherwise). More bakes of it mend that."
+)
+
 COUNTS_ONLY = (
     "{n} of {total} bakes were kept as totals only; they carry no places, faces or "
     "reasons for missing items."

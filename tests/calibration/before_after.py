@@ -46,6 +46,8 @@ def spread_cells() -> list[Cell]:
     for k in (3, 5):
         rates = (0.2, 0.5, 0.5, 0.5)
         found.append(Cell("unlike rates", (k,) * 4, 18, rates, (0.6,) * 4))
+    for bakes in ((2, 12), (1, 8), (1, 12), (3, 9), (3, 12), (4, 12)):
+        found.append(Cell("equal rates", bakes, 18, (0.3, 0.3), (1.2, 0.2)))
     return found
 
 

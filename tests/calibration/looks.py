@@ -134,10 +134,22 @@ def unguarded(scores):
     return (tops_of(plain) > np.float32(1.959964)).mean(axis=1)
 
 
+def shipped():
+    """The tables that the package ships, by pits and items."""
+    tables = json.loads(TABLE.read_text())["tables"] if TABLE.exists() else []
+    return {(table["pits"], table["items"]): table for table in tables}
+
+
+def least_of_fewer_pits(tables, pits, items):
+    """Constants of the next fewer pits with as many items: more pits are no milder."""
+    below = [size for size in tables if size[1] == items and size[0] < pits]
+    return list(tables[max(below)]["constant"].values()) if below else 0
+
+
 def write(options):
-    """Make the table that the package ships."""
-    tables, floor = [], {}
-    for pits, items in options.plans:
+    """Make tables of these sizes; those of other sizes stay as the package has them."""
+    tables = {size: t for size, t in shipped().items() if size not in options.plans}
+    for pits, items in sorted(options.plans):
         cells = equal_pits(LOOKS, (items,) * pits)
         *made_from, tried_on = options.seeds
         if (pits, items) not in options.again:
@@ -150,8 +162,8 @@ def write(options):
             ]
             for seeds in (made_from, [tried_on])
         )
-        fewer = floor.get(items, np.zeros((len(LEVELS), 1 << len(LOOKS)), dtype=int))
-        thousandths = floor[items] = np.maximum(quantiles(first), fewer)
+        fewer = least_of_fewer_pits(tables, pits, items)
+        thousandths = np.maximum(quantiles(first), fewer)
         shares = np.max([false_calls(own, thousandths) for own in second], axis=0)
         (usual,) = (
             scores
@@ -160,19 +172,19 @@ def write(options):
         )
         names = [f"{level:g}" for level in LEVELS]
         shown = np.ceil(1e4 * shares).astype(int).tolist()
-        tables.append(
-            {
-                "pits": pits,
-                "items": items,
-                "seeds": {"made_from": made_from, "tried_on": tried_on},
-                "simulations": min(map(len, first + second)),
-                "constant": dict(zip(names, thousandths.tolist(), strict=True)),
-                "ever_false": dict(zip(names, shown, strict=True)),
-                "unguarded": np.round(1e4 * unguarded(usual)).astype(int).tolist(),
-            }
-        )
+        tables[pits, items] = {
+            "pits": pits,
+            "items": items,
+            "seeds": {"made_from": made_from, "tried_on": tried_on},
+            "simulations": min(map(len, first + second)),
+            "constant": dict(zip(names, thousandths.tolist(), strict=True)),
+            "ever_false": dict(zip(names, shown, strict=True)),
+            "unguarded": np.round(1e4 * unguarded(usual)).astype(int).tolist(),
+        }
         print(pits, items, "largest share at 0.95:", shares[1, 1:].max())
-    lines = ",\n".join(json.dumps(table, separators=(",", ":")) for table in tables)
+    lines = ",\n".join(
+        json.dumps(tables[size], separators=(",", ":")) for size in sorted(tables)
+    )
     about = json.dumps(ABOUT)
     TABLE.write_text(f'{{"about": {about},\n"tables": [\n{lines}\n]}}\n')
 
@@ -186,32 +198,36 @@ MOST_FALSE = 0.055
 
 
 def judge(options):
-    """Put the shipped constants to the rule, cell by cell, with the tests of a seed."""
-    rows = []
-    for table in json.loads(TABLE.read_text())["tables"]:
-        pits, items = table["pits"], table["items"]
+    """Put the shipped constants to the rule, cell by cell, with the tests of a seed.
+
+    Only sizes whose tests are in the folder are judged; what was kept of others stays.
+    """
+    kept = json.loads(options.out.read_text()) if options.out.exists() else {}
+    judged = {(row["pits"], row["items"]): row for row in kept.get("false_calls", [])}
+    for (pits, items), table in shipped().items():
+        rows = []
         limits = np.array(table["constant"]["0.95"]) / 1000 * power_quarter()
         for cell in equal_pits(LOOKS, (items,) * pits):
             seed = table["seeds"]["tried_on"]
             path = file_of(options.work, pits, items, seed, cell)
+            if not path.exists():
+                break
             top = tops_of(np.load(path))
             for looks in JUDGED:
                 place = place_of(looks)
                 share = float((top[place] > np.float32(limits[place])).mean())
                 upper = share + 1.645 * np.sqrt(share * (1 - share) / top.shape[1])
-                rows.append((upper, share, pits, items, cell, looks, top.shape[1]))
-    kept = json.loads(options.out.read_text()) if options.out.exists() else {}
-    kept["false_calls"] = [
-        summary_of([row for row in rows if row[2:4] == size], size)
-        for size in sorted({row[2:4] for row in rows})
-    ]
+                rows.append((upper, share, cell, looks, top.shape[1]))
+        else:
+            judged[pits, items] = summary_of(rows, (pits, items))
+    kept["false_calls"] = [judged[size] for size in sorted(judged)]
     options.out.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(kept["false_calls"], indent=1))
 
 
 def summary_of(rows, size):
     """The worst cell of one number of pits and items."""
-    upper, share, _, _, cell, looks, tests = max(rows, key=lambda row: row[0])
+    upper, share, cell, looks, tests = max(rows, key=lambda row: row[0])
     return {
         "pits": size[0],
         "items": size[1],

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+from pitstats.analysis.rates.pairs import FALSE_CALLS_AT_WORST, MANY_TIMES
 from pitstats.stats.borrowed_spread import BORROWED_WEIGHT
 
 HERE = Path(__file__).parent
@@ -46,3 +47,22 @@ def test_rates_of_a_season_hold_where_pits_differ_in_mood():
     assert len(cells) == 12
     assert min(cell["sets"] for cell in cells) >= 300
     assert min(cell["own"]["rates"] for cell in cells) >= 0.93
+
+
+def test_false_calls_beyond_8_percent_are_those_that_a_caveat_announces():
+    lines = (HERE / "before_after.md").read_text("utf-8").splitlines()
+    start = lines.index(next(line for line in lines if "Own spreads" in line))
+    announced = []
+    for line in lines[start + 4 :]:
+        if not line.startswith("|"):
+            break
+        bakes, _, rates, *_, called = (cell.strip() for cell in line.split("|")[1:-1])
+        if len(set(rates.split(", "))) > 1:
+            continue
+        few, *_, many = sorted(map(int, bakes.split(", ")))
+        if many >= MANY_TIMES * few:
+            announced.append(float(called))
+        else:
+            assert float(called) <= 0.08
+    assert len(announced) >= 8
+    assert FALSE_CALLS_AT_WORST - 1 < 100 * max(announced) <= FALSE_CALLS_AT_WORST + 0.5

@@ -33,6 +33,7 @@ from pitstats.analysis.rates.pairs import (
     PAIR_COLUMNS,
     judged,
     pair_rows,
+    unequal_effort_caveats,
     withheld_caveats,
 )
 from pitstats.analysis.rates.posterior import effective_items
@@ -306,7 +307,9 @@ def _fit_caveats(fitted: FittedModel) -> list[str]:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
     if len(fitted.pits) > 1:
-        found += withheld_caveats(difference_table(fitted), n_bakes)
+        pairs = difference_table(fitted)
+        found += withheld_caveats(pairs, n_bakes)
+        found += unequal_effort_caveats(pairs, n_bakes)
     if fitted.result.cap_mass > 0.5:
         found.append(notes.ALL_OR_NONE)
     if _saturated(fitted):

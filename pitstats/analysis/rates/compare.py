@@ -21,7 +21,12 @@ from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.earlier import EarlierSpreadAnswer, borrow_for
 from pitstats.analysis.rates.looks import look_of
-from pitstats.analysis.rates.pairs import judged, pair_rows, withheld_caveats
+from pitstats.analysis.rates.pairs import (
+    judged,
+    pair_rows,
+    unequal_effort_caveats,
+    withheld_caveats,
+)
 from pitstats.analysis.rates.posterior import (
     bake_posterior,
     rate_draws,
@@ -147,6 +152,7 @@ def _as_counted(
     pits = [p for p in study.pits["pit"] if p in set(graded["pit"])]
     check_two_pits(study, pits)
     n_bakes = rates.table.set_index("pit")["n_bakes"]
+    bakes_of = {str(pit): int(n) for pit, n in n_bakes.items()}
     table = pair_table(graded, pits, level, study.settings.margin)
     posterior = bake_posterior(graded, level)
     draws, note = None, ""
@@ -155,7 +161,8 @@ def _as_counted(
         note = notes.SESSIONS_IN.format(n=posterior.sessions)
     found = [
         *rates.caveats,
-        *withheld_caveats(table, {str(p): int(n) for p, n in n_bakes.items()}),
+        *withheld_caveats(table, bakes_of),
+        *unequal_effort_caveats(table, bakes_of),
     ]
     if layouts_differ(study):
         found.append(notes.LAYOUTS_DIFFER)

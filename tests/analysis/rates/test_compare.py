@@ -49,6 +49,17 @@ def test_a_pit_baked_once_needs_three_bakes_beside_it(bakes, verdict) -> None:
     assert told == (verdict == "cannot tell")
 
 
+@pytest.mark.parametrize(("n_a", "n_b", "told"), [(2, 6, True), (2, 5, False)])
+def test_a_verdict_of_few_bakes_beside_many_says_what_that_risks(
+    n_a, n_b, told
+) -> None:
+    table = pd.DataFrame({"pit": [*"A" * n_a, *"B" * n_b], "n_items": 20})
+    table["bake"] = [f"b{i}" for i in range(len(table))]
+    table["n_burned"] = [4, *[9] * (len(table) - 1)]
+    caveats = ps.compare_pits(counts_study(table)).caveats
+    assert any("at least 3 times as often" in c for c in caveats) == told
+
+
 def test_naive_interval_is_newcombes() -> None:
     # Pooled 24/60 - 15/60, hybrid score, bakes ignored: 0.15 (-0.0174, 0.3064);
     # Newcombe 1998, Stat Med 17:873, method 10, computed for this example.
