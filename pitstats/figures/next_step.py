@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pitstats.analysis.next_steps.suggest import WANTED, NextStep
-from pitstats.figures.style import COLUMN, EMBER, INK, LINE, SMALLEST, SOFT, house_style
+from pitstats.figures.style import (
+    COLUMN,
+    EMBER,
+    INK,
+    LINE,
+    SMALLEST,
+    SOFT,
+    house_style,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,7 +32,8 @@ def plot_next_step(step: NextStep) -> Figure:
     -------
     matplotlib.figure.Figure
         A line with a band of two simulation errors, averaged over what is not known;
-        dashed, the same if the truth were the present estimate.
+        dashed, the same if the truth were the present estimate. Across runs the chance
+        from which a number of bakes is advised.
 
     Examples
     --------
@@ -40,7 +50,7 @@ def plot_next_step(step: NextStep) -> Figure:
     share = table["settled"].to_numpy(dtype=float)
     error = table["settled_error"].to_numpy(dtype=float)
     with house_style():
-        figure = Figure(figsize=(COLUMN, 2.9), layout="constrained")
+        figure = Figure(figsize=(COLUMN, 3.6), layout="constrained")
         axes = figure.subplots()
         axes.fill_between(
             more,
@@ -59,13 +69,16 @@ def plot_next_step(step: NextStep) -> Figure:
             linewidth=1.2,
             label="if the difference is what these bakes show",
         )
-        axes.axhline(WANTED, color=INK, linewidth=0.8)
+        enough = f"{WANTED:.0%}: enough to advise it"
+        axes.axhline(WANTED, color=INK, linewidth=0.8, label=enough)
         axes.set_ylim(0, 1)
         axes.set_xlim(0, float(more.max()))
         axes.yaxis.set_major_formatter(PercentFormatter(1.0))
         axes.grid(axis="y", color=LINE, linewidth=0.8)
         axes.set_axisbelow(True)
-        axes.set_xlabel(f"Further bakes of {step.pit_a} and {step.pit_b} each")
+        both = f"{step.pit_a} and {step.pit_b}"
+        axes.set_xlabel(wrapped(f"Further bakes of {both} each", 46))
         axes.set_ylabel("Chance of a verdict")
-        axes.legend(frameon=False, fontsize=SMALLEST, loc="lower right")
+        # Above the axes: a curve may run anywhere inside.
+        figure.legend(frameon=False, fontsize=SMALLEST, loc="outside upper left")
     return figure

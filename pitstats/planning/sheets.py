@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import pandas as pd
 
+from pitstats.analysis.next_steps.suggest import suggest_next
 from pitstats.errors import ArgumentError, DesignError, ExistsError, InvalidStudyError
 from pitstats.planning.grade_form import form_bytes
 from pitstats.planning.grade_page import page_parts, page_plan
@@ -36,6 +37,7 @@ from pitstats.study.atomic import PathLike, write_folder
 from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import plan_bytes, plan_path
 from pitstats.study.html_text import isolated_in_template
+from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
 from pitstats.study.workbook import entry_workbook_bytes
 
@@ -176,7 +178,7 @@ def render_sheets(
     scale = scale_of(study.settings, faces)
     again = regrading_pages(items, set(study.regrades["code"].dropna()), scale)
     ladder = ladder_pages(study.settings)
-    rules = fairness_rules(study.settings)
+    rules, aim = fairness_rules(study.settings), _aim(study)
     unit = study.settings.temperature_unit
     draw = _Drawer(study, paper)
     files = {
@@ -186,10 +188,11 @@ def render_sheets(
             question=study.settings.question,
             plan=_plan_sentence(study, bakes, items),
             files=_who_gets_what(again=bool(again)),
+            aim=aim,
             rules=rules,
             cautions=CAUTIONS,
             deference=DEFERENCE,
-            size=_protocol_size(rules),
+            size=_protocol_size([*rules, aim]),
             looks=look_steps(
                 study.settings,
                 bakes["pit"].nunique(),
@@ -296,6 +299,13 @@ def _plan_sentence(study: Study, bakes: pd.DataFrame, items: pd.DataFrame) -> st
         f"session{'' if sessions == 1 else 's'}, {len(items)} items. Grades, palest "
         f"first: {', '.join(study.settings.grades)}."
     )
+
+
+def _aim(study: Study) -> str:
+    """What bakes are for that follow others; nothing where there are no results yet."""
+    totals = bake_totals(study)
+    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    return suggest_next(study).sentence if graded["pit"].nunique() > 1 else ""
 
 
 def _items_per_bake(bakes: pd.DataFrame, items: pd.DataFrame) -> list[int]:

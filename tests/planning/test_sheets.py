@@ -9,6 +9,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from pitstats.analysis.next_steps.suggest import suggest_next
 from pitstats.errors import DesignError, ExistsError, WriteError
 from pitstats.planning import sheets
 from pitstats.planning.layout import randomize_layout
@@ -525,3 +526,21 @@ def test_a_plan_read_from_disk_gives_the_same_sheets(layout, pages, tmp_path):
     assert render_sheets(read_study(tmp_path / "plan")) == pages
     write_study(layout.study, tmp_path / "plan.xlsx")
     assert render_sheets(read_study(tmp_path / "plan.xlsx")) == pages
+
+
+def test_the_protocol_says_what_bakes_are_for_that_follow_others():
+    study = randomize_layout({"Oak": (3, 6), "Creek": (3, 6)}, bakes=3, seed=4).study
+    plain = render_sheets(study)[sheets.PROTOCOL]
+    assert "next bakes are for" not in plain
+    dark = {"Oak": 3, "Creek": 9}
+    done = study.bakes.groupby("pit").head(2)
+    items = study.items.copy()
+    for bake, pit in done[["bake", "pit"]].itertuples(index=False):
+        own = items.index[items["bake"] == bake]
+        items.loc[own, "burned"] = [k < dark[pit] for k in range(len(own))]
+    status = study.bakes["status"].mask(study.bakes["bake"].isin(done["bake"]), "kept")
+    begun = replace(study, items=items, bakes=study.bakes.assign(status=status))
+    page = render_sheets(begun)[sheets.PROTOCOL]
+    text = re.sub(r"<[^>]+>|[\u2066-\u2069]", "", page)
+    assert suggest_next(begun).advice == "bake more"
+    assert f"What the next bakes are for. {suggest_next(begun).sentence}" in text

@@ -146,8 +146,9 @@ class NextStep:
             f"From {self.continuations} simulated continuations of the comparison "
             f"{'as baked' if self.layout == 'as baked' else 'on the shared places'}, "
             "drawn from what it leaves open about rates and spreads, each further bake "
-            f"with as many items as before (seed {self.seed}).{picked} The dashed line "
-            "takes the present estimate for the truth."
+            f"with as many items as before (seed {self.seed}; unit of replication: the "
+            f"bake). The band is two simulation errors wide each way.{picked} The "
+            "dashed line takes the present estimate for the truth."
         )
 
     def _repr_html_(self) -> str:

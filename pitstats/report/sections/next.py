@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from pitstats.analysis.next_steps.suggest import MOST_EXTRA, WANTED, NextStep
 from pitstats.figures.next_step import plot_next_step
 from pitstats.report.section import Kept, Picture, Section, Sentences
 from pitstats.report.sections.answer import fragile
@@ -20,10 +21,25 @@ def next_steps(results: StudyResults) -> Section:
     if len(step.table) > 1:
         draw = partial(plot_next_step, step)
         body += [
-            Picture("next_step", draw, one_line(step.sentence), one_line(step.note)),
+            Picture("next_step", draw, _curve_in_words(step), one_line(step.note)),
             Kept("next", step.table),
         ]
     return Section(id="next", question=QUESTION, body=body, topic="further bakes")
+
+
+def _curve_in_words(step: NextStep) -> str:
+    """What the figure shows, for those who cannot see it."""
+    shares = step.table["settled"].tolist()
+    listed = ", ".join(f"{shares[k]:.0%} after {k}" for k in (1, 2, 4, 8, MOST_EXTRA))
+    reached = (
+        f"{WANTED:.0%} is not reached"
+        if step.extra is None
+        else f"{WANTED:.0%} is reached after {step.extra}"
+    )
+    return one_line(
+        f"Chance of a verdict on {step.pit_a} and {step.pit_b} by further bakes of "
+        f"each: {listed}; {reached}."
+    )
 
 
 def all_sentences(results: StudyResults) -> list[str]:

@@ -15,7 +15,9 @@ from pitstats.analysis.next_steps.continuation import (
     never_falling,
 )
 from pitstats.analysis.next_steps.levels import later_level
+from pitstats.analysis.next_steps.suggest import WANTED
 from pitstats.analysis.rates.looks import look_of
+from pitstats.report.section import Picture
 from pitstats.stats.bake_model import BakeModel, bake_rates
 from pitstats.stats.stopping import stopping_levels
 from pitstats.study.demo import demo_folder
@@ -220,3 +222,20 @@ def test_no_other_sentence_says_how_many_bakes_to_add() -> None:
             assert not competing.search(f"{finding.message} {finding.fix}".lower()), (
                 finding.id
             )
+
+
+def test_the_figure_has_the_line_of_enough_and_words_for_it() -> None:
+    results = ps.StudyResults(study(OPEN))
+    (axes,) = ps.plot_next_step(results.next_step).axes
+    assert [line.get_ydata()[0] for line in axes.lines][-1] == WANTED
+    (picture,) = (p for p in ps.ask.next_steps(results).body if isinstance(p, Picture))
+    step = results.next_step
+    assert f"80% is reached after {step.extra}" in picture.alt
+    assert f"{step.table['settled'].iloc[12]:.0%} after 12" in picture.alt
+    for part in ("1000 simulated", "seed 1", "unit of replication: the bake"):
+        assert part in picture.caption
+
+
+def test_one_bake_each_draws_nothing() -> None:
+    body = ps.ask.next_steps(ps.StudyResults(study([[2], [9]]))).body
+    assert not any(isinstance(part, Picture) for part in body)
