@@ -8,6 +8,7 @@ through the engine with few draws.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from itertools import combinations
 
@@ -76,7 +77,9 @@ class SessionModel:
         self.conf_level = float(conf_level)
         self.n_pits = int(self.pit.max()) + 1
         self.pairs = tuple(combinations(range(self.n_pits), 2))
-        self._days = [np.flatnonzero(self.session == s) for s in set(self.session)]
+        self._days = [
+            np.flatnonzero(self.session == s) for s in np.unique(self.session)
+        ]
         self._tables: dict[tuple[tuple[int, int, int], ...], NDArray[np.float32]] = {}
 
     def separated(
@@ -129,6 +132,35 @@ class SessionModel:
         found = [self._drawn(row, chosen) for row in counts]
         return PairEnds(*(np.stack(column) for column in zip(*found, strict=True)))
 
+    def p_values(self, burned: ArrayLike, after: Sequence[int]) -> Array:
+        """Two-sided p-value of the difference of two pits, session by session.
+
+        Parameters
+        ----------
+        burned : array_like of int, shape (n_studies, n_bakes)
+            Burned items.
+        after : sequence of int
+            Numbers of sessions, increasing, after which to judge.
+
+        Returns
+        -------
+        ndarray, shape (n_studies, len(after))
+            Below ``level`` where the interval at ``1 - level`` excludes no difference.
+
+        Raises
+        ------
+        ValueError
+            With more than two pits.
+        """
+        if self.n_pits != 2:
+            raise ValueError(f"p-values are for two pits; here are {self.n_pits}")
+        counts = np.atleast_2d(whole_numbers(burned, "burned"))
+        found = np.empty((counts.shape[0], len(after)))
+        for row, own in zip(counts, found, strict=True):
+            less = np.array([_less_than_0(mass) for mass in self._masses(row, after)])
+            own[:] = 2 * np.minimum(less, 1 - less)
+        return found
+
     def _drawn(self, burned: Codes, chosen: list[int]) -> tuple[Array, ...]:
         """Intervals of one study from the engine."""
         found = model_rates(
@@ -150,12 +182,17 @@ class SessionModel:
 
     def _two_pits(self, burned: Codes) -> tuple[float, float]:
         """Interval of the difference in one study of two pits."""
+        (mass,) = self._masses(burned, [len(self._days)])
+        return _quantiles(mass, self.conf_level)
+
+    def _masses(self, burned: Codes, after: Sequence[int]) -> Iterator[Array]:
+        """Posterior over both rates after these numbers of sessions."""
         joint = np.ones((_SPREADS, _RATES, _RATES), dtype=np.float32)
-        for day in self._days:
+        for number, day in enumerate(self._days, start=1):
             joint *= self._table(burned, day)
             joint /= joint.max()
-        mass = joint.sum(axis=0, dtype=np.float64).ravel()
-        return _quantiles(mass, self.conf_level)
+            if number in after:
+                yield joint.sum(axis=0, dtype=np.float64).ravel()
 
     def _table(self, burned: Codes, day: Codes) -> NDArray[np.float32]:
         """Likelihood of one session, shape (spreads, rates of 0, rates of 1)."""
@@ -217,13 +254,24 @@ def _bake_table(pit: int, total: int) -> NDArray[np.float32]:
 
 
 def _quantiles(mass: Array, conf_level: float) -> tuple[float, float]:
-    """Ends of the interval of the difference, between the middles of its steps."""
+    """Ends of the interval of the difference."""
+    upto, gap = _distribution(mass)
+    tail = (1 - conf_level) / 2
+    low, high = np.interp([tail, 1 - tail], upto, gap)
+    return float(low), float(high)
+
+
+def _less_than_0(mass: Array) -> float:
+    """Probability that the first pit burns less."""
+    upto, gap = _distribution(mass)
+    return float(np.interp(0.0, gap, upto))
+
+
+def _distribution(mass: Array) -> tuple[Array, Array]:
+    """Probability up to the middle of every step of the difference, and the steps."""
     _, order, gap = _rates(_RATES)
     share = mass[order] / mass.sum()
     # Equal differences make one step, so that ties do not count as an order.
     first = np.flatnonzero(np.diff(gap, prepend=-2.0) > 1e-12)
     share = np.add.reduceat(share, first)
-    upto = np.cumsum(share) - 0.5 * share
-    tail = (1 - conf_level) / 2
-    low, high = np.interp([tail, 1 - tail], upto, gap[first])
-    return float(low), float(high)
+    return np.cumsum(share) - 0.5 * share, gap[first]

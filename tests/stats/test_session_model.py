@@ -65,3 +65,19 @@ def test_more_pits_go_through_the_engine():
 def test_shapes_that_differ_are_refused():
     with pytest.raises(ValueError, match="one entry per bake"):
         SessionModel([18, 18], [0, 1], [0])
+
+
+def test_p_values_after_each_session_are_those_of_the_study_cut_there():
+    burned, total, pit, session = studies([0.2, 0.5], 4, 6, 0.6, 8)
+    found = SessionModel(total, pit, session).p_values(burned, [2, 4])
+    for place, k in enumerate((2, 4)):
+        first = slice(2 * k)
+        alone = SessionModel(total[first], pit[first], session[first])
+        np.testing.assert_allclose(
+            alone.p_values(burned[:, first], [k])[:, 0], found[:, place], atol=1e-5
+        )
+    for level in (0.01, 0.05, 0.2):
+        cut = SessionModel(total, pit, session, 1 - level).separated(burned)[:, 0]
+        assert (cut == (found[:, 1] < level)).all()
+    with pytest.raises(ValueError, match="two pits"):
+        SessionModel([9] * 3, [0, 1, 2], [0, 0, 0]).p_values([[1, 2, 3]], [1])
