@@ -6,6 +6,7 @@ belongs to a pit, in `part_rates` to a third of a pit.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -15,6 +16,12 @@ from pitstats.stats.bake_likelihood import BakeLikelihood, group_items
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.effects import Effects, Likelihood
 from pitstats.stats.parts_prior import log_whole_prior
+from pitstats.stats.pinned_spread import (
+    MANY_BAKES,
+    find_peak,
+    peak_at_zero,
+    propose_about,
+)
 from pitstats.stats.proposal import ProposedDraws, find_grid, flat_at_zero, propose
 from pitstats.stats.rate_prior import (
     ReferenceGrid,
@@ -32,6 +39,8 @@ from pitstats.stats.weighted_draws import (
 )
 
 _FEWEST_EFFECTIVE = 200
+# The posterior of very many bakes is narrow, so that fewer draws place its ends.
+_DRAWS_ABOUT_A_PEAK = 2048
 # Bakes are all but "all or none" beyond this SD, and the cap on the SD decides.
 _CAP_WARNING_SD = 2.0
 # Session SDs at which modes are found; their prior is half-normal(1) up to 2.5.
@@ -198,15 +207,24 @@ def sample_posterior(
     layout = compact_layout((cells - centre) / size, cell_weight)
     effects = _effects(items, spread)
     whole = cell_weight.sum(axis=1) if given_whole else None
-    grid = find_grid(likelihood, layout, effects, _first_guess(items, n_intercepts))
+    start = _first_guess(items, n_intercepts)
+    peak = None
+    if _fewest_alike(items, effects) >= MANY_BAKES:
+        peak = find_peak(likelihood, layout, effects, start)
+    if peak is None:
+        grid = find_grid(likelihood, layout, effects, start)
+        draw, at_zero = partial(propose, grid), flat_at_zero(grid, effects)
+    else:
+        n_draws = min(n_draws, _DRAWS_ABOUT_A_PEAK)
+        draw, at_zero = partial(propose_about, peak), peak_at_zero(peak, effects)
 
     def weigh(drawn: ProposedDraws) -> _Round:
         return _weigh(likelihood, layout, effects, drawn, whole, items.intercept_pit)
 
-    found = weigh(propose(grid, effects, n_draws, seed))
+    found = weigh(draw(effects, n_draws, seed))
     retried = effective_draws(found.weights) < _FEWEST_EFFECTIVE
     if retried:
-        found = weigh(propose(grid, effects, 4 * n_draws, seed, df=3.0, scale=1.4))
+        found = weigh(draw(effects, 4 * n_draws, seed, df=3.0, scale=1.4))
     drawn = found.drawn
     slopes = drawn.theta[n_intercepts:] / size[:, None]
     n_pits = int(items.intercept_pit.max()) + 1
@@ -231,7 +249,7 @@ def sample_posterior(
             float((beyond @ found.weights).max()),
             len(found.weights),
             retried,
-            flat_at_zero(grid, effects)[row],
+            at_zero[row],
         ),
     )
 
@@ -254,6 +272,14 @@ def _effects(items: Items, spread: Spread) -> Effects:
         shared_scale=1.0 if items.place is None else 2.0,
         load=np.ones(len(items.intercept_pit)) if items.place is None else items.place,
     )
+
+
+def _fewest_alike(items: Items, effects: Effects) -> int:
+    """Bakes of the group that has fewest, or sessions of several bakes if fewer."""
+    fewest = int(np.bincount(effects.bake_group, minlength=effects.n_groups).min())
+    if items.session is None:
+        return fewest
+    return min(fewest, int((np.bincount(items.session) > 1).sum()))
 
 
 def _likelihood(items: Items, design: FloatArray) -> Likelihood:

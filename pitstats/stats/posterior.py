@@ -135,7 +135,8 @@ def model_rates(
         any order of the entries.
     n_draws : int, optional
         Draws, a power of 2; 4096 for one or two pits and 8192 for more, where the
-        ends of intervals settle to a few thousandths.
+        ends of intervals settle to a few thousandths. At most 2048 are made from 200
+        bakes of every pit (and 200 sessions of several), whose posterior is narrow.
     layout_weight : array_like, shape (cells,) or (pits, cells), optional
         Weights of the cells of the layout, not all 0 for any pit; equal by default.
     X_range : array_like, shape (q,), optional

@@ -24,9 +24,10 @@ _MIDDLING_SD = 0.6  # a knot of both
 _FLOOR = 0.02
 _LONGEST_STEP = 2.0
 _STEPS = 12
-_BASE_HEIGHT = 0.01
+BASE_HEIGHT = 0.01
 # With correlated scores the density at 0 itself may vanish.
-_AS_GOOD_AS_0 = 0.05
+AS_GOOD_AS_0, PEAK_SHARE = 0.05, 0.15
+_LARGEST_LOG = 300.0
 # Normal scores at which densities are tabulated; 6 in 100,000 lie outside.
 _SCORES = np.linspace(-4.0, 4.0, 49)
 
@@ -90,7 +91,7 @@ def find_grid(
     knots = SD_KNOTS if len(shared) == 1 else _FEW_KNOTS
     sd, place = _one_at_a_time(knots, effects.n_groups)
     scales = Scales(np.tile(sd, len(shared)), np.repeat(shared, sd.shape[1]))
-    theta, value, factor = _climb(likelihood, layout, effects, start, scales)
+    theta, value, factor = climb(likelihood, layout, effects, start, scales)
     evidence = value + np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
     rows = (np.arange(len(shared)) * sd.shape[1])[:, None, None] + place
     return ModeGrid(
@@ -113,7 +114,7 @@ def _one_at_a_time(
     return sd, place
 
 
-def _climb(
+def climb(
     likelihood: Likelihood,
     layout: ReferenceGrid,
     effects: Effects,
@@ -218,7 +219,7 @@ def propose(
        Complexity 14:466-489.
     """
     size = grid.centre.shape[-1]
-    uniform, t = _base_points(n_draws, 2 + effects.n_groups, size, seed, df)
+    uniform, t = base_points(n_draws, 2 + effects.n_groups, size, seed, df)
     scales, level_sd, log_ratio = _draw_scales(grid, effects, uniform)
     theta, spread = _place(grid, scales, t, scale)
     tail = 0.5 * (df + size) * np.log1p((t**2).sum(axis=1) / df)
@@ -228,7 +229,7 @@ def propose(
 
 
 @lru_cache(maxsize=8)
-def _base_points(
+def base_points(
     n_draws: int, n_uniform: int, size: int, seed: int, df: float
 ) -> tuple[FloatArray, FloatArray]:
     """Scrambled Sobol points: uniform coordinates and t variables."""
@@ -261,9 +262,10 @@ def _draw_scales(
     if len(grid.shared_sd) > 1:
         middling = grid.evidence[:, 0, grid.middling]
         log_prior = effects.log_shared_prior(grid.shared_sd)
-        height = np.exp(middling + log_prior) * levels.sum(axis=1)
-        height += _BASE_HEIGHT * height.max()
-        shared_sd, density, segment, mix = _draw_linear(
+        log_height = middling + log_prior + np.log(levels.sum(axis=1))
+        height = np.exp(log_height - log_height.max())
+        height += BASE_HEIGHT * height.max()
+        shared_sd, density, segment, mix = draw_linear(
             grid.shared_sd, height[None], uniform[0]
         )
         log_ratio = effects.log_shared_prior(shared_sd) - np.log(density)
@@ -273,8 +275,8 @@ def _draw_scales(
     for k in np.unique(nearest):
         own = np.flatnonzero(nearest == k)
         if effects.rho > 0:
-            height = levels[k] + _BASE_HEIGHT * np.exp(log_normal(_SCORES))
-            score[own], density, _, _ = _draw_linear(
+            height = levels[k] + BASE_HEIGHT * np.exp(log_normal(_SCORES))
+            score[own], density, _, _ = draw_linear(
                 _SCORES, height[None], uniform[1, own]
             )
             log_ratio[own] += log_normal(score[own]) - np.log(density)
@@ -291,14 +293,20 @@ def _draw_scales(
 def own_evidence(grid: ModeGrid, effects: Effects) -> FloatArray:
     """Evidence of each group at the scores tabulated, shape (k, groups, scores).
 
-    Relative to the evidence with the group at the middling SD.
+    Relative to the evidence with the group at the middling SD, unless the product over
+    the groups would be too large a number.
     """
     middling = grid.evidence[:, :, grid.middling, None]
     log_evidence = grid.evidence - middling
     sd = effects.prior.sd(_SCORES)
     rows = log_evidence.reshape(-1, len(grid.sd))
-    heights = [np.interp(sd, grid.sd, row) for row in rows]
-    return np.exp(np.reshape(heights, (*log_evidence.shape[:2], len(sd))))
+    heights = np.reshape(
+        [np.interp(sd, grid.sd, row) for row in rows],
+        (*log_evidence.shape[:2], len(sd)),
+    )
+    top = heights.max(axis=(0, 2), keepdims=True)
+    heights -= np.maximum(top - _LARGEST_LOG / effects.n_groups, 0.0)
+    return np.asarray(np.exp(heights))
 
 
 def common_evidence(tables: FloatArray, effects: Effects) -> FloatArray:
@@ -320,9 +328,9 @@ def flat_at_zero(grid: ModeGrid, effects: Effects) -> npt.NDArray[np.bool_]:
     tables = own_evidence(grid, effects)
     kernel = _kernel(effects.rho)
     inner = tables @ kernel.T
-    shared = np.exp(
-        grid.evidence[:, 0, grid.middling] + effects.log_shared_prior(grid.shared_sd)
-    )
+    log_shared = grid.evidence[:, 0, grid.middling]
+    log_shared = log_shared + effects.log_shared_prior(grid.shared_sd)
+    shared = np.exp(log_shared - log_shared.max())
     if len(shared) > 1:
         half = np.diff(grid.shared_sd) / 2
         shared *= np.append(half, 0.0) + np.append(0.0, half)
@@ -333,7 +341,7 @@ def flat_at_zero(grid: ModeGrid, effects: Effects) -> npt.NDArray[np.bool_]:
         others = prior * np.delete(inner, g, axis=1).prod(axis=1)
         own = (others @ kernel) / prior * tables[:, g]
         density = (shared @ own) * np.exp(effects.prior.log_density(sd))
-        found[g] = np.interp(_AS_GOOD_AS_0, sd, density) > 0.15 * density.max()
+        found[g] = np.interp(AS_GOOD_AS_0, sd, density) > PEAK_SHARE * density.max()
     return found
 
 
@@ -344,13 +352,13 @@ def _draw_own(
     share = np.sqrt(1 - rho)
     away = _SCORES[::2]
     at = (np.sqrt(rho) * score)[:, None] + share * away
-    height = np.interp(at, _SCORES, table + _BASE_HEIGHT * table.max())
+    height = np.interp(at, _SCORES, table + BASE_HEIGHT * table.max())
     height *= np.exp(log_normal(away))
-    drawn, density, _, _ = _draw_linear(away, height, uniform)
+    drawn, density, _, _ = draw_linear(away, height, uniform)
     return np.sqrt(rho) * score + share * drawn, log_normal(drawn) - np.log(density)
 
 
-def _draw_linear(
+def draw_linear(
     knots: FloatArray, heights: FloatArray, uniform: FloatArray
 ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp], FloatArray]:
     """Draw from piecewise linear densities by inverting the distribution function.
