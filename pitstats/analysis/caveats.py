@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pitstats.stats.weighted_draws import FEWEST_EFFECTIVE
+
 ONE_BAKE_EACH = (
     "Every pit was baked once. A single bake cannot show how much bakes of the same "
     "pit differ, so the width of these intervals is set by assumption, not by these "
@@ -253,6 +255,11 @@ FACES_TOGETHER = (
     "Top and bottom of one item are counted as if they burned independently within a "
     "bake; the interval of their difference is then, if anything, wide."
 )
+
+
+def few_draws(ess: float) -> tuple[str, ...]:
+    """Caveat for a posterior of fewer effective draws than its ends need."""
+    return (FEW_DRAWS.format(n=ess),) if ess < FEWEST_EFFECTIVE else ()
 
 
 def borrowed_spread(n_bakes: dict[str, int]) -> tuple[str, ...]:

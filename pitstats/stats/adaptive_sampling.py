@@ -13,11 +13,14 @@ from typing import NamedTuple
 import numpy as np
 
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.weighted_draws import effective_draws, truncated_weights
+from pitstats.stats.weighted_draws import (
+    FEWEST_EFFECTIVE,
+    effective_draws,
+    truncated_weights,
+)
 
 LogDensity = Callable[[FloatArray], FloatArray]
 
-FEWEST_EFFECTIVE = 200
 _ROUNDS = 2
 _ROUND_DRAWS = 2048
 _DF = 8.0

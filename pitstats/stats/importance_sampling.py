@@ -33,12 +33,12 @@ from pitstats.stats.rate_prior import (
 from pitstats.stats.spread_prior import chosen_prior
 from pitstats.stats.tilted_likelihood import TiltLikelihood
 from pitstats.stats.weighted_draws import (
+    FEWEST_EFFECTIVE,
     effective_draws,
     pareto_k,
     truncated_weights,
 )
 
-_FEWEST_EFFECTIVE = 200
 # The posterior of very many bakes is narrow, so that fewer draws place its ends.
 _DRAWS_ABOUT_A_PEAK = 2048
 # Bakes are all but "all or none" beyond this SD, and the cap on the SD decides.
@@ -222,7 +222,7 @@ def sample_posterior(
         return _weigh(likelihood, layout, effects, drawn, whole, items.intercept_pit)
 
     found = weigh(draw(effects, n_draws, seed))
-    retried = effective_draws(found.weights) < _FEWEST_EFFECTIVE
+    retried = effective_draws(found.weights) < FEWEST_EFFECTIVE
     if retried:
         found = weigh(draw(effects, 4 * n_draws, seed, df=3.0, scale=1.4))
     drawn = found.drawn

@@ -37,7 +37,7 @@ _SHORTEST, _LONGEST = -0.7, 1.5
 _CLOSE = 0.3
 _WIDEN = 1.25
 _REACH = 8.0
-_TABLE = 129
+_STEPS = np.linspace(0.0, 1.0, 129)
 
 
 class Peak(NamedTuple):
@@ -149,7 +149,7 @@ def _relative_step(at: FloatArray, slope: FloatArray, bend: FloatArray) -> Float
     """Newton step as a share of each variance, uphill also where nothing bends down."""
     values, vectors = np.linalg.eigh(bend * np.outer(at, at))
     step = vectors @ ((vectors.T @ (slope * at)) / np.maximum(abs(values), 1.0))
-    return np.clip(step, _SHORTEST, _LONGEST)
+    return np.asarray(np.clip(step, _SHORTEST, _LONGEST))
 
 
 def _scales(variance: FloatArray, effects: Effects) -> Scales:
@@ -222,8 +222,8 @@ def _draw_variances(peak: Peak, uniform: FloatArray) -> tuple[FloatArray, FloatA
         reach = _REACH * np.sqrt((own**2).sum())
         middle = peak.variance[j] + own[:j] @ score[:j]
         nearest = np.clip(peak.variance[j], 0, SD_LIMIT**2)
-        ends = np.clip([nearest - reach, nearest + reach], 0, SD_LIMIT**2)
-        sd = np.linspace(*np.sqrt(ends), _TABLE)
+        low, high = np.clip([nearest - reach, nearest + reach], 0, SD_LIMIT**2)
+        sd = np.sqrt(low) + (np.sqrt(high) - np.sqrt(low)) * _STEPS
         log_height = -0.5 * ((sd**2 - middle[:, None]) / own[j]) ** 2
         height = np.exp(log_height - log_height.max(axis=1, keepdims=True))
         drawn, density, _, _ = draw_linear(sd, height + BASE_HEIGHT, uniform[j])

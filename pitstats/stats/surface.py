@@ -24,12 +24,11 @@ from pitstats.stats.surface_fit import (
     find_modes,
 )
 from pitstats.stats.surface_prior import SurfaceGrid, surface_nodes
-from pitstats.stats.weighted_draws import effective_draws
+from pitstats.stats.weighted_draws import FEWEST_EFFECTIVE, effective_draws
 
 _DRAWS = 2048
 # Part of the draws that is spread evenly over all nodes, so that none goes without.
 _SPREAD = 0.05
-_FEWEST_EFFECTIVE = 200
 
 
 class SurfaceRates(NamedTuple):
@@ -162,7 +161,7 @@ def surface_rates(
     modes = [find_modes(data, grid) for _, data in groups]
     shares = _node_shares(modes, grid)
     found = _drawn(groups, modes, shares, grid, n_draws, seed, level)
-    if found.ess.min() < _FEWEST_EFFECTIVE:
+    if found.ess.min() < FEWEST_EFFECTIVE:
         found = _drawn(groups, modes, shares, grid, 4 * n_draws, seed, level)
     return found
 

@@ -8,6 +8,9 @@ import numpy as np
 
 from pitstats.stats.binomial_data import FloatArray
 
+#: Effective draws below which the ends of intervals are not settled.
+FEWEST_EFFECTIVE = 200
+
 
 class WeightedCdf(NamedTuple):
     """Distribution function of weighted draws, linear between them.

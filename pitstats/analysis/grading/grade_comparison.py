@@ -23,7 +23,6 @@ from pitstats.analysis.rates.looks import look_of
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import FrameResult
-from pitstats.stats.adaptive_sampling import FEWEST_EFFECTIVE
 from pitstats.stats.grades import GradeRates
 from pitstats.stats.weighted_draws import (
     PairSummaries,
@@ -476,6 +475,5 @@ def _caveats(
     uncounted = int((~totals["bake"].isin(graded.bakes["bake"])).sum())
     if uncounted:
         found.append(notes.UNCOUNTED.format(n=uncounted, total=len(totals)))
-    if main.ess < FEWEST_EFFECTIVE:
-        found.append(notes.FEW_DRAWS.format(n=main.ess))
+    found += notes.few_draws(main.ess)
     return tuple(found)

@@ -50,7 +50,6 @@ METHOD = (
 )
 METHOD_SESSIONS = METHOD + ", between-session SD half-normal(1)"
 
-_FEWEST_EFFECTIVE = 200
 _TEMPERATURES = ("grate_temp", "indicated_temp", "target_temp")
 
 
@@ -314,8 +313,7 @@ def _fit_caveats(fitted: FittedModel) -> list[str]:
         found.append(notes.ALL_OR_NONE)
     if _saturated(fitted):
         found.append(notes.SATURATED)
-    if fitted.result.ess < _FEWEST_EFFECTIVE:
-        found.append(notes.FEW_DRAWS.format(n=fitted.result.ess))
+    found += notes.few_draws(fitted.result.ess)
     return found
 
 

@@ -21,7 +21,6 @@ from pitstats.stats.surface_check import cells_against_surface
 from pitstats.study.outcomes import item_outcomes
 from pitstats.study.study import Study
 
-_FEWEST_EFFECTIVE = 200
 #: Share of truly smooth grates on which some cell may be marked.
 MARK_LEVEL = 0.1
 KEYS = ["pit", "grate", "row", "column"]
@@ -381,8 +380,7 @@ def _caveats(study: Study, counted: CountedCells, outcome: Outcome) -> tuple[str
 
 
 def _accuracy(result: SurfaceRates) -> tuple[str, ...]:
-    least = float(result.ess.min())
-    return (notes.FEW_DRAWS.format(n=least),) if least < _FEWEST_EFFECTIVE else ()
+    return notes.few_draws(float(result.ess.min()))
 
 
 def model_notes(counted: CountedCells) -> tuple[str, ...]:

@@ -15,7 +15,9 @@ from pitstats.analysis.rates.posterior import (
 )
 from pitstats.analysis.results import BurnRates
 from pitstats.errors import ArgumentError, DesignError
+from pitstats.stats.bake_model import BakeRates
 from pitstats.stats.intervals import wilson_interval
+from pitstats.stats.posterior import ModelRates
 from pitstats.stats.spread_prior import OWN
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.study import Study
@@ -141,7 +143,7 @@ def estimate_shares(
         estimand=_ESTIMAND[outcome],
         method=method_of(posterior),
         conf_level=level,
-        caveats=_caveats(study, table, counted, totals, result.cap_mass),
+        caveats=_caveats(study, table, counted, totals, result),
         sessions=posterior.sessions,
     )
 
@@ -263,15 +265,17 @@ def _caveats(
     table: pd.DataFrame,
     counted: pd.DataFrame,
     totals: pd.DataFrame,
-    cap_mass: float,
+    result: BakeRates | ModelRates,
 ) -> tuple[str, ...]:
     n_bakes = dict(zip(table["pit"], table["n_bakes"], strict=True))
     found: list[str] = []
     if max(n_bakes.values()) <= 1:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
-    if cap_mass > 0.5:
+    if result.cap_mass > 0.5:
         found.append(notes.ALL_OR_NONE)
+    if isinstance(result, ModelRates):
+        found += notes.few_draws(result.ess)
     found += [notes.NO_KEPT_ITEMS.format(pit=p) for p, n in n_bakes.items() if n == 0]
     counts_only = int((counted["source"] == "counts").sum())
     if counts_only:
