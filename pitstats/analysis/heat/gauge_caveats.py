@@ -81,8 +81,8 @@ def gauge_caveats(
         found.append(ALL_ALIKE.format(pits=", ".join(dict.fromkeys(alike))))
     found += _about_places(bakes, cells)
     kept = study.bakes.loc[study.bakes["status"].eq("kept"), "bake"]
-    missing = [bake for bake in kept if bake not in set(bakes["bake"])]
-    if missing:
+    missing = kept[~kept.isin(bakes["bake"])]
+    if len(missing):
         found.append(LEFT_OUT.format(bakes=", ".join(missing)))
     n_means = int((bakes["source"] != LID_AND_PROBES).sum())
     if n_means:

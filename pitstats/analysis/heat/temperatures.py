@@ -517,8 +517,8 @@ def lost_bakes(study: Study, given: pd.DataFrame, frame: pd.DataFrame) -> list[s
     """Name kept bakes that were measured, or could have been, and give nothing."""
     kept = study.bakes.loc[study.bakes["status"].eq("kept"), "bake"]
     known = set(given["bake"]) | set(study.probes["bake"])
-    lost = [b for b in kept if b in known and b not in set(frame["bake"])]
-    return [LOST_BAKES.format(bakes=", ".join(map(str, lost)))] if lost else []
+    lost = kept[kept.isin(known) & ~kept.isin(frame["bake"])]
+    return [LOST_BAKES.format(bakes=", ".join(map(str, lost)))] if len(lost) else []
 
 
 def same_probe(study: Study) -> list[str]:

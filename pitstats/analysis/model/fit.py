@@ -285,8 +285,8 @@ def _data_caveats(study: Study, fitted: FittedModel) -> list[str]:
         found.append(notes.WITHOUT_COLUMN.format(n=n, column=column))
     totals = bake_totals(study)
     graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
-    lost = [b for b in graded["bake"] if b not in set(entries.frame["bake"])]
-    if lost:
+    lost = graded["bake"][~graded["bake"].isin(entries.frame["bake"])]
+    if len(lost):
         found.append(notes.BAKES_LOST.format(bakes=", ".join(map(str, lost))))
     gone = [p for p in graded["pit"].drop_duplicates() if p not in fitted.pits]
     if gone:
