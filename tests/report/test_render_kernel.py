@@ -45,6 +45,18 @@ def is_alive(pid: int) -> bool:
     return True
 
 
+def test_what_must_stay_is_told_before_any_work(
+    tmp_path: Path, kernels: list[int]
+) -> None:
+    own = tmp_path / "one_bake_each-compare_pits.html"
+    own.write_text("mine")
+    with pytest.raises(ps.ExistsError, match=r"not made by pitstats: one_bake_each"):
+        render_report(STUDY, out=tmp_path, overwrite=True, progress=False)
+    assert kernels == []
+    assert own.read_text() == "mine"
+    assert list(tmp_path.iterdir()) == [own]
+
+
 def write_notebook(path: Path, *code: str, kernelspec: str = "python3") -> str:
     parameters = nbformat.v4.new_code_cell(
         'study_path: str = ""  # study\noutput_folder: str = ""  # where things go',

@@ -25,7 +25,7 @@ from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import NAME as PLAN
 from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
 from pitstats.study.lookup import looking_in
-from pitstats.study.made import list_name
+from pitstats.study.made import list_name, replaceable
 from pitstats.study.shipped import shipped_folder
 from pitstats.study.study import Study
 from pitstats.study.switch import switching
@@ -130,6 +130,9 @@ def render_report(
     places = [Path.cwd()] if source.parent == _SHIPPED else [source.parent, Path.cwd()]
     with rare_collections(), looking_in(places), switching(target.html) as switch:
         _refuse_existing(target, overwrite)  # another run may have been quicker
+        listing = f"{target.parts[2]}/{list_name('report')}"
+        # What must stay is told before any work, not after it.
+        replaceable(target.folder, listing, {}, target.parts[:2])
         work, files = switch.scratch, switch.new / target.parts[2]
         files.mkdir()
         with early_kernel(source, work) as kernel:
@@ -160,7 +163,6 @@ def render_report(
         html = page_html(finished, stamp, title, brief=brief, data=data)
         # As bytes: no system may write the ends of lines its own way under the seal.
         (switch.new / target.parts[0]).write_bytes(sealed(html).encode("utf-8"))
-        listing = f"{target.parts[2]}/{list_name('report')}"
         publish(switch, target.folder, listing=listing)
     return target.html
 
