@@ -35,10 +35,12 @@ _NOT_PLANNED = (
     "lit_at",
     "steady_at",
     "last_split_at",
+    "dough_out_at",
     "loading_at",
     "loaded_at",
     "unloaded_at",
     "emptied_at",
+    "grading_at",
     "status",
     "reason",
 )

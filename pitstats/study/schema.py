@@ -565,6 +565,7 @@ BAKES = Table(
                 ("lit_at", "the fire was lit"),
                 ("steady_at", "the pit was steady"),
                 ("last_split_at", "the last split before loading was added"),
+                ("dough_out_at", "the dough came out of the cold"),
                 ("loading_at", "loading began"),
             )
         ),
@@ -583,6 +584,11 @@ BAKES = Table(
             kind="text",
             meaning="Clock time at which the last item was out.",
         ),
+        Column(
+            name="grading_at",
+            kind="text",
+            meaning="Clock time from which the items had cooled enough to be graded.",
+        ),
         Column(name="tender", kind="text", meaning="Who tended the fire."),
         Column(
             name="recorder", kind="text", meaning="Who wrote down times and readings."
@@ -593,7 +599,17 @@ BAKES = Table(
             kind="yes/no",
             meaning="Whether the grader did not know pit and place.",
         ),
+        Column(
+            name="light",
+            kind="text",
+            meaning="Light in which the items were graded: which lamp, or daylight.",
+        ),
         Column(name="wind", kind="text", meaning="Wind, in words or as measured."),
+        Column(
+            name="weather",
+            kind="text",
+            meaning="Sun, shade or rain on the pit, in words.",
+        ),
         Column(
             name="ambient_temp",
             kind="number",

@@ -16,6 +16,7 @@ from pitstats.planning.layout import randomize_layout
 from pitstats.planning.protocol import CAUTIONS, DEFERENCE
 from pitstats.planning.sheets import render_sheets, write_sheets
 from pitstats.study.files import read_study, write_study
+from pitstats.study.schema import BAKES
 from pitstats.study.study import Study
 
 UNEQUAL = pd.DataFrame(
@@ -544,3 +545,60 @@ def test_the_protocol_says_what_bakes_are_for_that_follow_others():
     text = re.sub(r"<[^>]+>|[\u2066-\u2069]", "", page)
     assert suggest_next(begun).advice == "bake more"
     assert f"What the next bakes are for. {suggest_next(begun).sentence}" in text
+
+
+#: Where the record keeps what a sheet asks for.
+ASKED_OF_A_BAKE = {
+    "date": "date",
+    "tender": "tender",
+    "recorder": "recorder",
+    "wood": "wood",
+    "plate, baffle": "plate",
+    "splits burned": "splits",
+    "wind, from where": "wind",
+    "air temp, °F": "ambient_temp",
+    "sun, rain": "weather",
+    "damper 0 to 1": "damper_open",
+    "intake 0 to 1": "intake_open",
+    "moved or turned? yes / no": "rotated",
+    "dough out of cold": "dough_out_at",
+    "lit": "lit_at",
+    "steady since": "steady_at",
+    "last split before loading": "last_split_at",
+    "loading starts": "loading_at",
+    "loaded, lid shut": "loaded_at",
+    "lid opens to unload": "unloaded_at",
+    "all unloaded": "emptied_at",
+    "grading may start": "grading_at",
+    "lid opened in between (how often)": "openings",
+}
+ASKED_OF_A_GRADING = {
+    "grader": "grader",
+    "knew only codes? yes / no": "blind",
+    "lamp or daylight": "light",
+}
+
+
+def test_what_the_record_sheets_ask_has_a_column(pages):
+    page = pages["3_records.html"]
+    record = page.split("<section")[1].split('<table class="temps')[0]
+    asked = re.findall(r"<td[^>]*>(.*?)</td>", record)
+    assert asked == list(ASKED_OF_A_BAKE)
+    assert set(ASKED_OF_A_BAKE.values()) <= set(BAKES.column_names)
+    readings = re.findall(r'<th scope="col">(.*?)</th>', page.split("<section")[1])
+    # Readings become rows of probes; splits are counted for their sum.
+    assert readings == [
+        "minute",
+        "pit's gauge",
+        "grate probe",
+        "other probe",
+        "split added?",
+    ]
+
+
+def test_what_the_grading_sheets_ask_has_a_column(pages):
+    page = pages["4_grading.html"]
+    facts = page.split('<p class="facts clip">')[1].split("</p>")[0]
+    asked = re.findall(r"<span>(.*?) ?(?:<span class=\"blank\">|</span>)", facts)
+    assert asked == list(ASKED_OF_A_GRADING)
+    assert set(ASKED_OF_A_GRADING.values()) <= set(BAKES.column_names)

@@ -42,8 +42,9 @@ _KNOWN: tuple[tuple[str, str, Role, float | None], ...] = (
 SETTING_COLUMNS: tuple[str, ...] = tuple(
     name for name, _, role, _ in _KNOWN if role == "setting"
 )
-#: Columns that say how a bake went or tell about it, and are no factor of a design.
-_NO_FACTOR = frozenset(BAKES.column_names)
+#: Columns that say how a bake went or tell about it, and are no factor of a design;
+#: words of the day are one where they were written down.
+_NO_FACTOR = frozenset(BAKES.column_names) - {"weather", "light"}
 _DEGREES_C = 5.0 / 9.0
 
 
@@ -80,7 +81,7 @@ class Factor:
         """Bakes in which it was recorded."""
         return np.asarray(~np.isnan(self.matrix).any(axis=1), dtype=bool)
 
-    @property
+    @cached_property
     def varies(self) -> bool:
         """Whether it had more than one value."""
         known = self.matrix[self.known]

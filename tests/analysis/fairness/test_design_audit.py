@@ -331,3 +331,13 @@ def test_thin_records_are_audited_without_a_trace(case: str) -> None:
     assert design.table["share"].between(0, 1).all()
     more = ps.suggest_bakes(study)
     assert len(more.table) <= 12
+
+
+def test_weather_that_went_with_the_pits_cannot_be_told_from_them():
+    study = fair_study()
+    rain = study.bakes["pit"].eq(study.pits["pit"].iloc[0])
+    bakes = study.bakes.assign(weather=rain.map({True: "rain", False: "sun"}))
+    assert pit_row(ps.audit_design(replace(study, bakes=bakes)), "weather")[
+        "verdict"
+    ] == ("fully")
+    assert "weather" not in [f.name for f in read_factors(study).recorded]
