@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
+from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
 from pitstats.analysis.grading.grade_comparison import (
@@ -89,7 +90,12 @@ class StudyResults:
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """What the audit of fairness found."""
-        return tuple(audit_fairness(self.study))
+        return tuple(audit_fairness(self.study, design=self.design))
+
+    @cached_property
+    def design(self) -> DesignAudit:
+        """What the design can never separate."""
+        return audit_design(self.study)
 
     @cached_property
     def as_set_up(self) -> bool:
@@ -104,7 +110,7 @@ class StudyResults:
     @cached_property
     def extra_bakes(self) -> ExtraBakes:
         """The fewest bakes that would separate what the design cannot."""
-        return suggest_bakes(self.study)
+        return suggest_bakes(self.study, design=self.design)
 
     @cached_property
     def grades(self) -> GradeComparison:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from pitstats.analysis.fairness.conduct import find_in_conduct
 from pitstats.analysis.fairness.design import find_in_design
+from pitstats.analysis.fairness.design_audit import DesignAudit
 from pitstats.analysis.fairness.factors import SETTING_COLUMNS, audited_bakes
 from pitstats.analysis.fairness.finding import SEVERITY_ORDER, Finding, Record
 from pitstats.analysis.fairness.looks import find_in_looks
@@ -25,7 +26,7 @@ _DETECTORS: tuple[Callable[[Record], Iterator[Finding]], ...] = (
 )
 
 
-def audit_fairness(study: Study) -> list[Finding]:
+def audit_fairness(study: Study, *, design: DesignAudit | None = None) -> list[Finding]:
     """Look for what could explain a difference other than the pits.
 
     Parameters
@@ -33,6 +34,8 @@ def audit_fairness(study: Study) -> list[Finding]:
     study : Study
         A valid study. If all its bakes are planned, it is looked at as a plan: what it
         can never separate, before any fire is lit.
+    design : DesignAudit, optional
+        What `audit_design` finds in it, where that is known already.
 
     Returns
     -------
@@ -52,7 +55,7 @@ def audit_fairness(study: Study) -> list[Finding]:
     >>> findings[0].id, findings[0].severity
     ('order_fixed', 'spoils')
     """
-    record = Record(study=study)
+    record = Record(study=study, known=design)
     found = [finding for detect in _DETECTORS for finding in detect(record)]
     return sorted(
         found,

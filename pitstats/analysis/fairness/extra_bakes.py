@@ -105,13 +105,15 @@ class _Goal:
     within_pair: bool = False
 
 
-def suggest_bakes(study: Study) -> ExtraBakes:
+def suggest_bakes(study: Study, *, design: DesignAudit | None = None) -> ExtraBakes:
     """Find the fewest further bakes that separate what a design cannot separate.
 
     Parameters
     ----------
     study : Study
         A valid study, finished or planned.
+    design : DesignAudit, optional
+        What `audit_design` finds in it, where that is known already.
 
     Returns
     -------
@@ -144,7 +146,7 @@ def suggest_bakes(study: Study) -> ExtraBakes:
     >>> more.table[["session", "order", "pit"]].to_numpy().tolist()
     [['new session', 1, 'Ferry'], ['new session', 2, 'Quarry']]
     """
-    before = audit_design(study)
+    before = audit_design(study) if design is None else design
     single = tuple(pit for pit in before.factors.pits if _n_bakes(before, pit) == 1)
     goals = _goals(study, before)
     search = _Search(before.factors, goals, single)

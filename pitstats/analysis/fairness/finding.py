@@ -72,9 +72,12 @@ class Record:
     ----------
     study : Study
         As read.
+    known : DesignAudit or None
+        The audit of its design, if it was made already.
     """
 
     study: Study
+    known: DesignAudit | None = None
 
     @cached_property
     def bakes(self) -> pd.DataFrame:
@@ -109,7 +112,7 @@ class Record:
     @cached_property
     def design(self) -> DesignAudit:
         """What the design can never separate."""
-        return audit_design(self.study)
+        return audit_design(self.study) if self.known is None else self.known
 
     @cached_property
     def bakes_per_pit(self) -> pd.Series:
