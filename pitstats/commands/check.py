@@ -98,15 +98,15 @@ def _say_next(study: Study) -> None:
         extra_bakes_sentences,
         extra_bakes_table,
     )
-    from pitstats.report.sections.next import all_sentences
     from pitstats.report.study_results import StudyResults
+    from pitstats.report.words import one_line
 
     results = StudyResults(study)
     try:
         said = (
             [f"Compare the pits with pitstats compare: {n:,} bakes take minutes."]
             if (n := len(study.bakes)) > _LONG_RECORD
-            else all_sentences(results)
+            else map(one_line, results.next_step.sentences)
         )
         click.echo("\n".join(["\nWhat to do next", *said]))
     except DesignError:  # nothing is graded yet, or there is nothing to compare

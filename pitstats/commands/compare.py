@@ -21,8 +21,8 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     places that they share; the table shows both ways.
     """
     from pitstats.report.sections import answer, pairs
-    from pitstats.report.sections import next as next_step
     from pitstats.report.study_results import StudyResults
+    from pitstats.report.words import one_line
     from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
@@ -39,7 +39,7 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
         click.echo(f"But: {message} {fix}")
     if results.early_stop is not None:
         click.echo(f"But: {results.early_stop.sentence}")
-    click.echo(f"What to do next: {next_step.in_short(results)}")
+    click.echo(f"What to do next: {one_line(results.next_step.sentence)}")
     click.echo(f"\n{pairs.caption(comparison)}")
     click.echo(pairs.pair_table(comparison).to_string(index=False))
     click.echo("\n" + " ".join(pairs.ways_sentences(both)))

@@ -118,7 +118,7 @@ def _draw_ramp(sheet: Axes, scale: MapScale, left: float, foot: float) -> float:
     ramp = BboxImage(TransformedBbox(Bbox(corners), sheet.transData), zorder=0)
     ramp.set_data(np.array(scale.colors(at))[None, :, :])
     sheet.add_artist(ramp)
-    n_ticks = 5 if scale.percent else 4
+    n_ticks = 3 if scale.percent else 4
     for share in np.linspace(0, 1, n_ticks):
         text = scale_text(scale, scale.low + share * (scale.high - scale.low))
         align = "left" if share == 0 else "right" if share == 1 else "center"

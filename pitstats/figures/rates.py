@@ -130,12 +130,14 @@ def _draw_pit(
 
 
 def _number_above(axes: Axes, text: str, x: float, y: float) -> None:
+    # At an edge the text would run into the name of the pit, or off the picture.
+    side = "left" if x < 0.08 else "right" if x > 0.92 else "center"
     axes.annotate(
         text,
         (x, y),
         xytext=(0, 8),
         textcoords="offset points",
-        ha="center",
+        ha=side,
         fontweight="bold",
     )
 

@@ -38,8 +38,8 @@ from pitstats.study.csv_text import harmless_frame
 from pitstats.study.html_text import isolated, isolated_in_template
 
 _TEMPLATES = Path(__file__).parent / "template"
-# Characters up to which a cell of a table stays on one line.
-_SHORT_CELL = 30
+# Characters up to which a cell of a table stays on one line: verdicts, no intervals.
+_SHORT_CELL = 12
 
 
 class Page:
@@ -190,7 +190,8 @@ class Page:
 
     @_part.register
     def _(self, part: Pictures) -> str:
-        return f'<div class="pictures">{self._all(part.pictures)}</div>'
+        pictures = self._all(part.pictures)
+        return f'<div class="pictures">{pictures}</div>' if pictures else ""
 
     @_part.register
     def _(self, part: Picture) -> str:

@@ -25,6 +25,7 @@ from pitstats.analysis.places.pattern import GratePatterns, map_patterns
 from pitstats.analysis.places.surface import SurfaceMap, map_surface
 from pitstats.analysis.places.usable_area import UsableArea, estimate_usable_area
 from pitstats.analysis.rates.early_stop import EarlyStop, early_stop
+from pitstats.analysis.rates.pairs import WITHOUT_VERDICT
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
@@ -130,7 +131,11 @@ class StudyResults:
     @cached_property
     def next_step(self) -> NextStep:
         """The one recommendation of what to do next."""
-        return suggest_next(self.study, both=self.both, seed=self.seed)
+        undecided = self.comparison.table["verdict"].isin(WITHOUT_VERDICT).any()
+        sensitivity = None if undecided else self.sensitivity
+        return suggest_next(
+            self.study, both=self.both, sensitivity=sensitivity, seed=self.seed
+        )
 
     @cached_property
     def early_stop(self) -> EarlyStop | None:

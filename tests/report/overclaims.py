@@ -1,4 +1,4 @@
-"""What no sentence about a result may say, whatever the number of bakes."""
+"""What no sentence about a result may say or look like, whatever the evidence."""
 
 import re
 from collections.abc import Iterable, Iterator
@@ -38,6 +38,16 @@ _PATTERNS = {
     name: re.compile(rf"\b(?:{pattern})\b", re.IGNORECASE)
     for name, pattern in OVERCLAIMS.items()
 }
+
+_NOUNS = (
+    "bake|item|cell|pair|pit|probe|session|remark|finding|note|sentence|set|rule|"
+    "grader|day"
+)
+_WRONG_NUMBER = re.compile(
+    rf"(?<![\d.,])\b(?:one|1) (?:{_NOUNS}|point|degree)s\b"
+    rf"|\b(?:two|three|four|five|six|seven|eight|nine|ten|\d*[2-9]) (?:{_NOUNS})\b"
+    r"(?!'|-)|\b(?:one|1) studies\b|\b(?:two|three|four|\d*[2-9]) study\b"
+)
 
 
 def overclaims(text: str, typed: Iterable[str] = ()) -> list[str]:
@@ -94,3 +104,9 @@ def said(shown: Section | FirstPage, *, notes: bool = False) -> Iterator[str]:
 def sentences_of(text: str) -> list[str]:
     """Split prose at full stops that end a sentence."""
     return [own for own in re.split(r"(?<=[.?!;])\s+(?=[A-Z'])", text) if own]
+
+
+def unplain(text: str, most: int = 45) -> list[str]:
+    """Nouns in the wrong number, and sentences of more than so many words."""
+    found = [own[0] for own in _WRONG_NUMBER.finditer(text)]
+    return found + [own for own in sentences_of(text) if len(own.split()) > most]

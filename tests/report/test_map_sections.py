@@ -11,7 +11,7 @@ from PIL import Image
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.section import Photograph, Picture, Section, Text
+from pitstats.report.section import Photograph, Picture, Pictures, Section, Text
 from pitstats.report.sections import faces as face_words
 from pitstats.report.sections import maps as map_words
 from pitstats.report.sections import patterns as pattern_words
@@ -116,6 +116,8 @@ def test_pictures_have_words_and_files(tmp_path: Path) -> None:
         page.html(own)
         for part in own.body:
             assert not isinstance(part, Picture) or len(part.alt) > 20
+            for own_map in part.pictures if isinstance(part, Pictures) else ():
+                assert len(own_map.alt) > 20
     kept = {file.name for file in (tmp_path / "figures").glob("*.png")}
     assert {"grates.png", "bakes_1_1.png", "faces.png"} <= kept
     tables = {file.name for file in (tmp_path / "tables").glob("*.csv")}
@@ -146,8 +148,9 @@ def test_a_photograph_stands_by_the_map_of_its_bake(tmp_path: Path) -> None:
         items=study.items[study.items["bake"].isin(bakes.loc[own, "bake"])],
         source=tmp_path,
     )
-    body = ps.ask.bake_maps(StudyResults(few)).body
-    beside = [p for p in body if isinstance(p, Picture) and p.beside]
+    maps, *body = ps.ask.bake_maps(StudyResults(few)).body
+    assert isinstance(maps, Pictures)
+    beside = [own for own in maps.pictures if own.beside]
     assert len(beside) == 1
     assert (
         'alt="Photograph of bake Quarry-2 in Quarry, as recorded"' in beside[0].beside

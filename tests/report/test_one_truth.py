@@ -11,17 +11,10 @@ import pitstats as ps
 from pitstats.exchange.result_tables import result_tables
 from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.section import FirstPage, Section, Table
-from pitstats.report.sections import answer, pairs
+from pitstats.report.sections import pairs
 from pitstats.report.words import ahead, more_span
-from tests.report.overclaims import said, sentences_of
+from tests.report.overclaims import said, unplain
 from tests.report.studies import NAMES, results_of
-
-_NOUNS = "bake|item|cell|pair|pit|probe|session|remark|finding|note|sentence|set|rule"
-WRONG_NUMBER = re.compile(
-    rf"(?<![\d.,])\b(?:one|1) (?:{_NOUNS}|point|degree)s\b"
-    rf"|\b(?:two|three|four|five|six|seven|eight|nine|ten|\d*[2-9]) (?:{_NOUNS})\b"
-    r"(?!'|-)"
-)
 
 
 @cache
@@ -41,20 +34,18 @@ def prose(name: str) -> list[str]:
     "text", ["1 items", "one bakes", "two pair", "+1 points", "3 cell of 12"]
 )
 def test_wrong_numbers_are_seen(text: str) -> None:
-    assert WRONG_NUMBER.search(text)
+    assert unplain(text)
 
 
 @pytest.mark.parametrize("text", ["21 items", "0.1 points", "one bake", "1.1 points"])
 def test_right_numbers_pass(text: str) -> None:
-    assert not WRONG_NUMBER.search(text)
+    assert unplain(text) == []
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_sentences_are_short_and_their_numbers_right(name: str) -> None:
     for text in prose(name):
-        assert not WRONG_NUMBER.search(text), text
-        for own in sentences_of(text):
-            assert len(own.split()) <= 45, own
+        assert unplain(text) == [], text
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -96,7 +87,7 @@ def test_the_package_ranks_as_the_page_does() -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_a_fragile_verdict_is_not_called_settled(name: str) -> None:
     results = results_of(name)
-    if results.comparison.one_bake_each or not answer.fragile(results):
+    if results.comparison.one_bake_each or not results.sensitivity.fragile:
         return
     text = " ".join([*prose(name), pairs.in_short(results.comparison)])
     assert "every pair has a verdict" not in text.lower()

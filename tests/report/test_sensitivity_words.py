@@ -100,9 +100,9 @@ def test_the_alternative_that_tips_is_named_with_its_share() -> None:
     assert tipping is not None
     told = " ".join(sensitivity.sensitivity_sentences(found()))
     share = sensitivity.of_half_width(tipping["shift_share"])
-    assert f"The answer tips with {tipping['alternative']}: " in told
+    assert f"The answer tips with '{tipping['alternative']}': " in told
     assert share in told
-    assert sensitivity.in_short(found()) == f"It tips with {tipping['alternative']}."
+    assert f"with '{tipping['alternative']}'" in sensitivity.in_short(found())
 
 
 def test_where_nothing_tips_the_furthest_is_named() -> None:
@@ -113,8 +113,8 @@ def test_where_nothing_tips_the_furthest_is_named() -> None:
     assert "No alternative that keeps every bake tips the answer" in told
     furthest = calm.largest_shift
     assert furthest is not None
-    assert f"the furthest, {furthest['alternative']}, moves" in told
-    assert sensitivity.in_short(calm).startswith("Nothing tried tips it")
+    assert f"the furthest, '{furthest['alternative']}', moves" in told
+    assert sensitivity.in_short(calm).startswith("Not by what was tried; the furthest")
     assert "the verdict stays" in told
 
 
@@ -125,7 +125,9 @@ def test_bakes_whose_loss_changes_the_verdict_are_counted() -> None:
     n, falls = close.n_left_out, close.n_falls
     assert 0 < falls <= n == 6
     told = " ".join(sensitivity.sensitivity_sentences(close))
-    assert f"falls when one of {falls} of the 6 bakes is left out" in told
+    assert f"{falls} of these 6 bakes, left out alone, change the verdict" in told
+    assert f"({falls} of the 6)" in sensitivity.falls_when(close)
+    assert sensitivity.in_short(close).startswith("Only with one bake less; ")
 
 
 def test_a_count_that_says_otherwise_to_begin_with_is_named() -> None:

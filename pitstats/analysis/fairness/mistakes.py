@@ -271,10 +271,9 @@ def find_unrecorded(record: Record) -> Iterator[Finding]:
     yield Finding(
         "not_recorded",
         "note",
-        f"Not stated in the plan, so whether it will go with a pit cannot be checked: "
-        f"{what}."
+        f"Not stated in the plan, so not checked against the pits: {what}."
         if record.is_plan
-        else f"Not recorded, so whether it went with a pit cannot be checked: {what}.",
+        else f"Not recorded, so not checked against the pits: {what}.",
         "Write it into the plan, alike for all pits or in turn over them."
         if record.is_plan
         else "Fill in what somebody still knows; an empty cell is not a 'no'.",

@@ -18,9 +18,11 @@ from pitstats.analysis.next_steps.continuation import (
 )
 from pitstats.analysis.next_steps.levels import later_level
 from pitstats.analysis.places.coverage import layouts_differ
+from pitstats.analysis.rates.pairs import WITHOUT_VERDICT
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
+from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
 from pitstats.errors import ArgumentError
 from pitstats.study.form import Form
 from pitstats.study.html_text import notebook_html
@@ -33,11 +35,10 @@ MOST_EXTRA = 12
 WANTED = 0.8
 """Chance of a verdict from which a number of bakes is recommended."""
 
-Advice = Literal["settled", "bake twice", "bake more", "too small"]
+Advice = Literal["settled", "fragile", "bake twice", "bake more", "too small"]
 Questions = tuple[Literal["separate", "regrade", "same layout"], ...]
 
 _DRAWS = 4096
-_OPEN = ("cannot tell", "one bake each")
 _COLUMNS = [
     "extra_bakes",
     "width",
@@ -67,10 +68,11 @@ class NextStep:
         ``if_as_seen`` is the share with a verdict if the truth were the present
         estimate. ``level`` is the two-sided level of the look. Only the row of 0 where
         nothing is to be continued.
-    advice : {"settled", "bake twice", "bake more", "too small"}
-        ``settled``: every pair has a verdict; ``bake twice``: one bake each, nothing
-        can be reckoned yet; ``bake more``: `extra` more bakes; ``too small``: no number
-        up to 12 would do.
+    advice : {"settled", "fragile", "bake twice", "bake more", "too small"}
+        ``settled``: every pair has a verdict; ``fragile``: so it has, but one bake less
+        or another way to compare changes that of the largest difference; ``bake
+        twice``: one bake each, nothing can be reckoned yet; ``bake more``: `extra` more
+        bakes; ``too small``: no number up to 12 would do.
     pit_a, pit_b : str
         The open pair with the largest difference, or the largest of all.
     open_pairs : int
@@ -159,6 +161,7 @@ def suggest_next(
     study: Study,
     *,
     both: BothWays | None = None,
+    sensitivity: Sensitivity | None = None,
     continuations: int = 1000,
     seed: int = 1,
 ) -> NextStep:
@@ -170,6 +173,9 @@ def suggest_next(
         A valid study with graded items in at least two pits.
     both : BothWays, optional
         Its comparison, if it was worked out before.
+    sensitivity : Sensitivity, optional
+        Its comparison under alternatives, if it was worked out before; asked for only
+        where every pair has a verdict.
     continuations : int, default 1000
         Simulated continuations for every number of further bakes.
     seed : int, default 1
@@ -215,7 +221,7 @@ def suggest_next(
         )
     both = compare_both_ways(study) if both is None else both
     comparison = both.leading
-    undecided = comparison.table["verdict"].isin(_OPEN)
+    undecided = comparison.table["verdict"].isin(WITHOUT_VERDICT)
     table = comparison.table[undecided] if undecided.any() else comparison.table
     pair = table.iloc[int(table["estimate"].abs().argmax())]
     settled = not undecided.any()
@@ -225,6 +231,9 @@ def suggest_next(
         rows += _later(study, both, pair, continuations, rng)
     steps = pd.DataFrame(rows, columns=_COLUMNS)
     advice, extra = _advice(steps, settled=settled, single=comparison.one_bake_each)
+    if settled:
+        found = sensitivity or check_sensitivity(study, both=both, refit=False)
+        advice = "fragile" if found.fragile else "settled"
     more = suggest_bakes(study)
     return NextStep(
         table=steps,
@@ -408,13 +417,15 @@ def _bakes(n: int) -> str:
     return "1 more bake" if n == 1 else f"{n} more bakes"
 
 
-def _settled(step: NextStep) -> str:
-    if step.open_pairs == 0 and len(step.table) == 1:
-        return (
-            "Every pair of pits has a verdict; no further bake is needed for the "
-            "question that was asked."
-        )
-    return ""
+def _settled(_: NextStep) -> str:
+    return (
+        "Every pair of pits has a verdict; no further bake is needed for the question "
+        "that was asked."
+    )
+
+
+def _fragile(_: NextStep) -> str:
+    return "Bake each pit again before relying on it: the verdict is fragile."
 
 
 def _bake_twice(step: NextStep) -> str:
@@ -427,8 +438,8 @@ def _bake_twice(step: NextStep) -> str:
 def _bake_more(step: NextStep) -> str:
     extra, shares = step.extra or 0, step.table["settled"].tolist()
     text = (
-        f"About {_bakes(extra)} of {step.pit_a} and {step.pit_b} would settle whether "
-        f"they differ in {_in_ten(shares[extra])} tests"
+        f"About {_bakes(extra)} each of {step.pit_a} and {step.pit_b} would settle "
+        f"whether they differ in {_in_ten(shares[extra])} tests"
     )
     earlier = [k for k in range(1, extra) if shares[k] >= 0.5]
     if earlier:
@@ -459,6 +470,7 @@ def _in_ten(share: float) -> str:
 
 _SENTENCES = {
     "settled": _settled,
+    "fragile": _fragile,
     "bake twice": _bake_twice,
     "bake more": _bake_more,
     "too small": _too_small,

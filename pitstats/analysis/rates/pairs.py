@@ -27,6 +27,9 @@ PAIR_COLUMNS = (
 SEPARATED = ("differs", "differs, within the margin")
 """Verdicts that tell two pits apart."""
 
+WITHOUT_VERDICT = ("cannot tell", "one bake each")
+"""What stands in the place of a verdict that further bakes may bring."""
+
 
 def pair_rows(
     differences: DifferenceSummary | PairSummaries,

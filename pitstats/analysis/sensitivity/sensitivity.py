@@ -178,6 +178,11 @@ class Sensitivity:
         """Of these the bakes without which the verdict is another."""
         return int(self._one_out()["tips"].sum())
 
+    @property
+    def fragile(self) -> bool:
+        """Whether another way to compare, or one bake less, changes the verdict."""
+        return self.tipping is not None or self.n_falls > 0
+
     def _with_all_bakes(self) -> pd.DataFrame:
         tried = self.tried()
         return tried[~tried["family"].isin(FEWER_BAKES)]

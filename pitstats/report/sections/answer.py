@@ -12,7 +12,7 @@ from pitstats.figures.rates import plot_rates
 from pitstats.report.numbers import level_text, points
 from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
-from pitstats.report.sections.sensitivity import of_half_width
+from pitstats.report.sections.sensitivity import falls_when, of_half_width
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import (
     AS_SET_UP,
@@ -58,7 +58,7 @@ def answer(results: StudyResults) -> str:
     where = conditions(comparison, pits, results.findings, as_set_up=results.as_set_up)
     if len(apart):
         text = _separated(comparison, apart, where)
-        unsure = "; whether that belongs to the pits, it cannot tell"
+        unsure = "; this test cannot tell whether the pits caused that"
         return sentence(text + unsure * bool(doubts(results.findings)))
     level = level_text(comparison.conf_level)
     n_pairs = len(verdicts)
@@ -138,18 +138,19 @@ def number(results: StudyResults) -> Number:
         size += ", cannot tell"
     which = f", the largest of {n_pairs} differences and picked after looking"
     as_set_up = AS_SET_UP * results.as_set_up
+    single = comparison.one_bake_each
+    borrowed = not single and fewest_bakes(comparison, pits) <= 1
     lines = [
         f"{pair.more} minus {pair.less}{which * (n_pairs > 1)}: {level} interval "
         f"{more_span(pair.low, pair.high)}{all_pairs(n_pairs)}{as_set_up}.",
+        sentence(BY_ASSUMPTION) if single else "",
         sentence(
             f"{averaged_over(comparison.layout)}; {bakes_behind(comparison, pits)}"
         ),
+        sentence(BORROWED) if borrowed else "",
+        firmness(results),
+        margin_sentence(comparison, row),
     ]
-    if comparison.one_bake_each:
-        lines.append(sentence(BY_ASSUMPTION))
-    elif fewest_bakes(comparison, pits) <= 1:
-        lines.append(sentence(BORROWED))
-    lines += [firmness(results), margin_sentence(comparison, row)]
     return Number(size, [line for line in lines if line])
 
 
@@ -167,25 +168,13 @@ def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
     return f"{stated}this test cannot say whether the difference is larger."
 
 
-def fragile(results: StudyResults) -> bool:
-    """Whether another way to compare, or one bake less, changes the verdict."""
-    found = results.sensitivity
-    return found.tipping is not None or found.n_falls > 0
-
-
 def firmness(results: StudyResults) -> str:
     """Say what makes the verdict fall; empty where none was given."""
     found = results.sensitivity
     if found.reported["verdict"] == "one bake each" or found.tried().empty:
         return ""
-    reasons = []
-    if found.n_falls:
-        which = f"any one of {found.n_falls}" if found.n_falls > 1 else "one"
-        reasons.append(f"when {which} of the {found.n_left_out} bakes is left out")
-    if found.tipping is not None:
-        reasons.append(f"with '{one_line(found.tipping['alternative'])}'")
-    if reasons:
-        return f"Fragile: the verdict falls {' and '.join(reasons)}."
+    if found.fragile:
+        return f"Fragile: the verdict falls {falls_when(found)}."
     tries = []
     if found.n_left_out:
         tries.append(f"with each of {found.n_left_out} bakes left out")
@@ -212,8 +201,12 @@ def picture(results: StudyResults) -> Picture:
     rates = results.both.rates
     words = " ".join(rate_sentence(rates, pit) for pit in rates.table["pit"])
     level = level_text(rates.conf_level)
-    caption = (
-        f"Diamond: long-run share; bar: {level} interval, the bake as the unit; thin "
-        "line: if every item counted; circles: single bakes."
-    )
+    bar = f"bar: {level} interval, the bake as the unit; "
+    if results.comparison.one_bake_each:
+        caption = sentence(f"{bar}circles: single bakes")
+    else:
+        caption = (
+            f"Diamond: long-run share; {bar}thin line: if every item counted; circles: "
+            "single bakes."
+        )
     return Picture("rates", partial(plot_rates, rates), words, caption)

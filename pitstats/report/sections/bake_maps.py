@@ -20,6 +20,7 @@ from pitstats.report.section import (
     Part,
     Photograph,
     Picture,
+    Pictures,
     Text,
     asks,
 )
@@ -51,7 +52,7 @@ def bake_maps(results: StudyResults) -> Answered:
     photos = bake_photos(study)
     faces, cells = _bake_cells(study)
     pits = study.bakes.set_index("bake")["pit"]
-    body: list[Part] = []
+    pictures: list[Picture] = []
     beside: set[str] = set()
     first = next(iter(cells.values()))
     for i, pit in enumerate(first["pit"].unique()):
@@ -63,12 +64,12 @@ def bake_maps(results: StudyResults) -> Answered:
                 html = photo_html(photo, photo_caption(group[0], pit))
                 beside.add(group[0])
             name = f"bakes_{i + 1}_{k + 1}"
-            body += _bake_pictures(study, name, pit, group, faces, cells, html)
+            pictures += _bake_pictures(study, name, pit, group, faces, cells, html)
     left = [bake for bake in photos if bake not in beside]
-    body += [_photograph(photos[bake], pits[bake]) for bake in left]
-    if not body:
+    if not pictures and not left:
         raise DesignError(NO_BAKE_MAPS)
-    return "", body
+    alone = [_photograph(photos[bake], pits[bake]) for bake in left]
+    return "", [Pictures(pictures), *alone]
 
 
 def _photograph(photo: Photo, pit: object) -> Part:

@@ -51,7 +51,9 @@ def in_short(design: DesignAudit) -> str:
             "the pit and cannot be told from it."
         )
     if not hidden:
-        return "Nothing on record went so closely with the pits that it could hide one."
+        return (
+            "Nothing on record went with the pits so closely as to hide a difference."
+        )
     names = listed([" with ".join(_labels(design, names)) for names in hidden])
     verb = "hides" if len(hidden) == 1 else "hide"
     return f"{names[:1].upper()}{names[1:]} {verb} part or all of a difference."

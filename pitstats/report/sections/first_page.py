@@ -21,9 +21,9 @@ from pitstats.report.sections.answer import answer, doubt_lines, number, picture
 from pitstats.report.sections.limits import QUESTION as LIMITS
 from pitstats.report.sections.limits import in_short as limits
 from pitstats.report.sections.maps import picture as maps_picture
-from pitstats.report.sections.next import in_short as next_step
 from pitstats.report.sections.not_asked import in_one_line
 from pitstats.report.study_results import StudyResults
+from pitstats.report.words import one_line
 
 
 def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
@@ -44,7 +44,7 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
         Heading(LIMITS),
         Sentences(limits(results)),
         Heading("What to do next"),
-        Text(next_step(results)),
+        Text(one_line(results.next_step.sentence)),
         *every_question(sections, in_lines=not results.comparison.one_bake_each),
     ]
     return FirstPage(body)

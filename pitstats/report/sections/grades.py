@@ -26,6 +26,7 @@ from pitstats.report.words import (
     ahead,
     count,
     listed,
+    number_word,
     one_line,
     read_with,
     separated,
@@ -68,7 +69,7 @@ def in_short(found: GradeComparison) -> str:
     n_apart = len(apart[["pit_a", "pit_b"]].drop_duplicates())
     n_pairs = len(others[["pit_a", "pit_b"]].drop_duplicates())
     return (
-        f"Counted from another grade, {n_apart or 'none'} of "
+        f"Counted from another grade, {number_word(n_apart)} of "
         f"{count(n_pairs, 'pair')} would be told apart."
     )
 

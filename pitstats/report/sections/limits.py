@@ -6,12 +6,12 @@ from pitstats.report.numbers import percent, points
 from pitstats.report.section import Section, Sentences
 from pitstats.report.sections.rates import rate_sentence
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import one_line, sentence
+from pitstats.report.words import IN_BAKES, IN_CONDITIONS, one_line, sentence
 
 QUESTION = "What can this test not say?"
 THESE_PITS = (
-    "The rates hold for these pits in these conditions: this wood, this weather, these "
-    "items, these people. They are not properties of a kind of pit."
+    "What is said holds for these pits with this wood, in this weather, with these "
+    "items and these people. It is no property of a kind of pit."
 )
 
 
@@ -49,7 +49,7 @@ def in_short(results: StudyResults) -> list[str]:
         if finding.severity == "weakens" and finding.short and not finding.is_question
     ]
     if weakens:
-        said.append(sentence(f"Weakened by {'; '.join(weakens)}"))
+        said.append(sentence(f"Weakened: {'; '.join(weakens)}"))
     if results.early_stop is not None:
         said.append(results.early_stop.sentence)
     unknown = comparison.table[comparison.table["verdict"] == "cannot tell"]
@@ -69,7 +69,8 @@ def in_short(results: StudyResults) -> list[str]:
             f"{one_line(pit)}: {seen}; the true share could be "
             f"{'up to' if none else 'as low as'} {end}."
         )
-    said.append("The rates hold for these pits in these conditions, not for a kind.")
+    where = IN_BAKES if comparison.one_bake_each else IN_CONDITIONS
+    said.append(f"What is said holds for these pits {where}, not for a kind of pit.")
     return said
 
 

@@ -7,7 +7,6 @@ from functools import partial
 from pitstats.analysis.next_steps.suggest import MOST_EXTRA, WANTED, NextStep
 from pitstats.figures.next_step import plot_next_step
 from pitstats.report.section import Kept, Picture, Section, Sentences
-from pitstats.report.sections.answer import fragile
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import one_line
 
@@ -17,7 +16,9 @@ QUESTION = "What would it take to tell more?"
 def next_steps(results: StudyResults) -> Section:
     """The recommendation, and the chance of a verdict after further bakes."""
     step = results.next_step
-    body: list[Sentences | Picture | Kept] = [Sentences(all_sentences(results))]
+    body: list[Sentences | Picture | Kept] = [
+        Sentences([*map(one_line, step.sentences)])
+    ]
     if len(step.table) > 1:
         draw = partial(plot_next_step, step)
         body += [
@@ -40,16 +41,3 @@ def _curve_in_words(step: NextStep) -> str:
         f"Chance of a verdict on {step.pit_a} and {step.pit_b} by further bakes of "
         f"each: {listed}; {reached}."
     )
-
-
-def all_sentences(results: StudyResults) -> list[str]:
-    """The recommendation, the looks to write down, and what else to mend."""
-    return [in_short(results), *map(one_line, results.next_step.sentences[1:])]
-
-
-def in_short(results: StudyResults) -> str:
-    """The recommendation in a sentence."""
-    step = results.next_step
-    if step.advice == "settled" and fragile(results):
-        return "Bake each pit again before relying on it: the verdict is fragile."
-    return one_line(step.sentence)

@@ -11,7 +11,7 @@ from pitstats.report.words import one_line, sentence
 def in_one_line(sections: Sequence[Section]) -> str:
     """All questions without a record in one sentence; empty if there are none."""
     topics = list(dict.fromkeys(own.topic for own in sections if own.missing))
-    return f"Not asked, because not recorded: {', '.join(topics)}." if topics else ""
+    return f"Beyond this record: {', '.join(topics)}." if topics else ""
 
 
 def reasons(sections: Sequence[Section]) -> Section:

@@ -51,6 +51,7 @@ from pitstats.report.words import (
     more_span,
     number_word,
     one_line,
+    plural,
     read_with,
     sentence,
 )
@@ -99,10 +100,14 @@ def in_short(comparison: PitComparison) -> str:
         "within the margin": int((verdicts == "no difference beyond the margin").sum()),
         "open": int((verdicts == "cannot tell").sum()),
     }
-    parts = [f"{number_word(n)} {kind}" for kind, n in kinds.items() if n]
-    if n_pairs == 1:
-        return f"The one pair is {parts[0].removeprefix('one ')}."
-    return f"Of {count(n_pairs, 'pair')} {listed(parts)}."
+    seen = {kind: n for kind, n in kinds.items() if n}
+    if len(seen) == 1:
+        every = "The one pair is" if n_pairs == 1 else f"All {number_word(n_pairs)} are"
+        return f"{every} {', '.join(seen)}."
+    (first, n), *others = seen.items()
+    parts = [f"{count(n, 'pair')} {plural(n, 'is', 'are')} {first}"]
+    parts += [f"{number_word(n)} {plural(n, 'is', 'are')} {kind}" for kind, n in others]
+    return sentence(listed(parts))
 
 
 def pair_sentence(results: StudyResults, row: pd.Series) -> str:

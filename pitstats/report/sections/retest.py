@@ -54,7 +54,7 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
         *finding_frames(grave),
         Pictures([Picture("changes", draw, answer, caption)]),
     ]
-    unknown = changes.caveats or ["What else changed and was not recorded."]
+    unknown = changes.caveats or ["Whatever else changed and was not recorded."]
     return short_page(Title(title, QUESTION), body, unknown)
 
 
@@ -72,10 +72,18 @@ def changes(changes: SettingComparison) -> Answered:
             "Verdict": "verdict",
         },
     )
-    bakes = changes.bakes.rename(columns=lambda name: name.replace("n_", ""))
-    return in_short(changes), [
-        Sentences(sentences(changes)),
-        Table("changes", table, changes.estimand, changes.table),
+    bakes = changes.bakes.rename(
+        columns=lambda name: name.removeprefix("n_").capitalize()
+    )
+    answer = in_short(changes)
+    caption = (
+        "Shares before and after, changes in points (the usable area in square units "
+        f"of length), on the same cells, with {level_text(changes.conf_level)} "
+        "intervals (unit of replication: the bake)"
+    )
+    return answer, [
+        Sentences([own for own in sentences(changes) if own != answer]),
+        Table("changes", table, caption, changes.table),
         Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
         Text(f"How: {changes.method}.", "note"),
     ]

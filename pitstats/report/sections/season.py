@@ -13,11 +13,10 @@ from pitstats.analysis.season.graders import FEWEST_BAKES
 from pitstats.errors import DesignError
 from pitstats.figures.season import plot_season
 from pitstats.report.numbers import (
+    NO_VALUE,
     level_text,
     percent,
-    points_span,
     signed_points,
-    span_points,
 )
 from pitstats.report.season_results import SeasonResults
 from pitstats.report.section import (
@@ -35,8 +34,27 @@ from pitstats.report.section import (
 )
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.grading import kappa_text
-from pitstats.report.tables import Row, Writer, estimate, of, shown, written
-from pitstats.report.words import ahead, count, listed, one_line, separated
+from pitstats.report.tables import (
+    Row,
+    Writer,
+    estimate,
+    minus,
+    of,
+    seen_ahead,
+    shown,
+    written,
+)
+from pitstats.report.words import (
+    ahead,
+    all_pairs,
+    count,
+    listed,
+    more_span,
+    number_word,
+    one_line,
+    plural,
+    separated,
+)
 
 _NO_LOOKS = (
     "Looked at after every study, a season calls equal pits different more often than "
@@ -110,30 +128,34 @@ def _spread(row: Row) -> str:
 def season_pairs(results: SeasonResults) -> Answered:
     """Which pit burned more, within studies and across them."""
     table = results.estimate.differences
-    cells = pd.DataFrame([_pair_cells(row) for row in table.to_dict("records")])
+    columns: dict[str, str | Writer] = {
+        "Pair": minus(),
+        "Difference, points": estimate(signed_points, ends="simultaneous"),
+        "Bridge": _bridge,
+        "Verdict": "verdict",
+    }
     level = level_text(results.conf_level)
     caption = (
         f"All pairs over the season, first pit ahead: {level} intervals that allow for "
-        "all pairs. Bridge: share that rests on other pits baked with both"
+        "all pairs (unit of replication: the bake). Bridge: share that rests on other "
+        "pits baked with both"
     )
-    return in_short_pairs(results), [
-        Table("season_pairs", cells, caption, table),
+    n_firm, n_pairs = len(separated(table)), len(table)
+    answer = (
+        f"{number_word(n_firm).capitalize()} of {count(n_pairs, 'pair')} "
+        f"{plural(n_firm, 'differs', 'differ')}."
+    )
+    return answer, [
+        Table("season_pairs", shown(seen_ahead(table), columns), caption, table),
         Text(_NO_LOOKS, "note"),
     ]
 
 
-def _pair_cells(row: Row) -> dict[str, object]:
+def _bridge(row: Row) -> str:
     if row["verdict"] == NO_BRIDGE:
-        names = f"{one_line(row['pit_a'])}, {one_line(row['pit_b'])}"
-        return {"Pair": names, "Difference": "", "Bridge": "", "Verdict": NO_BRIDGE}
-    pair = ahead(row)
+        return NO_VALUE
     bridge = row["bridge_share"]
-    return {
-        "Pair": f"{pair.more}, {pair.less}",
-        "Difference": points_span(pair.estimate, pair.low, pair.high),
-        "Bridge": "days alike" if pd.isna(bridge) else percent(bridge),
-        "Verdict": row["verdict"],
-    }
+    return "days alike" if pd.isna(bridge) else percent(bridge)
 
 
 def in_short_pairs(results: SeasonResults) -> str:
@@ -145,9 +167,9 @@ def in_short_pairs(results: SeasonResults) -> str:
         return f"{lead}no pair of pits can be told apart."
     largest = int(firm["estimate"].abs().to_numpy().argmax())
     pair = ahead(firm.iloc[largest])
-    more = f"; {len(firm)} of {len(table)} pairs differ" if len(firm) > 1 else ""
-    by = span_points(pair.low, pair.high)
-    return f"{lead}{pair.more} burned more than {pair.less}: {by} points{more}."
+    level = f"{level_text(results.conf_level)} interval{all_pairs(len(table))}"
+    by = more_span(pair.low, pair.high)
+    return f"{lead}{pair.more} burned more than {pair.less}: {by} ({level})."
 
 
 @asks("season-course", "course", "Who improved, and how steady is each pit?")

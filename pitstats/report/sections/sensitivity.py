@@ -65,14 +65,24 @@ def in_short(found: Sensitivity) -> str:
     if found.reported["verdict"] == "one bake each":
         return "With one bake of each pit no verdict was given, so none can change."
     if found.tipping is not None:
-        return f"It tips with {one_line(found.tipping['alternative'])}."
+        return f"Yes, {falls_when(found)}."
     far = found.largest_shift
+    one_less = "Only with one bake less" if found.n_falls else "Not by what was tried"
     if far is None:
-        return "No alternative that keeps every bake could be tried."
-    return (
-        f"Nothing tried tips it; the furthest moves it by "
-        f"{of_half_width(far['shift_share'])}."
-    )
+        return f"{one_less}; no alternative that keeps every bake could be tried."
+    by = of_half_width(far["shift_share"])
+    return f"{one_less}; the furthest alternative moves the difference by {by}."
+
+
+def falls_when(found: Sensitivity) -> str:
+    """Say under what the verdict is another: one bake less, or an alternative."""
+    reasons = []
+    if found.n_falls:
+        which = f"{found.n_falls} of the {found.n_left_out}"
+        reasons.append(f"when one bake is left out ({which})")
+    if found.tipping is not None:
+        reasons.append(f"with '{one_line(found.tipping['alternative'])}'")
+    return " and ".join(reasons)
 
 
 def sensitivity_sentences(found: Sensitivity) -> list[str]:
@@ -111,7 +121,7 @@ def _what_moves(found: Sensitivity) -> list[str]:
     tipping = whole[whole["tips"]].sort_values("shift_share", ascending=False)
     if len(tipping):
         return [
-            f"The answer tips with {one_line(row['alternative'])}: "
+            f"The answer tips with '{one_line(row['alternative'])}': "
             f"{signed_size(row['estimate'])}, verdict '{row['verdict']}'; it "
             f"{_moved(row)}."
             for row in tipping.to_dict("records")
@@ -120,7 +130,7 @@ def _what_moves(found: Sensitivity) -> list[str]:
     assert far is not None
     return [
         "No alternative that keeps every bake tips the answer; the furthest, "
-        f"{one_line(far['alternative'])}, {_moved(far)}."
+        f"'{one_line(far['alternative'])}', {_moved(far)}."
     ]
 
 
@@ -171,14 +181,9 @@ def _fewer_bakes(found: Sensitivity) -> str:
     )
     if not found.n_falls:
         return f"{text}; the verdict stays."
-    return f"{text}; {falls_text(found)}, to which the loss of data alone contributes."
-
-
-def falls_text(found: Sensitivity) -> str:
-    """Say without how many bakes the verdict is another."""
     return (
-        f"the verdict falls when one of {found.n_falls} of the {found.n_left_out} "
-        "bakes is left out"
+        f"{text}; {found.n_falls} of these {found.n_left_out} bakes, left out alone, "
+        "change the verdict, to which the loss of data alone contributes."
     )
 
 

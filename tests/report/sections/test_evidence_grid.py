@@ -88,7 +88,7 @@ def test_a_finding_tempers_the_answer(relation: str, severity: str) -> None:
         assert text == plain
         return
     assert "in these conditions" not in text
-    doubt = "whether that belongs to the pits, it cannot tell"
+    doubt = "this test cannot tell whether the pits caused that"
     assert (doubt if relation == "clear" else "may hide a difference") in text
     alone = results_of(1, "some", relation, found)
     assert answer.answer(alone) == answer.answer(results_of(1, "some", relation))

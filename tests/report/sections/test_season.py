@@ -1,14 +1,16 @@
 """Pages of a season and of a re-test: every sentence from the result, nothing more."""
 
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import pytest
 
 import pitstats as ps
-from pitstats.report.section import Section, Sentences, Table, Text
+from pitstats.report.section import FirstPage, Section, Sentences, Table, Text
 from pitstats.report.sections import retest, season
 from tests.analysis.retest.test_retest import moved_damper
 from tests.analysis.season.test_season import counted
+from tests.report.overclaims import overclaims, said, typed_in, unplain
 
 
 @pytest.fixture
@@ -73,6 +75,59 @@ def test_words_of_a_retest(n: int) -> None:
     assert any(isinstance(p, Text) and p.text == lines[0] for p in page.body)
     assert "before" in texts(ps.ask.changes(changes))
     assert ps.ask.what_else(changes).answer.startswith("The audit has")
+
+
+SEASON = (
+    ps.ask.season_rates,
+    ps.ask.season_pairs,
+    ps.ask.season_course,
+    ps.ask.season_graders,
+)
+
+
+def held(
+    first: FirstPage, sections: Sequence[Section], studies: Iterable[ps.Study]
+) -> None:
+    """No sentence is long or counts wrongly, no answer claims more than it can."""
+    typed = {own for study in studies for own in typed_in(study)}
+    for text in said(first):
+        assert unplain(text, 30) == [], text
+    for own in (first, *sections):
+        for text in said(own):
+            assert unplain(text) == [], text
+    answers = [part.text for part in first.body if isinstance(part, Text)]
+    for text in (*answers, *(own.answer for own in sections)):
+        assert overclaims(text, typed) == [], text
+
+
+def test_a_season_speaks_plainly(results: ps.SeasonResults) -> None:
+    for own in (results, ps.SeasonResults(results.season, days_alike=True)):
+        sections = [ask(own) for ask in SEASON]
+        held(ps.pages.season(own), sections, own.season.studies.values())
+
+
+@pytest.mark.parametrize("name", ["one afternoon", "demo"])
+def test_a_small_season_speaks_plainly(name: str, tmp_path: Path) -> None:
+    study = ps.demo_study("one_bake_each" if name == "one afternoon" else "four_pits")
+    ps.write_study(study, tmp_path / "season" / "day")
+    own = ps.SeasonResults(ps.read_season(tmp_path / "season"))
+    held(ps.pages.season(own), [ask(own) for ask in SEASON], [study])
+
+
+@pytest.mark.parametrize("n", [1, 2, 4])
+@pytest.mark.parametrize("better", [True, False])
+def test_a_retest_speaks_plainly(n: int, better: bool) -> None:
+    study = moved_damper(n, n, better)
+    changes = ps.compare_settings(study)
+    sections = [ps.ask.changes(changes), ps.ask.what_else(changes)]
+    held(ps.pages.retest(changes, "Damper"), sections, [study])
+
+
+def test_the_retest_of_the_demo_speaks_plainly() -> None:
+    study = ps.demo_study("moved_damper")
+    changes = ps.compare_settings(study)
+    sections = [ps.ask.changes(changes), ps.ask.what_else(changes)]
+    held(ps.pages.retest(changes, "The damper half shut"), sections, [study])
 
 
 def test_the_demo_holds_its_truth() -> None:
