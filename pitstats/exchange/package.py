@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 from pitstats.exchange.crate import NAME as CRATE_NAME
 from pitstats.exchange.crate import NO_DAY, describe_crate
 from pitstats.exchange.data_package import describe_tables, digest, json_bytes
-from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
+from pitstats.exchange.result_tables import RESULTS, result_files
 from pitstats.exchange.zip_file import zip_bytes
 from pitstats.study.atomic import write_file
-from pitstats.study.csv_text import write_csv
 from pitstats.study.dictionary import data_dictionary
 from pitstats.study.folder_files import folder_texts
 from pitstats.study.frozen_plan import NAME
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
 FORMAT, FORMAT_VERSION = "pitstats package", 1
 MANIFEST = "manifest.json"
-UNANSWERED = "results/unanswered.csv"
 #: What a package says where nobody stated a license.
 NO_LICENSE = "No license was stated; ask the authors before using it further."
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}\b")
@@ -112,14 +110,17 @@ def package_files(
     license_text: str = NO_LICENSE,
     further: Mapping[str, bytes] | None = None,
     names: Iterable[str] = tuple(RESULTS),
+    results: Mapping[str, bytes] | None = None,
 ) -> dict[str, bytes]:
-    """Every file of a package by its path, with the manifest of all of them."""
+    """Every file of a package by its path, with the manifest of all of them.
+
+    ``results`` are the files of `result_files` for the same study and names, where they
+    are at hand.
+    """
     names = tuple(names)
     files = {f"study/{name}": data for name, data in folder_texts(study).items()}
-    tables, reasons = result_tables(study, names)
-    for name, table in tables.items():
-        files[f"results/{name}.csv"] = table_bytes(table)
-    files[UNANSWERED] = write_csv(["result", "reason"], reasons.items())
+    made = result_files(study, names) if results is None else results
+    files |= {f"results/{name}": data for name, data in made.items()}
     files["data_dictionary.md"] = data_dictionary().encode()
     python = ".".join(map(str, sys.version_info[:3]))
     files["versions.json"] = json_bytes({"python": python} | versions(_VERSIONED))

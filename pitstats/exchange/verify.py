@@ -23,10 +23,9 @@ from pitstats.exchange.package import (
     FORMAT,
     FORMAT_VERSION,
     MANIFEST,
-    UNANSWERED,
     manifest_bytes,
 )
-from pitstats.exchange.result_tables import RESULTS, result_tables, table_bytes
+from pitstats.exchange.result_tables import RESULTS, result_files
 from pitstats.exchange.zip_file import container, entries_of
 from pitstats.study.frozen_plan import NAME as PLAN
 from pitstats.study.frozen_plan import plan_changes, read_plan
@@ -272,18 +271,15 @@ def _compared(
     files: Mapping[str, bytes], names: list[str], study: Study
 ) -> pd.DataFrame:
     """Every cell of the results, stated and worked out again."""
-    tables, reasons = result_tables(study, [n for n in names if n in RESULTS])
-    again = {name: _cells(table_bytes(table)) for name, table in tables.items()}
-    again["unanswered"] = pd.DataFrame(
-        {"result": list(reasons), "reason": list(reasons.values())}, dtype=str
-    )
+    made = result_files(study, [n for n in names if n in RESULTS])
+    again = {name.removesuffix(".csv"): _cells(data) for name, data in made.items()}
     rows: list[tuple[Any, ...]] = []
     for name, recomputed in again.items():
         stated = _cells(files.get(f"results/{name}.csv", b""))
         rows += _rows(name, stated, recomputed)
     for path in files:
         name = path.removeprefix("results/").removesuffix(".csv")
-        if path.startswith("results/") and path != UNANSWERED and name not in again:
+        if path.startswith("results/") and name not in again:
             rows += _rows(name, _cells(files[path]), pd.DataFrame())
     return pd.DataFrame(rows, columns=_COLUMNS)
 

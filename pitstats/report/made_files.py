@@ -15,7 +15,7 @@ from pitstats.errors import ExistsError
 from pitstats.study.atomic import write_file
 
 LIST_NAME = "pitstats.json"
-KINDS = ("figures", "tables")
+KINDS = ("figures", "tables", "results")
 _NAMED = 3
 
 

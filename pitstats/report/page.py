@@ -28,6 +28,7 @@ from pitstats.report.section import (
     Picture,
     Pictures,
     Questions,
+    ResultFiles,
     Section,
     Sentences,
     Table,
@@ -173,9 +174,18 @@ class Page:
     @_part.register
     def _(self, part: Kept) -> str:
         if self._folder is not None and len(part.values):
-            harmless_frame(part.values).to_csv(
-                self._place("tables", part.name, "csv"), index=False
-            )
+            name = f"{part.name}.csv"
+            place = self._place("tables", name) / name
+            harmless_frame(part.values).to_csv(place, index=False)
+        return ""
+
+    @_part.register
+    def _(self, part: ResultFiles) -> str:
+        if self._folder is not None:
+            files = part.made()
+            folder = self._place("results", *files)
+            for name, data in files.items():
+                (folder / name).write_bytes(data)
         return ""
 
     @_part.register
@@ -199,9 +209,10 @@ class Page:
 
         printed = print_figure(part.draw(), svg=self._folder is not None)
         if printed.svg is not None:
-            path = self._place("figures", part.name, "png", "svg")
-            path.write_bytes(printed.png)
-            path.with_suffix(".svg").write_bytes(printed.svg)
+            names = f"{part.name}.png", f"{part.name}.svg"
+            folder = self._place("figures", *names)
+            (folder / names[0]).write_bytes(printed.png)
+            (folder / names[1]).write_bytes(printed.svg)
         code = b64encode(printed.png).decode("ascii")
         caption = f"<figcaption>{isolated(part.caption)}</figcaption>"
         figure = (
@@ -212,15 +223,14 @@ class Page:
             return figure
         return f'<div class="beside">{figure}<div>{part.beside}</div></div>'
 
-    def _place(self, kind: str, name: str, *endings: str) -> Path:
-        """Make room for files of one name; return the path of the first."""
+    def _place(self, kind: str, *files: str) -> Path:
+        """Make room for files of one kind; return their folder."""
         assert self._folder is not None
         assert self._made is not None
-        files = [f"{name}.{ending}" for ending in endings]
         self._made.claim(*(f"{kind}/{file}" for file in files))
         place = self._folder / kind
         place.mkdir(parents=True, exist_ok=True)
-        return place / files[0]
+        return place
 
 
 def _plain(shown: Section | FirstPage) -> str:

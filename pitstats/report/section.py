@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from typing import TYPE_CHECKING, Literal, TypeAlias, TypeVar
@@ -46,6 +46,13 @@ class Kept:
 
     name: str
     values: pd.DataFrame
+
+
+@dataclass(frozen=True, eq=False)
+class ResultFiles:
+    """Results as a package carries them: kept as files beside a page, not shown."""
+
+    made: Callable[[], Mapping[str, bytes]]
 
 
 @dataclass(frozen=True)
@@ -129,6 +136,7 @@ Part: TypeAlias = (
     | Sentences
     | Table
     | Kept
+    | ResultFiles
     | Picture
     | Photograph
     | Frame

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Any
+
+import pandas as pd
 
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
@@ -18,6 +22,7 @@ from pitstats.analysis.heat.temperatures import (
     TemperatureComparison,
     compare_temperatures,
 )
+from pitstats.analysis.model.burn_model import distance_curves
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
 from pitstats.analysis.places.evenness import compare_evenness
 from pitstats.analysis.places.faces import FaceComparison, compare_faces
@@ -31,7 +36,23 @@ from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import BurnRates, Evenness, PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
+from pitstats.exchange.result_tables import result_files
 from pitstats.study.study import Study
+
+# Which result is what a public function returns for the study alone.
+_PUBLIC = {
+    "compare_both_ways": "both",
+    "estimate_burn_rates": "rates",
+    "compare_grades": "grades",
+    "compare_gradings": "gradings",
+    "compare_evenness": "evenness",
+    "compare_faces": "faces",
+    "estimate_usable_area": "area",
+    "map_patterns": "patterns",
+    "map_surface": "surface",
+    "compare_temperatures": "temperatures",
+    "compare_rise": "rise",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +93,21 @@ class StudyResults:
         title = " ".join(self.study.settings.title.split())
         source = self.study.source
         return title if source is None else f"{title} (study {source.name})"
+
+    @property
+    def as_packed(self) -> bool:
+        """Whether level and seed are those of the results in a package."""
+        return self.conf_level is None and self.seed == 1
+
+    def files(self) -> dict[str, bytes]:
+        """Result files of a package, from what is worked out here where it can be."""
+        at_hand: dict[str, Callable[[], Any]] = {
+            call: partial(getattr, self, own) for call, own in _PUBLIC.items()
+        }
+        # The ranks of the page go with the comparison that leads, those of a study
+        # alone with the one as baked.
+        at_hand["rank_pits"] = lambda: rank_pits(self.study, self.both.as_baked)
+        return result_files(self.study, at_hand=at_hand)
 
     @cached_property
     def both(self) -> BothWays:
@@ -146,6 +182,11 @@ class StudyResults:
     def evenness(self) -> Evenness:
         """Thirds of each pit's own grates."""
         return compare_evenness(self.study, self.conf_level)
+
+    @cached_property
+    def curves(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """Chances of burning along the grate, and what to say of them."""
+        return distance_curves(self.study, conf_level=self.conf_level)
 
     @cached_property
     def surface(self) -> SurfaceMap:

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, gammaln, log_expit, logsumexp
+from scipy.special import expit, gammaln, log_expit
 
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.quadrature import normal_nodes
@@ -65,6 +65,7 @@ class Continued(NamedTuple):
 
 def continue_pair(
     known: PairDraws,
+    tables: list[Array],
     truth: Index | None,
     tails: Array,
     n_continuations: int,
@@ -72,13 +73,14 @@ def continue_pair(
 ) -> Continued:
     """Simulate further bakes of both pits, one more of each at a step.
 
+    ``tables`` are the `log_likelihoods` of what is known.
+
     References
     ----------
     .. [1] O'Hagan, Stevens & Campbell (2005), Assurance in clinical trial design,
        Pharmaceutical Statistics 4:187-201.
     """
     burned = _further_bakes(known, truth, tails.size, n_continuations, rng)
-    tables = _log_likelihoods(known)
     order = np.argsort(known.rates[:, 0] - known.rates[:, 1], kind="stable")
     gap = (known.rates[:, 0] - known.rates[:, 1])[order]
     tables = [table[:, order].astype(np.float32) for table in tables]
@@ -126,7 +128,7 @@ def _further_bakes(
     return rng.binomial(known.items, expit(level + heat + day))
 
 
-def _log_likelihoods(known: PairDraws) -> list[Array]:
+def log_likelihoods(known: PairDraws) -> list[Array]:
     """Tables of log-likelihoods, outcomes by draws: of each pit, or of both at once."""
     spread = np.hypot(known.bake_sd, known.session_sd[:, None])
     level = marginal_intercept(known.rates, spread)
@@ -156,7 +158,10 @@ def _bake_table(level: Array, sd: Array, items: int) -> Array:
     burned = np.arange(items + 1)[:, None, None]
     choose = gammaln(items + 1) - gammaln(burned + 1) - gammaln(items - burned + 1)
     value = choose + burned * log_expit(logit) + (items - burned) * log_expit(-logit)
-    return np.asarray(logsumexp(value + np.log(weight), axis=2))
+    value += np.log(weight)
+    top = value.max(axis=2)
+    value -= top[..., None]
+    return np.asarray(np.log(np.exp(value, out=value).sum(axis=2)) + top)
 
 
 def _codes(known: PairDraws, burned: NDArray[np.int64]) -> list[NDArray[np.int64]]:

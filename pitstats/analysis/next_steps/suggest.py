@@ -14,6 +14,7 @@ from pitstats.analysis.next_steps.continuation import (
     Continued,
     PairDraws,
     continue_pair,
+    log_likelihoods,
     never_falling,
 )
 from pitstats.analysis.next_steps.levels import later_level
@@ -278,8 +279,9 @@ def _later(
     )
     tails = levels / 2 * _for_all_pairs(known, pair, comparison.conf_level)
     truth = rng.choice(known.weights.size, size=n, p=known.weights)
-    found = continue_pair(known, truth, tails, n, rng)
-    seen = continue_pair(known, None, tails, n // 2, rng)
+    tables = log_likelihoods(known)
+    found = continue_pair(known, tables, truth, tails, n, rng)
+    seen = continue_pair(known, tables, None, tails, n // 2, rng)
     sign = 1.0 if pair["estimate"] >= 0 else -1.0
     margin = comparison.margin
     rows = []

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -143,12 +143,10 @@ def render_report(
             if PLACE in declared.parameters:
                 values[PLACE] = str(files.resolve())
             run = _first_page_of(source, work) if brief else source
-            # While the kernel is busy, this process would only wait for it.
-            with ThreadPoolExecutor(1) as beside:
-                plan = None if study is None else kept_plan(study)
-                carried = beside.submit(_data_of, found, plan, values)
-                finished = execute(run, values, work, kernel, progress=progress)
-                data = carried.result()
+            plan = None if study is None else kept_plan(study)
+            finished = execute(run, values, work, kernel, progress=progress)
+        results = _taken(files / "results")
+        data = _data_of(found, plan, values, results)
         # Where the kernel kept the list of what it made; a report is made anew.
         (files / LIST_NAME).unlink(missing_ok=True)
         stamp = stamp_of(source, study, values, declared, dated=dated)
@@ -203,15 +201,31 @@ def _told(plan: bytes, study: Study) -> str:
     return f"frozen, SHA-256 {read_plan(plan).sha256}. {changes}"
 
 
+def _taken(folder: Path) -> dict[str, bytes] | None:
+    """The results that the notebook left for the package, if it did."""
+    if not folder.is_dir():
+        return None
+    files = {path.name: path.read_bytes() for path in folder.iterdir()}
+    shutil.rmtree(folder)
+    return files
+
+
 def _data_of(
-    study: Study | None, plan: bytes | None, values: Mapping[str, object]
+    study: Study | None,
+    plan: bytes | None,
+    values: Mapping[str, object],
+    results: Mapping[str, bytes] | None,
 ) -> str:
-    """Link to the data of a page about one study; empty for any other page."""
+    """Link to the data of a page about one study; empty for any other page.
+
+    Without ``results`` they are worked out here.
+    """
     if study is None or values.get(_OTHER_STUDY):
         return ""
     from pitstats.exchange.package import package_files, slug
 
-    files = package_files(study, further={} if plan is None else {PLAN: plan})
+    further = {} if plan is None else {PLAN: plan}
+    files = package_files(study, further=further, results=results)
     name = f"{slug(study.settings.title)}.zip"
     return data_link(zip_bytes(files, compressed=True), name, _DATA_LINK)
 

@@ -6,7 +6,6 @@ from functools import partial
 
 import pandas as pd
 
-from pitstats.analysis.model.burn_model import distance_curves
 from pitstats.analysis.results import Evenness
 from pitstats.errors import DesignError
 from pitstats.figures.evenness import plot_curves, plot_evenness
@@ -79,7 +78,7 @@ def _bakes(results: StudyResults) -> pd.DataFrame | None:
 def _curves(results: StudyResults) -> list[Part]:
     """Burn probability along the grate, where a curve can be drawn."""
     try:
-        curves, caveats = distance_curves(results.study, conf_level=results.conf_level)
+        curves, caveats = results.curves
     except DesignError as reason:
         return [Text(str(reason), "note")]
     alt = "Burned share along the grate, a curve with its band for each pit."

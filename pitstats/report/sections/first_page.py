@@ -12,6 +12,7 @@ from pitstats.report.section import (
     Part,
     Pictures,
     Questions,
+    ResultFiles,
     Section,
     Sentences,
     Text,
@@ -47,6 +48,8 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
         Text(one_line(results.next_step.sentence)),
         *every_question(sections, in_lines=not results.comparison.one_bake_each),
     ]
+    if results.as_packed:
+        body.append(ResultFiles(results.files))
     return FirstPage(body)
 
 
