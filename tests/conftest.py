@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
@@ -14,6 +15,10 @@ from syrupy.extensions.amber import AmberSnapshotExtension
 from pitstats.study import Settings, Study
 
 TESTS = Path(__file__).parent
+
+# For the processes that share the cores of a run, and for the commands they start: each
+# would start threads of its own for every product of small matrices.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
 class _KeptTexts(AmberSnapshotExtension):

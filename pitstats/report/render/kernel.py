@@ -24,7 +24,9 @@ KERNEL_ENVIRONMENT = {"PYDEVD_DISABLE_FILE_VALIDATION": "1"}
 
 # With glibc, memory that one array gave back serves the next: to get fresh pages from
 # the system took a tenth of the time of the estimates. Elsewhere it means nothing.
-_MEMORY = {
+# Matrices are small: threads for one product took more time than the product.
+_FRUGAL = {
+    "OMP_NUM_THREADS": "1",
     "MALLOC_MMAP_THRESHOLD_": str(2**28),
     "MALLOC_TRIM_THRESHOLD_": str(2**28),
     "MALLOC_TOP_PAD_": str(2**26),
@@ -72,7 +74,7 @@ def early_kernel(notebook: Path, folder: Path) -> Iterator[AsyncKernelManager | 
     run_sync(manager.start_kernel)(
         extra_arguments=list(_OWN_ARGUMENTS),
         cwd=str(folder),
-        env=_MEMORY | os.environ | KERNEL_ENVIRONMENT,
+        env=_FRUGAL | os.environ | KERNEL_ENVIRONMENT,
     )
     try:
         yield manager

@@ -12,6 +12,7 @@ from pitstats.analysis.next_steps.continuation import (
     PairDraws,
     _further_bakes,
     continue_pair,
+    log_likelihoods,
     never_falling,
 )
 from pitstats.analysis.next_steps.levels import later_level
@@ -60,7 +61,8 @@ def test_new_weights_give_the_verdicts_of_the_exact_posterior() -> None:
     draws = known(before, 16, 2048)
     truth = np.random.default_rng(1).integers(2048, size=n)
     rng = np.random.default_rng(5)
-    found = continue_pair(draws, truth, np.full(3, 0.025), n, rng)
+    tables = log_likelihoods(draws)
+    found = continue_pair(draws, tables, truth, np.full(3, 0.025), n, rng)
     burned = _further_bakes(draws, truth, 3, n, np.random.default_rng(5))
     for more in (1, 3):
         new = [burned[:more, :, p].T for p in range(2)]
@@ -83,7 +85,9 @@ def test_sessions_shared_by_both_pits_take_their_spread_out_of_the_difference() 
     truth = np.arange(200)
     tails = np.full(4, 0.025)
     plain, shared = (
-        continue_pair(d, truth, tails, 200, np.random.default_rng(2))
+        continue_pair(
+            d, log_likelihoods(d), truth, tails, 200, np.random.default_rng(2)
+        )
         for d in (draws, with_days)
     )
     assert np.isfinite(shared.below).all()
