@@ -63,7 +63,8 @@ def print_figure(figure: Figure, *, svg: bool = False, dpi: float = _DPI) -> Pri
         few = image.quantize(_COLORS, method=method, dither=dither)
         # Octree colors are means: paper that is nearly white becomes white again.
         few.putpalette([255 if tone > 252 else tone for tone in few.getpalette() or ()])
-        few.save(picture, format="png", optimize=True, dpi=(dpi, dpi))
+        # The last step of compression takes as long again and saves next to nothing.
+        few.save(picture, format="png", compress_level=8, dpi=(dpi, dpi))
         if svg:
             canvas = FigureCanvasSVG(figure)
             canvas.print_svg(  # type: ignore[no-untyped-call]

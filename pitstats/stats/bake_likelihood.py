@@ -339,8 +339,9 @@ def place_nodes(
         ridge = sd * session_sd * modes.bake_weight / modes.bake_curvature
         centre = centre - ridge * data.sessions.each(away)
     u = centre[:, None] + inner[:, None, None] * spacing
-    bake_log = (np.log(inner_weight) + 0.5 * inner**2)[:, None, None] + np.log(spacing)
-    bake_log = bake_log - 0.5 * u**2
+    bake_log = u * u
+    bake_log *= -0.5
+    bake_log += (np.log(inner_weight) + 0.5 * inner**2)[:, None, None] + np.log(spacing)
     shift = sd * u
     if len(modes.session):
         shift += (session_sd * data.sessions.each(session))[:, None]
@@ -405,7 +406,8 @@ def _chunk_likelihood(
     odds = slot_odds(data, theta)
     modes = find_modes(data, odds, sd, session_sd)
     nodes = place_nodes(data, modes, sd, session_sd, n_inner, n_outer)
-    terms = data.bake_burned[:, None] * nodes.shift + nodes.bake_log
+    terms = data.bake_burned[:, None] * nodes.shift
+    terms += nodes.bake_log
     terms -= _log_one_plus_odds(data, odds, nodes.shift)
     bakes = _log_sum_exp(terms, axis=1)
     linear = data.burned @ odds.eta
@@ -465,8 +467,9 @@ def _quartics(odds: FloatArray) -> list[tuple[FloatArray, ...]]:
 
 def _log_sum_exp(terms: FloatArray, axis: int) -> FloatArray:
     top = terms.max(axis=axis, keepdims=True)
-    terms = np.exp(terms - top)
-    total: FloatArray = np.log(terms.sum(axis=axis)) + top.squeeze(axis)
+    away = terms - top
+    np.exp(away, out=away)
+    total: FloatArray = np.log(away.sum(axis=axis)) + top.squeeze(axis)
     return total
 
 
@@ -539,7 +542,7 @@ def _chunk_slope(
     size = count[:, :, None]
     expected = size * probability
     terms = data.bake_burned[:, None] * nodes.shift + nodes.bake_log
-    terms -= (size * np.log1p(ratio)).sum(axis=2)
+    terms -= (size * np.log(1 + ratio)).sum(axis=2)
     value, outer, inner = _node_shares(data, nodes, terms)
     value += data.burned @ odds.eta
 

@@ -71,10 +71,11 @@ class TiltLikelihood(NamedTuple):
         share = np.exp(nodes.terms - total)
         design = np.vstack([self.data.design, np.zeros(len(theta))])[slots.pattern]
         # Axes: i node, j slot, b bake, n draw, a and c parameters.
-        expected = slots.items[:, :, None] * nodes.chance
+        chance = nodes.odds / (1 + nodes.odds)
+        expected = slots.items[:, :, None] * chance
         score = -np.einsum("ijbn,jba->ibna", expected, design, optimize=True)
         average = (share[..., None] * score).sum(axis=0)
-        weight = (share[:, None] * expected * (1 - nodes.chance)).sum(axis=0)
+        weight = (share[:, None] * expected * (1 - chance)).sum(axis=0)
         information = np.einsum(
             "jbn,jba,jbc->nac", weight, design, design, optimize=True
         )
@@ -112,11 +113,15 @@ class TiltLikelihood(NamedTuple):
         shift = sd * u
         tilt = tilt_sd * v
         terms += self.data.bake_burned[:, None] * shift + self.lean[:, None] * tilt
-        logit = base + shift[:, None] + place * tilt[:, None]
-        np.clip(logit, -2 * _LARGEST_ETA, 2 * _LARGEST_ETA, out=logit)
-        odds = np.exp(logit)
-        terms -= (slots.items[:, :, None] * np.log1p(odds)).sum(axis=1)
-        return _Nodes(terms, odds / (1 + odds))
+        odds = base + shift[:, None]
+        odds += place * tilt[:, None]
+        np.clip(odds, -2 * _LARGEST_ETA, 2 * _LARGEST_ETA, out=odds)
+        np.exp(odds, out=odds)
+        unburned = odds + 1.0
+        np.log(unburned, out=unburned)
+        unburned *= slots.items[:, :, None]
+        terms -= unburned.sum(axis=1)
+        return _Nodes(terms, odds)
 
     def _modes(
         self,
@@ -155,10 +160,10 @@ class TiltLikelihood(NamedTuple):
 
 
 class _Nodes(NamedTuple):
-    """Log terms of the nodes, (nodes, bakes, draws), and chances in every slot."""
+    """Log terms of the nodes, (nodes, bakes, draws), and odds in every slot."""
 
     terms: FloatArray
-    chance: FloatArray
+    odds: FloatArray
 
 
 class _Slots(NamedTuple):

@@ -138,17 +138,25 @@ def log_likelihoods(known: PairDraws) -> list[Array]:
             for p in range(2)
         ]
     node, weight = normal_nodes(_SESSION_NODES)
-    shape = (known.items[0] + 1, known.items[1] + 1, known.session_sd.size)
-    joint = np.full(shape, -np.inf)
-    for z, w in zip(node, weight, strict=True):
-        both = [
-            _bake_table(
-                level[:, p] + z * known.session_sd, known.bake_sd[:, p], known.items[p]
-            )
-            for p in range(2)
-        ]
-        np.logaddexp(joint, both[0][:, None] + both[1][None] + np.log(w), out=joint)
-    return [joint.reshape(-1, shape[2])]
+    both = [
+        np.stack(
+            [
+                _bake_table(
+                    level[:, p] + z * known.session_sd,
+                    known.bake_sd[:, p],
+                    known.items[p],
+                )
+                for z in node
+            ]
+        )
+        for p in range(2)
+    ]
+    first, second = both[0] + np.log(weight)[:, None, None], both[1]
+    each = [
+        _log_sum(first[:, [burned]] + second, axis=0)
+        for burned in range(first.shape[1])
+    ]
+    return [np.concatenate(each)]
 
 
 def _bake_table(level: Array, sd: Array, items: int) -> Array:
@@ -159,9 +167,15 @@ def _bake_table(level: Array, sd: Array, items: int) -> Array:
     choose = gammaln(items + 1) - gammaln(burned + 1) - gammaln(items - burned + 1)
     value = choose + burned * log_expit(logit) + (items - burned) * log_expit(-logit)
     value += np.log(weight)
-    top = value.max(axis=2)
-    value -= top[..., None]
-    return np.asarray(np.log(np.exp(value, out=value).sum(axis=2)) + top)
+    return _log_sum(value, axis=2)
+
+
+def _log_sum(terms: Array, axis: int) -> Array:
+    """Log of the sum of exponentials; the terms are used up."""
+    top = terms.max(axis=axis, keepdims=True)
+    terms -= top
+    np.exp(terms, out=terms)
+    return np.asarray(np.log(terms.sum(axis=axis)) + top.squeeze(axis))
 
 
 def _codes(known: PairDraws, burned: NDArray[np.int64]) -> list[NDArray[np.int64]]:
