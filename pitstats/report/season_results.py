@@ -56,7 +56,8 @@ class SeasonResults:
     @cached_property
     def progress(self) -> pd.DataFrame:
         """The estimates again after each study."""
-        return season_progress(self.season, self.conf_level)
+        level = self.conf_level
+        return season_progress(self.season, level, estimate=self.estimate)
 
     @cached_property
     def change(self) -> pd.DataFrame:
@@ -66,7 +67,8 @@ class SeasonResults:
     @cached_property
     def repeatability(self) -> pd.DataFrame:
         """Spread between bakes by pit and by tender."""
-        return season_repeatability(self.season, self.conf_level)
+        level = self.conf_level
+        return season_repeatability(self.season, level, estimate=self.estimate)
 
     @cached_property
     def graders(self) -> pd.DataFrame:

@@ -5,10 +5,10 @@ From the top of the repository::
     python -m tests.benchmarks.season_growth
 
 Each season is made anew (studies of 20 bakes of 20 items, 4 pits, 5 sessions), read by
-one process and again, enlarged by a study and read once more, estimated, and read
-afresh by two processes. Processor seconds do not depend on what else the machine does;
-clock seconds do. The result is kept in ``season_growth.json`` and ``.png`` beside this
-file.
+one process and again, enlarged by a study and read once more, estimated, shown as a
+page, and read afresh by two processes. Processor seconds do not depend on what else the
+machine does; clock seconds do. The result is kept in ``season_growth.json`` and
+``.png`` beside this file.
 """
 
 from __future__ import annotations
@@ -95,11 +95,27 @@ def measure(season: Path, n_studies: int) -> dict[str, object]:
     make_studies(season, [n_studies])
     found["one_added"] = timed(lambda: ps.read_season(season))
     read = ps.read_season(season)
-    found["estimate"] = timed(lambda: ps.estimate_season(read))
+    results = ps.SeasonResults(read)
+    found["estimate"] = timed(lambda: results.estimate)
+    found["page"] = timed(lambda: make_page(results))
     found["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
     rmtree(season / ".pitstats-season")
     found["read_by_two"] = timed(lambda: ps.read_season(season, n_jobs=2))
     return found
+
+
+def make_page(results: ps.SeasonResults) -> None:
+    """Everything that the season's page shows, in the order of its notebook."""
+    page = ps.Page("", results.about)
+    page.html(ps.pages.season(results))
+    for asked in (
+        ps.ask.season_rates,
+        ps.ask.season_pairs,
+        ps.ask.season_course,
+        ps.ask.season_graders,
+        ps.ask.safety,
+    ):
+        page.html(asked(results))
 
 
 def draw(kept: list[dict]) -> None:
@@ -112,6 +128,7 @@ def draw(kept: list[dict]) -> None:
     for name, label in (
         ("read", "read and checked"),
         ("estimate", "estimated"),
+        ("page", "all else on the page"),
         ("one_added", "one study added"),
     ):
         axes.loglog(bakes, [e[name]["processor"] for e in kept], "o-", label=label)

@@ -43,9 +43,10 @@ def test_the_kept_growth_is_within_its_bounds() -> None:
     kept = json.loads(RESULT.read_text())
     assert [each["bakes"] for each in kept] == [100, 1000, 10_000]
     few, last = kept[0], kept[-1]
-    for name in ("read", "estimate"):
+    for name in ("read", "estimate", "page"):
         ratio = last[name]["processor"] / few[name]["processor"]
         assert ratio < allowed(few["bakes"], last["bakes"])
-    assert last["read"]["processor"] / 2 + last["estimate"]["processor"] < 60
+    analyzed = last["estimate"]["processor"] + last["page"]["processor"]
+    assert last["read"]["processor"] / 2 + analyzed < 60
     assert last["one_added"]["processor"] < 2
     assert last["peak_mb"] < 2000

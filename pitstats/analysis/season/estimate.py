@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, Literal
 
@@ -45,6 +45,8 @@ class SeasonEstimate(FrameResult):
         where the record has no such level.
     days_alike : bool
         Whether studies and sessions were taken as having no effect of their own.
+    fit : NestedRates
+        What the tables were read from.
     """
 
     table: pd.DataFrame
@@ -55,6 +57,7 @@ class SeasonEstimate(FrameResult):
     method: str
     conf_level: float
     caveats: tuple[str, ...]
+    fit: NestedRates = field(repr=False)
 
 
 def estimate_season(
@@ -120,6 +123,7 @@ def estimate_season(
         ),
         conf_level=conf_level,
         caveats=_caveats(season, bakes, differences, days_alike),
+        fit=found,
     )
 
 

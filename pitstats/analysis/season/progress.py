@@ -8,15 +8,18 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.rates.pairs import verdicts
-from pitstats.analysis.season.estimate import fit_season, pits_of
+from pitstats.analysis.season.estimate import SeasonEstimate, fit_season, pits_of
 from pitstats.analysis.season.read import Season
 from pitstats.stats.borrowed_spread import repeated_bakes
+from pitstats.stats.nested_rates import NestedRates
 
 _MOST_STEPS = 8
 _FEWEST_BAKES = 3  # below this nothing is known about a spread
 
 
-def season_progress(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
+def season_progress(
+    season: Season, conf_level: float = 0.95, *, estimate: SeasonEstimate | None = None
+) -> pd.DataFrame:
     """Estimate every pit again after each study, or after eight stages of many.
 
     Parameters
@@ -25,6 +28,8 @@ def season_progress(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
         From `read_season`.
     conf_level : float, default 0.95
         Between 0 and 1.
+    estimate : SeasonEstimate, optional
+        Of this season at this level, if it was worked out before.
 
     Returns
     -------
@@ -43,7 +48,7 @@ def season_progress(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
         pits = pits_of(bakes)
         if not pits:
             continue
-        found = fit_season(bakes, bakes["pit"], pits, conf_level)
+        found = _fitted(bakes, conf_level, estimate if stage == stages[-1] else None)
         counts = bakes["pit"].value_counts()
         for pit, rate in zip(pits, found.rates, strict=True):
             last = studies[stage - 1]
@@ -115,7 +120,9 @@ def season_change(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
     return frame
 
 
-def season_repeatability(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
+def season_repeatability(
+    season: Season, conf_level: float = 0.95, *, estimate: SeasonEstimate | None = None
+) -> pd.DataFrame:
     """Spread between the bakes of each pit, and of each tender.
 
     Parameters
@@ -124,6 +131,8 @@ def season_repeatability(season: Season, conf_level: float = 0.95) -> pd.DataFra
         From `read_season`.
     conf_level : float, default 0.95
         Between 0 and 1.
+    estimate : SeasonEstimate, optional
+        Of this season at this level, if it was worked out before.
 
     Returns
     -------
@@ -142,7 +151,7 @@ def season_repeatability(season: Season, conf_level: float = 0.95) -> pd.DataFra
     rows: list[tuple[Any, ...]] = []
     pits = pits_of(bakes)
     if pits:
-        spreads = fit_season(bakes, bakes["pit"], pits, conf_level).bake_sds
+        spreads = _fitted(bakes, conf_level, estimate).bake_sds
         sizes = bakes["pit"].value_counts()
         for pit, sd in zip(pits, spreads, strict=True):
             known = sizes[pit] >= _FEWEST_BAKES
@@ -156,6 +165,15 @@ def season_repeatability(season: Season, conf_level: float = 0.95) -> pd.DataFra
         rows.append(("tender", tender, len(own), *shown))
     columns = ["of", "name", "n_bakes", "estimate", "conf_low", "conf_high"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _fitted(
+    bakes: pd.DataFrame, conf_level: float, estimate: SeasonEstimate | None
+) -> NestedRates:
+    """Rates of the pits; those of an estimate that took days as they were will do."""
+    if estimate is not None and not estimate.days_alike:
+        return estimate.fit
+    return fit_season(bakes, bakes["pit"], pits_of(bakes), conf_level)
 
 
 def _graded(season: Season, studies: list[str]) -> pd.DataFrame:

@@ -299,6 +299,15 @@ def test_progress_change_and_repeatability(folder: Path) -> None:
     change = ps.season_change(season)
     assert change["pit"].tolist() == ["R"]
     assert change["n_early"].item() == change["n_late"].item() == 2
+    known = ps.estimate_season(season)
+    again = ps.season_progress(season, estimate=known)
+    pd.testing.assert_frame_equal(progress, again)
+    alike = ps.estimate_season(season, days_alike=True)
+    for made in (known, alike):
+        pd.testing.assert_frame_equal(
+            ps.season_repeatability(season),
+            ps.season_repeatability(season, estimate=made),
+        )
     spread = ps.season_repeatability(season).set_index("name")
     assert np.isnan(spread.loc["C", "estimate"])
     assert spread.loc["R", "estimate"] > 0
