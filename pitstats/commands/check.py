@@ -65,7 +65,8 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
         found = read_study(study)
     except InvalidStudyError as error:
         _say_problems(error, style)
-        if offer and style != "json":
+        in_cells = any(problem.row or problem.column for problem in error.problems)
+        if offer and in_cells and style != "json":
             click.echo(
                 f"'pitstats check {study} --fix DEST' writes a copy in which spelling, "
                 "units and the like are corrected where they are certain."

@@ -227,7 +227,9 @@ def read_whole(text: str) -> Cell:
     if value is not None and cell.note in ("", COMMA) and float(value).is_integer():
         if abs(value) <= LARGEST_WHOLE:
             return Cell(value=int(value), note=cell.note)
-        return Cell(problem=f"found {quote(text)}; a number that large is a slip.")
+        return Cell(
+            problem=f"found {quote(text)}; allowed is at most {LARGEST_WHOLE:,}."
+        )
     return Cell(problem=f"found {quote(text)}; allowed is a whole number.")
 
 

@@ -96,6 +96,7 @@ def match_headers(
 ) -> dict[str, pd.Series]:
     """Match headers with the columns of the table; the rest are the user's own."""
     found: dict[str, pd.Series] = {}
+    at: dict[str, int] = {}
     loose = []
     for position, header in enumerate(frame.columns):
         text = "" if header is None else str(header)
@@ -108,10 +109,12 @@ def match_headers(
                 table.name,
                 None,
                 name,
-                "two columns have this name. Rename or delete one of them.",
+                f"columns {at[name] + 1} and {position + 1} both have this name: found "
+                f"{quote(str(frame.columns[at[name]]))} and {quote(text)}. Rename or "
+                "delete one of them.",
             )
         else:
-            found[name] = cells
+            found[name], at[name] = cells, position
             if name in table.column_names and name != text.strip():
                 loose.append(quote(text))
     if loose:
@@ -135,13 +138,18 @@ def read_header(table: Table, text: str) -> str:
 
 
 def _unnamed(table: Table, position: int, cells: pd.Series, log: ProblemLog) -> None:
-    if any(texts(cells)):
+    filled = [
+        (row, text) for row, text in zip(cells.index, texts(cells), strict=True) if text
+    ]
+    if filled:
+        row, text = filled[0]
         log.problem(
             table.name,
             None,
             None,
-            f"column {column_letter(position)} holds values but its header is empty or "
-            "cannot be printed. Give it a name or delete it.",
+            f"column {column_letter(position)} holds values, the first of them "
+            f"{quote(text)} in row {row}, but its header is empty or cannot be "
+            "printed. Give it a name or delete it.",
         )
 
 
@@ -354,7 +362,7 @@ def _range_message(column: Column, value: float, settings: Settings) -> str:
     low, high = cast(float, column.low), cast(float, column.high)
     if (low, high) == (0, 1):
         hint = ""
-        if 1 < value <= 100:
+        if 2 <= value <= 100:
             hint = f" Was {number_text(value / 100)} meant?"
         return (
             f"{found}; allowed is 0 (shut) to 1 (fully open).{hint} {_advice(column)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from pitstats.errors import InvalidStudyError, Problem, WriteError
+from pitstats.errors import Problem, WriteError
 from pitstats.study.atomic import PathLike, write_file
 from pitstats.study.blank import GratesOfPits, afternoon_tables
 from pitstats.study.checks import check_tables
@@ -69,11 +69,7 @@ def read_study(path: PathLike) -> Study:
     log = ProblemLog()
     study = _read(path, log)
     if study is None:
-        error = InvalidStudyError(log.ordered(), source=os.fspath(path))
-        # What was assumed often explains what is wrong, such as a file not read.
-        for text in log.assumptions:
-            error.add_note(f"Assumed: {text}")
-        raise error
+        raise log.refusal(log.ordered(), os.fspath(path))
     return study
 
 
@@ -139,7 +135,8 @@ def read_raw(path: Path, log: ProblemLog) -> RawStudy:
     if path.suffix.lower() not in _WORKBOOKS:
         inside = path.name.lower().endswith((".csv", ".toml", ".tsv"))
         raise UnreadableError(
-            "this is a single file. Give the folder that holds it."
+            "this is a single file. Give the folder that holds it; a table of your "
+            "own becomes a study with pitstats import."
             if inside
             else "this is neither a folder nor an .xlsx workbook. Save the workbook as "
             ".xlsx from your spreadsheet program."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -130,7 +131,7 @@ def study_from_table(
         problems = [
             _in_source(problem, places, table.form) for problem in log.ordered()
         ]
-        raise InvalidStudyError(dict.fromkeys(problems), source=table.name)
+        raise log.refusal(dict.fromkeys(problems), table.name)
     return Study.from_checked(checked, typed, log.assumptions)
 
 
@@ -205,10 +206,19 @@ def _check_headers(table: _Source, headers: list[str]) -> None:
     absent = [header for header in headers if header not in known]
     if absent:
         hints = " ".join(
-            f"There is no column {quote(header)}. {suggestion(header, known)}"
+            f"There is no column {quote(header)}. {_joined(header, known)}"
             for header in absent
         )
         raise DesignError(f"The mapping does not fit {table.name}. {hints}")
+
+
+def _joined(header: str, known: list[str]) -> str:
+    """What may have been meant: one column, or several written as one."""
+    parts = [part.strip() for part in re.split("[+,;&]", header)]
+    if len(parts) > 1 and set(parts) <= set(known):
+        named = listing([quote(part) for part in parts], "and")
+        return f"To join {named}, name each by itself."
+    return suggestion(header, known)
 
 
 def _filtered(table: _Source, where: Mapping[str, Any], log: ProblemLog) -> _Source:

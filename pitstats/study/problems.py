@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from pitstats.errors import Problem
+from pitstats.errors import InvalidStudyError, Problem
 from pitstats.study.form import Form
 from pitstats.study.schema import BY_NAME, SETTING_NAMES, TABLE_NAMES
 
@@ -56,6 +57,14 @@ class ProblemLog:
             text = f"{self.form.place(table, row, column)}: {text}"
         if text not in self.assumptions:
             self.assumptions.append(text)
+
+    def refusal(self, problems: Iterable[Problem], source: str) -> InvalidStudyError:
+        """Make the error that lists problems, and what was assumed beside them."""
+        error = InvalidStudyError(problems, source=source)
+        # What was assumed often explains what is wrong, such as a file not read.
+        for text in self.assumptions:
+            error.add_note(f"Assumed: {text}")
+        return error
 
     def lose(self, table: str, *columns: str) -> None:
         """Note that columns of a table are not there."""

@@ -26,7 +26,7 @@ def read_toml(data: bytes, log: ProblemLog) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise UnreadableError(
-            f"study.toml cannot be read: {error}. Texts stand in quotes, lists in "
+            f"cannot be read: {error}. Texts stand in quotes, lists in "
             'brackets: title = "Two pits", grades = ["raw", "golden", "burned"].'
         ) from error
 

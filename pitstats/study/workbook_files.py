@@ -11,6 +11,7 @@ import re
 import tempfile
 import tomllib
 import warnings
+import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -46,6 +47,8 @@ _Rows: TypeAlias = list[tuple[int, list[Any]]]
 _LISTS = {setting.name for setting in SETTINGS if setting.kind == "names"}
 _HEADER_OF_SETTINGS = ("key", "value", "meaning")
 _LONGEST_TEXT = 131_072  # letters in a cell, as in CSV
+_MERGED = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*?\bref="([A-Z]+\d+:[A-Z]+\d+)"')
+_SHOWN = 3  # ranges of merged cells that are named
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
 
@@ -55,7 +58,7 @@ _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
 
 def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
     """Read the sheets of a workbook into cells."""
-    sheets = load_sheets(data)
+    sheets, merged = load_sheets(data), _merged_cells(data)
     study = RawStudy()
     log.form = Form("workbook")
     named = log.form.files
@@ -83,6 +86,7 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
         log.lose("study", *SETTING_NAMES)
     for table in TABLES:
         if table.name in named:
+            _say_merged(merged.get(named[table.name], []), table.name, log)
             records = _squared(sheets[named[table.name]], table, log)
             study.tables[table.name] = raw_table(records)
         elif table.name in _ALWAYS:
@@ -108,7 +112,40 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
 def read_first_sheet(data: bytes, log: ProblemLog) -> tuple[str, _Rows]:
     """Read the title and the cells of the first sheet of any workbook, by row."""
     title, rows = next(iter(load_sheets(data).items()), ("", []))
+    _say_merged(_merged_cells(data).get(title, []), "table", log)
     return title, _squared(rows, None, log)
+
+
+def _merged_cells(data: bytes) -> dict[str, list[str]]:
+    """Ranges of merged cells by sheet, which reading cell by cell does not show."""
+    import openpyxl
+
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        found = {
+            name: [ref.decode() for ref in _MERGED.findall(parts.read(name))]
+            for name in parts.namelist()
+            if "/worksheets/" in name and name.endswith(".xml")
+        }
+        if not any(found.values()):
+            return {}
+    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
+    of_sheet = {
+        sheet.title: found.get(sheet._worksheet_path.lstrip("/"), [])
+        for sheet in book.worksheets
+    }
+    book.close()
+    return of_sheet
+
+
+def _say_merged(ranges: list[str], name: str, log: ProblemLog) -> None:
+    if ranges:
+        more = f" and {len(ranges) - _SHOWN} more" if len(ranges) > _SHOWN else ""
+        log.assume(
+            f"merged cells ({', '.join(ranges[:_SHOWN])}{more}) hold their value in "
+            "the first one only, and the others are read as empty; split them and "
+            "fill in each if all were meant",
+            name,
+        )
 
 
 class Wrong:

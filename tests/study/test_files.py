@@ -747,3 +747,19 @@ def test_a_look_that_no_number_of_bakes_supports_is_refused(tmp_path: Path) -> N
     (problem,) = check_study(tmp_path / "s")
     assert problem.column == "looks_taken"
     assert "after 9 bakes of each pit, but no pit has more than" in problem.message
+
+
+def test_headers_of_one_name_and_of_none_say_where_they_stand(tmp_path: Path) -> None:
+    write_study(demo_study("one_bake_each"), tmp_path / "s")
+    file = tmp_path / "s" / "pits.csv"
+    first, *rest = file.read_text("utf-8").splitlines()
+    file.write_text(
+        "\n".join([f"{first},Pit,", *(f"{line},a,stray" for line in rest)]), "utf-8"
+    )
+    told = {problem.message for problem in check_study(tmp_path / "s")}
+    place = len(first.split(",")) + 1
+    assert (
+        f"columns 1 and {place} both have this name: found 'pit' and 'Pit'. Rename or "
+        "delete one of them."
+    ) in told
+    assert any("the first of them 'stray' in row 2" in message for message in told)

@@ -286,3 +286,10 @@ def test_names_that_two_may_be_meant_by_stay(folder: Path) -> None:
     )
     copy = write_fixed_copy(folder, folder.with_name("fixed"))
     assert "bake" not in {change.column for change in copy.changes}
+
+
+def test_a_copy_is_not_offered_where_there_is_nothing_to_copy(folder: Path) -> None:
+    result = run("check", folder.with_name("not there"))
+    assert result.exit_code == 1
+    assert "Check the path" in result.output
+    assert "--fix" not in result.output

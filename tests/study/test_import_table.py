@@ -276,3 +276,46 @@ def test_two_columns_of_one_name() -> None:
 def test_the_settings_can_be_changed_afterwards(carrot: Study) -> None:
     settings = dataclasses.replace(carrot.settings, margin=0.1)
     assert dataclasses.replace(carrot, settings=settings).settings.margin == 0.1
+
+
+def own_table(path: Path, *, merged: str = "") -> Path:
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    rows = [["day", "smoker", "biscuits", "black"], ["Sat", "Q", 18, 3]]
+    rows += [[None if merged else "Sun", "F", 18, 4]]
+    for row in rows:
+        sheet.append(row)
+    if merged:
+        sheet.merge_cells(merged)
+    book.save(path)
+    return path
+
+
+def test_merged_cells_are_told_beside_what_they_leave_empty(tmp_path: Path) -> None:
+    columns = {
+        "pit": "smoker",
+        "bake": "day",
+        "n_items": "biscuits",
+        "n_burned": "black",
+    }
+    path = own_table(tmp_path / "own.xlsx", merged="A2:A3")
+    with pytest.raises(InvalidStudyError) as told:
+        study_from_table(path, columns, **WORDS)
+    assert "cell A3 (day): the cell is empty" in str(told.value)
+    assert any("merged cells (A2:A3)" in note for note in told.value.__notes__)
+
+
+def test_headers_joined_in_one_word_are_to_be_named_by_themselves(
+    tmp_path: Path,
+) -> None:
+    columns = {
+        "pit": "smoker",
+        "bake": "smoker+day",
+        "n_items": "biscuits",
+        "n_burned": "black",
+    }
+    path = own_table(tmp_path / "own.xlsx")
+    with pytest.raises(DesignError, match="To join 'smoker' and 'day', name each by"):
+        study_from_table(path, columns, **WORDS)
