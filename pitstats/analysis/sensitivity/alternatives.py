@@ -42,11 +42,16 @@ EXCLUDED = "excluded bakes"
 ONE_OUT = "one bake left out"
 SESSION_OUT = "one session left out"
 
+_SMALL_PART = "too small a part of its pit's bakes to carry the answer"
+
 #: Stands for names that differ from pair to pair and are in the table itself.
 EACH_PAIR = "each pair"
 
-#: Above this number of bakes only the highest and lowest of each pit are left out.
+#: Above this number of bakes only the highest and lowest of each pit are left out, and
+#: above this number of sessions likewise.
 MOST_LEFT_OUT = 24
+#: Parts of a pit's bakes smaller than one in so many cannot carry its rate.
+TOO_SMALL_A_PART = 200
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -413,11 +418,13 @@ def leave_one_bake_out(recount: Recount) -> Iterator[Alternative]:
     per_pit = graded.groupby("pit")["bake"].transform("size")
     for name in graded.loc[per_pit < 2, "bake"]:
         yield _none(ONE_OUT, "it is the only bake of its pit", f"without {name}")
-    able = graded[per_pit > 1]
+    many = graded.loc[per_pit > TOO_SMALL_A_PART, "pit"].unique()
+    if len(many):
+        yield _none(ONE_OUT, f"one bake is {_SMALL_PART}", ", ".join(many))
+    able = graded[(per_pit > 1) & (per_pit <= TOO_SMALL_A_PART)]
     if len(able) > MOST_LEFT_OUT:
         share = able["n_burned"] / able["n_items"]
-        ends = share.groupby(able["pit"]).agg(["idxmin", "idxmax"])
-        able = able.loc[sorted(set(ends.to_numpy().ravel()))]
+        able = able.loc[_ends_of_pits(share, able["pit"])]
     for name in able["bake"]:
         kept = graded["bake"] != name
         yield _left_out(recount, graded, kept, ONE_OUT, str(name))
@@ -432,9 +439,28 @@ def leave_one_session_out(recount: Recount) -> Iterator[Alternative]:
         known = "there is one session only" if len(sessions) else "none is recorded"
         yield _none(SESSION_OUT, known)
         return
+    of_pit = graded.groupby(["session", "pit"], sort=False)
+    parts = of_pit.size() / graded.groupby("pit").size().reindex(level="pit")
+    small = parts.groupby("session").max() < 1 / TOO_SMALL_A_PART
+    if small.any():
+        which = "all" if small.all() else f"{small.sum()} of {len(small)}"
+        yield _none(SESSION_OUT, f"one session is {_SMALL_PART}", which)
+    sessions = sessions[~sessions.map(small)]
+    if len(sessions) > MOST_LEFT_OUT:
+        sums = of_pit[["n_burned", "n_items"]].sum().reset_index()
+        sums = sums[sums["session"].isin(sessions)]
+        share = sums["n_burned"] / sums["n_items"]
+        ends = sums.loc[_ends_of_pits(share, sums["pit"]), "session"]
+        sessions = sessions[sessions.isin(ends)]
     for name in sessions:
         kept = graded["session"].ne(name) | graded["session"].isna()
         yield _left_out(recount, graded, kept, SESSION_OUT, str(name))
+
+
+def _ends_of_pits(share: pd.Series, pit: pd.Series) -> list[int]:
+    """Rows with the least and the most burning of each pit."""
+    ends = share.groupby(pit).agg(["idxmin", "idxmax"])
+    return sorted(set(ends.to_numpy().ravel()))
 
 
 def _left_out(

@@ -52,8 +52,8 @@ NOT_ADJUSTED = (
     "of how firm the answer is, not new evidence."
 )
 ENDS_OF_PITS_ONLY = (
-    "With more than {n} bakes only the bake with most and the one with least burning "
-    "of each pit were left out."
+    "Of more than {n} bakes, or sessions, only the one with most and the one with "
+    "least burning of each pit were left out."
 )
 COUNTED_ON_SHARED = (
     "The leading comparison uses a model over the places that all pits share; most "

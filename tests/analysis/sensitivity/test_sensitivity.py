@@ -33,6 +33,13 @@ def counted(bakes: pd.DataFrame) -> ps.Study:
     )
 
 
+def in_sessions(bakes: pd.DataFrame) -> ps.Study:
+    """Return a study of counts alone whose bakes have sessions."""
+    study = counted(bakes)
+    sessions = bakes["session"].to_numpy()
+    return replace(study, bakes=study.bakes.assign(session=sessions))
+
+
 def same_as(about: str, alternative: str, study: ps.Study) -> None:
     """Rows of an alternative are what the changed study gives by itself."""
     changed = ps.compare_pits(study).table
@@ -480,6 +487,48 @@ def test_many_bakes_leave_out_the_ends_only() -> None:
     got = ps.check_sensitivity(counted(bakes))
     assert (got.members["family"] == families.ONE_OUT).sum() <= 4
     assert any("more than 24 bakes" in text for text in got.caveats)
+
+
+def test_many_sessions_leave_out_the_ends_only() -> None:
+    n = families.MOST_LEFT_OUT + 2
+    rng = np.random.default_rng(2)
+    bakes = pd.DataFrame(
+        {
+            "pit": ["A", "B"] * n,
+            "session": [f"day {k // 2}" for k in range(2 * n)],
+            "n_items": 12,
+            "n_burned": rng.binomial(12, 0.3, size=2 * n),
+        }
+    )
+    got = ps.check_sensitivity(in_sessions(bakes))
+    tried = got.members.loc[got.members["family"] == families.SESSION_OUT]
+    ends = {
+        f"without {own.loc[own['n_burned'].agg(end), 'session']}"
+        for _, own in bakes.groupby("pit")
+        for end in ("idxmin", "idxmax")
+    }
+    assert set(tried["alternative"]) == ends
+
+
+def test_of_very_many_bakes_none_is_left_out_alone() -> None:
+    n = families.TOO_SMALL_A_PART + 1
+    rng = np.random.default_rng(2)
+    bakes = pd.DataFrame(
+        {
+            "pit": ["A"] * n + ["B"] * 3,
+            "session": [f"day {k}" for k in range(n)] + ["day 0", "day 1", "day 1"],
+            "n_items": 12,
+            "n_burned": rng.binomial(12, 0.3, size=n + 3),
+        }
+    )
+    got = ps.check_sensitivity(in_sessions(bakes))
+    tried = got.members.loc[got.members["family"] == families.ONE_OUT, "alternative"]
+    assert len(tried) <= 3
+    tried = got.members.loc[got.members["family"] == families.SESSION_OUT]
+    assert set(tried["alternative"]) == {"without day 0", "without day 1"}
+    reasons = got.not_tried.set_index("family")
+    assert reasons.loc[families.ONE_OUT, "alternative"] == "A"
+    assert "too small a part" in reasons.loc[families.ONE_OUT, "reason"]
 
 
 def test_grates_of_other_names_are_counted_on_the_shared_places_too() -> None:
