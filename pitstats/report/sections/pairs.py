@@ -102,7 +102,7 @@ def in_short(comparison: PitComparison) -> str:
     }
     seen = {kind: n for kind, n in kinds.items() if n}
     if len(seen) == 1:
-        every = "The one pair is" if n_pairs == 1 else f"All {number_word(n_pairs)} are"
+        every = "The one pair is" if n_pairs == 1 else f"All {n_pairs} pairs are"
         return f"{every} {', '.join(seen)}."
     (first, n), *others = seen.items()
     parts = [f"{count(n, 'pair')} {plural(n, 'is', 'are')} {first}"]
