@@ -113,7 +113,7 @@ def test_probe_readings_become_a_page_or_a_sentence(name: str, tmp_path: Path) -
     assert page.remote == []
     assert page.silent_pictures == 0
     text = html.read_text("utf-8")
-    silent = "Not asked, because not recorded: probe readings" in text
+    silent = "Beyond this record: probe readings" in text
     assert silent == (name == "one_bake_each")
     assert "own gauge" in text
     executed = nbformat.read(tmp_path / f"{name}-read_probes.ipynb", as_version=4)

@@ -8,6 +8,7 @@ from typing import Any, TypeAlias
 import pandas as pd
 
 from pitstats.report.numbers import MINUS, NO_VALUE, ranged, with_ends
+from pitstats.report.section import Table
 from pitstats.report.words import one_line
 
 Row: TypeAlias = Mapping[Hashable, Any]
@@ -32,6 +33,16 @@ def shown(table: pd.DataFrame, columns: Mapping[str, str | Writer]) -> pd.DataFr
             for label, own in columns.items()
         }
     )
+
+
+def table_of(
+    name: str,
+    values: pd.DataFrame,
+    caption: str,
+    columns: Mapping[str, str | Writer],
+) -> Table:
+    """Put a table of results as a reader takes it in beside its unrounded numbers."""
+    return Table(name, shown(values, columns), caption, values)
 
 
 def _named(column: pd.Series) -> list[object]:

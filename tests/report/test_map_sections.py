@@ -185,8 +185,8 @@ def test_words_about_patterns(case: str, snapshot: SnapshotAssertion) -> None:
     patterns = ps.map_patterns(study)
     lines = [
         *pattern_words.pattern_sentences(patterns),
-        pattern_words.pattern_caption(patterns),
-        pattern_words.pattern_table(patterns).to_csv(index=False),
+        pattern_words.pattern_table(patterns).caption,
+        pattern_words.pattern_table(patterns).shown.to_csv(index=False),
         *pattern_words.reading_sentences(study, patterns),
         *patterns.caveats,
     ]
@@ -208,8 +208,8 @@ def test_words_about_faces(case: str, snapshot: SnapshotAssertion) -> None:
     faces = ps.compare_faces(study)
     lines = [
         face_words.in_short(faces),
-        face_words.face_caption(faces),
-        face_words.face_table(faces).to_csv(index=False),
+        face_words.face_table(faces).caption,
+        face_words.face_table(faces).shown.to_csv(index=False),
     ]
     assert lines == snapshot
 

@@ -47,9 +47,9 @@ def test_sentences_of_a_full_study(snapshot: SnapshotAssertion) -> None:
 
 
 def test_table_and_captions_of_a_full_study(snapshot: SnapshotAssertion) -> None:
-    text = sensitivity.sensitivity_table(found()).to_csv(index=False, sep="|")
+    text = sensitivity.sensitivity_table(found()).shown.to_csv(index=False, sep="|")
     captions = [
-        sensitivity.sensitivity_table_caption(found()),
+        sensitivity.sensitivity_table(found()).caption,
         sensitivity.sensitivity_caption(found()),
         sensitivity.not_tried_sentence(found()),
         *found().caveats,
@@ -62,7 +62,7 @@ def test_sentences_of_second_gradings(snapshot: SnapshotAssertion) -> None:
         *agreement.agreement_sentences(gradings()),
         *agreement.conclusion_sentences(gradings()),
         *gradings().caveats,
-        agreement.agreement_caption(gradings()),
+        agreement.agreement_table(gradings()).caption,
     ] == snapshot
 
 
@@ -148,7 +148,7 @@ def test_no_sentence_counts_ways() -> None:
 
 
 def test_the_table_has_a_row_an_idea() -> None:
-    shown = sensitivity.sensitivity_table(found())
+    shown = sensitivity.sensitivity_table(found()).shown
     tried = found().tried()
     assert len(shown) == len(tried)
     assert (shown["Tips"] == "yes").tolist() == tried["tips"].tolist()

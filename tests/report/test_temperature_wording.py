@@ -27,7 +27,7 @@ def said(study, cells, **settings):
         words.in_short(levels),
         *words.pair_sentences(comparison),
         *words.spread_pair_sentences(comparison),
-        words.temperature_caption(levels),
+        words.temperature_table(levels).caption,
         *levels.caveats,
     ]
 
@@ -76,7 +76,7 @@ def test_table_of_temperatures(snapshot: SnapshotAssertion) -> None:
     study = bakes_study({"Quarry": 3, "Ferry": 1})
     cells = cell_frame(study, np.random.default_rng(3), level=LEVEL, fall=FALL)
     levels = ps.estimate_cell_temperatures(study, cells=cells)
-    assert words.temperature_table(levels).to_dict("records") == snapshot
+    assert words.temperature_table(levels).shown.to_dict("records") == snapshot
 
 
 def survey_of(n_bakes, **settings):
@@ -103,7 +103,7 @@ def test_survey_in_words(
     assert lines == snapshot
     assert "after the pattern of" in survey_words.survey_caption(survey)
     assert not [line for line in lines if BANNED.search(line)]
-    assert survey_words.survey_table(survey).to_dict("records") == snapshot
+    assert survey_words.survey_table(survey).shown.to_dict("records") == snapshot
 
 
 @pytest.mark.parametrize("n_bakes", [1, 4])
@@ -112,12 +112,12 @@ def test_rise_in_words(n_bakes: int, snapshot: SnapshotAssertion) -> None:
     lines = [
         rise_words.in_short(rise),
         *rise_words.place_sentences(rise),
-        rise_words.rise_caption(rise),
+        rise_words.rise_table(rise).caption,
         *rise.caveats,
     ]
     assert lines == snapshot
     assert not [line for line in lines if BANNED.search(line) or "nan" in line]
-    assert rise_words.rise_table(rise).to_dict("records") == snapshot
+    assert rise_words.rise_table(rise).shown.to_dict("records") == snapshot
 
 
 def test_names_with_braces_are_left_alone() -> None:

@@ -30,7 +30,16 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, estimate, minus, of, seen_ahead, shown
+from pitstats.report.tables import (
+    Row,
+    Writer,
+    estimate,
+    minus,
+    of,
+    seen_ahead,
+    shown,
+    table_of,
+)
 from pitstats.report.words import (
     ahead,
     count,
@@ -56,14 +65,12 @@ def area(results: StudyResults) -> Answered:
     area = results.area
     answer = in_short(area)
     draw = partial(plot_usable_area, area)
-    grates = "Each grate apart (unit of replication: the bake)"
-    pairs = f"All pairs, with {intervals_for(area.conf_level, _n_pairs(area))}"
     body: list[Part] = [
         Picture("usable_area", draw, answer, usable_area_caption(area)),
-        Table("usable_area", area_table(area), area_caption(area), area.table),
-        Table("usable_area_grates", grates_table(area), grates, area.grates),
+        area_table(area),
+        grates_table(area),
         Sentences(area_pairs_sentences(area)),
-        Table("usable_area_pairs", area_pairs_table(area), pairs, area.differences),
+        area_pairs_table(area),
     ]
     if not area.one_bake_each:
         chance = partial(plot_chance_good, area)
@@ -148,12 +155,8 @@ def _signed_area(value: float) -> str:
     return true_minus(f"{value:+.1f}" if abs(value) < 9.95 else f"{value:+.0f}")
 
 
-def _n_pairs(area: UsableArea) -> int:
-    return len(area.differences[["pit_a", "pit_b"]].drop_duplicates())
-
-
-def area_table(area: UsableArea) -> pd.DataFrame:
-    """Usable share and area of all pits, ready to read."""
+def area_table(area: UsableArea) -> Table:
+    """Usable share and area of all pits."""
     coming = area.future[area.future["bakes"] == area.next_bakes].set_index("pit")
     every = area.every.set_index("pit")[["n_every", "cells_complete"]]
     coming = coming[["estimate", "conf_low", "conf_high"]].add_prefix("next_")
@@ -172,7 +175,12 @@ def area_table(area: UsableArea) -> pd.DataFrame:
         columns[f"Good through the next {area.next_bakes} {bakes}"] = estimate(
             percent, "next_estimate", "next_conf"
         )
-    return shown(table, columns)
+    caption = (
+        "Usable grate: items with every graded face in the target grades, long-run "
+        f"share of the tested cells with {intervals_for(area.conf_level, 1)} "
+        f"({_unit(area)}). Missing items are neither good nor bad."
+    )
+    return Table("usable_area", shown(table, columns), caption, area.table)
 
 
 def _every(row: Row) -> str:
@@ -181,8 +189,9 @@ def _every(row: Row) -> str:
     return of("n_every", "cells_complete")(row)
 
 
-def grates_table(area: UsableArea) -> pd.DataFrame:
-    """Usable share and area of each grate of pits with several, ready to read."""
+def grates_table(area: UsableArea) -> Table:
+    """Usable share and area of each grate of pits with several."""
+    caption = "Each grate apart (unit of replication: the bake)"
     columns: dict[str, str | Writer] = {
         "Pit": "pit",
         "Grate": "grate",
@@ -190,7 +199,7 @@ def grates_table(area: UsableArea) -> pd.DataFrame:
         "Good items": of("n_good", "n_items"),
         **_estimates(area),
     }
-    return shown(area.grates, columns)
+    return table_of("usable_area_grates", area.grates, caption, columns)
 
 
 def _estimates(area: UsableArea) -> dict[str, Writer]:
@@ -207,8 +216,8 @@ def _estimates(area: UsableArea) -> dict[str, Writer]:
     return columns | ({f"Usable area, {area.unit}": size} if area.unit else {})
 
 
-def area_pairs_table(area: UsableArea) -> pd.DataFrame:
-    """All pairs by share and by area, ready to read."""
+def area_pairs_table(area: UsableArea) -> Table:
+    """All pairs by share and by area."""
     keys = ["pit_a", "pit_b"]
     # The share, which every study has, decides who is ahead.
     by = area.differences.groupby(keys, sort=False)["estimate"].transform("first")
@@ -228,16 +237,8 @@ def area_pairs_table(area: UsableArea) -> pd.DataFrame:
                 },
             )
             table = pd.concat([table, found], axis=1)
-    return table
-
-
-def area_caption(area: UsableArea) -> str:
-    """Say what the table of usable area shows."""
-    return (
-        "Usable grate: items with every graded face in the target grades, long-run "
-        f"share of the tested cells with {intervals_for(area.conf_level, 1)} "
-        f"({_unit(area)}). Missing items are neither good nor bad."
-    )
+    caption = f"All pairs, with {intervals_for(area.conf_level, len(pairs))}"
+    return Table("usable_area_pairs", table, caption, area.differences)
 
 
 def _unit(area: UsableArea) -> str:

@@ -17,13 +17,10 @@ from pitstats.study.study import Study
 def bakes(results: StudyResults) -> Answered:
     """A row for every bake, and the range that missing items leave open."""
     study, rates = results.study, results.rates
-    missing = rates.missing_range
-    open_range = missing if missing["n_missing"].any() else missing[:0]
-    caption = "Missing items, and the range each rate could have had"
     return "", [
         Table("bakes", bake_table(study, rates), "Every bake on record", rates.bakes),
         Sentences(missing_sentences(rates)),
-        Table("missing", missing_table(open_range), caption, open_range),
+        missing_table(rates),
     ]
 
 
@@ -36,10 +33,12 @@ def missing_sentences(rates: BurnRates) -> list[str]:
     return ["Missing items are left out, not counted as unburned."]
 
 
-def missing_table(missing: pd.DataFrame) -> pd.DataFrame:
+def missing_table(rates: BurnRates) -> Table:
     """Range of each share if none or all of the missing items had burned."""
+    missing = rates.missing_range
+    missing = missing if missing["n_missing"].any() else missing[:0]
     renamed = {"lowest": "range_low", "highest": "range_high"}
-    return shown(
+    read = shown(
         missing.rename(columns=renamed),
         {
             "Pit": "pit",
@@ -49,6 +48,8 @@ def missing_table(missing: pd.DataFrame) -> pd.DataFrame:
             "Long-run interval, widest": interval(percent),
         },
     )
+    caption = "Missing items, and the range each rate could have had"
+    return Table("missing", read, caption, missing)
 
 
 def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:

@@ -21,7 +21,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import estimate, shown
+from pitstats.report.tables import estimate, table_of
 from pitstats.report.words import (
     Ahead,
     ahead,
@@ -49,17 +49,14 @@ def evenness(results: StudyResults) -> Answered:
         raise DesignError(_ONE_EACH)
     evenness = results.evenness
     answer = in_short(evenness)
-    unit = f"({level_text(evenness.conf_level)} intervals; unit of replication: the "
-    caption = f"Long-run burn rate in each third of the pit's own grates {unit}bake)"
-    grates = f"Upper against lower grate, over the same distances {unit}bake)"
     draw = partial(plot_evenness, evenness, _bakes(results))
     alt = f"Burned share near, in the middle and far. {answer}"
     return answer, [
         Text(read_with(results.findings, "evenness"), "note"),
         Picture("evenness", draw, alt, _CAPTION),
-        Table("evenness", evenness_table(evenness), caption, evenness.table),
+        evenness_table(evenness),
         Text(evenness_pairs_sentence(evenness)),
-        Table("evenness_grates", grates_table(evenness), grates, evenness.grates),
+        grates_table(evenness),
         *_curves(results),
         Sentences(evenness.caveats),
         Text(evenness_method(evenness), "note"),
@@ -136,11 +133,14 @@ def _steeper(pair: Ahead) -> str:
     return f"more steeply in {pair.more} than in {pair.less} by {by}"
 
 
-def evenness_table(evenness: Evenness) -> pd.DataFrame:
-    """Rates of the thirds, ready to read."""
-    table = evenness.table.assign(n_bakes=evenness.table["pit"].map(evenness.n_bakes))
-    return shown(
-        table,
+def evenness_table(evenness: Evenness) -> Table:
+    """Rates of the thirds."""
+    n_bakes = evenness.table["pit"].map(evenness.n_bakes)
+    return table_of(
+        "evenness",
+        evenness.table.assign(n_bakes=n_bakes),
+        "Long-run burn rate in each third of the pit's own grates "
+        f"({level_text(evenness.conf_level)} intervals; unit of replication: the bake)",
         {
             "Pit": "pit",
             "Bakes": "n_bakes",
@@ -152,10 +152,13 @@ def evenness_table(evenness: Evenness) -> pd.DataFrame:
     )
 
 
-def grates_table(evenness: Evenness) -> pd.DataFrame:
+def grates_table(evenness: Evenness) -> Table:
     """Rates of both grates of pits that have two."""
-    return shown(
+    return table_of(
+        "evenness_grates",
         evenness.grates,
+        "Upper against lower grate, over the same distances "
+        f"({level_text(evenness.conf_level)} intervals; unit of replication: the bake)",
         {
             "Pit": "pit",
             "Lower": estimate(percent, "lower", "lower"),

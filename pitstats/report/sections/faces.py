@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from functools import partial
 
-import pandas as pd
-
 from pitstats.analysis.places.faces import FaceComparison
 from pitstats.figures.faces import plot_faces
 from pitstats.report.numbers import level_text, percent, signed_points
 from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, estimate, shown
+from pitstats.report.tables import Row, Writer, estimate, table_of
 from pitstats.report.words import one_line
 
 FACE_WORDS = {"top": "top", "bottom": "bottom", "side": "fire side"}
@@ -29,7 +27,7 @@ def faces(results: StudyResults) -> Answered:
     answer = in_short(faces)
     return answer, [
         Picture("faces", partial(plot_faces, faces), answer),
-        Table("faces", face_table(faces), face_caption(faces), faces.table),
+        face_table(faces),
         Sentences(faces.caveats),
         Text(f"Method: {faces.method}.", "note"),
     ]
@@ -49,10 +47,16 @@ def in_short(faces: FaceComparison) -> str:
     return "Neither face is shown to be darker more often in any pit."
 
 
-def face_table(faces: FaceComparison) -> pd.DataFrame:
-    """Faces compared, third by third, ready to read."""
-    return shown(
+def face_table(faces: FaceComparison) -> Table:
+    """Faces compared, third by third."""
+    once = bool((faces.n_bakes <= 1).all())
+    unit = "these bakes only" if once else "unit of replication: the bake"
+    return table_of(
+        "faces",
         faces.table,
+        "Two faces of the same items: shares darker, and burned, on the first and on "
+        "the second, and the first less the second "
+        f"({level_text(faces.conf_level)} intervals; {unit})",
         {
             "Pit": "pit",
             "Faces": lambda row: (
@@ -76,14 +80,3 @@ def _shares(kind: str) -> Writer:
         return f"{first}, {second}"
 
     return write
-
-
-def face_caption(faces: FaceComparison) -> str:
-    """Say what the table of faces shows."""
-    once = bool((faces.n_bakes <= 1).all())
-    unit = "these bakes only" if once else "unit of replication: the bake"
-    return (
-        "Two faces of the same items: shares darker, and burned, on the first and on "
-        "the second, and the first less the second "
-        f"({level_text(faces.conf_level)} intervals; {unit})"
-    )

@@ -35,7 +35,14 @@ from pitstats.report.section import (
 from pitstats.report.sections import probes
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.survey import survey
-from pitstats.report.tables import Row, Writer, estimate, interval, shown, written
+from pitstats.report.tables import (
+    Row,
+    Writer,
+    estimate,
+    interval,
+    table_of,
+    written,
+)
 from pitstats.report.words import ahead, all_pairs, count, one_line
 
 _UNKNOWN = (
@@ -107,7 +114,7 @@ def gauges(results: ProbeResults) -> Answered:
     answer = _single_bakes(gauges)
     draw = partial(plot_gauge_agreement, gauges)
     return answer, [
-        Table("gauges", gauge_table(gauges), gauge_table_caption(gauges), gauges.table),
+        gauge_table(gauges),
         Picture("agreement", draw, answer, _AGREEMENT_CAPTION),
         Sentences([*gauge_pair_sentences(gauges), *gauges.caveats]),
         Kept("gauge_bakes", gauges.bakes),
@@ -274,10 +281,15 @@ def _times(factor: float) -> str:
     return f"{factor:.1f}" if factor < 9.95 else f"{factor:.0f}"
 
 
-def gauge_table(gauges: GaugeComparison) -> pd.DataFrame:
-    """Bias and limits of every gauge, ready to read."""
-    return shown(
+def gauge_table(gauges: GaugeComparison) -> Table:
+    """Bias and limits of every gauge."""
+    return table_of(
+        "gauges",
         gauges.table,
+        f"Gauge less grate in °{gauges.unit}: mean over bakes with its "
+        f"{level_text(gauges.conf_level)} interval, 95% limits of agreement of a "
+        "bake's mean with their exact intervals, and of single readings with theirs "
+        "(unit of replication: the bake)",
         {
             "Pit": "pit",
             "Gauge": "gauge",
@@ -295,16 +307,6 @@ def gauge_table(gauges: GaugeComparison) -> pd.DataFrame:
 
 def _reading_limit(which: str) -> Writer:
     return estimate(measured, f"reading_{which}", f"reading_{which}")
-
-
-def gauge_table_caption(gauges: GaugeComparison) -> str:
-    """Caption of `gauge_table`."""
-    level = level_text(gauges.conf_level)
-    return (
-        f"Gauge less grate in °{gauges.unit}: mean over bakes with its {level} "
-        "interval, 95% limits of agreement of a bake's mean with their exact "
-        "intervals, and of single readings with theirs (unit of replication: the bake)"
-    )
 
 
 def factor_table(gauges: GaugeComparison) -> pd.DataFrame:

@@ -33,7 +33,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, interval, of, shown, written
+from pitstats.report.tables import Row, Writer, interval, of, table_of, written
 from pitstats.report.words import count, listed, one_line, read_with
 
 NOTHING_GRADED_TWICE = (
@@ -57,11 +57,10 @@ def grading(results: StudyResults) -> Answered:
     if len(found.confusion):
         draw, alt = partial(plot_grading_agreement, found), "Items by both grades."
         body.append(Picture("grading_agreement", draw, alt, CONFUSION_CAPTION))
-    table, caption = agreement_table(found), agreement_caption(found)
     return in_short(found), [
         *body,
-        Table("grading_agreement", table, caption, found.table),
-        Table("grading_where", where_table(found), WHERE_CAPTION, found.where),
+        agreement_table(found),
+        where_table(found),
         Sentences([*conclusion_sentences(found), *found.caveats]),
         Kept("grading_confusion", found.confusion),
         Kept("grading_burned", found.burned),
@@ -182,10 +181,13 @@ def _other_pairs(other: pd.DataFrame) -> str:
     return f"With some of these the verdict changes for {listed(named)} too."
 
 
-def agreement_table(found: GradingAgreement) -> pd.DataFrame:
-    """Agreement by grader and face, ready to read."""
-    return shown(
+def agreement_table(found: GradingAgreement) -> Table:
+    """Agreement by grader and face."""
+    return table_of(
+        "grading_agreement",
         found.table,
+        f"Agreement of second with first gradings beyond chance ({found.n_regraded} of "
+        f"{found.n_graded} graded items; {level_text(found.conf_level)} intervals)",
         {
             "Second grader": "regrader",
             "Face": _face,
@@ -208,19 +210,14 @@ def _kappa(name: str, ends: str) -> Writer:
     return lambda row: kappa_text(row[name], row[f"{ends}_low"], row[f"{ends}_high"])
 
 
-def agreement_caption(found: GradingAgreement) -> str:
-    """Say what the table of agreement shows."""
-    return (
-        f"Agreement of second with first gradings beyond chance ({found.n_regraded} of "
-        f"{found.n_graded} graded items; {level_text(found.conf_level)} intervals)"
-    )
-
-
-def where_table(found: GradingAgreement) -> pd.DataFrame:
-    """Where gradings differ, ready to read."""
+def where_table(found: GradingAgreement) -> Table:
+    """Where gradings differ."""
     word = {"grade": "first grade", "pit": "pit", "third": "third of the grate"}
-    return shown(
+    return table_of(
+        "grading_where",
         found.where,
+        "Where the second grade of the deciding face differs from the first (intervals "
+        "take items as independent)",
         {
             "Second grader": "regrader",
             "By": lambda row: word[str(row["by"])],
@@ -234,10 +231,6 @@ def where_table(found: GradingAgreement) -> pd.DataFrame:
     )
 
 
-WHERE_CAPTION = (
-    "Where the second grade of the deciding face differs from the first (intervals "
-    "take items as independent)"
-)
 CONFUSION_CAPTION = (
     "Items by first grade (rows) and second grade (columns). On the diagonal both "
     "agree; the heavy lines mark where burned begins, so that the upper right and "

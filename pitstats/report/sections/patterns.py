@@ -11,7 +11,7 @@ from pitstats.analysis.places.pattern import GratePatterns
 from pitstats.report.numbers import NO_VALUE, p_number, p_text, percent, true_minus
 from pitstats.report.section import Answered, Kept, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, shown, written
+from pitstats.report.tables import Row, table_of, written
 from pitstats.report.words import count, in_these, one_line
 from pitstats.study.study import Study
 
@@ -88,10 +88,9 @@ def patterns(results: StudyResults) -> Answered:
     """Whether a zone stands out, whether it comes back, and what it can come from."""
     patterns = results.patterns
     causes = reading_sentences(results.study, patterns)
-    caption = pattern_caption(patterns)
     return in_short(patterns), [
         Sentences([*pattern_sentences(patterns), *patterns.caveats]),
-        Table("pattern", pattern_table(patterns), caption, patterns.table),
+        pattern_table(patterns),
         Kept("pattern_bakes", patterns.bakes),
         Text(PATTERN_NOTE, "note"),
         Text(f"Method: {patterns.method}.", "note"),
@@ -187,11 +186,15 @@ def _gap(share: object) -> str:
     return f"{100 * float(str(share)):.0f}"
 
 
-def pattern_table(patterns: GratePatterns) -> pd.DataFrame:
-    """Tests of each pit, ready to read."""
+def pattern_table(patterns: GratePatterns) -> Table:
+    """Tests of each pit."""
     adjusted = "adjusted p" if len(patterns.table) > 1 else "p"
-    return shown(
+    return table_of(
+        "pattern",
         patterns.table,
+        f"Is there a pattern? Tests of {_STANDS_OUT[patterns.value]} pit by pit "
+        f"({patterns.adjacency} neighbors; values shuffled within bakes, so the unit "
+        "is the bake)",
         {
             "Pit": "pit",
             "Bakes (telling)": lambda row: f"{row['n_bakes']} ({row['n_telling']})",
@@ -209,15 +212,6 @@ def _moran(row: Row) -> str:
     if math.isnan(row["moran"]):
         return NO_VALUE
     return true_minus(f"{row['moran']:+.2f} ({row['moran_expected']:+.2f})")
-
-
-def pattern_caption(patterns: GratePatterns) -> str:
-    """Say what the table of pits shows."""
-    return (
-        f"Is there a pattern? Tests of {_STANDS_OUT[patterns.value]} pit by pit "
-        f"({patterns.adjacency} neighbors; values shuffled within bakes, so the unit "
-        "is the bake)"
-    )
 
 
 def reading_sentences(study: Study, patterns: GratePatterns) -> list[str]:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from functools import partial
 
-import pandas as pd
-
 from pitstats.analysis.rates.ranks import PitRanks
 from pitstats.figures.ranks import plot_ranks
 from pitstats.report.numbers import level_text, percent
@@ -19,7 +17,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, estimate, shown, written
+from pitstats.report.tables import Row, estimate, table_of, written
 from pitstats.report.words import IN_BAKES, IN_CONDITIONS, averaged_over, doubts
 
 FIGURE_CAPTION = (
@@ -38,10 +36,9 @@ def ranks(results: StudyResults) -> Answered:
     ranks = results.ranks
     these = int(ranks.table["n_bakes"].min()) <= 1 or doubts(results.findings)
     answer = how_firm(ranks)
-    caption = _caption(ranks, IN_BAKES if these else IN_CONDITIONS)
     return answer, [
         Picture("ranks", partial(plot_ranks, ranks), answer, FIGURE_CAPTION),
-        Table("ranks", ranks_table(ranks), caption, ranks.table),
+        ranks_table(ranks, IN_BAKES if these else IN_CONDITIONS),
         Kept("rank_chances", ranks.chances),
         Sentences(ranks.caveats),
         Text(
@@ -71,10 +68,15 @@ def _chance(chance: float) -> str:
     return "over 99%" if chance > 0.99 else percent(chance)
 
 
-def ranks_table(ranks: PitRanks) -> pd.DataFrame:
-    """Ranks with their uncertainty, ready to read."""
-    return shown(
+def ranks_table(ranks: PitRanks, where: str = IN_CONDITIONS) -> Table:
+    """Ranks with their uncertainty."""
+    return table_of(
+        "ranks",
         ranks.table,
+        f"Ranks by long-run burn rate {where}, 1 burned least, "
+        f"{averaged_over(ranks.layout)}; ranks possible at "
+        f"{level_text(ranks.conf_level)} for all pits together (unit of replication: "
+        "the bake)",
         {
             "Pit": "pit",
             "Bakes": "n_bakes",
@@ -90,12 +92,3 @@ def ranks_table(ranks: PitRanks) -> pd.DataFrame:
 def _possible(row: Row) -> str:
     ends = dict.fromkeys([row["rank_low"], row["rank_high"]])
     return " to ".join(map(str, ends))
-
-
-def _caption(ranks: PitRanks, where: str) -> str:
-    return (
-        f"Ranks by long-run burn rate {where}, 1 burned least, "
-        f"{averaged_over(ranks.layout)}; ranks possible at "
-        f"{level_text(ranks.conf_level)} for all pits together (unit of replication: "
-        "the bake)"
-    )

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import pandas as pd
-
 from pitstats.analysis.results import BurnRates
 from pitstats.report.numbers import level_text, percent, share_span, span
 from pitstats.report.section import Answered, Part, Sentences, Table, Text, asks
@@ -136,15 +134,10 @@ def _table(name: str, rates: BurnRates) -> Table:
         f"{level_text(rates.conf_level)} interval, {averaged_over(rates.layout)} (unit "
         "of replication: the bake)"
     )
-    return Table(name, rate_table(rates), caption, rates.table)
-
-
-def rate_table(rates: BurnRates) -> pd.DataFrame:
-    """Rates of all pits, ready to read."""
     naive = rates.naive[["conf_low", "conf_high"]].set_axis(
         ["naive_low", "naive_high"], axis="columns"
     )
-    return shown(
+    read = shown(
         rates.table.join(naive),
         {
             "Pit": "pit",
@@ -156,6 +149,7 @@ def rate_table(rates: BurnRates) -> pd.DataFrame:
             "Worth (independent items)": written("{:.0f}".format, "effective_items"),
         },
     )
+    return Table(name, read, caption, rates.table)
 
 
 def _rate_of(rates: BurnRates, pit: str) -> Row:

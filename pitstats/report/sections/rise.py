@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from functools import partial
 
-import pandas as pd
-
 from pitstats.analysis.heat.rise import RiseComparison
 from pitstats.errors import DesignError
 from pitstats.figures.rise import plot_rise
@@ -56,7 +54,7 @@ def rise(results: StudyResults) -> Answered:
     return answer, [
         Text(BESIDE_BROWNING),
         Picture("rise", partial(plot_rise, rise), answer),
-        Table("rise", rise_table(rise), rise_caption(rise), rise.levels),
+        rise_table(rise),
         Sentences([*place_sentences(rise), *pairs, *rise.caveats]),
         Kept("rise_places", rise.effects),
         Kept("rise_differences", rise.table),
@@ -109,8 +107,8 @@ def _place(row: Row, rise: RiseComparison) -> str:
     )
 
 
-def rise_table(rise: RiseComparison) -> pd.DataFrame:
-    """Rise of each pit by thirds of its grate, ready to read."""
+def rise_table(rise: RiseComparison) -> Table:
+    """Rise of each pit by thirds of its grate."""
     parts = rise.parts.pivot(
         index="pit", columns="part", values=["estimate", "conf_low", "conf_high"]
     )
@@ -125,13 +123,10 @@ def rise_table(rise: RiseComparison) -> pd.DataFrame:
         label = f"{part.capitalize()} third"
         columns[label] = _mm(f"{part}_estimate", f"{part}_conf")
     columns["SD between bakes"] = _mm("bake_sd", "bake_sd")
-    return shown(rise.levels.join(parts, on="pit"), columns)
-
-
-def rise_caption(rise: RiseComparison) -> str:
-    """Say what the table of rises shows."""
-    return (
+    caption = (
         "Mean rise of items in mm, by pit and by thirds of the pit's own grates "
         f"({level_text(rise.conf_level)} intervals; unit of replication: the bake). "
         f"{rise.layout_note}"
     )
+    read = shown(rise.levels.join(parts, on="pit"), columns)
+    return Table("rise", read, caption, rise.levels)

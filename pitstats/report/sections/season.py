@@ -42,6 +42,7 @@ from pitstats.report.tables import (
     of,
     seen_ahead,
     shown,
+    table_of,
     written,
 )
 from pitstats.report.words import (
@@ -101,7 +102,7 @@ def season_rates(results: SeasonResults) -> Answered:
         f"{level_text(results.conf_level)} interval (unit of replication: the bake)"
     )
     return in_short_rates(results), [
-        Table("season_rates", shown(table, columns), caption, table),
+        table_of("season_rates", table, caption, columns),
         Sentences([_spread(row) for row in spread.to_dict("records")]),
         Kept("season_spread", spread),
         Kept("season_studies", results.season.rates),

@@ -44,11 +44,9 @@ def sensitivity(results: StudyResults) -> Answered:
     found = results.sensitivity
     answer, table = in_short(found), sensitivity_table(found)
     body: list[Part] = [Sentences(sensitivity_sentences(found))]
-    if len(table):
+    if len(table.shown):
         draw, caption = partial(plot_sensitivity, found), sensitivity_caption(found)
-        body.append(Picture("sensitivity", draw, answer, caption))
-        caption = sensitivity_table_caption(found)
-        body.append(Table("sensitivity", table, caption, found.table))
+        body += [Picture("sensitivity", draw, answer, caption), table]
     return answer, [
         *body,
         Kept("sensitivity_not_tried", found.not_tried),
@@ -209,9 +207,10 @@ def _other_pairs(found: Sensitivity) -> str:
     return f"Other pairs that an alternative tips: {'; '.join(named)}."
 
 
-def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
-    """How far each idea moves the difference, ready to read."""
-    return shown(
+def sensitivity_table(found: Sensitivity) -> Table:
+    """How far each idea moves the difference."""
+    first, second = map(one_line, found.leading_pair)
+    read = shown(
         found.tried(),
         {
             "What": lambda row: str(row["family"]).capitalize(),
@@ -223,15 +222,11 @@ def sensitivity_table(found: Sensitivity) -> pd.DataFrame:
             "Tips": lambda row: "yes" if row["tips"] else "no",
         },
     )
-
-
-def sensitivity_table_caption(found: Sensitivity) -> str:
-    """Say what the table of alternatives shows."""
-    first, second = map(one_line, found.leading_pair)
-    return (
+    caption = (
         f"How far each alternative moves the difference {first} {MINUS} {second} "
         f"({level_text(found.conf_level)} intervals; unit of replication: the bake)"
     )
+    return Table("sensitivity", read, caption, found.table)
 
 
 def sensitivity_caption(found: Sensitivity) -> str:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from functools import partial
 
-import pandas as pd
-
 from pitstats.analysis.heat.uniformity import UniformitySurvey
 from pitstats.errors import DesignError
 from pitstats.figures.temperatures import plot_survey
@@ -37,7 +35,7 @@ def survey(results: ProbeResults) -> Answered:
         Picture("survey", partial(plot_survey, found), answer, survey_caption(found)),
         Sentences([*survey_sentences(found), *found.caveats]),
         Text(UNEQUAL_SWING * (found.basis == "readings"), "note"),
-        Table("survey", survey_table(found), "Bake by bake", found.table),
+        survey_table(found),
     ]
 
 
@@ -73,11 +71,11 @@ def _surveyed(row: Row, survey: UniformitySurvey) -> str:
     )
 
 
-def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
-    """The survey bake by bake, ready to read."""
+def survey_table(survey: UniformitySurvey) -> Table:
+    """The survey bake by bake."""
     unit = f"°{survey.unit}"
     renamed = {"lowest": "seen_low", "highest": "seen_high"}
-    return shown(
+    read = shown(
         survey.table.rename(columns=renamed),
         {
             "Pit": "pit",
@@ -89,6 +87,7 @@ def survey_table(survey: UniformitySurvey) -> pd.DataFrame:
             "Narrowest class kept": "class_met",
         },
     )
+    return Table("survey", read, "Bake by bake", survey.table)
 
 
 def _signed(degrees: float) -> str:

@@ -31,7 +31,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, shown
+from pitstats.report.tables import Row, Writer, table_of
 from pitstats.report.words import (
     Ahead,
     ahead,
@@ -78,11 +78,10 @@ def in_short(levels: CellTemperatures) -> str:
 def body(comparison: TemperatureComparison) -> list[Part]:
     """What is shown of temperatures, here and on the page about probes."""
     levels = comparison.levels
-    table, caption = temperature_table(levels), temperature_caption(levels)
     draw = partial(plot_cell_temperatures, levels)
     return [
         Picture("temperatures", partial(plot_temperatures, levels), in_short(levels)),
-        Table("temperatures", table, caption, levels.table),
+        temperature_table(levels),
         Sentences([*pair_sentences(comparison), *spread_pair_sentences(comparison)]),
         Picture(
             "cell_temperatures",
@@ -185,9 +184,14 @@ def spread_pair_sentences(comparison: TemperatureComparison) -> list[str]:
     return said
 
 
-def temperature_table(levels: CellTemperatures) -> pd.DataFrame:
-    """Level, evenness and repeatability of all pits, ready to read."""
+def temperature_table(levels: CellTemperatures) -> Table:
+    """Level, evenness and repeatability of all pits."""
     unit = f"°{levels.unit}"
+    caption = (
+        "Temperature at the grate: level, evenness and repeatability of each pit "
+        f"({level_text(levels.conf_level)} intervals; unit of replication: the bake). "
+        f"{levels.layout_note}"
+    )
     columns: dict[str, str | Writer] = {
         "Pit": "pit",
         "Bakes": "n_bakes",
@@ -199,7 +203,7 @@ def temperature_table(levels: CellTemperatures) -> pd.DataFrame:
         f"Near less far third, {unit}": estimated("near_minus_far"),
         f"SD between bakes, {unit}": estimated("bake_sd"),
     }
-    return shown(levels.table, columns)
+    return table_of("temperatures", levels.table, caption, columns)
 
 
 def _extremes(row: Row) -> str:
@@ -212,12 +216,3 @@ def estimated(name: str, ends: str = "") -> Writer:
     """Write a measured estimate with its interval."""
     low, high = (f"{ends or name}_{end}" for end in ("low", "high"))
     return lambda row: finely(row[name], row[low], row[high])
-
-
-def temperature_caption(levels: CellTemperatures) -> str:
-    """Say what the table of temperatures shows."""
-    return (
-        "Temperature at the grate: level, evenness and repeatability of each pit "
-        f"({level_text(levels.conf_level)} intervals; unit of replication: the bake). "
-        f"{levels.layout_note}"
-    )

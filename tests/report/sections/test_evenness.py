@@ -13,7 +13,7 @@ from pitstats.report.sections.evenness import (
 
 def test_an_end_that_burned_more_is_named_with_its_interval() -> None:
     evenness = ps.compare_evenness(ps.demo_study("unequal_layouts"))
-    fall = evenness_table(evenness)["Near minus far, points"]
+    fall = evenness_table(evenness).shown["Near minus far, points"]
     assert fall.str.contains(" to ").all()
     assert in_short(evenness).startswith("Burned more near the firebox")
 
@@ -37,6 +37,6 @@ def test_thirds_agree_with_their_whole(name: str) -> None:
 def test_pairs_and_table() -> None:
     evenness = ps.compare_evenness(ps.demo_study("four_pits"))
     assert evenness_pairs_sentence(evenness).count(".") >= 1
-    shown = evenness_table(evenness)
+    shown = evenness_table(evenness).shown
     assert isinstance(shown, pd.DataFrame)
     assert list(shown["Pit"]) == list(evenness.table["pit"])

@@ -64,7 +64,7 @@ def sentences(study: ps.Study) -> list[str]:
         *words.gauge_sentences(gauges),
         *words.gauge_pair_sentences(gauges),
         *words.factor_sentences(gauges),
-        words.gauge_table_caption(gauges),
+        words.gauge_table(gauges).caption,
         *gauges.caveats,
     ]
 
@@ -128,7 +128,7 @@ def test_an_offset_of_nothing_has_no_direction() -> None:
 def test_the_tables_of_the_demo(snapshot: SnapshotAssertion) -> None:
     study = ps.demo_study("probed_pits")
     gauges = ps.compare_gauges(study)
-    assert words.gauge_table(gauges).to_csv() == snapshot
+    assert words.gauge_table(gauges).shown.to_csv() == snapshot
     assert words.factor_table(gauges).to_csv() == snapshot
     assert probes.cells_table(ps.summarize_probes(study)).to_csv() == snapshot
 
@@ -240,7 +240,7 @@ def test_studies_without_probes_say_so_and_use_their_means(
     name: str, tmp_path: Path
 ) -> None:
     html = rendered(ps.demo_study(name), tmp_path)
-    assert "Not asked, because not recorded: probe readings" in html
+    assert "Beyond this record: probe readings" in html
     kept = {path.stem for path in (tmp_path / "tables").iterdir()}
     assert "gauges" in kept
     assert "cells" not in kept
@@ -251,7 +251,7 @@ def test_counts_alone_say_that_nothing_is_known(tmp_path: Path) -> None:
         {"bake": ["1", "2"], "pit": ["A", "B"], "n_items": 9, "n_burned": [1, 2]}
     )
     html = rendered(counts_study(frame), tmp_path)
-    assert "Not asked, because not recorded: probe readings" in html
+    assert "Beyond this record: probe readings" in html
     assert list(tmp_path.iterdir()) == []
 
 

@@ -56,7 +56,7 @@ def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
         "partly": {"A": 0.1, "B": 0.2, "C": 0.9},
     }.items():
         ranks = ps.rank_pits(pits_with(shares, n_items=60))
-        table = words.ranks_table(ranks).to_csv(index=False).splitlines()
+        table = words.ranks_table(ranks).shown.to_csv(index=False).splitlines()
         shown[name] = [words.how_firm(ranks), *table]
     assert shown == snapshot
 
