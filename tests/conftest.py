@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,10 @@ TESTS = Path(__file__).parent
 # For the processes that share the cores of a run, and for the commands they start: each
 # would start threads of its own for every product of small matrices.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+# As after an installation, modules are kept compiled: a report or a command would
+# spend more on compiling them than on its work.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 class _KeptTexts(AmberSnapshotExtension):
