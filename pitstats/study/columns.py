@@ -284,7 +284,8 @@ def _meaning(column: Column, text: str, cell: Cell) -> Cell:
         return cell
     if text.casefold() in NOT_RECORDED and not column.needed:
         return Cell(note=ABSENT)
-    return Cell(problem=f"{cell.problem} {_advice(column)}")
+    unit = f" The column is in {column.unit}." * (column.unit in ("mm", "min"))
+    return Cell(problem=f"{cell.problem}{unit} {_advice(column)}")
 
 
 def _advice(column: Column) -> str:

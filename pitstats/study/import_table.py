@@ -268,9 +268,15 @@ def _resolve(
         )
         if target is None:
             known = sorted({c for t in order for c in BY_NAME[t].column_names})
+            longer = [other for other in known if other.startswith(f"{name}_")]
+            meant = (
+                f"Was {listing([quote(other) for other in longer])} meant?"
+                if longer
+                else suggestion(name, known)
+            )
             raise DesignError(
                 f"The mapping names {quote(name)}, which is no column of a study. "
-                f"{suggestion(name, known)} To carry a column of your own along, name "
+                f"{meant} To carry a column of your own along, name "
                 "it in keep."
             )
         mapping[target, column] = _as_list(headers)
@@ -379,11 +385,12 @@ def _one_row_each(
         counts = named.groupby(key)[column].nunique()
         name = counts.index[counts > 1][0]
         rows = named[named[key] == name]
-        found = list(dict.fromkeys(rows[column]))
+        first = rows.drop_duplicates(column)[column].head(6)
+        found = [f"{quote(value)} (row {row})" for row, value in first.items()]
         raise DesignError(
             f"The rows of {key} {quote(name)} in {table.name} differ in {column}: "
-            f"{listing([quote(value) for value in found[:6]], 'and')}. Name more "
-            f"columns for {key}, or leave {column} out of the mapping."
+            f"{listing(found, 'and')}. Correct one of them, name more columns for "
+            f"{key}, or leave {column} out of the mapping."
         )
     return pd.concat([named.drop_duplicates(key), frame[frame[key] == ""]]).sort_index()
 

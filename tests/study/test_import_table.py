@@ -319,3 +319,14 @@ def test_headers_joined_in_one_word_are_to_be_named_by_themselves(
     path = own_table(tmp_path / "own.xlsx")
     with pytest.raises(DesignError, match="To join 'smoker' and 'day', name each by"):
         study_from_table(path, columns, **WORDS)
+
+
+def test_rows_that_differ_and_first_words_of_columns_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "own.csv"
+    path.write_text("pit,bake,top\nQ,1,dark\nF,2,dark\nM,2,dark\n", "utf-8")
+    columns = {"pit": "pit", "bake": "bake", "grade_top": "top"}
+    with pytest.raises(DesignError, match=r"'F' \(row 3\) and 'M' \(row 4\)"):
+        study_from_table(path, columns, **WORDS)
+    columns["grade"] = columns.pop("grade_top")
+    with pytest.raises(DesignError, match="Was 'grade_bottom', 'grade_side' or"):
+        study_from_table(path, columns, **WORDS)
