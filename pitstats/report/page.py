@@ -141,8 +141,10 @@ class Page:
 
     @_part.register
     def _(self, part: Number) -> str:
-        lines = "".join(f"<span>{isolated(line)}</span>" for line in part.lines)
-        return f'<p class="number"><strong>{isolated(part.number)}</strong>{lines}</p>'
+        # Paragraphs: JupyterLab, which has no style of ours, keeps them apart too.
+        lines = "".join(f"<p>{isolated(line)}</p>" for line in part.lines)
+        number = f"<p><strong>{isolated(part.number)}</strong></p>"
+        return f'<div class="number">{number}{lines}</div>'
 
     @_part.register
     def _(self, part: Frame) -> str:

@@ -43,6 +43,7 @@ from pitstats.study.study import Study
 _PUBLIC = {
     "compare_both_ways": "both",
     "estimate_burn_rates": "rates",
+    "rank_pits": "ranks",
     "compare_grades": "grades",
     "compare_gradings": "gradings",
     "compare_evenness": "evenness",
@@ -104,9 +105,6 @@ class StudyResults:
         at_hand: dict[str, Callable[[], Any]] = {
             call: partial(getattr, self, own) for call, own in _PUBLIC.items()
         }
-        # The ranks of the page go with the comparison that leads, those of a study
-        # alone with the one as baked.
-        at_hand["rank_pits"] = lambda: rank_pits(self.study, self.both.as_baked)
         return result_files(self.study, at_hand=at_hand)
 
     @cached_property

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.exchange.result_tables import result_tables
+from pitstats.exchange.result_tables import result_tables, table_bytes
 from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.section import FirstPage, Section, Table
 from pitstats.report.sections import pairs
@@ -82,6 +82,7 @@ def test_the_package_ranks_as_the_page_does() -> None:
     assert results.both.leads == "common"
     packed, _ = result_tables(results.study, ["ranks"])
     pd.testing.assert_frame_equal(packed["ranks"], results.ranks.table)
+    assert results.files()["ranks.csv"] == table_bytes(packed["ranks"])
 
 
 @pytest.mark.parametrize("name", NAMES)
