@@ -179,7 +179,8 @@ def check_pits(pits: int) -> int:
     """Number of pits, 2 to 6."""
     if pits == 1:
         raise DesignError(
-            "a comparison needs at least 2 pits; for one pit use width_for_one_pit"
+            "a comparison needs at least 2 pits; what bakes of one pit alone tell "
+            "stands in pitstats report --notebook plan_bakes"
         )
     if not _whole(pits) or not 2 <= pits <= 6:
         raise ArgumentError(f"pits is {pits}; plans are made for 2 to 6 pits")

@@ -478,6 +478,11 @@ def _refuse_regrades(context: Context) -> None:
 def _code_message(code: str, count: int, known: list[str]) -> str:
     if count == 1:
         return ""
+    if not known:
+        return (
+            f"found {quote(code)}, but no item in items has a code. Fill in the codes "
+            "there, or the whole place here."
+        )
     if count == 0:
         return (
             f"found {quote(code)}, but no item has this code. "

@@ -49,6 +49,8 @@ from pitstats.study.settings import Settings
 from pitstats.study.similar_names import difference, skeleton
 from pitstats.study.units import with_unit
 
+_HEADERS_SHOWN = 5
+
 
 def read_table(
     table: Table, frame: pd.DataFrame, settings: Settings, log: ProblemLog
@@ -56,14 +58,15 @@ def read_table(
     """Read one table of cells into typed columns and check each of them."""
     found = match_headers(table, frame, log)
     if len(frame.columns) and not set(found).intersection(table.column_names):
+        shown = ", ".join(quote(name) for name in [*found][:_HEADERS_SHOWN])
         found = {}
         log.lose(table.name, *table.column_names)
         log.problem(
             table.name,
             None,
             None,
-            "none of its headers is known. The first row names the columns: "
-            f"{', '.join(table.column_names)}.",
+            f"none of its headers is known: found {shown or 'none'}. The first row "
+            f"names the columns: {', '.join(table.column_names)}.",
         )
     found = _without_blank_rows(found, frame.index)
     index = found[next(iter(found))].index if found else frame.index[:0]

@@ -763,3 +763,10 @@ def test_headers_of_one_name_and_of_none_say_where_they_stand(tmp_path: Path) ->
         "delete one of them."
     ) in told
     assert any("the first of them 'stray' in row 2" in message for message in told)
+
+
+def test_headers_that_are_not_known_are_shown(tmp_path: Path) -> None:
+    write_study(demo_study("one_bake_each"), tmp_path / "s")
+    (tmp_path / "s" / "items.csv").write_text("bake row column\n1 1 1\n", "utf-8")
+    told = [problem.message for problem in check_study(tmp_path / "s")]
+    assert any("is known: found 'bake row column'. The first" in text for text in told)
