@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.rates.looks import Look
 from pitstats.study.html_text import notebook_html
 
 if TYPE_CHECKING:
     from pitstats.analysis.rates.earlier import EarlierSpreadAnswer
+    from pitstats.analysis.rates.looks import Look
 
 
 class FrameResult:

@@ -197,8 +197,8 @@ def checked_sessions(sd_session: float | None, *, looked_at: bool) -> float | No
         )
     if looked_at:
         raise DesignError(
-            "looks are calibrated for bakes on days of their own; plan without looks, "
-            "or leave sd_session out"
+            "the chances of a plan with looks are simulated for bakes on days of their "
+            "own; plan without looks, or leave sd_session out"
         )
     return float(sd_session)
 

@@ -138,13 +138,24 @@ class LookStep:
     text: str
 
 
-def look_steps(settings: Settings, pits: int, items: Sequence[int]) -> list[LookStep]:
-    """What to do at each planned look; empty where none or a single one is planned."""
+def look_steps(
+    settings: Settings, pits: int, items: Sequence[int], *, sessions: bool = False
+) -> list[LookStep]:
+    """What to do at each planned look; empty where none or a single one is planned.
+
+    ``sessions`` says whether two sessions or more hold bakes of several pits.
+    """
     looks = settings.looks_planned
     if len(looks) < 2:
         return []
     sizes = tuple(items) if len(items) == pits else max(items)
-    found = stopping_levels(looks, min(max(pits, 2), 6), sizes, settings.conf_level)
+    found = stopping_levels(
+        looks,
+        min(max(pits, 2), 6),
+        sizes,
+        settings.conf_level,
+        sessions=sessions,
+    )
     return [
         LookStep(look, f"{look_in_words(look, float(level))} {_then(look, looks[-1])}")
         for look, level in zip(looks, found.levels, strict=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import pandas as pd
 
 from pitstats.analysis.next_steps.suggest import suggest_next
+from pitstats.analysis.rates.posterior import holds_shared_sessions
 from pitstats.errors import ArgumentError, DesignError, ExistsError, InvalidStudyError
 from pitstats.planning.grade_form import form_bytes
 from pitstats.planning.grade_page import page_parts, page_plan
@@ -197,6 +198,7 @@ def render_sheets(
                 study.settings,
                 bakes["pit"].nunique(),
                 _items_per_bake(bakes, items),
+                sessions=holds_shared_sessions(bakes),
             ),
         ),
         GRIDS: draw(

@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 MOST_LOOKS_AT = 12
 """Bakes of each pit up to which constants are shipped for every choice of looks."""
 
+SESSIONS_RISE = 0.025
+"""Rise of `sessions_factor` with every doubling of the last look from 2 bakes."""
+
 _TABLE = "stopping_constants.json"
 
 
@@ -60,7 +63,7 @@ class StoppingLevels:
         The constant c of the boundary; the normal quantile for a single look.
     ever_false : EverFalse
         Largest share of simulated tests of equal pits, over the calibrated cells, in
-        which some look called them different.
+        which some look called them different; all with bakes on days of their own.
     pits : int
         Number of pits.
     items : tuple of int
@@ -87,6 +90,7 @@ def stopping_levels(
     items: int | Sequence[int] = 16,
     conf_level: float = 0.95,
     *,
+    sessions: bool = False,
     calibrate: bool = False,
     simulations: int = 4000,
     seed: int = 1,
@@ -105,6 +109,9 @@ def stopping_levels(
         Items per bake, common or one per pit.
     conf_level : float, default 0.95
         Level that all looks are to keep together.
+    sessions : bool, default False
+        Whether two sessions or more hold bakes of several pits, so that the answer has
+        an effect of sessions: the constant is `sessions_factor` times as large.
     calibrate : bool, default False
         Whether to simulate this very plan even where constants are shipped. Shipped
         are those for up to 12 bakes and levels of 0.9, 0.95 and 0.99; for numbers of
@@ -140,7 +147,8 @@ def stopping_levels(
     0.05, 0.1, 0.2, 0.35 and 0.5 with spreads between bakes of 1 and, from 0.2 on, 0.6
     (steadier fires give fewer false calls), two simulation errors to the safe side; the
     largest is kept, or the normal quantile where that is larger: no look is milder than
-    a single one. With more than two pits the p-values allow for all pairs.
+    a single one. With more than two pits the p-values allow for all pairs. With
+    sessions the constant is larger by `sessions_factor`, measured with two pits.
 
     The interval at a look, at its own level, is a repeated confidence interval [2]_.
     A look with one bake of every pit allows no verdict and takes no part.
@@ -176,16 +184,43 @@ def stopping_levels(
         found = shipped or _calibrated(
             judged, sizes, conf_level, simulations, seed, n_jobs, progress
         )
+    constant = found.constant
+    if sessions and len(judged) > 1:
+        constant *= sessions_factor(planned[-1])
     return StoppingLevels(
         looks=planned,
-        levels=boundary_levels(planned, found.constant),
-        constant=found.constant,
+        levels=boundary_levels(planned, constant),
+        constant=constant,
         ever_false=found.ever_false,
         pits=pits,
         items=found.items,
         conf_level=float(conf_level),
         simulations=found.simulations,
     )
+
+
+def sessions_factor(last: int) -> float:
+    """Factor of the constant where sessions hold bakes of several pits.
+
+    The session effect then takes part in every verdict. Where sessions do nothing and
+    bakes scatter much it calls equal pits different more often, the more so the more
+    bakes there are; ``tests/calibration/looks_sessions.py`` shows how often.
+
+    Parameters
+    ----------
+    last : int
+        Bakes of each pit at the last look, 2 or more.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> sessions_factor(2), sessions_factor(8)
+    (1.0, 1.05)
+    """
+    return 1.0 + SESSIONS_RISE * math.log2(last / 2)
 
 
 def boundary_levels(looks: Sequence[int], constant: float) -> Array:

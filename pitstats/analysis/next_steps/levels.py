@@ -20,10 +20,10 @@ def later_level(look: Look | None, conf_level: float, pits: int, extra: int) -> 
         looks = tuple(range(2, max(MOST_LOOKS_AT, then) + 1))
     else:
         looks = (look.bakes, then)
-    return _level_at(looks, then, look.conf_level, pits)
+    return _level_at(looks, then, look, pits)
 
 
-def _level_at(looks: tuple[int, ...], at: int, conf_level: float, pits: int) -> float:
+def _level_at(looks: tuple[int, ...], at: int, now: Look, pits: int) -> float:
     """Level of a look, the looks brought within 12 bakes in proportion if need be."""
     place = looks.index(at)
     if looks[-1] > MOST_LOOKS_AT:
@@ -32,5 +32,10 @@ def _level_at(looks: tuple[int, ...], at: int, conf_level: float, pits: int) -> 
         at_scaled = scaled[place]
         looks = tuple(sorted(set(scaled)))
         place = looks.index(at_scaled)
-    found = stopping_levels(looks, min(max(pits, 2), 6), conf_level=conf_level)
+    found = stopping_levels(
+        looks,
+        min(max(pits, 2), 6),
+        conf_level=now.conf_level,
+        sessions=now.sessions,
+    )
     return float(found.levels[place])

@@ -99,8 +99,8 @@ def compare_pits(
 
     Where the record names several looks (``[looks]`` in ``study.toml``) the intervals
     are repeated confidence intervals at the level of the present look, which stands in
-    ``conf_level``; see `stats.stopping_levels`. A ``conf_level`` of one's own is used
-    as it is.
+    ``conf_level``; see `stats.stopping_levels`. They are wider where sessions hold
+    several pits. A ``conf_level`` of one's own is used as it is.
 
     Standardized rates come from `stats.model_rates`, where the model, its priors and
     their sources are given; averaging over the same cells for all pits is the

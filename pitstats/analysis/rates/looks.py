@@ -8,6 +8,7 @@ from typing import Literal
 
 import pandas as pd
 
+from pitstats.analysis.rates.posterior import holds_shared_sessions
 from pitstats.stats.stopping import (
     MOST_LOOKS_AT,
     StoppingLevels,
@@ -42,6 +43,8 @@ class Look:
         Two-sided level of this look: 1 - the level of its intervals.
     conf_level : float
         Level that all looks keep together: the study's own.
+    sessions : bool
+        Whether the answer has an effect of sessions, for which the boundary is wider.
     unguarded : float
         Share of tests of equal pits that would be called different at one of the
         looks taken if each used its own interval at 95 %; 0.05 for a single one.
@@ -55,6 +58,7 @@ class Look:
     levels: tuple[float, ...]
     level: float
     conf_level: float
+    sessions: bool
     unguarded: float
 
     @property
@@ -85,7 +89,7 @@ def look_of(study: Study) -> Look:
 
 
 def look_at(study: Study, graded: pd.DataFrame) -> Look:
-    """The look that these bakes (``pit``, ``n_items``) allow."""
+    """The look that these bakes (``pit``, ``session``, ``n_items``) allow."""
     settings = study.settings
     planned, taken = settings.looks_planned, settings.looks_taken
     per_pit = graded["pit"].value_counts()
@@ -104,7 +108,8 @@ def look_at(study: Study, graded: pd.DataFrame) -> Look:
     pits = min(max(int(per_pit.size), 2), 6)
     items = graded.groupby("pit", sort=False)["n_items"].median().astype(int)
     sizes = ((*items, 1, 1) if len(items) < 2 else tuple(items))[:pits]
-    found = _levels(boundary, pits, sizes, settings.conf_level)
+    sessions = holds_shared_sessions(graded)
+    found = _levels(boundary, pits, sizes, settings.conf_level, sessions)
     place = boundary.index(now) if now in boundary else 0
     level = float(found.levels[place]) if kind != "single" else 1 - settings.conf_level
     return Look(
@@ -116,13 +121,20 @@ def look_at(study: Study, graded: pd.DataFrame) -> Look:
         levels=tuple(float(x) for x in found.levels),
         level=level,
         conf_level=settings.conf_level,
+        sessions=sessions,
         unguarded=unguarded_share(seen, pits, sizes).share if several else 0.05,
     )
 
 
 @lru_cache(maxsize=64)
 def _levels(
-    boundary: tuple[int, ...], pits: int, items: tuple[int, ...], conf_level: float
+    boundary: tuple[int, ...],
+    pits: int,
+    items: tuple[int, ...],
+    conf_level: float,
+    sessions: bool,
 ) -> StoppingLevels:
     """Levels of a boundary, simulated (with a bar) where no constant is shipped."""
-    return stopping_levels(boundary, pits, items, conf_level, progress=True)
+    return stopping_levels(
+        boundary, pits, items, conf_level, sessions=sessions, progress=True
+    )

@@ -82,13 +82,12 @@ def bake_posterior(bakes: pd.DataFrame, conf_level: float) -> StudyPosterior:
     code = {pit: i for i, pit in enumerate(pits)}
     pit = bakes["pit"].map(code).to_numpy(dtype=np.intp)
     session = session_codes(bakes)
-    shared = shared_sessions(session, pit) is not None
     counts = (
         tuple(bakes["n_burned"].astype(int)),
         tuple(bakes["n_items"].astype(int)),
         tuple(pit.tolist()),
     )
-    if not shared:
+    if not holds_shared_sessions(bakes):
         exact = _exact(*counts, conf_level)
         return StudyPosterior(pits, exact, exact.effective_items, 0)
     found = _with_sessions(*counts, tuple(session.tolist()), conf_level)
@@ -104,6 +103,12 @@ def session_codes(bakes: pd.DataFrame) -> Codes:
         return np.arange(len(bakes))
     named = bakes["session"].astype(object).where(bakes["session"].notna(), alone)
     return np.asarray(pd.factorize(named.astype(str))[0], dtype=np.intp)
+
+
+def holds_shared_sessions(bakes: pd.DataFrame) -> bool:
+    """Whether two sessions or more hold bakes of two pits or more."""
+    pit = np.asarray(pd.factorize(bakes["pit"])[0], dtype=np.intp)
+    return shared_sessions(session_codes(bakes), pit) is not None
 
 
 def n_shared(session: Codes, pit: Codes) -> int:

@@ -140,3 +140,18 @@ def test_what_is_said_of_looks(snapshot: object) -> None:
     }
     said["early stop"] = [early_stop(ps.compare_both_ways(planned)).sentence]
     assert said == snapshot
+
+
+def test_looks_are_stricter_where_sessions_hold_both_pits() -> None:
+    made = ps.demo_study("early_stop")
+    look = look_of(made)
+    assert look.sessions
+    apart = replace(made, bakes=made.bakes.assign(session=made.bakes["bake"]))
+    alone = look_of(apart)
+    assert not alone.sessions
+    assert (np.array(look.levels) < np.array(alone.levels)).all()
+    sizes = {"looks": [2, 4, 6], "items": 18}
+    for found in (look, alone):
+        levels = stopping_levels(**sizes, sessions=found.sessions).levels
+        np.testing.assert_allclose(found.levels, levels)
+    assert stopping_levels([4], sessions=True).levels[0] == pytest.approx(0.05)
