@@ -191,13 +191,15 @@ def test_noise_check_reads_a_study_too(tmp_path: Path) -> None:
 
 
 def test_a_level_asked_for_reaches_a_study_too(tmp_path: Path) -> None:
-    render_report(
+    html = render_report(
         demo_folder("one_bake_each"),
         notebook="noise_check",
         out=tmp_path,
         parameters={"simulations": 100, "conf_level": 0.8},
         progress=False,
     )
+    # The data that the page carries are at the level that the study states.
+    assert ps.verify_package(html).same
     files = tmp_path / "one_bake_each-noise_check-files"
     used = json.loads((files / "stamp.json").read_text("utf-8"))["Parameters"]
     assert "conf_level = 0.8" in used

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, partial
-from typing import Any
 
 import pandas as pd
 
@@ -102,9 +100,7 @@ class StudyResults:
 
     def files(self) -> dict[str, bytes]:
         """Result files of a package, from what is worked out here where it can be."""
-        at_hand: dict[str, Callable[[], Any]] = {
-            call: partial(getattr, self, own) for call, own in _PUBLIC.items()
-        }
+        at_hand = {call: partial(getattr, self, own) for call, own in _PUBLIC.items()}
         return result_files(self.study, at_hand=at_hand)
 
     @cached_property

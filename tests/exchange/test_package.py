@@ -29,7 +29,7 @@ from pitstats.exchange.package import (
     manifest_bytes,
     package_files,
 )
-from pitstats.exchange.result_tables import RESULTS
+from pitstats.exchange.result_tables import RESULTS, result_files
 from pitstats.exchange.zip_file import zip_bytes
 from pitstats.study.demo import copy_demo
 from pitstats.study.frozen_plan import kept_plan, read_plan
@@ -300,6 +300,26 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return ps.render_report(
         folder / "mine.xlsx", out=folder / "out", brief=True, progress=False
     )
+
+
+def test_a_page_hands_on_what_the_public_functions_return() -> None:
+    whole = ps.demo_study("four_pits")
+    days = whole.bakes["session"].drop_duplicates().iloc[:2]
+    bakes = whole.bakes[whole.bakes["session"].isin(days)]
+    items = whole.items[whole.items["bake"].isin(bakes["bake"])]
+    study = ps.Study.from_checked(
+        whole.settings,
+        whole.tables | {"bakes": bakes, "items": items},
+        whole.assumptions,
+    )
+    results = ps.StudyResults(study)
+    assert results.both.leads == "common"
+    files = results.files()
+    assert {"comparison.csv", "ranks.csv", "grades.csv", "evenness.csv"} <= set(files)
+    assert files == result_files(study)
+    assert results.as_packed
+    assert not ps.StudyResults(study, conf_level=0.8).as_packed
+    assert not ps.StudyResults(study, seed=2).as_packed
 
 
 def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:
