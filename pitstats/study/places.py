@@ -167,7 +167,11 @@ def _complete_sizes(
             elif value is not None and notes == ASSUMED_SIZE:
                 taken[name] = value
         if taken:
-            words = listing([f"{value} {name}" for name, value in taken.items()], "and")
+            sizes = [
+                f"{value} {name.removesuffix('s' * (value == 1))}"
+                for name, value in taken.items()
+            ]
+            words = listing(sizes, "and")
             context.log.assume(
                 f"the size of grate {quote(grate)} of pit {quote(pit)} is not stated; "
                 f"{words} assumed, the largest seen",
