@@ -95,8 +95,9 @@ def find_peak(
     count = effects.n_groups + (len(effects.shared_knots) > 1)
     at = np.full(count, _FIRST_VARIANCE)
     width = at / 2
+    crossed = False  # how variances go together matters at the peak only
     for _ in range(_ROUNDS):
-        nodes = _nodes(at, width)
+        nodes = _nodes(at, width, crossed=crossed)
         theta, value, factor = climb(
             likelihood, layout, effects, start, _scales(nodes.T, effects)
         )
@@ -110,7 +111,7 @@ def find_peak(
         wide = np.clip(wide, _SMALLEST_VARIANCE, at / 2 + _SMALLEST_VARIANCE)
         there = np.clip(at * (1 + relative), wide, SD_LIMIT**2)
         settled = bool((abs(there - at) < _CLOSE * wide).all())
-        if settled and (np.linalg.eigvalsh(bend) > 0).all():
+        if settled and crossed and (np.linalg.eigvalsh(bend) > 0).all():
             covariance = np.linalg.inv(bend)
             shift = (theta[:, 1 : 1 + count] - theta[:, 1 + count : 1 + 2 * count]).T
             shift /= 2 * width[:, None]
@@ -122,24 +123,25 @@ def find_peak(
                 shift,
                 factor[0],
             )
-        at, width = there, wide
+        at, width, crossed = there, wide, settled
     return None
 
 
-def _nodes(at: FloatArray, width: FloatArray) -> FloatArray:
+def _nodes(at: FloatArray, width: FloatArray, *, crossed: bool) -> FloatArray:
     """A point, one beyond and one before it along each axis, and beyond along two."""
     steps = np.diag(width)
-    both = [steps[j] + steps[k] for j, k in combinations(range(len(at)), 2)]
+    pairs = combinations(range(len(at)), 2) if crossed else ()
+    both = [steps[j] + steps[k] for j, k in pairs]
     return np.array([at, *(at + steps), *(at - steps), *(at + step for step in both)])
 
 
 def _differences(value: FloatArray, width: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Slope and downward bend at the first of `_nodes`."""
+    """Slope and downward bend at the first of `_nodes`; 0 across where not crossed."""
     count = len(width)
     more, less = value[1 : 1 + count], value[1 + count : 1 + 2 * count]
     bend = np.diag((2 * value[0] - more - less) / width**2)
     pairs = combinations(range(count), 2)
-    for (j, k), both in zip(pairs, value[1 + 2 * count :], strict=True):
+    for (j, k), both in zip(pairs, value[1 + 2 * count :], strict=False):
         cross = (more[j] + more[k] - value[0] - both) / (width[j] * width[k])
         bend[j, k] = bend[k, j] = cross
     return (more - less) / (2 * width), bend
