@@ -5,6 +5,8 @@ from pathlib import Path
 
 from pitstats.analysis.rates.pairs import FALSE_CALLS_AT_WORST, MANY_TIMES
 from pitstats.stats.borrowed_spread import BORROWED_WEIGHT
+from pitstats.stats.stopping import stopping_levels
+from tests.calibration.looks_sessions import CELLS, PLANS
 
 HERE = Path(__file__).parent
 
@@ -66,3 +68,17 @@ def test_false_calls_beyond_8_percent_are_those_that_a_caveat_announces():
             assert float(called) <= 0.08
     assert len(announced) >= 8
     assert FALSE_CALLS_AT_WORST - 1 < 100 * max(announced) <= FALSE_CALLS_AT_WORST + 0.5
+
+
+def test_looks_with_sessions_have_constants_that_are_large_enough():
+    cells = kept("looks_sessions")
+    assert len(cells) == len(CELLS) == 36
+    for plan, looks in PLANS.items():
+        constant = stopping_levels(looks, 2, 16, sessions=True).constant
+        assert constant >= max(cell["plans"][plan]["needs"] for cell in cells)
+
+
+def test_false_calls_at_looks_are_those_of_the_analysis_that_leads():
+    (cell,) = kept("looks_sessions_lead")
+    for name in ("every bake to 4", "every bake to 6", "2, 4, 6"):
+        assert abs(cell[name]["tables"] - cell[name]["lead"]) <= 0.02
