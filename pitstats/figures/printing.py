@@ -23,20 +23,6 @@ class Print(NamedTuple):
     svg: bytes | None
 
 
-def get_ready() -> None:
-    """Load what drawing needs and look up the fonts: the first figure is then quick.
-
-    Examples
-    --------
-    >>> get_ready()
-    """
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(1, 1))
-    figure.subplots().set_title("Text")
-    print_figure(figure, svg=True)
-
-
 def print_figure(figure: Figure, *, svg: bool = False, dpi: float = _DPI) -> Print:
     """Print a figure; the same figure gives the same bytes."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg

@@ -22,6 +22,8 @@ Index = NDArray[np.intp]
 
 _BAKE_NODES = 15
 _SESSION_NODES = 7
+# Continuations worked out together, so that their weights stay near the processor.
+_TOGETHER = 25
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,22 +87,25 @@ def continue_pair(
     gap = (known.rates[:, 0] - known.rates[:, 1])[order]
     tables = [table[:, order].astype(np.float32) for table in tables]
     start = np.log(np.maximum(known.weights[order], 1e-30)).astype(np.float32)
-    log_weight = np.repeat(start[None], n_continuations, axis=0)
-    rows = np.arange(n_continuations)
+    at_zero = max(int(np.searchsorted(gap, 0.0)) - 1, 0)
     found = Continued(*(np.empty((tails.size, n_continuations)) for _ in range(3)))
-    for step, tail in enumerate(tails):
-        for table, code in zip(tables, _codes(known, burned[step]), strict=True):
-            log_weight += table[code]
-        log_weight -= log_weight.max(axis=1, keepdims=True)
-        running = np.cumsum(np.exp(log_weight), axis=1)
-        total = running[:, -1]
-        found.below[step] = running[:, max(int(np.searchsorted(gap, 0.0)) - 1, 0)]
-        found.below[step] /= total
-        for row in rows:
-            ends = np.array([tail, 1.0 - tail], dtype=np.float32) * total[row]
-            place = np.searchsorted(running[row], ends)
-            low, high = gap[np.minimum(place, gap.size - 1)]
-            found.low[step, row], found.high[step, row] = low, high
+    for first in range(0, n_continuations, _TOGETHER):
+        rows = np.arange(first, min(first + _TOGETHER, n_continuations))
+        log_weight = np.repeat(start[None], rows.size, axis=0)
+        for step, tail in enumerate(tails):
+            codes = _codes(known, burned[step, rows])
+            for table, code in zip(tables, codes, strict=True):
+                log_weight += table[code]
+            log_weight -= log_weight.max(axis=1, keepdims=True)
+            running = np.cumsum(np.exp(log_weight), axis=1)
+            total = running[:, -1]
+            found.below[step, rows] = running[:, at_zero]
+            found.below[step, rows] /= total
+            for row, upto in zip(rows, running, strict=True):
+                ends = np.array([tail, 1.0 - tail], dtype=np.float32) * upto[-1]
+                place = np.searchsorted(upto, ends)
+                low, high = gap[np.minimum(place, gap.size - 1)]
+                found.low[step, row], found.high[step, row] = low, high
     return found
 
 
