@@ -13,8 +13,9 @@ tests with a rate of 0.35 (upper end 5.9 %), 5.9 % of 1,000 with a rate of 0.5.
 
 Pilots of 8,000 and 16,000 tests in such cells then showed that the excess grows with
 the last look: constants 0 to 4 % larger would do at 4 bakes, 6 to 7 % at 12. One factor
-of 1.07 for all held in the worst cells but cost 6 to 8 points of power at 6 bakes. Hence
-`sessions_factor`, which grows by `SESSIONS_RISE` with every doubling from 2 bakes.
+of 1.07 for all held in the worst cells but cost 6 to 8 points of power at 6 bakes.
+Hence `sessions_factor`, which grows by `SESSIONS_RISE` with every doubling from 2
+bakes.
 
 Second rule, written before its run: with constants larger by that factor the bar of the
 first rule holds in every cell for all `PLANS`, with fresh seeds and 10,000 tests where
