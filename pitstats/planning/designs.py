@@ -187,7 +187,9 @@ def check_pits(pits: int) -> int:
     return int(pits)
 
 
-def checked_sessions(sd_session: float | None, *, looked_at: bool) -> float | None:
+def checked_sessions(
+    sd_session: float | None, pits: int, *, looked_at: bool
+) -> float | None:
     """Return the spread between sessions to plan with, or say what is wrong."""
     if sd_session is None:
         return None
@@ -195,10 +197,10 @@ def checked_sessions(sd_session: float | None, *, looked_at: bool) -> float | No
         raise ArgumentError(
             f"sd_session is {sd_session}; it must lie between 0 and {SD_LIMIT}"
         )
-    if looked_at:
+    if looked_at and pits > 2:
         raise DesignError(
-            "the chances of a plan with looks are simulated for bakes on days of their "
-            "own; plan without looks, or leave sd_session out"
+            "with sessions, the chances of a plan with looks are worked out for two "
+            f"pits, not for {pits}; plan without looks, or leave sd_session out"
         )
     return float(sd_session)
 

@@ -25,6 +25,7 @@ from pitstats.planning.simulation import (
     share_with_error,
 )
 from pitstats.stats.bake_model import BakeModel
+from pitstats.stats.session_model import SessionModel
 from pitstats.stats.stopping import StoppingLevels, stopping_levels
 
 Array = NDArray[np.float64]
@@ -81,7 +82,12 @@ def with_looks(
     for k, question in enumerate(questions):
         design = question.design
         boundary = stopping_levels(
-            looks, len(design.bakes), design.items, frame.conf_level, progress=True
+            looks,
+            len(design.bakes),
+            design.items,
+            frame.conf_level,
+            sessions=question.sd_session is not None,
+            progress=True,
         )
         apart, alike = run_designs(
             [(question, SEPARATED), (question, ALIKE)],
@@ -106,11 +112,15 @@ def with_looks(
 
 def run_looks(task: Task, looks: tuple[int, ...], levels: Array) -> LookTally:
     """Simulate the studies of one task and look at them after each number of bakes."""
+    counts = blocks_of(task)
+    n_asked = max(task.n_widths - task.start, 0) if task.margin else 0
+    if task.sessions:
+        return _look_in_sessions(task, counts, looks, levels, n_asked)
     pits, items = len(task.design.bakes), np.asarray(task.design.items)
-    counts = blocks_of(task).reshape(task.stop - task.start, pits, -1)
+    counts = counts.reshape(task.stop - task.start, pits, -1)
     stopped = np.full(counts.shape[0], _NEVER, dtype=np.intp)
     shown = np.full(counts.shape[0], np.nan)
-    asked = counts[: max(task.n_widths - task.start, 0) if task.margin else 0]
+    asked = counts[:n_asked]
     inside = np.zeros(asked.shape[0], dtype=np.bool_)
     for j, look in enumerate(looks):
         if look < 2:
@@ -136,6 +146,34 @@ def run_looks(task: Task, looks: tuple[int, ...], levels: Array) -> LookTally:
             low, high = ends.simultaneous_low[:, 0], ends.simultaneous_high[:, 0]
             inside[open_rows] = (low > -task.margin) & (high < task.margin)
     return LookTally(stopped, shown, inside)
+
+
+def _look_in_sessions(
+    task: Task,
+    counts: NDArray[np.int64],
+    looks: tuple[int, ...],
+    levels: Array,
+    n_asked: int,
+) -> LookTally:
+    """Look at studies of two pits, each session with a bake of both."""
+    design = task.design
+    judged = [j for j, look in enumerate(looks) if look > 1]
+    model = SessionModel(design.total, design.pit, design.session)
+    found = model.after_sessions(counts, [looks[j] for j in judged], levels[judged])
+    differs = found.p_value < levels[judged]
+    told, first = differs.any(axis=1), differs.argmax(axis=1)
+    shown = np.full(counts.shape[0], np.nan)
+    if task.scenario == SEPARATED:
+        early = np.flatnonzero(told & (first < len(judged) - 1))
+        shown[early] = -found.estimate[early, first[early]]
+    margin = task.margin or 0.0
+    within = (found.low > -margin) & (found.high < margin)
+    within &= ~np.maximum.accumulate(differs, axis=1)
+    return LookTally(
+        np.where(told, np.array(judged)[first], _NEVER),
+        shown,
+        np.asarray(within[:n_asked].any(axis=1)),
+    )
 
 
 def _columns(

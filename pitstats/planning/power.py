@@ -264,8 +264,9 @@ def plan_bakes(
     ------
     DesignError
         If a number is out of range; the message says which and what to change. Also
-        if two of sessions, looks and an earlier spread are planned together, and if
-        the difference is to be taken from a finished test: see Notes.
+        if an earlier spread is planned together with looks or sessions, or looks at
+        sessions of more than two pits, and if the difference is to be taken from a
+        finished test: see Notes.
 
     Notes
     -----
@@ -302,7 +303,7 @@ def plan_bakes(
     frame = frame_of(simulations, rng, conf_level, margin)
     draws = None if pilot is None else draw_pilot(pilot, pilot_pit, difference, frame)
     planned = _planned_looks(looks, bakes)
-    days = checked_sessions(sd_session, looked_at=bool(planned))
+    days = checked_sessions(sd_session, pits, looked_at=bool(planned))
     if earlier is not None and (planned or days is not None):
         raise DesignError(
             "an earlier spread is borrowed for one look at bakes on days of their own; "

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,6 +34,23 @@ _SESSIONS = np.linspace(-3.5, 3.5, 15)
 _BAKES = np.linspace(-3.5, 3.5, 13)
 _KEPT_TABLES = 700
 _DRAWS = 1024
+
+
+class SessionLooks(NamedTuple):
+    """What studies of two pits show after some of their sessions.
+
+    Attributes
+    ----------
+    p_value, estimate, low, high : ndarray, shape (n_studies, n_looks)
+        Two-sided p-value, posterior mean and interval of the difference, rate of the
+        first pit minus that of the second; the p-value lies below the level where the
+        interval excludes 0.
+    """
+
+    p_value: Array
+    estimate: Array
+    low: Array
+    high: Array
 
 
 class SessionModel:
@@ -132,8 +150,10 @@ class SessionModel:
         found = [self._drawn(row, chosen) for row in counts]
         return PairEnds(*(np.stack(column) for column in zip(*found, strict=True)))
 
-    def p_values(self, burned: ArrayLike, after: Sequence[int]) -> Array:
-        """Two-sided p-value of the difference of two pits, session by session.
+    def after_sessions(
+        self, burned: ArrayLike, after: Sequence[int], levels: ArrayLike = 0.05
+    ) -> SessionLooks:
+        """Difference of two pits, first minus second, after some of the sessions.
 
         Parameters
         ----------
@@ -141,11 +161,12 @@ class SessionModel:
             Burned items.
         after : sequence of int
             Numbers of sessions, increasing, after which to judge.
+        levels : array_like, shape (len(after),), default 0.05
+            Two-sided level of each interval.
 
         Returns
         -------
-        ndarray, shape (n_studies, len(after))
-            Below ``level`` where the interval at ``1 - level`` excludes no difference.
+        SessionLooks
 
         Raises
         ------
@@ -153,13 +174,14 @@ class SessionModel:
             With more than two pits.
         """
         if self.n_pits != 2:
-            raise ValueError(f"p-values are for two pits; here are {self.n_pits}")
+            raise ValueError(f"this is for two pits; here are {self.n_pits}")
         counts = np.atleast_2d(whole_numbers(burned, "burned"))
-        found = np.empty((counts.shape[0], len(after)))
-        for row, own in zip(counts, found, strict=True):
-            less = np.array([_less_than_0(mass) for mass in self._masses(row, after)])
-            own[:] = 2 * np.minimum(less, 1 - less)
-        return found
+        tails = np.broadcast_to(levels, len(after)) / 2
+        found = np.empty((len(SessionLooks._fields), counts.shape[0], len(after)))
+        for study, row in enumerate(counts):
+            for look, mass in enumerate(self._masses(row, after)):
+                found[:, study, look] = _summary(mass, tails[look])
+        return SessionLooks(*found)
 
     def _drawn(self, burned: Codes, chosen: list[int]) -> tuple[Array, ...]:
         """Intervals of one study from the engine."""
@@ -183,7 +205,8 @@ class SessionModel:
     def _two_pits(self, burned: Codes) -> tuple[float, float]:
         """Interval of the difference in one study of two pits."""
         (mass,) = self._masses(burned, [len(self._days)])
-        return _quantiles(mass, self.conf_level)
+        _, _, low, high = _summary(mass, (1 - self.conf_level) / 2)
+        return low, high
 
     def _masses(self, burned: Codes, after: Sequence[int]) -> Iterator[Array]:
         """Posterior over both rates after these numbers of sessions."""
@@ -253,25 +276,19 @@ def _bake_table(pit: int, total: int) -> NDArray[np.float32]:
     return table
 
 
-def _quantiles(mass: Array, conf_level: float) -> tuple[float, float]:
-    """Ends of the interval of the difference."""
-    upto, gap = _distribution(mass)
-    tail = (1 - conf_level) / 2
+def _summary(mass: Array, tail: float) -> tuple[float, float, float, float]:
+    """P-value, mean and interval of the difference."""
+    share, gap = _distribution(mass)
+    upto = np.cumsum(share) - 0.5 * share
     low, high = np.interp([tail, 1 - tail], upto, gap)
-    return float(low), float(high)
-
-
-def _less_than_0(mass: Array) -> float:
-    """Probability that the first pit burns less."""
-    upto, gap = _distribution(mass)
-    return float(np.interp(0.0, gap, upto))
+    less = np.interp(0.0, gap, upto)
+    return 2 * min(less, 1 - less), float(share @ gap), float(low), float(high)
 
 
 def _distribution(mass: Array) -> tuple[Array, Array]:
-    """Probability up to the middle of every step of the difference, and the steps."""
+    """Probability of every step of the difference, and the steps."""
     _, order, gap = _rates(_RATES)
     share = mass[order] / mass.sum()
     # Equal differences make one step, so that ties do not count as an order.
     first = np.flatnonzero(np.diff(gap, prepend=-2.0) > 1e-12)
-    share = np.add.reduceat(share, first)
-    return np.cumsum(share) - 0.5 * share, gap[first]
+    return np.add.reduceat(share, first), gap[first]

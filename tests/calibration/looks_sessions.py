@@ -105,7 +105,7 @@ def measure(cell: dict, n_sets: int, seed: int) -> dict:
     model = SessionModel(TOTAL, PIT, SESSION)
     rng = np.random.default_rng(seed)
     for tests in (n_sets, ANEW):
-        p_values = model.p_values(simulate(cell, tests, rng), LOOKS)
+        p_values = model.after_sessions(simulate(cell, tests, rng), LOOKS).p_value
         found = {plan: judged(scores(p_values, plan), plan) for plan in PLANS}
         if all(f["upper"] <= MOST for f in found.values()):
             break
@@ -129,7 +129,7 @@ def measure_lead(cell: dict, n_sets: int, seed: int) -> dict:
     burned = simulate(cell, n_sets, np.random.default_rng(seed))[:, :12]
     model = SessionModel(TOTAL[:12], PIT[:12], SESSION[:12])
     both = {
-        "tables": model.p_values(burned, LOOKS[:5]),
+        "tables": model.after_sessions(burned, LOOKS[:5]).p_value,
         "lead": np.array([p_values_of_lead(row) for row in burned]),
     }
     return {

@@ -61,6 +61,30 @@ def test_one_look_is_the_plan_without_looks_to_the_last_digit() -> None:
     assert one["mean_bakes"] == 3
 
 
+def test_looks_at_sessions_of_both_pits_keep_their_own_wider_boundary() -> None:
+    asked = {"items": 12, "simulations": 200, "rng": 3, "sd_session": 0.6}
+    asked |= {"rate": 0.2, "difference": 0.5, "margin": 0.4}
+    found = ps.plan_bakes(looks=[1, 2, 4], **asked)
+    stops, (row,) = found.stops, found.table.to_dict("records")
+    levels = stopping_levels([1, 2, 4], items=12, sessions=True).levels
+    assert np.allclose(stops["level"], levels)
+    assert (levels[1:] < stopping_levels([1, 2, 4], items=12).levels[1:]).all()
+    assert stops["stop"].iloc[0] == 0
+    assert stops["stop"].sum() == pytest.approx(row["power"])
+    assert 0.5 < row["power"] <= row["one_look_power"]
+    assert 2 < row["mean_bakes"] < 4
+    assert row["false_alarm"] < 0.05
+    assert row["no_difference"] > 0.1
+
+
+def test_one_look_at_sessions_is_the_plan_without_looks() -> None:
+    asked = {"items": 12, "simulations": 60, "rng": 3, "sd_session": 0.6}
+    one = ps.plan_bakes(looks=[3], **asked).table.iloc[0]
+    plain = ps.plan_bakes([3], **asked).table.iloc[0]
+    assert one["power"] == plain["power"]
+    assert one["mean_bakes"] == 3
+
+
 def test_chunks_change_no_number(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = {"items": 12, "simulations": 1200, "rng": 3}
     few = ps.plan_bakes(looks=[2, 3], **asked)

@@ -487,7 +487,7 @@ def test_explained_spreads():
         ({"difference": float("nan")}, "difference is nan"),
         ({"sd_bake": -1}, "sd_bake is -1"),
         ({"sd_bake": [0.3, 9]}, "sd_bake is 9"),
-        ({"pits": 1}, "width_for_one_pit"),
+        ({"pits": 1}, "--notebook plan_bakes"),
         ({"pits": 7}, "2 to 6 pits"),
         ({"margin": 5}, "margin is 5"),
         ({"simulations": 1}, "from 2 up"),
@@ -540,7 +540,7 @@ class TestSessions:
     @pytest.mark.parametrize(
         ("more", "message"),
         [({"sd_session": 3.0}, "between 0 and 2.5"),
-         ({"sd_session": 0.5, "looks": [2, 4]}, "plan without looks")],
+         ({"sd_session": 0.5, "looks": [2, 4], "pits": 3}, "plan without looks")],
     )  # fmt: skip
     def test_refuses(self, more, message):
         with pytest.raises(DesignError, match=message):

@@ -67,17 +67,25 @@ def test_shapes_that_differ_are_refused():
         SessionModel([18, 18], [0, 1], [0])
 
 
-def test_p_values_after_each_session_are_those_of_the_study_cut_there():
+def test_what_shows_after_each_session_is_that_of_the_study_cut_there():
     burned, total, pit, session = studies([0.2, 0.5], 4, 6, 0.6, 8)
-    found = SessionModel(total, pit, session).p_values(burned, [2, 4])
+    levels = np.array([0.2, 0.01])
+    found = SessionModel(total, pit, session).after_sessions(burned, [2, 4], levels)
     for place, k in enumerate((2, 4)):
         first = slice(2 * k)
-        alone = SessionModel(total[first], pit[first], session[first])
-        np.testing.assert_allclose(
-            alone.p_values(burned[:, first], [k])[:, 0], found[:, place], atol=1e-5
+        alone = SessionModel(
+            total[first], pit[first], session[first], 1 - levels[place]
         )
-    for level in (0.01, 0.05, 0.2):
-        cut = SessionModel(total, pit, session, 1 - level).separated(burned)[:, 0]
-        assert (cut == (found[:, 1] < level)).all()
+        own = alone.after_sessions(burned[:, first], [k], levels[place])
+        for name in found._fields:
+            np.testing.assert_allclose(
+                getattr(own, name)[:, 0], getattr(found, name)[:, place], atol=1e-5
+            )
+        ends = alone.ends(burned[:, first])
+        np.testing.assert_allclose(ends.low[:, 0], found.low[:, place], atol=1e-5)
+        np.testing.assert_allclose(ends.high[:, 0], found.high[:, place], atol=1e-5)
+    apart = (found.low > 0) | (found.high < 0)
+    assert (apart == (found.p_value < levels)).all()
+    assert ((found.low < found.estimate) & (found.estimate < found.high)).all()
     with pytest.raises(ValueError, match="two pits"):
-        SessionModel([9] * 3, [0, 1, 2], [0, 0, 0]).p_values([[1, 2, 3]], [1])
+        SessionModel([9] * 3, [0, 1, 2], [0, 0, 0]).after_sessions([[1, 2, 3]], [1])
