@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from pitstats.errors import Problem, WriteError
+from pitstats.errors import BusyError, Problem, WriteError
 from pitstats.study.atomic import PathLike, write_file
 from pitstats.study.blank import GratesOfPits, afternoon_tables
 from pitstats.study.checks import check_tables
@@ -54,6 +54,8 @@ def read_study(path: PathLike) -> Study:
     InvalidStudyError
         If anything is wrong; ``problems`` lists everything that is. Its notes say what
         was assumed in reading.
+    BusyError
+        While another run writes the study; a moment later it can be read.
 
     See Also
     --------
@@ -93,7 +95,10 @@ def check_study(path: PathLike) -> list[Problem]:
     study: there is no folder or workbook of this name. Check the path.
     """
     log = ProblemLog()
-    _read(path, log)
+    try:
+        _read(path, log)
+    except BusyError as error:
+        log.problem("study", None, None, str(error))
     return log.ordered()
 
 
@@ -148,6 +153,8 @@ def _finish_writing(path: Path, log: ProblemLog) -> None:
     """Read no folder into which a run was putting files when it died, or still is."""
     try:
         told = settle_target(path)
+    except BusyError:
+        raise
     except WriteError as error:
         raise UnreadableError(str(error)) from error
     if told:

@@ -57,6 +57,19 @@ def test_the_journal_is_finished_by_whoever_reads_next(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["s"]
 
 
+def test_a_study_that_a_run_is_writing_is_busy_not_wrong(tmp_path: Path) -> None:
+    copy_demo("nothing_burned", tmp_path / "s")
+    work = switch_module._beside(tmp_path / "s")
+    work.mkdir()
+    (work / switch_module._JOURNAL).write_text("{}")
+    handle = switch_module._lock(work, tmp_path / "s")
+    with pytest.raises(BusyError, match="being written by another run"):
+        ps.read_study(tmp_path / "s")
+    (problem,) = ps.check_study(tmp_path / "s")
+    assert "being written by another run" in problem.message
+    os.close(handle)
+
+
 def test_two_runs_at_once_do_not_share_a_target(tmp_path: Path) -> None:
     with switching(tmp_path / "s") as first:
         (first.new / "a").write_text("first")
