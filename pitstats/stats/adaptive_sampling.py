@@ -142,7 +142,9 @@ def _at_mode(log_density: LogDensity, start: FloatArray) -> _Envelope:
         if reached[best] <= value[0]:
             break
         here = here + _SHORTENED[best] * move
-    return _Envelope(here, _WIDER * vectors / np.sqrt(strength))
+    # Cholesky, since vectors of equal strengths turn with the last digit of a density.
+    covariance = (vectors / strength) @ vectors.T
+    return _Envelope(here, _WIDER * np.linalg.cholesky(covariance))
 
 
 def _draw(

@@ -8,6 +8,7 @@ import pytest
 from scipy.special import expit, ndtr, ndtri
 
 from pitstats import stats
+from pitstats.stats.grade_posterior import GradeModel
 from pitstats.stats.spread_prior import OWN
 from pitstats.stats.weighted_draws import summarize_draws
 
@@ -41,6 +42,22 @@ def long_run(level, sd, cuts):
     z = np.linspace(-7, 7, 71)
     weight = np.exp(-0.5 * z**2) / np.exp(-0.5 * z**2).sum()
     return expit(level + sd * z[:, None] - np.asarray(cuts)).T @ weight
+
+
+def test_the_last_digit_of_a_likelihood_moves_no_number_that_is_shown(monkeypatch):
+    # One bake each leaves directions that only the prior holds, all of one strength.
+    asked = [[0, 1, 2, 6, 9], [0, 2, 5, 5, 4]], [0, 1]
+    before = stats.grade_rates(*asked, session=["day 1"] * 2, burned_from=4)
+    exact = GradeModel.log_posterior
+
+    def noisy(self, point):
+        last = np.random.default_rng(5).integers(-1, 2, point.shape[1])
+        return exact(self, point) * (1 + np.finfo(float).eps * last)
+
+    monkeypatch.setattr(GradeModel, "log_posterior", noisy)
+    after = stats.grade_rates(*asked, session=["day 1"] * 2, burned_from=4)
+    for old, new in zip(before.shares, after.shares, strict=True):
+        np.testing.assert_allclose(new, old, atol=1e-7)
 
 
 # ---- other routes to the same numbers ------------------------------------------------
