@@ -17,6 +17,7 @@ from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import (
     found,
     gradings,
+    regraded,
     rich,
     rich_study,
     with_regrades,
@@ -55,6 +56,14 @@ def test_table_and_captions_of_a_full_study(snapshot: SnapshotAssertion) -> None
         *found().caveats,
     ]
     assert [*text.splitlines(), *captions] == snapshot
+
+
+def test_one_second_grader_has_sentences_and_a_section() -> None:
+    study = with_regrades(rich(), regraded(rich()))
+    said = agreement.agreement_sentences(ps.compare_gradings(study))
+    assert len(said) >= 1
+    assert not any("Fleiss" in sentence for sentence in said)
+    assert ps.ask.grading(ps.StudyResults(study)).body
 
 
 def test_sentences_of_second_gradings(snapshot: SnapshotAssertion) -> None:

@@ -423,12 +423,16 @@ def _burned(
 # --- several graders, and the answer --------------------------------------------------
 
 
+_SEVERAL = [
+    *("face", "n_graders", "n_items", "n_bakes"),
+    *("kappa", "kappa_low", "kappa_high", "interval", "note"),
+]
+
+
 def _several(study: Study, regrading: Regrading, level: float) -> pd.DataFrame:
     graders = regrading.graders
-    if len(graders) < 2:
-        return pd.DataFrame()
     rows = []
-    for face, pair in _faces(study, regrading):
+    for face, pair in _faces(study, regrading) if len(graders) > 1 else ():
         counts, bakes = _all_gradings(regrading, pair, len(study.settings.grades))
         if not len(counts):
             continue
@@ -450,7 +454,7 @@ def _several(study: Study, regrading: Regrading, level: float) -> pd.DataFrame:
                 **_about_interval(found),
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows, columns=_SEVERAL)
 
 
 def _all_gradings(

@@ -19,6 +19,7 @@ from pitstats.analysis.next_steps.continuation import (
 )
 from pitstats.analysis.next_steps.levels import later_level
 from pitstats.analysis.places.coverage import layouts_differ
+from pitstats.analysis.rates.looks import Look
 from pitstats.analysis.rates.pairs import WITHOUT_VERDICT
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
@@ -83,6 +84,11 @@ class NextStep:
     looks : tuple of int
         Looks to write down now (bakes of each pit) if the advice is followed; empty
         where looks are planned already or nothing is to be baked.
+    planned : tuple of int
+        Bakes of each pit at the next planned look, and how many more that is; empty
+        without planned looks or when they are over.
+    plan_over : bool
+        Whether looks were planned and all of them are taken.
     layout : str
         What the continued comparison is averaged over.
     separate : ExtraBakes
@@ -104,6 +110,8 @@ class NextStep:
     open_pairs: int
     extra: int | None
     looks: tuple[int, ...]
+    planned: tuple[int, ...]
+    plan_over: bool
     layout: str
     separate: ExtraBakes
     besides: Questions
@@ -115,6 +123,8 @@ class NextStep:
     @property
     def sentence(self) -> str:
         """The recommendation in one or two sentences."""
+        if self.planned and self.advice in ("bake more", "too small"):
+            return _bake_as_planned(self)
         return _SENTENCES[self.advice](self)
 
     @property
@@ -128,6 +138,7 @@ class NextStep:
         return (
             self.sentence,
             *(declare if len(self.looks) > 1 else ()),
+            *((_PLAN_OVER,) if self.plan_over and self.extra else ()),
             *(
                 _BESIDES[name].format(n=len(self.separate.table))
                 for name in self.besides
@@ -244,6 +255,8 @@ def suggest_next(
         open_pairs=int(undecided.sum()),
         extra=extra,
         looks=_looks_to_declare(comparison, extra),
+        planned=_next_planned(comparison.look),
+        plan_over=_is_planned(comparison.look) and not _next_planned(comparison.look),
         layout=comparison.layout,
         separate=more,
         besides=_besides(study, more),
@@ -378,6 +391,17 @@ def _advice(
     return "bake more", int(enough["extra_bakes"].iloc[0])
 
 
+def _is_planned(look: Look | None) -> bool:
+    return look is not None and look.kind == "planned"
+
+
+def _next_planned(look: Look | None) -> tuple[int, ...]:
+    """Bakes of each pit at the next planned look, and how many more that is."""
+    if look is None or not _is_planned(look):
+        return ()
+    return next(((k, k - look.bakes) for k in look.planned if k > look.bakes), ())
+
+
 def _looks_to_declare(comparison: PitComparison, extra: int | None) -> tuple[int, ...]:
     look = comparison.look
     if extra is None or look is None or look.kind != "single":
@@ -412,6 +436,12 @@ _BESIDES = {
 }
 
 
+_PLAN_OVER = (
+    "The planned looks are over: what is baked now is one look more, held to a "
+    "stricter boundary."
+)
+
+
 # --- in words ------------------------------------------------------------------------
 
 
@@ -437,6 +467,16 @@ def _bake_twice(step: NextStep) -> str:
     )
 
 
+def _bake_as_planned(step: NextStep) -> str:
+    look, extra = step.planned
+    share = float(step.table["settled"].iloc[min(extra, MOST_EXTRA)])
+    return (
+        f"Bake on to the next planned look, after {look} bakes of each pit: whether "
+        f"{step.pit_a} and {step.pit_b} differ is then settled in {_in_ten(share)} "
+        "tests."
+    )
+
+
 def _bake_more(step: NextStep) -> str:
     extra, shares = step.extra or 0, step.table["settled"].tolist()
     text = (
@@ -452,7 +492,7 @@ def _bake_more(step: NextStep) -> str:
 def _too_small(step: NextStep) -> str:
     most = float(step.table["settled"].iloc[-1])
     remedy = (
-        "state a margin instead"
+        "state a margin before the next test"
         if step.margin is None
         else "be content with how large the difference can be at most"
     )

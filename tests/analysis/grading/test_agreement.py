@@ -157,7 +157,9 @@ def test_several_graders_have_a_kappa_of_all_gradings() -> None:
     counts = sum(np.eye(5, dtype=int)[column] for column in grades)
     assert_allclose(row["kappa"], stats.fleiss_kappa(counts).estimate)
     assert row["n_graders"] == 3
-    assert compared(one).several.empty
+    alone = compared(one).several
+    assert alone.empty
+    assert list(alone.columns) == list(found.several.columns)
 
 
 def test_where_they_differ_adds_up() -> None:

@@ -113,7 +113,7 @@ def test_no_difference_stays_unlikely_to_be_told_and_says_so() -> None:
     assert step.advice == "too small"
     assert step.extra is None
     assert step.sentence.startswith("No number of bakes up to 12 would do it")
-    assert "state a margin instead" in step.sentence
+    assert "state a margin before the next test" in step.sentence
 
 
 def test_a_margin_lets_equal_pits_be_settled() -> None:
@@ -171,6 +171,21 @@ def test_a_later_look_is_held_to_its_boundary() -> None:
     assert later_level(undeclared, 0.95, 2, 1) == pytest.approx(every[2])
     assert 0 < later_level(single, 0.95, 2, 12) <= 0.05
     assert later_level(None, 0.9, 2, 3) == pytest.approx(0.1)
+
+
+def test_a_plan_of_looks_is_kept_to_its_end() -> None:
+    going = ps.suggest_next(study(OPEN, looks_planned=(3, 5, 6)))
+    assert going.planned == (5, 2)
+    assert going.sentence.startswith("Bake on to the next planned look, after 5 bakes")
+    share = round(10 * going.table["settled"].iloc[2])
+    assert f"settled in {share} in 10 tests" in going.sentence
+    over = ps.suggest_next(study(OPEN, looks_planned=(2, 3)))
+    assert not over.planned
+    assert over.plan_over
+    assert "planned look," not in over.sentence
+    told = any("planned looks are over" in line for line in over.sentences)
+    assert told == (over.extra is not None)
+    assert not ps.suggest_next(study(OPEN)).plan_over
 
 
 def test_looks_to_write_down_follow_the_advice() -> None:
