@@ -82,3 +82,34 @@ def test_false_calls_at_looks_are_those_of_the_analysis_that_leads():
     (cell,) = kept("looks_sessions_lead")
     for name in ("every bake to 4", "every bake to 6", "2, 4, 6"):
         assert abs(cell[name]["tables"] - cell[name]["lead"]) <= 0.02
+
+
+def test_a_change_within_a_pit_holds_in_every_setting():
+    cells = kept("retest")
+    assert len(cells) == 12
+    assert min(cell["sets"] for cell in cells) >= 400
+    for cell in cells:
+        for outcome in ("burned", "near less far"):
+            assert cell[outcome]["coverage"] >= 0.93
+
+
+def test_shares_of_grades_hold_in_every_setting():
+    found = kept("grades")
+    assert len({json.dumps(row["cell"]) for row in found["table"]}) == 40
+    assert min(found["sets"]) >= 250
+    assert found["short"] == []
+    assert found["small"]["studies"] >= 2000
+    assert found["small"]["failed"] == []
+    assert len(found["widths"]) == 4
+    for cell in found["widths"]:
+        for own in cell["outcomes"].values():
+            assert own["all grades"]["width"] < own["alone"]["width"]
+
+
+def test_looks_at_equal_pits_call_them_different_no_more_often_than_one_look_may():
+    found = kept("looks")
+    sizes = {(row["pits"], row["items"]) for row in found["false_calls"]}
+    assert sizes == {(pits, items) for pits in (2, 3, 4) for items in (12, 16, 24)}
+    for row in found["false_calls"]:
+        assert row["tests"] >= 10_000
+        assert row["largest_upper"] <= 0.055
