@@ -125,7 +125,7 @@ def _say_plan(results: PlanResults) -> None:
     click.echo(f"The test is to {plan.question_text(found)}.")
     click.echo(f"{plan.in_short(found, power)} {plan.chances(found, power)}")
     if results.needed is not None:
-        click.echo(results.needed.sentence)
+        click.echo(results.of_search(results.needed.sentence))
     click.echo(f"\n{plan.plan_caption(found)}")
     click.echo(plan.plan_table(found).to_string(index=False))
     lines = [] if found.pilot else plan.found_sentences(results)

@@ -225,11 +225,12 @@ def _caveats(looks: tuple[int, ...]) -> tuple[str, ...]:
     first = next((k for k in looks if k > 1), looks[-1])
     least = 2 / math.comb(2 * first, first)
     return (
-        "Chances are over all looks; one_look_power is what a single look after the "
-        "last bake would give. mean_bakes counts bakes of each pit when the pits "
-        "differ as stated.",
-        "An early stop shows a difference that is too large on average: by "
-        "shown_too_large, where stops are not too rare to say.",
+        "Chances are over all looks; beside them is what a single look after the last "
+        "bake would give. Mean bakes are those of each pit when the pits differ as "
+        "stated.",
+        "An early stop shows a difference that is too large on average "
+        "(shown_too_large in tables for programs, where stops are not too rare to "
+        "say).",
         f"With {first} bakes a pit drawn by lot no reshuffling of bakes can reach a "
         f"p-value below {least:.2g}; an early verdict leans on the model.",
     )

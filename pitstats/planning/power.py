@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,6 +120,8 @@ class BakePlan:
         ``refused`` (share of studies that contradict the earlier spread); and
         ``moodier_false_alarm`` beside ``moodier_plain_false_alarm``, of the first two
         pits, alike, if fires are twice as moody as the earlier ones.
+    sd_session : float or None
+        Spread between sessions that each hold a bake of every pit, if planned so.
     stops : pandas.DataFrame or None
         With looks: ``items, sd_bake, look, level, stop, stop_alike``, the two-sided
         level of each look and the chance to stop there, when pits differ and when they
@@ -141,6 +143,14 @@ class BakePlan:
     looks: tuple[int, ...] = ()
     stops: pd.DataFrame | None = None
     earlier: tuple[float, float] | None = None
+    sd_session: float | None = None
+
+    @property
+    def usual(self) -> BakePlan:
+        """The plans of the middle one of the spreads, the lower of two."""
+        spreads = sorted(set(self.table["sd_bake"].tolist()))
+        middle = spreads[(len(spreads) - 1) // 2]
+        return replace(self, table=self.table[self.table["sd_bake"] == middle])
 
     def to_frame(self) -> pd.DataFrame:
         """Return a copy of the table."""
@@ -401,6 +411,7 @@ def work_out(
         conf_level=frame.conf_level,
         caveats=_caveats(questions, frame),
         pilot="" if first.draws is None else first.draws.words,
+        sd_session=first.sd_session,
     )
 
 

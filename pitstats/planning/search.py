@@ -53,10 +53,11 @@ class BakesNeeded:
                 f"{100 * best['power']:.0f}%; look for a larger difference."
             )
         row = table[table["bakes"] == self.bakes].iloc[0]
+        error = max(1, round(100 * row["power_error"]))
         return (
             f"It takes {self.bakes} bakes of each pit with {items} items for a chance "
             f"of {100 * self.power:.0f}% (found {100 * row['power']:.0f}%, simulation "
-            f"error {100 * row['power_error']:.0f} points; spread "
+            f"error {error} point{'s' * (error > 1)}; spread "
             f"{row['sd_bake']:.2g})."
         )
 

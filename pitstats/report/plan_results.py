@@ -109,13 +109,20 @@ class PlanResults:
 
     @cached_property
     def needed(self) -> BakesNeeded | None:
-        """The number of bakes that would do, where no plan does."""
-        if self.plan.pilot or self.plan.cheapest(self.power) is not None:
+        """The number of bakes that would do, where no plan of the usual spread does."""
+        if self.plan.pilot or self.plan.usual.cheapest(self.power) is not None:
             return None
         difference = self.plan.difference
         return find_bakes(
             self._items, difference=difference, power=self.power, **self._quick
         )
+
+    def of_search(self, sentence: str) -> str:
+        """Add to what a search found which parts of the plan it leaves out."""
+        left = ["looks"] * bool(self.plan.looks)
+        left += ["sessions"] * (self.plan.sd_session is not None)
+        aside = f", reckoned without {' and '.join(left)}" if left else ""
+        return f"{sentence.removesuffix('.')}{aside}."
 
     @property
     def _quick(self) -> dict[str, Any]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -56,7 +55,7 @@ def plan_bakes(results: PlanResults) -> FirstPage:
         Text(chances(plan, power)),
     ]
     if results.needed is not None:
-        body.append(Text(results.needed.sentence))
+        body.append(Text(results.of_search(results.needed.sentence)))
     if all(isinstance(value, int) for value in plan.table["bakes"].tolist()):
         caption = "Bars: one simulation error. Line: the chance wanted."
         alt = "Chance of a verdict by number of bakes, a line for each spread."
@@ -128,7 +127,8 @@ def findable(results: PlanResults) -> Answered:
 def found_sentences(results: PlanResults) -> list[str]:
     """What numbers of bakes find, and what looking at all pairs costs."""
     named = " between a pair named beforehand" if results.plan.pits > 2 else ""
-    said = [curve_sentence(results.curve, results.power, named)]
+    found = curve_sentence(results.curve, results.power, named)
+    said = [results.of_search(found)]
     pair, plan = results.pair, results.plan
     if pair is not None:
         own = plan.table[plan.table["sd_bake"] == results.spread]
@@ -216,7 +216,7 @@ def question_text(plan: BakePlan) -> str:
 
 def in_short(plan: BakePlan, power: float) -> str:
     """The cheapest plan that reaches the chance, or which comes nearest."""
-    usual = _usual(plan)
+    usual = plan.usual
     best = usual.cheapest(power)
     mood, row = _mood(_middle(plan)), _nearest(usual, power)
     design = f"{_times(row['bakes'])} with {row['items']} items each"
@@ -227,13 +227,13 @@ def in_short(plan: BakePlan, power: float) -> str:
         )
     return (
         f"With {mood} none of these plans reaches a chance of {percent(power)}; "
-        f"nearest come {design}."
+        f"{design} come nearest."
     )
 
 
 def chances(plan: BakePlan, power: float) -> str:
     """Chance of that plan at every spread asked about, with its largest error."""
-    row = _nearest(_usual(plan), power)
+    row = _nearest(plan.usual, power)
     same = (plan.table["bakes"] == row["bakes"]) & (plan.table["items"] == row["items"])
     own = plan.table[same].sort_values("sd_bake")
     parts = [
@@ -254,16 +254,12 @@ def _nearest(usual: BakePlan, power: float) -> pd.Series:
     )
 
 
-def _usual(plan: BakePlan) -> BakePlan:
-    return replace(plan, table=plan.table[plan.table["sd_bake"] == _middle(plan)])
-
-
 def _spreads(plan: BakePlan) -> list[float]:
     return sorted(set(plan.table["sd_bake"].tolist()))
 
 
 def _middle(plan: BakePlan) -> float:
-    return _spreads(plan)[(len(_spreads(plan)) - 1) // 2]
+    return float(plan.usual.table["sd_bake"].iloc[0])
 
 
 def _mood(spread: float) -> str:
@@ -386,7 +382,7 @@ def earlier_sentences(plan: BakePlan, power: float) -> list[str]:
     if plan.earlier is None:
         return []
     sd, factor = plan.earlier
-    row = _nearest(_usual(plan), power)
+    row = _nearest(plan.usual, power)
     error = max(row["power_error"], row["borrowed_power_error"])
     risk = FalseCalls(
         row["moodier_plain_false_alarm"],

@@ -70,6 +70,18 @@ def test_no_plan_reaches_the_chance() -> None:
     assert few.needed.sentence in page
 
 
+def test_one_number_of_bakes_is_named_and_says_what_it_leaves_out() -> None:
+    usual_does = ps.PlanResults(
+        ps.plan_bakes([4], [24], difference=0.5, sd_bake=[0.6, 2.0, 0.3],
+                      simulations=100, rng=1)
+    )  # fmt: skip
+    assert "it takes 4 bakes" in plan.in_short(usual_does.plan, 0.8)
+    assert usual_does.needed is None
+    early = ps.PlanResults(ps.plan_bakes(items=12, looks=[2, 3], simulations=60, rng=1))
+    assert early.of_search("It takes 9.") == "It takes 9, reckoned without looks."
+    assert planned([2]).of_search("It takes 9.") == "It takes 9."
+
+
 def test_unequal_pits_have_no_next_bake_but_all_else() -> None:
     uneven = planned([(2, 3)])
     assert "one plan with equal numbers" in ps.ask.one_more_bake(uneven).missing
