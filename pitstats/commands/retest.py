@@ -61,9 +61,11 @@ def retest(
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:
-        click.echo(found.bakes.to_string(index=False))
-        click.echo(f"\n{found.estimand} (level {found.conf_level:g})")
-        click.echo(found.table.round(3).to_string(index=False))
+        from pitstats.report.sections import retest as section
+
+        click.echo(f"{section.in_short(found)}\n\n{section.caption(found)}")
+        click.echo(section.table(found).to_string(index=False))
+        click.echo(f"\n{found.bakes.to_string(index=False)}")
         for finding in found.findings:
             if finding.severity in ("spoils", "weakens"):
                 click.echo(f"But: {finding.message} {finding.fix}")

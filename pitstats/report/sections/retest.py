@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+import pandas as pd
+
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.figures.season import plot_changes
@@ -61,29 +63,13 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
 @asks("changes", "changes", QUESTION)
 def changes(changes: SettingComparison) -> Answered:
     """Every outcome of every changed pit, and the bakes behind it."""
-    table = shown(
-        changes.table,
-        {
-            "Pit": "pit",
-            "Outcome": "outcome",
-            "Before": lambda row: _level(row, "before"),
-            "After": lambda row: _level(row, "after"),
-            "Change": _change,
-            "Verdict": "verdict",
-        },
-    )
     bakes = changes.bakes.rename(
         columns=lambda name: name.removeprefix("n_").capitalize()
     )
     answer = in_short(changes)
-    caption = (
-        "Shares before and after, changes in points (the usable area in square units "
-        f"of length), on the same cells, with {level_text(changes.conf_level)} "
-        "intervals (unit of replication: the bake)"
-    )
     return answer, [
         Sentences([own for own in sentences(changes) if own != answer]),
-        Table("changes", table, caption, changes.table),
+        Table("changes", table(changes), caption(changes), changes.table),
         Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
         Text(f"How: {changes.method}.", "note"),
     ]
@@ -95,6 +81,35 @@ def what_else(changes: SettingComparison) -> Answered:
     n_found = count(len(changes.findings), "remark")
     answer = f"The audit has {n_found} on the sides."
     return answer, finding_frames(changes.findings)
+
+
+def table(changes: SettingComparison) -> pd.DataFrame:
+    """Every outcome before and after, as a reader takes it in."""
+    return shown(
+        changes.table,
+        {
+            "Pit": "pit",
+            "Outcome": "outcome",
+            "Before": lambda row: _level(row, "before"),
+            "After": lambda row: _level(row, "after"),
+            "Change": _change,
+            "Verdict": _verdict,
+        },
+    )
+
+
+def _verdict(row: Row) -> str:
+    verdict = str(row["verdict"])
+    return f"none ({verdict})" if verdict == DAYS_ALIKE else verdict
+
+
+def caption(changes: SettingComparison) -> str:
+    """What the table shows, and its unit of replication."""
+    return (
+        "Shares before and after, changes in points (the usable area in square units "
+        f"of length), on the same cells, with {level_text(changes.conf_level)} "
+        "intervals (unit of replication: the bake)"
+    )
 
 
 def in_short(changes: SettingComparison) -> str:
