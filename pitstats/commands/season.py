@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, force_option, format_option, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    force_option,
+    format_option,
+    say_section,
+    told_plainly,
+)
 
 
 @click.command(context_settings=HELP, short_help="Many studies as one.")
@@ -36,8 +42,8 @@ def season(
     force: bool,
 ) -> None:
     """Estimate every pit over all studies in FOLDER, and compare the pits."""
-    from pitstats.analysis.season.estimate import estimate_season
     from pitstats.analysis.season.read import read_season, write_matches
+    from pitstats.report.season_results import SeasonResults
     from pitstats.study.csv_text import harmless_frame
 
     read = read_season(folder, n_jobs=jobs, progress=style == "table")
@@ -45,15 +51,18 @@ def season(
         target = write_matches(read, overwrite=force)
         click.echo(f"Which pits are one: {target}. Edit it, then run this again.")
         return
-    found = estimate_season(read, conf_level, days_alike=days_alike)
+    results = SeasonResults(read, conf_level, days_alike)
+    found = results.estimate
     if style == "csv":
         click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
     elif style == "json":
         click.echo(found.table.to_json(orient="records", indent=2))
     else:
-        click.echo(f"{read!r}: {found.estimand} (level {conf_level:g})")
-        for table in (found.table, found.differences, found.spread):
-            click.echo(f"\n{table.round(3).to_string(index=False)}")
+        from pitstats.report.sections import season as sections
+
+        click.echo(f"{read!r}\n\n{sections.in_short_pairs(results)}")
+        for section in (sections.season_pairs, sections.season_rates):
+            say_section(section(results))
         if len(read.left_out):
             click.echo(f"\n{read.left_out.to_string(index=False)}")
         for caveat in found.caveats:

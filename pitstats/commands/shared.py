@@ -6,7 +6,7 @@ import sys
 import warnings
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +17,9 @@ from pitstats.errors import (
     PitstatsError,
     RenderUsageError,
 )
+
+if TYPE_CHECKING:
+    from pitstats.report.section import Section
 
 HELP = {"help_option_names": ["-h", "--help"]}
 
@@ -87,3 +90,15 @@ def _for_the_terminal(error: Exception) -> str:
     lines = [str(error), *getattr(error, "__notes__", ())]
     text = "\n".join(lines).replace("overwrite=True", "--force")
     return text.replace("replace=True", "--replace")
+
+
+def say_section(section: Section) -> None:
+    """Write the sentences and tables of a section of a page."""
+    from pitstats.report.section import Sentences, Table
+
+    for part in section.body:
+        if isinstance(part, Table) and len(part.shown):
+            click.echo(f"\n{part.caption}\n{part.shown.to_string(index=False)}")
+        elif isinstance(part, Sentences):
+            for sentence in filter(None, part.sentences):
+                click.echo(sentence)

@@ -1,6 +1,7 @@
 """Before against after: sides, pairs of days, matched cells, and what else changed."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -204,3 +205,13 @@ def test_an_option_that_would_do_nothing_is_refused(
     told = CliRunner().invoke(main, ["retest", "study", *words])
     assert told.exit_code == 2
     assert said in told.output
+
+
+def test_the_terminal_answers_first_and_names_its_unit(tmp_path: Path) -> None:
+    ps.write_study(ps.demo_study("moved_damper"), tmp_path / "s")
+    said = CliRunner().invoke(main, ["retest", str(tmp_path / "s")])
+    assert said.exit_code == 0, said.output
+    answer, _, caption, *_ = said.output.splitlines()
+    assert answer.startswith("Quarry, burned share: this test cannot tell")
+    assert "unit of replication: the bake" in caption
+    assert "95% intervals" in caption

@@ -20,6 +20,7 @@ from pitstats.analysis.season.estimate import NO_BRIDGE
 from pitstats.analysis.season.summary import content_hash
 from pitstats.cli import main
 from pitstats.errors import BusyError
+from pitstats.report.section import Table
 from tests.cluster import on_a_dask_cluster
 
 CSV = ("--format", "csv")
@@ -245,6 +246,18 @@ def test_a_pipe_among_the_studies_is_told(folder: Path) -> None:
     os.mkfifo(folder / "day 12.xlsx")
     with pytest.raises(ps.InvalidStudyError, match="no plain file"):
         ps.read_season(folder)
+
+
+def test_the_terminal_says_what_the_page_says(folder: Path) -> None:
+    said = CliRunner().invoke(main, ["season", str(folder)])
+    assert said.exit_code == 0, said.output
+    results = ps.SeasonResults(ps.read_season(folder))
+    for section in (ps.ask.season_rates(results), ps.ask.season_pairs(results)):
+        captions = [part.caption for part in section.body if isinstance(part, Table)]
+        assert captions
+        assert all(caption in said.output for caption in captions)
+    assert "unit of replication: the bake" in said.output
+    assert "p_value" not in said.output
 
 
 def test_names_that_look_like_formulas_stay_text_in_csv(tmp_path: Path) -> None:
