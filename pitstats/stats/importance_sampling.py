@@ -16,13 +16,8 @@ from pitstats.stats.bake_likelihood import BakeLikelihood, group_items
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.effects import Effects, Likelihood
 from pitstats.stats.parts_prior import log_whole_prior
-from pitstats.stats.pinned_spread import (
-    MANY_BAKES,
-    find_peak,
-    peak_at_zero,
-    propose_about,
-)
-from pitstats.stats.proposal import ProposedDraws, find_grid, flat_at_zero, propose
+from pitstats.stats.pinned_spread import MANY_BAKES, find_peak
+from pitstats.stats.proposal import ProposedDraws, Source, find_grid, propose
 from pitstats.stats.rate_prior import (
     ReferenceGrid,
     compact_layout,
@@ -208,23 +203,22 @@ def sample_posterior(
     effects = _effects(items, spread)
     whole = cell_weight.sum(axis=1) if given_whole else None
     start = _first_guess(items, n_intercepts)
-    peak = None
+    source: Source | None = None
     if _fewest_alike(items, effects) >= MANY_BAKES:
-        peak = find_peak(likelihood, layout, effects, start)
-    if peak is None:
-        grid = find_grid(likelihood, layout, effects, start)
-        draw, at_zero = partial(propose, grid), flat_at_zero(grid, effects)
+        source = find_peak(likelihood, layout, effects, start)
+    if source is None:
+        source = find_grid(likelihood, layout, effects, start)
     else:
         n_draws = min(n_draws, _DRAWS_ABOUT_A_PEAK)
-        draw, at_zero = partial(propose_about, peak), peak_at_zero(peak, effects)
+    draw = partial(propose, source, effects)
 
     def weigh(drawn: ProposedDraws) -> _Round:
         return _weigh(likelihood, layout, effects, drawn, whole, items.intercept_pit)
 
-    found = weigh(draw(effects, n_draws, seed))
+    found = weigh(draw(n_draws, seed))
     retried = effective_draws(found.weights) < FEWEST_EFFECTIVE
     if retried:
-        found = weigh(draw(effects, 4 * n_draws, seed, df=3.0, scale=1.4))
+        found = weigh(draw(4 * n_draws, seed, df=3.0, scale=1.4))
     drawn = found.drawn
     slopes = drawn.theta[n_intercepts:] / size[:, None]
     n_pits = int(items.intercept_pit.max()) + 1
@@ -249,7 +243,7 @@ def sample_posterior(
             float((beyond @ found.weights).max()),
             len(found.weights),
             retried,
-            at_zero[row],
+            source.flat_at_zero(effects)[row],
         ),
     )
 

@@ -20,7 +20,6 @@ from pitstats.stats.proposal import (
     BASE_HEIGHT,
     PEAK_SHARE,
     ProposedDraws,
-    base_points,
     climb,
     draw_linear,
 )
@@ -63,6 +62,43 @@ class Peak(NamedTuple):
     centre: FloatArray
     shift: FloatArray
     factor: FloatArray
+
+    @property
+    def size(self) -> int:
+        """As in `Source`."""
+        return len(self.centre)
+
+    @property
+    def n_uniform(self) -> int:
+        """As in `Source`: the common score, and one of each variance."""
+        return 1 + len(self.variance)
+
+    def draw(
+        self, effects: Effects, uniform: FloatArray, t: FloatArray, scale: float
+    ) -> ProposedDraws:
+        """As in `Source`: variances one after the other, the rest given them."""
+        variance, log_density = _draw_variances(self, uniform[1:])
+        scales = _scales(variance, effects)
+        away = variance.T - self.variance
+        theta = self.centre + away @ self.shift + scale * t @ self.factor.T
+        log_ratio = effects.log_shared_prior(scales.shared_sd) - log_density
+        prior, rho = effects.prior, effects.rho
+        level_sd = scales.sd[0]
+        if rho > 0:
+            log_ratio += prior.log_joint(scales.sd)
+            level = _level(prior.score(scales.sd), rho, uniform)
+            level_sd = prior.sd(np.sqrt(rho) * level)
+        else:
+            log_ratio += prior.log_density(scales.sd).sum(axis=0)
+        return ProposedDraws(np.ascontiguousarray(theta.T), scales, level_sd, log_ratio)
+
+    def flat_at_zero(self, effects: Effects) -> npt.NDArray[np.bool_]:
+        """As in `Source`."""
+        mean = self.variance[: effects.n_groups]
+        width = np.sqrt(np.diagonal(self.covariance))[: effects.n_groups]
+        top = np.maximum(mean, 0.0)
+        fall = (AS_GOOD_AS_0**2 - mean) ** 2 - (top - mean) ** 2
+        return np.asarray(np.exp(-0.5 * fall / width**2) > PEAK_SHARE)
 
 
 def find_peak(
@@ -161,59 +197,6 @@ def _scales(variance: FloatArray, effects: Effects) -> Scales:
     return Scales(sd[: effects.n_groups], shared)
 
 
-def propose_about(
-    peak: Peak,
-    effects: Effects,
-    n_draws: int,
-    seed: int,
-    *,
-    df: float = 5.0,
-    scale: float = 1.1,
-) -> ProposedDraws:
-    """Draw SDs one after the other, the other parameters from a wide t given them.
-
-    Parameters
-    ----------
-    peak : Peak
-        The evidence about its peak.
-    effects : Effects
-        Which SD belongs to what, and their prior.
-    n_draws : int
-        A power of 2.
-    seed : int
-        Scrambles the quasi-random points.
-    df, scale : float
-        Degrees of freedom of the t and the factor by which it is widened.
-
-    Returns
-    -------
-    ProposedDraws
-
-    References
-    ----------
-    .. [1] Owen AB (1998), Scrambling Sobol' and Niederreiter-Xing points, Journal of
-       Complexity 14:466-489.
-    """
-    size = len(peak.centre)
-    uniform, t = base_points(n_draws, 1 + len(peak.variance), size, seed, df)
-    variance, log_density = _draw_variances(peak, uniform[1:])
-    scales = _scales(variance, effects)
-    away = variance.T - peak.variance
-    theta = peak.centre + away @ peak.shift + scale * t @ peak.factor.T
-    log_ratio = effects.log_shared_prior(scales.shared_sd) - log_density
-    prior, rho = effects.prior, effects.rho
-    level_sd = scales.sd[0]
-    if rho > 0:
-        log_ratio += prior.log_joint(scales.sd)
-        level_sd = prior.sd(np.sqrt(rho) * _level(prior.score(scales.sd), rho, uniform))
-    else:
-        log_ratio += prior.log_density(scales.sd).sum(axis=0)
-    tail = 0.5 * (df + size) * np.log1p((t**2).sum(axis=1) / df)
-    return ProposedDraws(
-        np.ascontiguousarray(theta.T), scales, level_sd, log_ratio + tail
-    )
-
-
 def _draw_variances(peak: Peak, uniform: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Variances, and the log density of their roots."""
     root = np.linalg.cholesky(peak.covariance) * _WIDEN
@@ -242,12 +225,3 @@ def _level(score: FloatArray, rho: float, uniform: FloatArray) -> FloatArray:
     precision = 1 + len(score) * rho / (1 - rho)
     mean = np.sqrt(rho) / (1 - rho) * score.sum(axis=0) / precision
     return np.asarray(mean + ndtri(uniform[0]) / np.sqrt(precision))
-
-
-def peak_at_zero(peak: Peak, effects: Effects) -> npt.NDArray[np.bool_]:
-    """Whether the density of each group's SD near 0 is above 15 % of its peak."""
-    mean = peak.variance[: effects.n_groups]
-    width = np.sqrt(np.diagonal(peak.covariance))[: effects.n_groups]
-    top = np.maximum(mean, 0.0)
-    fall = (AS_GOOD_AS_0**2 - mean) ** 2 - (top - mean) ** 2
-    return np.asarray(np.exp(-0.5 * fall / width**2) > PEAK_SHARE)

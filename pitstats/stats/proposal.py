@@ -9,7 +9,7 @@ distribution whose centre and spread are put together from the pits' own shifts.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -59,6 +59,47 @@ class ModeGrid(NamedTuple):
     def middling(self) -> int:
         """Index of the SD at which other groups are held."""
         return int(np.argmin(abs(self.sd - _MIDDLING_SD)))
+
+    @property
+    def size(self) -> int:
+        """As in `Source`."""
+        return int(self.centre.shape[-1])
+
+    @property
+    def n_uniform(self) -> int:
+        """As in `Source`: the shared SD, the common score, and one of each group."""
+        return 2 + int(self.centre.shape[1])
+
+    def draw(
+        self, effects: Effects, uniform: FloatArray, t: FloatArray, scale: float
+    ) -> ProposedDraws:
+        """As in `Source`."""
+        scales, level_sd, log_ratio = _draw_scales(self, effects, uniform)
+        theta, spread = _place(self, scales, t, scale)
+        return ProposedDraws(
+            np.ascontiguousarray(theta.T), scales, level_sd, log_ratio + spread
+        )
+
+    def flat_at_zero(self, effects: Effects) -> npt.NDArray[np.bool_]:
+        """As in `Source`."""
+        tables = own_evidence(self, effects)
+        kernel = _kernel(effects.rho)
+        inner = tables @ kernel.T
+        log_shared = self.evidence[:, 0, self.middling]
+        log_shared = log_shared + effects.log_shared_prior(self.shared_sd)
+        shared = np.exp(log_shared - log_shared.max())
+        if len(shared) > 1:
+            half = np.diff(self.shared_sd) / 2
+            shared *= np.append(half, 0.0) + np.append(0.0, half)
+        prior = np.exp(log_normal(_SCORES))
+        sd = effects.prior.sd(_SCORES)
+        found = np.empty(effects.n_groups, dtype=np.bool_)
+        for g in range(effects.n_groups):
+            others = prior * np.delete(inner, g, axis=1).prod(axis=1)
+            own = (others @ kernel) / prior * tables[:, g]
+            density = (shared @ own) * np.exp(effects.prior.log_density(sd))
+            found[g] = np.interp(AS_GOOD_AS_0, sd, density) > PEAK_SHARE * density.max()
+        return found
 
 
 def find_grid(
@@ -185,8 +226,28 @@ class ProposedDraws(NamedTuple):
     log_ratio: FloatArray
 
 
+class Source(Protocol):
+    """Where a posterior lies: what SDs and then the other parameters are drawn from."""
+
+    @property
+    def size(self) -> int:
+        """Number of the other parameters."""
+
+    @property
+    def n_uniform(self) -> int:
+        """Uniform coordinates that one draw of the SDs takes."""
+
+    def draw(
+        self, effects: Effects, uniform: FloatArray, t: FloatArray, scale: float
+    ) -> ProposedDraws:
+        """Turn points into draws; their ratio leaves out the density of the t."""
+
+    def flat_at_zero(self, effects: Effects) -> npt.NDArray[np.bool_]:
+        """Whether the density of each group's SD near 0 is above 15 % of its peak."""
+
+
 def propose(
-    grid: ModeGrid,
+    source: Source,
     effects: Effects,
     n_draws: int,
     seed: int,
@@ -194,11 +255,11 @@ def propose(
     df: float = 5.0,
     scale: float = 1.1,
 ) -> ProposedDraws:
-    """Draw SDs from the evidence and the other parameters from a wide t.
+    """Draw SDs from their evidence and the other parameters from a wide t.
 
     Parameters
     ----------
-    grid : ModeGrid
+    source : Source
         Modes and curvatures.
     effects : Effects
         Which SD belongs to what, and their prior.
@@ -218,18 +279,15 @@ def propose(
     .. [1] Owen AB (1998), Scrambling Sobol' and Niederreiter-Xing points, Journal of
        Complexity 14:466-489.
     """
-    size = grid.centre.shape[-1]
-    uniform, t = base_points(n_draws, 2 + effects.n_groups, size, seed, df)
-    scales, level_sd, log_ratio = _draw_scales(grid, effects, uniform)
-    theta, spread = _place(grid, scales, t, scale)
+    size = source.size
+    uniform, t = _base_points(n_draws, source.n_uniform, size, seed, df)
+    drawn = source.draw(effects, uniform, t, scale)
     tail = 0.5 * (df + size) * np.log1p((t**2).sum(axis=1) / df)
-    return ProposedDraws(
-        np.ascontiguousarray(theta.T), scales, level_sd, log_ratio + spread + tail
-    )
+    return drawn._replace(log_ratio=drawn.log_ratio + tail)
 
 
 @lru_cache(maxsize=8)
-def base_points(
+def _base_points(
     n_draws: int, n_uniform: int, size: int, seed: int, df: float
 ) -> tuple[FloatArray, FloatArray]:
     """Scrambled Sobol points: uniform coordinates and t variables."""
@@ -321,28 +379,6 @@ def _kernel(rho: float) -> FloatArray:
     away = (_SCORES - np.sqrt(rho) * _SCORES[:, None]) / np.sqrt(1 - rho)
     kernel = np.exp(log_normal(away))
     return np.asarray(kernel / kernel.sum(axis=1, keepdims=True))
-
-
-def flat_at_zero(grid: ModeGrid, effects: Effects) -> npt.NDArray[np.bool_]:
-    """Whether the density of each group's SD near 0 is above 15 % of its peak."""
-    tables = own_evidence(grid, effects)
-    kernel = _kernel(effects.rho)
-    inner = tables @ kernel.T
-    log_shared = grid.evidence[:, 0, grid.middling]
-    log_shared = log_shared + effects.log_shared_prior(grid.shared_sd)
-    shared = np.exp(log_shared - log_shared.max())
-    if len(shared) > 1:
-        half = np.diff(grid.shared_sd) / 2
-        shared *= np.append(half, 0.0) + np.append(0.0, half)
-    prior = np.exp(log_normal(_SCORES))
-    sd = effects.prior.sd(_SCORES)
-    found = np.empty(effects.n_groups, dtype=np.bool_)
-    for g in range(effects.n_groups):
-        others = prior * np.delete(inner, g, axis=1).prod(axis=1)
-        own = (others @ kernel) / prior * tables[:, g]
-        density = (shared @ own) * np.exp(effects.prior.log_density(sd))
-        found[g] = np.interp(AS_GOOD_AS_0, sd, density) > PEAK_SHARE * density.max()
-    return found
 
 
 def _draw_own(
