@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pitstats.stats.binomial_data import FloatArray, collapse
-from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.quadrature import log_sum_exp, normal_nodes
 
 IntArray = npt.NDArray[np.intp]
 
@@ -409,12 +409,12 @@ def _chunk_likelihood(
     terms = data.bake_burned[:, None] * nodes.shift
     terms += nodes.bake_log
     terms -= _log_one_plus_odds(data, odds, nodes.shift)
-    bakes = _log_sum_exp(terms, axis=1)
+    bakes = log_sum_exp(terms, axis=1)
     linear = data.burned @ odds.eta
     if not data.sessions:
         return np.asarray(bakes[0].sum(axis=0) + linear)
     sessions = data.sessions.total(bakes) + nodes.session_log
-    return np.asarray(_log_sum_exp(sessions, axis=0).sum(axis=0) + linear)
+    return np.asarray(log_sum_exp(sessions, axis=0).sum(axis=0) + linear)
 
 
 def _log_one_plus_odds(data: BakeData, odds: Odds, shift: FloatArray) -> FloatArray:
@@ -463,14 +463,6 @@ def _quartics(odds: FloatArray) -> list[tuple[FloatArray, ...]]:
         third = add1 * mul2 + add2 * mul1
         found.append((mul1 * mul2, third, mul1 + mul2 + add1 * add2, add1 + add2))
     return found
-
-
-def _log_sum_exp(terms: FloatArray, axis: int) -> FloatArray:
-    top = terms.max(axis=axis, keepdims=True)
-    away = terms - top
-    np.exp(away, out=away)
-    total: FloatArray = np.log(away.sum(axis=axis)) + top.squeeze(axis)
-    return total
 
 
 def likelihood_slope(
@@ -570,12 +562,12 @@ def _node_shares(
     data: BakeData, nodes: AdaptiveNodes, terms: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log-likelihood and posterior shares of outer and inner nodes."""
-    bakes = _log_sum_exp(terms, axis=1)
+    bakes = log_sum_exp(terms, axis=1)
     inner = np.exp(terms - bakes[:, None])
     if not data.sessions:
         return bakes[0].sum(axis=0), np.ones_like(bakes), inner
     sessions = data.sessions.total(bakes) + nodes.session_log
-    total = _log_sum_exp(sessions, axis=0)
+    total = log_sum_exp(sessions, axis=0)
     return total.sum(axis=0), np.exp(sessions - total), inner
 
 

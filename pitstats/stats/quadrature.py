@@ -1,4 +1,4 @@
-"""Gauss-Hermite nodes for averages over a standard normal bake effect."""
+"""Gauss-Hermite nodes for averages over a standard normal effect, and sums in logs."""
 
 from __future__ import annotations
 
@@ -53,3 +53,30 @@ def _nodes(n_nodes: int) -> tuple[FloatArray, FloatArray]:
     nodes.flags.writeable = False
     weights.flags.writeable = False
     return nodes, weights
+
+
+def log_sum_exp(terms: FloatArray, axis: int) -> FloatArray:
+    """Log of the sum of exponentials along an axis, safe where all are tiny.
+
+    Parameters
+    ----------
+    terms : ndarray
+        Logs of what is added up; finite.
+    axis : int
+        Axis that is summed over.
+
+    Returns
+    -------
+    ndarray
+        One axis less than `terms`.
+
+    Examples
+    --------
+    >>> log_sum_exp(np.log([[0.25, 0.5], [0.75, 0.5]]) - 2000.0, axis=0)
+    array([-2000., -2000.])
+    """
+    top = terms.max(axis=axis, keepdims=True)
+    away = terms - top
+    np.exp(away, out=away)
+    total: FloatArray = np.log(away.sum(axis=axis)) + top.squeeze(axis)
+    return total

@@ -13,7 +13,7 @@ import numpy as np
 
 from pitstats.stats.bake_likelihood import BakeData
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.quadrature import log_sum_exp, normal_nodes
 
 _LARGEST_ETA = 30.0
 _LONGEST_STEP = 1.5
@@ -50,7 +50,7 @@ class TiltLikelihood(NamedTuple):
             part = slice(start, start + step)
             eta = self._eta(theta[:, part])
             nodes = self._nodes(slots, eta, sd[:, part], shared_sd[part], _NODES)
-            value[part] = _log_sum_exp(nodes.terms).sum(axis=0)
+            value[part] = log_sum_exp(nodes.terms, axis=0).sum(axis=0)
             value[part] += self.data.burned @ eta
         return value
 
@@ -67,7 +67,7 @@ class TiltLikelihood(NamedTuple):
         slots = _slots(self.data)
         eta = self._eta(theta)
         nodes = self._nodes(slots, eta, sd, shared_sd, _NODES_OF_SLOPE)
-        total = _log_sum_exp(nodes.terms)
+        total = log_sum_exp(nodes.terms, axis=0)
         share = np.exp(nodes.terms - total)
         design = np.vstack([self.data.design, np.zeros(len(theta))])[slots.pattern]
         # Axes: i node, j slot, b bake, n draw, a and c parameters.
@@ -179,9 +179,3 @@ def _slots(data: BakeData) -> _Slots:
     return _Slots(
         np.vstack([data.single, data.several]), np.vstack([single, data.slot_count])
     )
-
-
-def _log_sum_exp(terms: FloatArray) -> FloatArray:
-    """Log of the sum over nodes."""
-    top = terms.max(axis=0)
-    return np.asarray(top + np.log(np.exp(terms - top).sum(axis=0)))

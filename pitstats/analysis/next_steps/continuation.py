@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, gammaln, log_expit
 
 from pitstats.stats.marginal import marginal_intercept
-from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.quadrature import log_sum_exp, normal_nodes
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -158,7 +158,7 @@ def log_likelihoods(known: PairDraws) -> list[Array]:
     ]
     first, second = both[0] + np.log(weight)[:, None, None], both[1]
     each = [
-        _log_sum(first[:, [burned]] + second, axis=0)
+        log_sum_exp(first[:, [burned]] + second, axis=0)
         for burned in range(first.shape[1])
     ]
     return [np.concatenate(each)]
@@ -172,15 +172,7 @@ def _bake_table(level: Array, sd: Array, items: int) -> Array:
     choose = gammaln(items + 1) - gammaln(burned + 1) - gammaln(items - burned + 1)
     value = choose + burned * log_expit(logit) + (items - burned) * log_expit(-logit)
     value += np.log(weight)
-    return _log_sum(value, axis=2)
-
-
-def _log_sum(terms: Array, axis: int) -> Array:
-    """Log of the sum of exponentials; the terms are used up."""
-    top = terms.max(axis=axis, keepdims=True)
-    terms -= top
-    np.exp(terms, out=terms)
-    return np.asarray(np.log(terms.sum(axis=axis)) + top.squeeze(axis))
+    return np.asarray(log_sum_exp(value, axis=2), dtype=np.float64)
 
 
 def _codes(known: PairDraws, burned: NDArray[np.int64]) -> list[NDArray[np.int64]]:
