@@ -7,13 +7,11 @@ from collections.abc import Mapping
 from hashlib import sha256
 from typing import Any
 
-from pitstats.study.schema import BY_NAME, Column, Table
+from pitstats.study.schema import BY_NAME, NAMED_BY, Column, Table
 from pitstats.study.settings import Settings
 
 PROFILE = "https://datapackage.org/profiles/2.0/"
 _TYPES = {"whole": "integer", "number": "number"}
-# Tables whose rows name a row of another table.
-_POINTS_TO = {"bake": "bakes", "pit": "pits"}
 
 
 def describe_tables(files: Mapping[str, bytes], settings: Settings, name: str) -> bytes:
@@ -101,7 +99,7 @@ def _schema(
             "fields": [name],
             "reference": {"resource": f"study-{other}", "fields": [name]},
         }
-        for name, other in _POINTS_TO.items()
+        for name, other in NAMED_BY.items()
         if name in header and other != table.name and f"study/{other}.csv" in files
     ]
     if links:

@@ -22,6 +22,7 @@ from pitstats.study.schema import (
     BAKES,
     DERIVED_ITEM_COLUMNS,
     FACES,
+    REFERENCES,
     TABLES,
     TEMPERATURES,
 )
@@ -112,14 +113,7 @@ def _check_keys(context: Context) -> None:
 
 def _check_references(context: Context) -> None:
     """Refuse rows that belong to a pit or bake that is not there."""
-    for table, column, target in (
-        ("grates", "pit", "pits"),
-        ("bakes", "pit", "pits"),
-        ("items", "bake", "bakes"),
-        ("counts", "bake", "bakes"),
-        ("probes", "bake", "bakes"),
-        ("regrades", "bake", "bakes"),
-    ):
+    for table, column, target in REFERENCES:
         known = context.names(target, column)
         if not known or not context.log.has(target, column):
             continue

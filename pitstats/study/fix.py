@@ -24,7 +24,7 @@ from pitstats.study.cells import (
     visible,
 )
 from pitstats.study.columns import read_header, read_words
-from pitstats.study.schema import Column, Table
+from pitstats.study.schema import REFERENCES, Column, Table
 from pitstats.study.settings import Settings
 from pitstats.study.similar_names import (
     ALIKE_NAMES,
@@ -47,15 +47,7 @@ _RESULT = "a formula: its result"
 _SLIP = "one letter off the only word that is near"
 _DAY = "can be this day only"
 #: Columns that name something of another table, and columns of days.
-_REFERENCES = (
-    ("grates", "pit", "pits"),
-    ("bakes", "pit", "pits"),
-    ("items", "bake", "bakes"),
-    ("counts", "bake", "bakes"),
-    ("probes", "bake", "bakes"),
-    ("regrades", "bake", "bakes"),
-    ("regrades", "code", "items"),
-)
+_REFERENCES = (*REFERENCES, ("regrades", "code", "items"))
 _DAYS = (("bakes", "session"), ("bakes", "date"))
 _SHORTEST_SLIP, _FAR = 4, 3
 

@@ -870,5 +870,15 @@ TABLES: tuple[Table, ...] = (
 TABLE_NAMES: tuple[str, ...] = tuple(table.name for table in TABLES)
 BY_NAME: dict[str, Table] = {table.name: table for table in TABLES}
 
+#: Columns that name a row of a table, in whatever table they stand.
+NAMED_BY = {"bake": "bakes", "pit": "pits"}
+#: Where a row names one of another table: table, column, other table.
+REFERENCES: tuple[tuple[str, str, str], ...] = tuple(
+    (table.name, column, other)
+    for table in TABLES
+    for column, other in NAMED_BY.items()
+    if column in table.column_names and other != table.name
+)
+
 #: Columns that are worked out from others; a typed column of that name would clash.
 DERIVED_ITEM_COLUMNS = ("distance", "across", "distance_length", "underbaked", "good")
