@@ -17,7 +17,7 @@ from pitstats.planning.simulation import Array, BakeDesign, Frame, Question
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.spread_prior import SD_LIMIT
-from pitstats.study.outcomes import bake_totals
+from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
 
 Count = int | Sequence[int]
@@ -340,8 +340,7 @@ def draw_pilot(
 def _analyzed_pilot(pilot: Pilot) -> tuple[BakeRates, list[str], int]:
     """Posterior of the pilot, names of its pits and number of bakes."""
     if isinstance(pilot, Study):
-        totals = bake_totals(pilot)
-        totals = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+        totals = graded_bakes(pilot)
         names = [p for p in pilot.pits["pit"] if p in set(totals["pit"])]
         code = {name: k for k, name in enumerate(names)}
         burned = totals["n_burned"].to_numpy(dtype=np.int64)

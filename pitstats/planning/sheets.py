@@ -38,7 +38,7 @@ from pitstats.study.atomic import PathLike, write_folder
 from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import plan_bytes, plan_path
 from pitstats.study.html_text import isolated_in_template
-from pitstats.study.outcomes import bake_totals
+from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
 from pitstats.study.workbook import entry_workbook_bytes
 
@@ -305,8 +305,7 @@ def _plan_sentence(study: Study, bakes: pd.DataFrame, items: pd.DataFrame) -> st
 
 def _aim(study: Study) -> str:
     """What bakes are for that follow others; nothing where there are no results yet."""
-    totals = bake_totals(study)
-    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    graded = graded_bakes(study)
     return suggest_next(study).sentence if graded["pit"].nunique() > 1 else ""
 
 

@@ -144,6 +144,12 @@ def bake_totals(study: Study) -> pd.DataFrame:
     return out.astype(dict.fromkeys(whole, "int64"))
 
 
+def graded_bakes(study: Study) -> pd.DataFrame:
+    """Totals of the kept bakes in which at least one item was graded."""
+    totals = bake_totals(study)
+    return totals[totals["n_items"] > 0]
+
+
 def _item_totals(study: Study) -> pd.DataFrame:
     items = item_outcomes(study)
     graded = items[items["burned"].notna()]

@@ -187,7 +187,7 @@ def _grate_ranks(
 
 def _bake_rows(study: Study) -> tuple[pd.DataFrame, int]:
     totals = bake_totals(study)
-    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    graded = totals[totals["n_items"] > 0]
     if graded.empty:
         raise DesignError(
             "No kept bake has graded items. Fill in items.csv or counts.csv first."

@@ -39,7 +39,7 @@ from pitstats.analysis.rates.pairs import (
 from pitstats.analysis.rates.posterior import effective_items
 from pitstats.errors import DesignError
 from pitstats.stats.posterior import ModelRates, model_rates
-from pitstats.study.outcomes import bake_totals, item_outcomes
+from pitstats.study.outcomes import bake_totals, graded_bakes, item_outcomes
 from pitstats.study.study import Study
 
 METHOD = (
@@ -283,8 +283,7 @@ def _data_caveats(study: Study, fitted: FittedModel) -> list[str]:
         found.append(notes.MISSING.format(n=entries.n_missing))
     for column, n in entries.without.items():
         found.append(notes.WITHOUT_COLUMN.format(n=n, column=column))
-    totals = bake_totals(study)
-    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    graded = graded_bakes(study)
     lost = graded["bake"][~graded["bake"].isin(entries.frame["bake"])]
     if len(lost):
         found.append(notes.BAKES_LOST.format(bakes=", ".join(map(str, lost))))

@@ -28,7 +28,7 @@ from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensiti
 from pitstats.errors import ArgumentError
 from pitstats.study.form import Form
 from pitstats.study.html_text import notebook_html
-from pitstats.study.outcomes import bake_totals
+from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
 
 MOST_EXTRA = 12
@@ -339,8 +339,7 @@ def _known(
     study: Study, both: BothWays, pits: tuple[str, str], rng: np.random.Generator
 ) -> PairDraws:
     """Draws of the leading posterior for a pair, and items of its further bakes."""
-    totals = bake_totals(study)
-    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    graded = graded_bakes(study)
     drawn = both.leading.draws
     if drawn is None:
         posterior = bake_posterior(graded, both.leading.conf_level)

@@ -38,7 +38,7 @@ from pitstats.errors import DesignError
 from pitstats.stats.bake_model import BakeRates
 from pitstats.stats.borrowed_spread import BORROWED_WEIGHT
 from pitstats.stats.intervals import newcombe_difference
-from pitstats.study.outcomes import bake_totals
+from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
 
 ESTIMAND = "difference of long-run burn rates, first pit minus second"
@@ -147,8 +147,7 @@ def _as_counted(
 ) -> PitComparison:
     """Compare from the counts of bakes, over whatever places the items had."""
     rates = estimate_burn_rates(study, level)
-    totals = bake_totals(study)
-    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    graded = graded_bakes(study)
     pits = [p for p in study.pits["pit"] if p in set(graded["pit"])]
     check_two_pits(study, pits)
     n_bakes = rates.table.set_index("pit")["n_bakes"]

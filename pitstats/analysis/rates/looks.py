@@ -15,7 +15,7 @@ from pitstats.stats.stopping import (
     stopping_levels,
     unguarded_share,
 )
-from pitstats.study.outcomes import bake_totals
+from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
 
 LookKind = Literal["single", "planned", "undeclared"]
@@ -83,8 +83,7 @@ def look_of(study: Study) -> Look:
     look after every bake until the larger of 12 and the bakes there are
     (`stats.stopping_levels`).
     """
-    totals = bake_totals(study)
-    graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+    graded = graded_bakes(study)
     return look_at(study, graded)
 
 

@@ -16,7 +16,7 @@ from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.errors import DesignError
 from pitstats.stats.ranks import rank_chances, rank_intervals
-from pitstats.study.outcomes import bake_totals
+from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
 
 METHOD = (
@@ -167,8 +167,7 @@ def _draws(
 ) -> tuple[NDArray[np.floating[Any]], NDArray[np.floating[Any]] | None]:
     """Joint draws of the rates behind a comparison, one column per pit."""
     if comparison.draws is None:
-        totals = bake_totals(study)
-        graded = totals[(totals["n_items"] > 0) & totals["n_burned"].notna()]
+        graded = graded_bakes(study)
         posterior = bake_posterior(graded, comparison.conf_level)
         index = [posterior.pits.index(pit) for pit in pits]
         return posterior.fixed_draws()[:, index], None
