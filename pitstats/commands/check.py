@@ -102,13 +102,11 @@ def _say_next(study: Study) -> None:
     from pitstats.report.study_results import StudyResults
     from pitstats.report.words import one_line
 
-    results = StudyResults(study)
+    results, n_bakes = StudyResults(study), len(study.bakes)
+    said = [f"Compare the pits with pitstats compare: {n_bakes:,} bakes take minutes."]
     try:
-        said = (
-            [f"Compare the pits with pitstats compare: {n:,} bakes take minutes."]
-            if (n := len(study.bakes)) > _LONG_RECORD
-            else map(one_line, results.next_step.sentences)
-        )
+        if n_bakes <= _LONG_RECORD:
+            said = [*map(one_line, results.next_step.sentences)]
         click.echo("\n".join(["\nWhat to do next", *said]))
     except DesignError:  # nothing is graded yet, or there is nothing to compare
         found = what_a_plan_finds(study)
