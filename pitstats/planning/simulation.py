@@ -19,6 +19,7 @@ from scipy.special import expit
 
 from pitstats.analysis.rates.pairs import too_few_bakes
 from pitstats.stats.bake_model import BakeModel, PairEnds
+from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.borrowed_spread import BorrowedModel
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.session_model import SessionModel
@@ -242,8 +243,8 @@ class Tally:
 
     studies: int
     separated: int
-    low: Array
-    high: Array
+    low: FloatArray
+    high: FloatArray
     inside: NDArray[np.bool_]
     lent: Array
 

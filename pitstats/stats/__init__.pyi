@@ -7,12 +7,11 @@ from .aliasing import span_overlap as span_overlap
 from .bake_model import BakeModel as BakeModel
 from .bake_model import BakePosterior as BakePosterior
 from .bake_model import BakeRates as BakeRates
-from .bake_model import DifferenceSummary as DifferenceSummary
-from .bake_model import RateSummary as RateSummary
-from .bake_model import SpreadSummary as SpreadSummary
 from .bake_model import bake_rates as bake_rates
 from .clustered import fit_cluster_robust as fit_cluster_robust
 from .clustered import fit_gee as fit_gee
+from .estimates import Estimate as Estimate
+from .estimates import PairEstimates as PairEstimates
 from .evenness import part_rates as part_rates
 from .grades import GradeRates as GradeRates
 from .grades import grade_rates as grade_rates

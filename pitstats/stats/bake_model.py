@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pitstats.stats.bake_grid import Array, RateGrid, bake_loglik, grid_for
 from pitstats.stats.bake_posterior import BakePosterior, JointRates
-from pitstats.stats.bake_spread import SpreadSummary
+from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.counts import whole_numbers
 from pitstats.stats.difference import (
     Index,
@@ -32,6 +32,7 @@ from pitstats.stats.difference import (
     invert_borders,
     refine_table,
 )
+from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.multiplicity import (
     adjusted_p_value,
     depth_cut,
@@ -44,25 +45,6 @@ _OUTCOME_BLOCK = 3_000_000  # numbers of pit posteriors held at a time, 24 MB
 _PAIR_BLOCK = 250_000  # numbers of pairs of posteriors multiplied at a time, 2 MB
 _FIRST_LOOK_PAIRS = 240  # pairs whose first look is taken in one go
 _FIRST_LOOK = 2_048  # draws that settle whether a study separates, when it is clear
-
-
-class RateSummary(NamedTuple):
-    """Long-run rate of each pit.
-
-    Attributes
-    ----------
-    estimate, low, high : ndarray, shape (n_pits,)
-        Posterior mean and equal-tailed interval, 0-1. ``low`` is 0 when no item of the
-        pit burned and ``high`` is 1 when all did.
-    median, variance : ndarray, shape (n_pits,)
-        Posterior median and variance.
-    """
-
-    estimate: Array
-    low: Array
-    high: Array
-    median: Array
-    variance: Array
 
 
 class PairEnds(NamedTuple):
@@ -83,48 +65,20 @@ class PairEnds(NamedTuple):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class DifferenceSummary:
-    """Differences of long-run rates; pairs run (0, 1), (0, 2), ..., (1, 2), ...
-
-    Attributes
-    ----------
-    a, b : ndarray of int, shape (n_pairs,)
-        Pits of the pair.
-    estimate, low, high : ndarray, shape (n_pairs,)
-        Posterior mean of rate a - rate b and its equal-tailed interval.
-    simultaneous_low, simultaneous_high : ndarray, shape (n_pairs,)
-        Ends that hold for all pairs together; the same as ``low`` and ``high`` for
-        two pits.
-    p_value, p_adjusted : ndarray, shape (n_pairs,)
-        Two-sided, for the pair alone and for all pairs; below ``1 - conf_level``
-        exactly when the interval, or the simultaneous interval, excludes 0.
-    """
-
-    a: Index
-    b: Index
-    estimate: Array
-    low: Array
-    high: Array
-    simultaneous_low: Array
-    simultaneous_high: Array
-    p_value: Array
-    p_adjusted: Array
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class BakeRates:
     """What `bake_rates` gives.
 
     Attributes
     ----------
-    rates : RateSummary
-        Long-run rate of each pit.
-    differences : DifferenceSummary
+    rates : Estimate
+        Long-run rate of each pit, 0-1; ``low`` is 0 when no item of the pit burned,
+        ``high`` 1 when all did.
+    differences : PairEstimates
         Differences of all pairs of pits.
-    bake_sd : SpreadSummary
+    bake_sd : Estimate
         Standard deviation between bakes of each pit, logit scale. A pit with one bake
         borrows what the other pits and the prior say.
-    common_sd : SpreadSummary
+    common_sd : Estimate
         The common level (arrays of shape ()): spread of a pit that is neither steadier
         nor moodier than its like; with one spread for all pits that spread.
     effective_items : ndarray, shape (n_pits,)
@@ -139,10 +93,10 @@ class BakeRates:
         The posterior on its grid.
     """
 
-    rates: RateSummary
-    differences: DifferenceSummary
-    bake_sd: SpreadSummary
-    common_sd: SpreadSummary
+    rates: Estimate[FloatArray]
+    differences: PairEstimates
+    bake_sd: Estimate[FloatArray]
+    common_sd: Estimate[float]
     effective_items: Array
     cap_mass: float
     conf_level: float
@@ -258,7 +212,7 @@ class BakeModel:
             differences=differences,
             bake_sd=spread.pits,
             common_sd=spread.common,
-            effective_items=self._effective_items(rates),
+            effective_items=self._effective_items(posterior.rate_probability),
             cap_mass=float(spread.cap_mass.max()),
             conf_level=self.conf_level,
             posterior=posterior,
@@ -266,7 +220,7 @@ class BakeModel:
 
     def compared(
         self, burned: ArrayLike
-    ) -> tuple[BakePosterior, RateSummary, DifferenceSummary]:
+    ) -> tuple[BakePosterior, Estimate[FloatArray], PairEstimates]:
         """Posterior, rates and differences of one study, as `one` gives them."""
         counts = self._counts(np.asarray(burned)[None])
         posterior = self._whole_posterior(counts)
@@ -291,7 +245,7 @@ class BakeModel:
             value[batch.rows] = batch.weight
         return value
 
-    def rates(self, burned: ArrayLike) -> RateSummary:
+    def rates(self, burned: ArrayLike) -> Estimate[FloatArray]:
         """Long-run rates of many studies, as `one` gives them.
 
         Parameters
@@ -301,12 +255,12 @@ class BakeModel:
 
         Returns
         -------
-        RateSummary
+        Estimate
             With arrays of shape (n_studies, n_pits).
         """
         counts = self._counts(burned)
         shape = (counts.shape[0], self.n_pits)
-        found = RateSummary(*(np.empty(shape) for _ in range(5)))
+        found = Estimate(*(np.empty(shape) for _ in range(3)))
         for batch in self._batches(counts):
             for p in range(self.n_pits):
                 part = self._mixed(batch, batch.outcome[:, p])
@@ -606,7 +560,7 @@ class BakeModel:
         tail = (1.0 - self.conf_level) / 2
         return tail, 1.0 - tail
 
-    def _rates(self, posterior: BakePosterior, burned: Index) -> RateSummary:
+    def _rates(self, posterior: BakePosterior, burned: Index) -> Estimate[FloatArray]:
         n_burned, n_items = (
             np.bincount(self.pit, weights=x, minlength=self.n_pits)
             for x in (burned, self.total)
@@ -615,31 +569,27 @@ class BakeModel:
 
     def _summarize(
         self, mass: Array, n_burned: NDArray[Any], n_items: NDArray[Any] | int
-    ) -> RateSummary:
-        """Mean, interval, median and variance of distributions on the rate grid."""
+    ) -> Estimate[FloatArray]:
+        """Mean and interval of distributions on the rate grid."""
         mean = mass @ self.grid.rate
-        variance = (mass * (self.grid.rate - mean[:, None]) ** 2).sum(axis=1)
-        levels = np.array([self._tails()[0], 0.5, self._tails()[1]])
         place = invert_borders(
-            np.tile(cell_borders(mass), (3, 1)), np.repeat(levels, mean.size)
+            np.tile(cell_borders(mass), (2, 1)), np.repeat(self._tails(), mean.size)
         )
-        low, median, high = np.sin(place * self.grid.angle_step).reshape(3, -1) ** 2
-        low = np.where(n_burned == 0, 0.0, low)
-        high = np.where(n_burned == n_items, 1.0, high)
-        return RateSummary(mean, low, high, median, variance)
+        low, high = np.sin(place * self.grid.angle_step).reshape(2, -1) ** 2
+        found = Estimate(mean, low, high)
+        return ending_at_borders(found, n_burned == 0, n_burned == n_items)
 
-    def _effective_items(self, rates: RateSummary) -> Array:
+    def _effective_items(self, mass: Array) -> Array:
         graded = self.total > 0
         bakes = np.bincount(self.pit[graded], minlength=self.n_pits)
         if bakes.max() <= 1:
             return np.full(self.n_pits, np.nan)
         items = np.bincount(self.pit, weights=self.total, minlength=self.n_pits)
-        mean = rates.estimate
-        return np.asarray(
-            np.clip(mean * (1.0 - mean) / rates.variance - 2.0, 0.0, items)
-        )
+        mean = mass @ self.grid.rate
+        variance = (mass * (self.grid.rate - mean[:, None]) ** 2).sum(axis=1)
+        return np.asarray(np.clip(mean * (1.0 - mean) / variance - 2.0, 0.0, items))
 
-    def _differences(self, posterior: BakePosterior, mean: Array) -> DifferenceSummary:
+    def _differences(self, posterior: BakePosterior, mean: FloatArray) -> PairEstimates:
         a, b = self._pair_columns(None)
         pairs = posterior.differences(a, b)
         p_value = p_adjusted = _two_sided(pairs.at_zero)
@@ -649,7 +599,7 @@ class BakeModel:
             tails.append(depth_cut(depth, self.conf_level))
             p_adjusted = adjusted_p_value(depth, p_value)
         ends = interval_ends(pairs, tails)
-        return DifferenceSummary(
+        return PairEstimates(
             a=a,
             b=b,
             estimate=mean[a] - mean[b],
@@ -955,10 +905,7 @@ __all__ = [
     "BakeModel",
     "BakePosterior",
     "BakeRates",
-    "DifferenceSummary",
     "RateGrid",
-    "RateSummary",
     "SpreadPrior",
-    "SpreadSummary",
     "bake_rates",
 ]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from pitstats.stats.bake_grid import Array, RateGrid, local_interpolation
+from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.estimates import Estimate
 from pitstats.stats.spread_prior import SpreadLevels, SpreadPrior
 
 _CAP = 2.0  # a spread above this means bakes nearly all or none
@@ -15,27 +16,11 @@ _SIMPSON = np.concatenate([[1.0], np.tile([4.0, 2.0], 99), [4.0, 1.0]])  # 201 p
 _FINE_LEVELS = 121
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SpreadSummary:
-    """Standard deviations between bakes of one pit, on the logit scale.
-
-    Attributes
-    ----------
-    estimate, low, high : ndarray, shape (n_pits,) or ()
-        Posterior mean and equal-tailed interval, between 0 and 2.5. ``low`` is 0 when
-        the posterior density at 0 exceeds 15 % of its peak.
-    """
-
-    estimate: Array
-    low: Array
-    high: Array
-
-
 class SpreadSummaries(NamedTuple):
     """Spread of each pit, the common level, and P(spread > 2) of each pit."""
 
-    pits: SpreadSummary
-    common: SpreadSummary
+    pits: Estimate[FloatArray]
+    common: Estimate[float]
     cap_mass: Array
 
 
@@ -61,7 +46,7 @@ def spread_summaries(
     ]
     estimate, low, high, cap_mass = np.array(found).T
     return SpreadSummaries(
-        SpreadSummary(estimate=estimate, low=low, high=high),
+        Estimate(estimate=estimate, low=low, high=high),
         common_level(prior, levels, level_evidence.sum(axis=0), tails),
         cap_mass,
     )
@@ -94,26 +79,19 @@ def _one_for_all(
     running = np.cumsum(_SIMPSON * density)
     low, high = np.interp(tails, running / running[-1], sd)
     weight = np.exp(evidence - evidence.max()) * grid.sd_weight
-    one = (
+    one = Estimate(
         float(weight @ grid.sd / weight.sum()),
         float(low) if _rises_from_nought(density) else 0.0,
         float(high),
     )
     cap_mass = _read_off(sd, density, tails)[2]
-    alike = SpreadSummary(
-        **{
-            name: np.full(n_pits, value)
-            for name, value in zip(("estimate", "low", "high"), one, strict=True)
-        }
-    )
-    return SpreadSummaries(
-        alike, _single(*one), np.full(n_pits, cap_mass, dtype=np.float64)
-    )
+    alike = Estimate(*(np.full(n_pits, value) for value in one))
+    return SpreadSummaries(alike, one, np.full(n_pits, cap_mass, dtype=np.float64))
 
 
 def common_level(
     prior: SpreadPrior, levels: SpreadLevels, evidence: Array, tails: Array
-) -> SpreadSummary:
+) -> Estimate[float]:
     """Spread of a pit whose own part is nought."""
     score = np.linspace(levels.score[0], levels.score[-1], _FINE_LEVELS)
     log_density = local_interpolation(levels.score, score) @ (evidence - evidence.max())
@@ -121,7 +99,7 @@ def common_level(
     sd = prior.sd(np.sqrt(prior.rho) * score)
     low, high, _ = _read_off(score, density, tails)
     ends = prior.sd(np.sqrt(prior.rho) * np.array([low, high]))
-    return _single(float(density @ sd / density.sum()), float(ends[0]), float(ends[1]))
+    return Estimate(float(density @ sd / density.sum()), float(ends[0]), float(ends[1]))
 
 
 def _on_fine(grid: RateGrid, log_evidence: Array) -> Array:
@@ -141,9 +119,3 @@ def _read_off(at: Array, density: Array, tails: Array) -> tuple[float, float, fl
     total = np.concatenate([[0.0], np.cumsum(steps)]) / steps.sum()
     low, high = np.interp(tails, total, at)
     return float(low), float(high), float(1.0 - np.interp(_CAP, at, total))
-
-
-def _single(estimate: float, low: float, high: float) -> SpreadSummary:
-    return SpreadSummary(
-        estimate=np.array(estimate), low=np.array(low), high=np.array(high)
-    )

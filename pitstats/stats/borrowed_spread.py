@@ -20,14 +20,13 @@ from pitstats.stats.bake_grid import bake_loglik, grid_for
 from pitstats.stats.bake_model import (
     BakeModel,
     BakeRates,
-    DifferenceSummary,
     PairEnds,
     Pairs,
-    RateSummary,
 )
 from pitstats.stats.bake_posterior import BakePosterior
 from pitstats.stats.bake_spread import common_level
-from pitstats.stats.binomial_data import check_codes, check_counts
+from pitstats.stats.binomial_data import FloatArray, check_codes, check_counts
+from pitstats.stats.estimates import Estimate, PairEstimates
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.spread_prior import OWN, SD_LIMIT, SpreadLevels, SpreadPrior
 
@@ -310,9 +309,9 @@ class BorrowedRates:
     ----------
     posterior : BakePosterior
         The mixture on its grid.
-    rates : RateSummary
+    rates : Estimate
         Long-run rate of each pit.
-    differences : DifferenceSummary
+    differences : PairEstimates
         Differences of all pairs of pits.
     weight : float
         Posterior weight of the borrowed part; 1 less that is left on "unknown".
@@ -321,8 +320,8 @@ class BorrowedRates:
     """
 
     posterior: BakePosterior
-    rates: RateSummary
-    differences: DifferenceSummary
+    rates: Estimate[FloatArray]
+    differences: PairEstimates
     weight: float
     usual: BakeRates
     borrowed: BakeRates

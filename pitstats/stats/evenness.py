@@ -14,6 +14,7 @@ from pitstats.stats.binomial_data import (
     check_counts,
     check_design,
 )
+from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.importance_sampling import (
     Diagnostics,
     Items,
@@ -21,17 +22,15 @@ from pitstats.stats.importance_sampling import (
     sample_posterior,
 )
 from pitstats.stats.posterior import (
-    RateSummaries,
     bake_sd_summary,
     check_draws,
     check_pits,
     one_per_bake,
 )
 from pitstats.stats.weighted_draws import (
-    PairSummaries,
-    Summary,
     summarize_draws,
     summarize_pairs,
+    summarize_rows,
 )
 
 _PARTS = 3
@@ -41,34 +40,20 @@ _PLACE = np.array([-1 / 3, 0.0, 1 / 3])
 _DRAWS = 16_384
 
 
-class PartSummaries(NamedTuple):
-    """Estimates with intervals, one row per pit.
-
-    Attributes
-    ----------
-    low, estimate, high : ndarray, shape (pits, 3) or (pits,)
-        Ends of equal-tailed intervals and posterior means; NaN where withheld.
-    """
-
-    low: FloatArray
-    estimate: FloatArray
-    high: FloatArray
-
-
 class PartRates(NamedTuple):
     """Burn rates of the near, middle and far third of every pit.
 
     Attributes
     ----------
-    parts : PartSummaries
+    parts : Estimate
         Long-run rates, shape (pits, 3); a third without graded items is NaN.
-    near_minus_far : PartSummaries
+    near_minus_far : Estimate
         Fall of the rate from near to far, shape (pits,).
-    differences : PairSummaries
+    differences : PairEstimates
         Fall in pit a less fall in pit b, for all pairs; NaN where one is withheld.
-    bake_sd : RateSummaries
+    bake_sd : Estimate
         SD between bakes of each pit on the logit scale, shape (pits,).
-    tilt_sd : Summary or None
+    tilt_sd : Estimate or None
         SD between bakes of the fall along the whole grate, logit scale; None where it
         is not in the model.
     ess, pareto_k, cap_mass : float
@@ -83,11 +68,11 @@ class PartRates(NamedTuple):
         The same diagnostics with the number of draws.
     """
 
-    parts: PartSummaries
-    near_minus_far: PartSummaries
-    differences: PairSummaries
-    bake_sd: RateSummaries
-    tilt_sd: Summary | None
+    parts: Estimate[FloatArray]
+    near_minus_far: Estimate[FloatArray]
+    differences: PairEstimates
+    bake_sd: Estimate[FloatArray]
+    tilt_sd: Estimate[float] | None
     ess: float
     pareto_k: float
     cap_mass: float
@@ -205,7 +190,7 @@ def part_rates(
     fall = rates[:, 0] - rates[:, 2]
     return PartRates(
         _summarize_parts(rates, draws.weights, items, place, level),
-        _summarize_rows(fall, draws.weights, level),
+        summarize_rows(fall, draws.weights, level),
         _compare_falls(fall, draws.weights, level),
         bake_sd_summary(draws, diagnostics, level),
         None
@@ -286,42 +271,27 @@ def _part_layout(
     return cells, np.ones(cells.shape[:2])
 
 
-def _summarize_rows(
-    rows: FloatArray, weights: FloatArray, conf_level: float
-) -> PartSummaries:
-    """Summaries of rows of draws, NaN for rows that were withheld."""
-    nothing = Summary(np.nan, np.nan, np.nan)
-    found = [
-        nothing if np.isnan(row[0]) else summarize_draws(row, weights, conf_level)
-        for row in rows
-    ]
-    estimate, low, high = np.array(found).T
-    return PartSummaries(low, estimate, high)
-
-
 def _summarize_parts(
     rates: FloatArray,
     weights: FloatArray,
     items: Items,
     place: npt.NDArray[np.intp],
     conf_level: float,
-) -> PartSummaries:
+) -> Estimate[FloatArray]:
     """Rates of the thirds; ends reach 0 or 1 when none or all of the pit burned."""
     n_pits = len(rates)
-    found = _summarize_rows(rates.reshape(n_pits * _PARTS, -1), weights, conf_level)
-    low, estimate, high = (column.reshape(n_pits, _PARTS) for column in found)
+    found = summarize_rows(rates, weights, conf_level)
     pit = place[items.intercept] // _PARTS
     burned = np.bincount(pit, weights=items.y, minlength=n_pits)
     total = np.bincount(pit, weights=items.n, minlength=n_pits)
-    withheld = np.isnan(estimate)
-    low = np.where((burned == 0)[:, None] & ~withheld, 0.0, low)
-    high = np.where((burned == total)[:, None] & ~withheld, 1.0, high)
-    return PartSummaries(low, estimate, high)
+    given = ~np.isnan(found.estimate)
+    none, every = (burned == 0)[:, None], (burned == total)[:, None]
+    return ending_at_borders(found, none & given, every & given)
 
 
 def _compare_falls(
     fall: FloatArray, weights: FloatArray, conf_level: float
-) -> PairSummaries:
+) -> PairEstimates:
     """Pairs of pits whose fall is known; the other pairs are NaN."""
     known = np.flatnonzero(~np.isnan(fall[:, 0]))
     found = summarize_pairs(fall[known], weights, conf_level)
@@ -332,4 +302,4 @@ def _compare_falls(
     wide = np.full((len(found) - 2, len(a)), np.nan)
     for column, values in zip(wide, found[2:], strict=True):
         column[slots] = values
-    return PairSummaries(a, b, *wide)
+    return PairEstimates(a, b, *wide)

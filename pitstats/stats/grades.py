@@ -10,33 +10,19 @@ import numpy.typing as npt
 from pitstats.stats.adaptive_sampling import sample_adaptively
 from pitstats.stats.binomial_data import FloatArray, check_codes, check_conf_level
 from pitstats.stats.counts import whole_numbers
+from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.grade_posterior import GradeModel, GradeParameters
 from pitstats.stats.posterior import check_draws, check_pits, shared_sessions
 from pitstats.stats.weighted_draws import (
-    PairSummaries,
-    Summary,
     effective_draws,
     pareto_k,
     summarize_draws,
     summarize_pairs,
+    summarize_rows,
 )
 
 _DRAWS = 8192
 _CAP_WARNING_SD = 2.0
-
-
-class GradeSummaries(NamedTuple):
-    """Estimates with intervals.
-
-    Attributes
-    ----------
-    low, estimate, high : ndarray, shape (pits, grades) or (pits,)
-        Ends of equal-tailed intervals, and posterior means.
-    """
-
-    low: FloatArray
-    estimate: FloatArray
-    high: FloatArray
 
 
 class GradeDraws(NamedTuple):
@@ -70,23 +56,23 @@ class GradeRates(NamedTuple):
 
     Attributes
     ----------
-    shares : GradeSummaries
+    shares : Estimate
         Share of each grade, shape (pits, grades), palest first; estimates of a pit
         add up to 1. ``low`` is 0 where a pit has no item of the grade, ``high`` 1
         where it has no other.
-    at_least : GradeSummaries
+    at_least : Estimate
         Share of each grade or darker, shape (pits, grades), in the same way; 1 for
         the palest grade.
-    differences : PairSummaries
+    differences : PairEstimates
         ``at_least`` of pit a less that of pit b: ``a, b`` of shape (pairs,), all else
         of shape (pairs, grades). Simultaneous intervals hold for all pairs at one
         cut.
-    scale : GradeSummaries
+    scale : Estimate
         How far apart a pit's cuts lie, shape (pits,), as a factor with median 1 in
         the prior: a pit with a larger one has more items in the grades between.
-    scale_differences : PairSummaries
+    scale_differences : PairEstimates
         Log scale of pit a less that of pit b, shape (pairs,).
-    session_sd : Summary or None
+    session_sd : Estimate or None
         SD of the session effect on the logit scale; None without such an effect.
     cap_mass : ndarray, shape (pits,)
         Posterior probability that the SD of all effects of a pit exceeds 2.
@@ -102,12 +88,12 @@ class GradeRates(NamedTuple):
         Weighted draws, for other shares and contrasts.
     """
 
-    shares: GradeSummaries
-    at_least: GradeSummaries
-    differences: PairSummaries
-    scale: GradeSummaries
-    scale_differences: PairSummaries
-    session_sd: Summary | None
+    shares: Estimate[FloatArray]
+    at_least: Estimate[FloatArray]
+    differences: PairEstimates
+    scale: Estimate[FloatArray]
+    scale_differences: PairEstimates
+    session_sd: Estimate[float] | None
     cap_mass: FloatArray
     ess: float
     pareto_k: float
@@ -214,7 +200,7 @@ def grade_rates(
             draws.at_least, found.weights, level, _upward(model.total), graded
         ),
         differences=_differences(draws, level),
-        scale=_rows(drawn.scale, found.weights, level),
+        scale=summarize_rows(drawn.scale, found.weights, level),
         scale_differences=summarize_pairs(np.log(drawn.scale), found.weights, level),
         session_sd=None
         if sessions is None
@@ -268,39 +254,25 @@ def _upward(total: FloatArray) -> FloatArray:
     return np.cumsum(total[:, ::-1], axis=1)[:, ::-1]
 
 
-def _rows(rows: FloatArray, weights: FloatArray, conf_level: float) -> GradeSummaries:
-    """Summaries of rows of draws, the draws last."""
-    found = [
-        summarize_draws(row, weights, conf_level)
-        for row in rows.reshape(-1, rows.shape[-1])
-    ]
-    estimate, low, high = np.array(found).T.reshape(3, *rows.shape[:-1])
-    return GradeSummaries(low, estimate, high)
-
-
 def _shares(
     draws: FloatArray,
     weights: FloatArray,
     conf_level: float,
     items: FloatArray,
     graded: FloatArray,
-) -> GradeSummaries:
+) -> Estimate[FloatArray]:
     """Shares with intervals that reach 0 where none, and 1 where all items count."""
-    found = _rows(draws, weights, conf_level)
-    return GradeSummaries(
-        np.where(items == 0, 0.0, found.low),
-        found.estimate,
-        np.where(items == graded[:, None], 1.0, found.high),
-    )
+    found = summarize_rows(draws, weights, conf_level)
+    return ending_at_borders(found, items == 0, items == graded[:, None])
 
 
-def _differences(draws: GradeDraws, conf_level: float) -> PairSummaries:
+def _differences(draws: GradeDraws, conf_level: float) -> PairEstimates:
     """All pairs at every cut, cuts side by side."""
     found = [
         summarize_pairs(cut, draws.weights, conf_level)
         for cut in draws.at_least.transpose(1, 0, 2)
     ]
-    return PairSummaries(
+    return PairEstimates(
         found[0].a,
         found[0].b,
         *(

@@ -22,12 +22,11 @@ from pitstats.stats.binomial_data import (
     check_counts,
     expit,
 )
+from pitstats.stats.estimates import Estimate, PairEstimates
 from pitstats.stats.marginal import marginal_rate
 from pitstats.stats.multiplicity import sobol_points
 from pitstats.stats.spread_prior import SpreadPrior, chosen_prior
 from pitstats.stats.weighted_draws import (
-    PairSummaries,
-    Summary,
     summarize_draws,
     summarize_pairs,
 )
@@ -51,25 +50,25 @@ class NestedRates(NamedTuple):
 
     Attributes
     ----------
-    rates : tuple of Summary
+    rates : tuple of Estimate
         Long-run rate of each pit: estimate, low, high. ``low`` is 0 where no item
         burned, ``high`` 1 where all did.
-    differences : PairSummaries
+    differences : PairEstimates
         Rate of pit a less rate of pit b, for all pairs.
-    bake_sds : tuple of Summary
+    bake_sds : tuple of Estimate
         SD between the bakes of a session of each pit, logit scale. ``low`` is 0 where
         the posterior density at 0 exceeds 15 % of its peak.
-    sds : dict of str to Summary or None
+    sds : dict of str to Estimate or None
         SD between the bakes of a session (that of a pit neither steadier nor moodier
         than its like), between the sessions of a study and between studies, logit
         scale, by ``"bake"``, ``"session"``, ``"study"``; None where the design has no
         such level.
     """
 
-    rates: tuple[Summary, ...]
-    differences: PairSummaries
-    bake_sds: tuple[Summary, ...]
-    sds: dict[str, Summary | None]
+    rates: tuple[Estimate[float], ...]
+    differences: PairEstimates
+    bake_sds: tuple[Estimate[float], ...]
+    sds: dict[str, Estimate[float] | None]
 
 
 def nested_rates(
@@ -448,18 +447,20 @@ def _draw(fits: _Fits, sds: _Sds, weight: FloatArray) -> FloatArray:
     return marginal_rate(level.T, sds.total[node].T)
 
 
-def _ended(found: Summary, data: _Nest, pit: int) -> Summary:
+def _ended(found: Estimate[float], data: _Nest, pit: int) -> Estimate[float]:
     """Ends of the interval where nothing or everything burned."""
     own = data.pit == pit
     burned, total = data.burned[own].sum(), data.total[own].sum()
     low = 0.0 if burned == 0 else found.low
     high = 1.0 if burned == total else found.high
-    return Summary(found.estimate, low, high)
+    return Estimate(found.estimate, low, high)
 
 
-def _sd_summary(sds: FloatArray, weight: FloatArray, conf_level: float) -> Summary:
+def _sd_summary(
+    sds: FloatArray, weight: FloatArray, conf_level: float
+) -> Estimate[float]:
     """Mean and interval of one SD; its low end is 0 where 0 is about as likely."""
     found = summarize_draws(sds, weight, conf_level)
     heights, _ = np.histogram(sds, _HISTOGRAM, (0.0, found.high), weights=weight)
     touches = heights[0] > 0.15 * heights.max()
-    return Summary(found.estimate, 0.0 if touches else found.low, found.high)
+    return Estimate(found.estimate, 0.0 if touches else found.low, found.high)

@@ -14,6 +14,7 @@ from pitstats.stats.binomial_data import (
     check_counts,
     check_design,
 )
+from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.importance_sampling import (
     Diagnostics,
     Draws,
@@ -23,10 +24,9 @@ from pitstats.stats.importance_sampling import (
 )
 from pitstats.stats.quadrature import normal_nodes
 from pitstats.stats.weighted_draws import (
-    PairSummaries,
-    Summary,
     summarize_draws,
     summarize_pairs,
+    summarize_rows,
 )
 
 # Enough for ends of intervals that hold to about 0.005; simultaneous ones scatter
@@ -34,38 +34,22 @@ from pitstats.stats.weighted_draws import (
 _DRAWS = 4096
 
 
-class RateSummaries(NamedTuple):
-    """Long-run rates, one per pit.
-
-    Attributes
-    ----------
-    estimate : ndarray, shape (pits,)
-        Posterior means.
-    low, high : ndarray, shape (pits,)
-        Equal-tailed intervals; low is 0 where no item burned, high 1 where all did.
-    """
-
-    estimate: FloatArray
-    low: FloatArray
-    high: FloatArray
-
-
 class ModelRates(NamedTuple):
     """Long-run burn rates over a stated layout, with their differences.
 
     Attributes
     ----------
-    rates : RateSummaries
+    rates : Estimate
         Rate of each pit over the layout, averaged over bakes.
-    differences : PairSummaries
+    differences : PairEstimates
         Rate of pit a less rate of pit b, for all pairs.
-    bake_sd : RateSummaries
+    bake_sd : Estimate
         SD between bakes of each pit on the logit scale, shape (pits,).
-    common_sd : Summary
+    common_sd : Estimate
         Level of these SDs: that of a pit in the middle of all.
-    session_sd : Summary or None
+    session_sd : Estimate or None
         SD of the session effect; None when the data hold no such effect.
-    slopes : RateSummaries
+    slopes : Estimate
         Coefficients of the columns of X on the logit scale.
     ess, pareto_k, cap_mass : float
         Effective number of draws; tail shape of the weights; posterior probability
@@ -79,12 +63,12 @@ class ModelRates(NamedTuple):
         The same diagnostics with the number of draws.
     """
 
-    rates: RateSummaries
-    differences: PairSummaries
-    bake_sd: RateSummaries
-    common_sd: Summary
-    session_sd: Summary | None
-    slopes: RateSummaries
+    rates: Estimate[FloatArray]
+    differences: PairEstimates
+    bake_sd: Estimate[FloatArray]
+    common_sd: Estimate[float]
+    session_sd: Estimate[float] | None
+    slopes: Estimate[FloatArray]
     ess: float
     pareto_k: float
     cap_mass: float
@@ -209,7 +193,7 @@ def model_rates(
         bake_sd_summary(draws, diagnostics, level),
         summarize_draws(draws.common_sd, draws.weights, level),
         sessions,
-        _rows(draws.slopes, draws.weights, level),
+        summarize_rows(draws.slopes, draws.weights, level),
         diagnostics.ess,
         diagnostics.pareto_k,
         diagnostics.cap_mass,
@@ -369,31 +353,22 @@ def check_draws(n_draws: int | None, default: int) -> int:
     return int(n_draws)
 
 
-def summarize_rates(draws: Draws, items: Items, conf_level: float) -> RateSummaries:
+def summarize_rates(
+    draws: Draws, items: Items, conf_level: float
+) -> Estimate[FloatArray]:
     """Rates with intervals that reach 0 when none, and 1 when all items burned."""
-    rates = _rows(draws.rates, draws.weights, conf_level)
-    size = len(rates.estimate)
+    size = len(draws.rates)
     burned = np.bincount(items.intercept, weights=items.y, minlength=size)
     total = np.bincount(items.intercept, weights=items.n, minlength=size)
-    return RateSummaries(
-        rates.estimate,
-        np.where(burned == 0, 0.0, rates.low),
-        np.where(burned == total, 1.0, rates.high),
-    )
-
-
-def _rows(rows: FloatArray, weights: FloatArray, conf_level: float) -> RateSummaries:
-    """Summaries of several rows of draws."""
-    found = [summarize_draws(row, weights, conf_level) for row in rows]
-    estimate, low, high = np.array(found).reshape(-1, 3).T
-    return RateSummaries(estimate, low, high)
+    found = summarize_rows(draws.rates, draws.weights, conf_level)
+    return ending_at_borders(found, burned == 0, burned == total)
 
 
 def bake_sd_summary(
     draws: Draws, diagnostics: Diagnostics, conf_level: float
-) -> RateSummaries:
+) -> Estimate[FloatArray]:
     """Bake SD of each pit, low end shown as 0 where the posterior is high there."""
-    found = _rows(draws.bake_sd, draws.weights, conf_level)
+    found = summarize_rows(draws.bake_sd, draws.weights, conf_level)
     return found._replace(low=np.where(diagnostics.flat_at_zero, 0.0, found.low))
 
 

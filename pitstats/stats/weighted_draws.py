@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.estimates import Estimate, PairEstimates
 
 #: Effective draws below which the ends of intervals are not settled.
 FEWEST_EFFECTIVE = 200
@@ -43,23 +44,9 @@ def weighted_cdf(values: FloatArray, weights: FloatArray) -> WeightedCdf:
     return WeightedCdf(values[used][order], np.cumsum(share) - 0.5 * share)
 
 
-class Summary(NamedTuple):
-    """Weighted mean and equal-tailed interval.
-
-    Attributes
-    ----------
-    estimate, low, high : float
-        Mean and ends of the interval.
-    """
-
-    estimate: float
-    low: float
-    high: float
-
-
 def summarize_draws(
     values: FloatArray, weights: FloatArray, conf_level: float
-) -> Summary:
+) -> Estimate[float]:
     """Mean and equal-tailed interval of weighted draws.
 
     Parameters
@@ -71,44 +58,43 @@ def summarize_draws(
 
     Returns
     -------
-    Summary
+    Estimate
     """
     cdf = weighted_cdf(values, weights)
     tail = (1 - conf_level) / 2
-    return Summary(float(values @ weights), cdf.inverse(tail), cdf.inverse(1 - tail))
+    return Estimate(float(values @ weights), cdf.inverse(tail), cdf.inverse(1 - tail))
 
 
-class PairSummaries(NamedTuple):
-    """All differences between columns of weighted draws.
+def summarize_rows(
+    rows: FloatArray, weights: FloatArray, conf_level: float
+) -> Estimate[FloatArray]:
+    """Mean and equal-tailed interval of every row of draws.
 
-    Attributes
+    Parameters
     ----------
-    a, b : ndarray of int, shape (pairs,)
-        Columns compared, in the order (0, 1), (0, 2) ... (1, 2) ...
-    estimate : ndarray, shape (pairs,)
-        Posterior mean of a minus b.
-    low, high : ndarray, shape (pairs,)
-        Equal-tailed interval of each difference alone.
-    simultaneous_low, simultaneous_high : ndarray, shape (pairs,)
-        Intervals that hold for all pairs together.
-    p_value, p_adjusted : ndarray, shape (pairs,)
-        Two-sided tail probability of 0, alone and for all pairs together.
-    """
+    rows : ndarray, shape (..., draws)
+        Draws; a row that begins with NaN is withheld.
+    weights : ndarray, shape (draws,)
+        Weights that add up to 1.
+    conf_level : float
+        Between 0 and 1.
 
-    a: np.ndarray[tuple[int], np.dtype[np.intp]]
-    b: np.ndarray[tuple[int], np.dtype[np.intp]]
-    estimate: FloatArray
-    low: FloatArray
-    high: FloatArray
-    simultaneous_low: FloatArray
-    simultaneous_high: FloatArray
-    p_value: FloatArray
-    p_adjusted: FloatArray
+    Returns
+    -------
+    Estimate
+        Arrays of the shape of ``rows`` without its last axis; NaN where withheld.
+    """
+    withheld = Estimate(np.nan, np.nan, np.nan)
+    found = [
+        withheld if np.isnan(row[0]) else summarize_draws(row, weights, conf_level)
+        for row in rows.reshape(-1, rows.shape[-1])
+    ]
+    return Estimate(*np.array(found).reshape(-1, 3).T.reshape(3, *rows.shape[:-1]))
 
 
 def summarize_pairs(
     columns: FloatArray, weights: FloatArray, conf_level: float
-) -> PairSummaries:
+) -> PairEstimates:
     """Compare all pairs of columns of weighted draws.
 
     Parameters
@@ -122,7 +108,7 @@ def summarize_pairs(
 
     Returns
     -------
-    PairSummaries
+    PairEstimates
 
     Notes
     -----
@@ -147,7 +133,7 @@ def summarize_pairs(
     p_value = np.minimum(1.0, 2 * reach)
     estimate = difference @ weights
     if len(a) < 2:
-        return PairSummaries(
+        return PairEstimates(
             a, b, estimate, low, high, low.copy(), high.copy(), p_value, p_value.copy()
         )
     depth = weighted_cdf(_depths(difference, weights), weights)
@@ -155,7 +141,7 @@ def summarize_pairs(
     wide_low = np.array([cdf.inverse(rank) for cdf in cdfs])
     wide_high = np.array([cdf.inverse(1 - rank) for cdf in cdfs])
     adjusted = np.maximum([depth.at(value) for value in reach], p_value)
-    return PairSummaries(
+    return PairEstimates(
         a, b, estimate, low, high, wide_low, wide_high, p_value, adjusted
     )
 

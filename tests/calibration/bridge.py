@@ -16,10 +16,10 @@ from pathlib import Path
 
 import numpy as np
 
+from pitstats.stats.estimates import PairEstimates
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.nested_rates import nested_rates
 from pitstats.stats.posterior import model_rates
-from pitstats.stats.weighted_draws import PairSummaries
 from tests.calibration.kept_cells import run_cells
 
 RESULT = Path(__file__).with_suffix(".json")
@@ -80,7 +80,7 @@ def measure(cell: dict, n_sets: int, seed: int) -> dict:
 
 
 def judge(
-    differences: PairSummaries, ends: tuple[float, float], rate: float, truth: float
+    differences: PairEstimates, ends: tuple[float, float], rate: float, truth: float
 ) -> tuple[bool, float, bool, bool]:
     """Whether the difference is covered, its width, a verdict, the rate covered."""
     low, high = differences.low[0], differences.high[0]

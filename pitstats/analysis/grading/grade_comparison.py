@@ -23,9 +23,9 @@ from pitstats.analysis.rates.looks import look_of
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import FrameResult
+from pitstats.stats.estimates import PairEstimates
 from pitstats.stats.grades import GradeRates
 from pitstats.stats.weighted_draws import (
-    PairSummaries,
     summarize_draws,
     summarize_pairs,
 )
@@ -278,7 +278,7 @@ def _counted_good(graded: GradedBakes, settings: Settings, level: float) -> _Sha
 
 
 def _pairs(
-    pairs: PairSummaries, graded: GradedBakes, settings: Settings
+    pairs: PairEstimates, graded: GradedBakes, settings: Settings
 ) -> pd.DataFrame:
     return grade_pairs(
         pairs,

@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis.rates.pairs import pair_rows, verdicts
+from pitstats.stats.estimates import PairEstimates
 from pitstats.stats.grades import GradeRates, grade_rates
-from pitstats.stats.weighted_draws import PairSummaries
 
 SEED = 1
 
@@ -50,13 +50,13 @@ def _cached(
     )
 
 
-def at_cut(pairs: PairSummaries, cut: int) -> PairSummaries:
+def at_cut(pairs: PairEstimates, cut: int) -> PairEstimates:
     """All pairs at one cut."""
-    return PairSummaries(pairs.a, pairs.b, *(part[:, cut] for part in pairs[2:]))
+    return PairEstimates(pairs.a, pairs.b, *(part[:, cut] for part in pairs[2:]))
 
 
 def grade_pairs(
-    pairs: PairSummaries,
+    pairs: PairEstimates,
     pits: tuple[str, ...],
     *,
     margin: float | None,

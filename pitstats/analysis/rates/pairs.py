@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.caveats import FEW_BESIDE_MANY, ONE_BESIDE_FEW
-from pitstats.stats.bake_model import DifferenceSummary
-from pitstats.stats.weighted_draws import PairSummaries
+from pitstats.stats.estimates import PairEstimates
 
 PAIR_COLUMNS = (
     "pit_a",
@@ -32,7 +31,7 @@ WITHOUT_VERDICT = ("cannot tell", "one bake each")
 
 
 def pair_rows(
-    differences: DifferenceSummary | PairSummaries,
+    differences: PairEstimates,
     names: Sequence[str],
     pits: Sequence[str],
 ) -> pd.DataFrame:

@@ -17,10 +17,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis.results import RateDraws
-from pitstats.stats.bake_model import BakeRates, SpreadSummary, bake_rates
+from pitstats.stats.bake_model import BakeRates, bake_rates
+from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.estimates import Estimate
 from pitstats.stats.posterior import (
     ModelRates,
-    RateSummaries,
     model_rates,
     shared_sessions,
 )
@@ -139,7 +140,7 @@ def rate_draws(pits: tuple[str, ...], found: ModelRates) -> RateDraws:
 
 
 def spread_table(
-    n_bakes: pd.Series, pits: Sequence[str], spreads: SpreadSummary | RateSummaries
+    n_bakes: pd.Series, pits: Sequence[str], spreads: Estimate[FloatArray]
 ) -> pd.DataFrame:
     """How repeatable each pit is: its SD between bakes, unknown below two bakes."""
     found = pd.DataFrame(

@@ -94,7 +94,7 @@ def test_it_is_the_posterior_of_the_counts(found: ps.GradeComparison) -> None:
     posterior = stats.grade_rates(QUARRY + FERRY, [0, 0, 0, 1, 1, 1])
     burned = found.table[found.table["outcome"] == "burned"]
     np.testing.assert_allclose(
-        burned[["conf_low", "estimate", "conf_high"]].to_numpy().T,
+        burned[["estimate", "conf_low", "conf_high"]].to_numpy().T,
         np.array(posterior.at_least)[:, :, 4],
     )
     cut = found.cut_differences[found.cut_differences["burned_from"] == "dark"]
