@@ -24,6 +24,7 @@ _MIDDLING_SD = 0.6  # a knot of both
 _FLOOR = 0.02
 _LONGEST_STEP = 2.0
 _STEPS = 12
+_CLOSE = 1e-2  # gain in log density that an envelope need not follow
 BASE_HEIGHT = 0.01
 # With correlated scores the density at 0 itself may vanish.
 AS_GOOD_AS_0, PEAK_SHARE = 0.05, 0.15
@@ -169,7 +170,7 @@ def climb(
     longest = np.full(n_nodes, _LONGEST_STEP)
     for _ in range(_STEPS):
         step = np.linalg.solve(curvature, gradient[..., None])[..., 0]
-        if float((gradient * step).sum(axis=1).max()) < 1e-3:
+        if float((gradient * step).sum(axis=1).max()) < _CLOSE:
             break
         length = np.abs(step).max(axis=1)
         step *= np.minimum(1.0, longest / np.maximum(length, 1e-12))[:, None]
