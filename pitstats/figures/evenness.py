@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.analysis.results import Evenness
 from pitstats.figures.style import COLUMN, EMBER, LINE, SOFT, house_style, wrapped
+from pitstats.study.percent import percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,7 +91,7 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
             axes.text(x, 0.5, "no items", ha="center", color=SOFT, rotation=90)
         else:
             axes.annotate(
-                f"{100 * rate:.0f}%",
+                percent(rate),
                 (x, top),
                 # Above the bar, and above the mark where the bar ends within it.
                 xytext=(0, 7 if top - rate < _MARK else 2),

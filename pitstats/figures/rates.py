@@ -23,6 +23,7 @@ from pitstats.figures.style import (
     interval_mark,
     wrapped,
 )
+from pitstats.study.percent import percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -126,7 +127,7 @@ def _draw_pit(
         color=EMBER,
         gid="estimate",
     )
-    _number_above(axes, f"{100 * row['estimate']:.0f}%", row["estimate"], y - 0.12)
+    _number_above(axes, percent(row["estimate"]), row["estimate"], y - 0.12)
 
 
 def _number_above(axes: Axes, text: str, x: float, y: float) -> None:

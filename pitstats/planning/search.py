@@ -18,6 +18,7 @@ from pitstats.planning.designs import (
 )
 from pitstats.planning.power import BakePlan, work_out
 from pitstats.planning.questions import smallest_difference
+from pitstats.study.percent import percent
 
 MOST_BAKES = 20
 """Bakes of each pit up to which a plan is searched for."""
@@ -50,13 +51,13 @@ class BakesNeeded:
             best = table.iloc[-1]
             return (
                 f"Even {best['bakes']} bakes of each pit with {items} items reach only "
-                f"{100 * best['power']:.0f}%; look for a larger difference."
+                f"{percent(best['power'])}; look for a larger difference."
             )
         row = table[table["bakes"] == self.bakes].iloc[0]
         error = max(1, round(100 * row["power_error"]))
         return (
             f"It takes {self.bakes} bakes of each pit with {items} items for a chance "
-            f"of {100 * self.power:.0f}% (found {100 * row['power']:.0f}%, simulation "
+            f"of {100 * self.power:.0f}% (found {percent(row['power'])}, simulation "
             f"error {error} point{'s' * (error > 1)}; spread "
             f"{row['sd_bake']:.2g})."
         )

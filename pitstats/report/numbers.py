@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from pitstats.study.percent import percent as percent  # also for the sections
+
 NO_VALUE = "\N{EN DASH}"
 """What a table shows where nothing is known."""
 
@@ -16,19 +18,24 @@ def true_minus(text: str) -> str:
     return text.replace("-", MINUS)
 
 
-def percent(share: float) -> str:
-    """Write a share in whole per cent; one digit where that would say 0 or 100."""
-    if math.isnan(share):
-        return "unknown"
-    value = 100 * float(share)
-    if 0 < value < 0.95 or 99.05 < value < 100:
-        return f"{value:.1f}%"
-    return f"{value:.0f}%"
-
-
 def ranged(write: Callable[[float], str], low: float, high: float) -> str:
     """Write the ends of an interval."""
-    return NO_VALUE if math.isnan(low) else f"{write(low)} to {write(high)}"
+    if math.isnan(low):
+        return NO_VALUE
+    if write is percent:
+        low, high = _outward(low, high)
+    return f"{write(low)} to {write(high)}"
+
+
+def _outward(low: float, high: float) -> tuple[float, float]:
+    """Widen an interval of shares to the next tenth of a per cent at 0 and 1.
+
+    Its ends are no claims of their own: "0% to 2%" says no more than "under 0.1%" to
+    2% would, in fewer words.
+    """
+    low = 0.0 if low < 0.0005 else min(low, 0.999)
+    high = 1.0 if high > 0.9995 else max(high, 0.001)
+    return low, high
 
 
 def with_ends(

@@ -26,10 +26,33 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(0.0, "0%"), (1.0, "100%"), (0.004, "0.4%"), (0.996, "99.6%"), (0.285, "28%")],
+    [
+        *((0.0, "0%"), (0.0004, "under 0.1%"), (0.0006, "0.1%"), (0.004, "0.4%")),
+        *((1.0, "100%"), (0.9996, "over 99.9%"), (0.9994, "99.9%"), (0.996, "99.6%")),
+        *((0.285, "28%"), (float("nan"), "unknown")),
+    ],
 )
 def test_percent_never_rounds_to_certainty(value: float, text: str) -> None:
     assert numbers.percent(value) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.0, 1.0, "0% to 100%"),
+        (0.0002, 0.02, "0% to 2%"),
+        (0.98, 0.9998, "98% to 100%"),
+        (0.0001, 0.0002, "0% to 0.1%"),
+        (0.9998, 0.9999, "99.9% to 100%"),
+    ],
+)
+def test_ends_of_an_interval_of_shares_are_rounded_outward(
+    low: float, high: float, text: str
+) -> None:
+    assert numbers.span(low, high) == text
+    estimate = numbers.share_span((low + high) / 2, low, high)
+    assert estimate.endswith(f"({text})")
+    assert not estimate.startswith(("0%", "100%"))
 
 
 def test_p_values_are_never_zero() -> None:

@@ -18,6 +18,7 @@ from pitstats.stats.borrowed_spread import (
     borrowed_rates,
     false_calls_if_moodier,
 )
+from pitstats.study.percent import percent
 from pitstats.study.study import Study
 
 SIMULATIONS, SEED = 1000, 1
@@ -75,7 +76,7 @@ class EarlierSpreadAnswer:
     @property
     def sentences(self) -> tuple[str, ...]:
         """Both answers side by side, and what borrowing risks."""
-        weight = f"{100 * self.unknown_weight:.0f}%"
+        weight = percent(self.unknown_weight)
         if self.refused:
             return (
                 f"The new bakes contradict {self.source}: {weight} of the weight went "

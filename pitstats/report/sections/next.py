@@ -6,6 +6,7 @@ from functools import partial
 
 from pitstats.analysis.next_steps.suggest import MOST_EXTRA, WANTED, NextStep
 from pitstats.figures.next_step import plot_next_step
+from pitstats.report.numbers import percent
 from pitstats.report.section import Kept, Picture, Section, Sentences
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import one_line
@@ -31,7 +32,9 @@ def next_steps(results: StudyResults) -> Section:
 def _curve_in_words(step: NextStep) -> str:
     """What the figure shows, for those who cannot see it."""
     shares = step.table["settled"].tolist()
-    listed = ", ".join(f"{shares[k]:.0%} after {k}" for k in (1, 2, 4, 8, MOST_EXTRA))
+    listed = ", ".join(
+        f"{percent(shares[k])} after {k}" for k in (1, 2, 4, 8, MOST_EXTRA)
+    )
     reached = (
         f"{WANTED:.0%} is not reached"
         if step.extra is None

@@ -372,7 +372,8 @@ def _chance(name: str, write: Callable[[float], str] = percent) -> Writer:
 
     def write_row(row: Row) -> str:
         error = row[f"{name}_error"]
-        return write(row[name]) + (f" ± {100 * error:.1f}" if error else "")
+        beside = f" ± {max(100 * error, 0.1):.1f}" if error else ""
+        return write(row[name]) + beside
 
     return write_row
 

@@ -1,0 +1,25 @@
+"""A share in per cent, as sentences, tables and pictures write it."""
+
+from __future__ import annotations
+
+import math
+
+
+def percent(share: float) -> str:
+    """Write a share in whole per cent; only 0 and 1 themselves read as certain.
+
+    Examples
+    --------
+    >>> percent(0.0), percent(0.0002), percent(0.004), percent(0.285), percent(0.9998)
+    ('0%', 'under 0.1%', '0.4%', '28%', 'over 99.9%')
+    """
+    value = 100 * float(share)
+    if math.isnan(value):
+        return "unknown"
+    if 0 < value < 0.05:
+        return "under 0.1%"
+    if 99.95 < value < 100:
+        return "over 99.9%"
+    if 0 < value < 0.95 or 99.05 < value < 100:
+        return f"{value:.1f}%"
+    return f"{value:.0f}%"
