@@ -127,7 +127,10 @@ def _say_plan(results: PlanResults) -> None:
     if results.needed is not None:
         click.echo(results.of_search(results.needed.sentence))
     click.echo(f"\n{plan.plan_caption(found)}")
-    click.echo(plan.plan_table(found).to_string(index=False))
+    near = plan.nearest_plans(found, power)
+    click.echo(plan.plan_table(near).to_string(index=False))
+    if near is not found:
+        click.echo(plan.left_out(found, near, "given by --format csv"))
     lines = [] if found.pilot else plan.found_sentences(results)
     lines += [*plan.earlier_sentences(found, power), *boundary_in_words(found)]
     for line in lines:

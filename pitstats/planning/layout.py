@@ -237,7 +237,7 @@ def randomize_layout(
     seed = _seed(seed, rng)
     bake_table, item_table, balance = draw_tables(plan, seed)
     rules = rules_in_words(plan, balance, seed)
-    caveats = [*caveats, *weak_points(plan, bake_table, item_table, balance)]
+    caveats = [*caveats, *weak_points(plan, bake_table, item_table)]
     return Layout(
         study=_study(plan, bake_table, item_table, seed, rules),
         bakes=bake_table.drop(columns="turn"),

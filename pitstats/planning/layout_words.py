@@ -68,18 +68,14 @@ def _place_sentence(plan: Plan) -> str:
     )
 
 
-def weak_points(
-    plan: Plan, bakes: pd.DataFrame, items: pd.DataFrame, balance: OrderBalance
-) -> list[str]:
-    """Say what the layout cannot do."""
+def weak_points(plan: Plan, bakes: pd.DataFrame, items: pd.DataFrame) -> list[str]:
+    """Say what the layout cannot do; how far the order is balanced is a rule."""
     found = []
     if min(plan.bakes) < 2:
         found.append(
             "A pit with one bake shows nothing about how much bakes differ: with one "
             "bake each there will be no verdict. Plan at least two, better three."
         )
-    if balance.score > 0:
-        found.append(balance.explanation)
     pits_per_session = bakes.groupby("session")["pit"].nunique()
     if (pits_per_session < len(plan.pits)).any():
         found.append(

@@ -93,7 +93,7 @@ def with_looks(
             [(question, SEPARATED), (question, ALIKE)],
             frame,
             n_widths=_MARGIN_STUDIES,
-            label="looks",
+            label=f"looks, plan {k + 1} of {len(questions)}",
             work=partial(run_looks, looks=boundary.looks, levels=boundary.levels),
         )
         for column, value in _columns(looks, apart, alike, question).items():
@@ -228,9 +228,8 @@ def _caveats(looks: tuple[int, ...]) -> tuple[str, ...]:
         "Chances are over all looks; beside them is what a single look after the last "
         "bake would give. Mean bakes are those of each pit when the pits differ as "
         "stated.",
-        "An early stop shows a difference that is too large on average "
-        "(shown_too_large in tables for programs, where stops are not too rare to "
-        "say).",
+        "An early stop shows a difference that is too large on average; the full table "
+        "(CSV) says by how much, where enough of the tests stop early.",
         f"With {first} bakes a pit drawn by lot no reshuffling of bakes can reach a "
         f"p-value below {least:.2g}; an early verdict leans on the model.",
     )

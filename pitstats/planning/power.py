@@ -472,8 +472,8 @@ def _caveats(questions: Sequence[Question], frame: Frame) -> tuple[str, ...]:
         f"{min(WIDTH_STUDIES, frame.simulations)} studies a plan. Seed {frame.seed}.",
         "The simulated bakes follow the model of the analysis: normal bake effects, "
         "spreads as stated, every planned item graded. Real fires may be rougher.",
-        '"If each item counted" (naive_power) is what a formula promises when every '
-        "item counts as independent; it ignores that items of a bake share a fire.",
+        '"If each item counted" is what a formula promises when every item counts as '
+        "independent; it ignores that items of a bake share a fire.",
     ]
     if any(map(can_be_enumerated, questions)):
         notes.append(

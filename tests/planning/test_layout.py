@@ -159,7 +159,8 @@ def test_williams_order_over_four_pits_and_sessions():
 def test_orders_without_balance_say_so_with_their_score():
     layout = randomize_layout(TWO_PITS, bakes=3, seed=4)
     assert layout.balance.score > 0
-    assert any("balance score" in caveat for caveat in layout.caveats)
+    told = [*layout.rules, *layout.caveats]
+    assert sum(layout.balance.explanation in line for line in told) == 1
 
 
 def test_standing_places_stay_or_are_shared():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -37,6 +38,8 @@ from pitstats.report.tables import Row, Writer, shown, written
 from pitstats.report.words import count
 from pitstats.stats.borrowed_spread import FalseCalls
 
+# Rows of plans that a reader still takes in at a glance.
+_MOST_ROWS = 8
 _UNKNOWN = (
     "How much bakes of one pit differ is not known beforehand: look at more than one "
     "spread.",
@@ -75,8 +78,10 @@ def plan_bakes(results: PlanResults) -> FirstPage:
 def plans(results: PlanResults) -> Answered:
     """All plans, with what they assume."""
     plan = results.plan
-    table = Table("plans", plan_table(plan), plan_caption(plan), plan.table)
-    return naive_plan_sentence(plan), [table, Sentences(plan.caveats)]
+    near = nearest_plans(plan, results.power)
+    table = Table("plans", plan_table(near), plan_caption(plan), plan.table)
+    shown_of = Text(left_out(plan, near, "in the table kept beside this page (CSV)"))
+    return naive_plan_sentence(plan), [table, shown_of, Sentences(plan.caveats)]
 
 
 @asks("spreads", "spreads", "What do the fires do to it?")
@@ -199,7 +204,6 @@ def order_and_shopping(results: PlanResults) -> Answered:
     return needs.sentence, [
         Sentences([*layout.rules, *layout.caveats]),
         Table("order", known, caption),
-        Text(layout.balance.explanation),
         Table("shopping", needs.table, "What to buy, bring and allow for"),
         Sentences(needs.caveats),
     ]
@@ -365,6 +369,34 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
     if table["note"].astype(bool).any():
         columns["Note"] = "note"
     return shown(table, columns)
+
+
+def nearest_plans(plan: BakePlan, power: float) -> BakePlan:
+    """The plan that answers at every spread, and its neighbors at the middle one.
+
+    A neighbor stands before or after it among the numbers of bakes, or of items.
+    """
+    table = plan.table
+    if len(table) <= _MOST_ROWS:
+        return plan
+    best, usual = _nearest(plan.usual, power), plan.usual.table
+    own = (table["bakes"] == best["bakes"]) & (table["items"] == best["items"])
+    kept = set(table.index[own])
+    for held in ("bakes", "items"):
+        row = usual[usual[held] == best[held]]
+        at = row.index.get_loc(best.name)
+        kept |= set(row.index[max(at - 1, 0) : at + 2])
+    return replace(plan, table=table.loc[sorted(kept)])
+
+
+def left_out(plan: BakePlan, near: BakePlan, where: str) -> str:
+    """Say which plans are shown and where all of them are; empty if all are shown."""
+    if len(near.table) == len(plan.table):
+        return ""
+    return (
+        f"Shown: the plan above at every spread, and its neighbors with "
+        f"{_mood(_middle(plan))}. All {len(plan.table)} rows are {where}."
+    )
 
 
 def _chance(name: str, write: Callable[[float], str] = percent) -> Writer:

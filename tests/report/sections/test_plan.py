@@ -51,6 +51,52 @@ def test_sections_are_answered_in_short_sentences(ask, full) -> None:  # type: i
         assert all(len(own.split()) <= 45 for own in sentences_of(text)), text
 
 
+def test_a_long_table_shows_the_plan_that_answers_and_its_neighbors() -> None:
+    found = ps.plan_bakes(
+        [2, 3, 4, 6], [8, 12, 18], 0.2, 0.5, [0.3, 0.6, 1.0], simulations=60, rng=1
+    )
+    best = found.usual.cheapest(0.8)
+    assert best is not None
+    table, *_ = ps.ask.plans(ps.PlanResults(found)).body
+    assert isinstance(table, Table)
+    assert table.values is not None
+    assert len(table.values) == 36
+    shown = plan.nearest_plans(found, 0.8).table
+    own = shown.query(f"bakes == {best['bakes']} and items == {best['items']}")
+    assert own["sd_bake"].tolist() == [0.3, 0.6, 1.0]
+    others = shown.drop(own.index)
+    assert 0 < len(others) <= 4
+    assert others["sd_bake"].eq(0.6).all()
+    same = (others["bakes"] == best["bakes"]) ^ (others["items"] == best["items"])
+    assert same.all()
+    assert len(table.shown) == len(shown)
+    text = plan.left_out(found, plan.nearest_plans(found, 0.8), "elsewhere")
+    assert "All 36 rows are elsewhere" in text
+    few = planned([2, 4]).plan
+    assert plan.nearest_plans(few, 0.8) is few
+    assert plan.left_out(few, few, "elsewhere") == ""
+
+
+def test_the_order_of_bakes_is_explained_once(full: ps.PlanResults) -> None:
+    assert full.layout is not None
+    explained = full.layout.balance.explanation
+    body = ps.ask.order_and_shopping(full).body
+    lines = [s for p in body if isinstance(p, Sentences) for s in p.sentences]
+    lines += [p.text for p in body if isinstance(p, Text)]
+    assert sum(explained in line for line in lines) == 1
+
+
+def test_notes_name_no_column(full: ps.PlanResults) -> None:
+    looked = ps.plan_bakes(items=12, looks=[2, 3], simulations=60, rng=1)
+    for found in (full.plan, looked):
+        assert not [
+            c
+            for c in found.caveats
+            for name in found.table
+            if "_" in name and name in c
+        ]
+
+
 def test_what_was_not_stated_is_not_asked() -> None:
     bare = planned([2])
     assert "No budget" in ps.ask.budget(bare).missing
