@@ -36,7 +36,8 @@ ONE_BESIDE_FEW = (
 FEW_BESIDE_MANY = (
     "In {pairs} one pit was baked at least {times} times as often as the other. Should "
     "the pit with the few bakes be by far the moodier one, up to {percent} in 100 "
-    "equal pairs would be called different (5 otherwise). More bakes of it mend that."
+    "equal pairs would be called different (5 otherwise). More bakes of {few} mend "
+    "that."
 )
 
 COUNTS_ONLY = (

@@ -20,7 +20,7 @@ from pitstats.analysis.next_steps.continuation import (
 from pitstats.analysis.next_steps.levels import later_level
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.looks import Look
-from pitstats.analysis.rates.pairs import WITHOUT_VERDICT
+from pitstats.analysis.rates.pairs import WITHOUT_VERDICT, few_beside_many
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
@@ -95,6 +95,9 @@ class NextStep:
         Bakes that would separate what went with the pits.
     besides : tuple of {"separate", "regrade", "same layout"}
         What else the next bakes should mend.
+    few : tuple of str
+        Pits whose few bakes stand beside many: of the open pair, or of all pairs where
+        each has a verdict.
     margin : float or None
         The study's margin.
     continuations, seed : int
@@ -115,6 +118,7 @@ class NextStep:
     layout: str
     separate: ExtraBakes
     besides: Questions
+    few: tuple[str, ...]
     margin: float | None
     continuations: int
     seed: int
@@ -260,6 +264,9 @@ def suggest_next(
         layout=comparison.layout,
         separate=more,
         besides=_besides(study, more),
+        few=tuple(
+            few_beside_many(table if settled else pair.to_frame().T, comparison.n_bakes)
+        ),
         margin=comparison.margin,
         continuations=continuations,
         seed=seed,
@@ -448,15 +455,21 @@ def _bakes(n: int) -> str:
     return "1 more bake" if n == 1 else f"{n} more bakes"
 
 
-def _settled(_: NextStep) -> str:
+def _settled(step: NextStep) -> str:
+    if step.few:
+        return (
+            "Every pair of pits has a verdict, but one or more rest on few bakes "
+            f"beside many: bake {' and '.join(step.few)} again."
+        )
     return (
         "Every pair of pits has a verdict; no further bake is needed for the question "
         "that was asked."
     )
 
 
-def _fragile(_: NextStep) -> str:
-    return "Bake each pit again before relying on it: the verdict is fragile."
+def _fragile(step: NextStep) -> str:
+    first = f", {' and '.join(step.few)} first" if step.few else ""
+    return f"Bake each pit again{first} before relying on it: the verdict is fragile."
 
 
 def _bake_twice(step: NextStep) -> str:
@@ -485,7 +498,8 @@ def _bake_more(step: NextStep) -> str:
     earlier = [k for k in range(1, extra) if shares[k] >= 0.5]
     if earlier:
         text += f" ({_in_ten(shares[earlier[0]])} after {earlier[0]})"
-    return text + "."
+    begin = f" Begin with {step.few[0]}, which has far fewer bakes." if step.few else ""
+    return f"{text}.{begin}"
 
 
 def _too_small(step: NextStep) -> str:

@@ -111,6 +111,20 @@ def unequal_effort(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool
     ]
 
 
+def few_beside_many(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str]:
+    """Pits whose few bakes stand beside many of another in a pair with a verdict.
+
+    Examples
+    --------
+    >>> pairs = pd.DataFrame({"pit_a": ["A", "B"], "pit_b": ["B", "C"]})
+    >>> few_beside_many(pairs, {"A": 2, "B": 7, "C": 4})
+    ['A']
+    """
+    pairs = table.loc[unequal_effort(table, n_bakes), ["pit_a", "pit_b"]]
+    few = [min(pair, key=lambda pit: n_bakes[pit]) for pair in pairs.to_numpy()]
+    return list(dict.fromkeys(map(str, few)))
+
+
 def withheld_caveats(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str]:
     """What to say of pairs without a verdict; nothing where no pit has two bakes."""
     named = _named(table, withheld_pairs(table, n_bakes))
@@ -123,11 +137,12 @@ def unequal_effort_caveats(
     table: pd.DataFrame, n_bakes: Mapping[str, int]
 ) -> list[str]:
     """What to say of verdicts about pits with few bakes beside many."""
-    named = _named(table, unequal_effort(table, n_bakes))
-    if not named:
+    few = few_beside_many(table, n_bakes)
+    if not few:
         return []
+    named = _named(table, unequal_effort(table, n_bakes))
     worst = {"times": MANY_TIMES, "percent": FALSE_CALLS_AT_WORST}
-    return [FEW_BESIDE_MANY.format(pairs=named, **worst)]
+    return [FEW_BESIDE_MANY.format(pairs=named, few=" and ".join(few), **worst)]
 
 
 def _named(table: pd.DataFrame, chosen: list[bool]) -> str:

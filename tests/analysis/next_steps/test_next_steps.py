@@ -139,6 +139,28 @@ def test_settled_pairs_need_nothing_more() -> None:
     assert step.table["settled"].tolist() == [1.0]
 
 
+@pytest.mark.parametrize(
+    ("burned", "advice"),
+    [
+        ([[1, 3], [7, 5, 8, 6, 9, 6, 7]], "bake more"),
+        ([[0, 1], [14, 15, 13, 15, 14, 15, 14]], "settled"),
+    ],
+)
+def test_few_bakes_beside_many_are_named_in_the_step_and_the_note(
+    burned: list[list[int]], advice: str
+) -> None:
+    made = study(burned)
+    step = ps.suggest_next(made, continuations=200)
+    (note,) = (c for c in ps.compare_pits(made).caveats if "moodier" in c)
+    assert step.advice == advice
+    assert step.few == ("A",)
+    assert note.endswith("More bakes of A mend that.")
+    asked = "Begin with A," if advice == "bake more" else "bake A again"
+    assert asked in step.sentence
+    assert "no further bake" not in step.sentence
+    assert all(len(s.split()) <= 30 for s in step.sentence.split(". "))
+
+
 def test_the_same_seed_gives_the_same_advice() -> None:
     again = ps.suggest_next(study(OPEN), continuations=600)
     assert again.table.equals(next_of_open().table)
