@@ -468,7 +468,7 @@ def _settled(step: NextStep) -> str:
 
 
 def _fragile(step: NextStep) -> str:
-    first = f", {' and '.join(step.few)} first" if step.few else ""
+    first = f", {' and '.join(step.few)} first," if step.few else ""
     return f"Bake each pit again{first} before relying on it: the verdict is fragile."
 
 

@@ -142,7 +142,7 @@ def test_settled_pairs_need_nothing_more() -> None:
 @pytest.mark.parametrize(
     ("burned", "advice"),
     [
-        ([[1, 3], [7, 5, 8, 6, 9, 6, 7]], "bake more"),
+        ([[2, 2], [6, 6, 7, 6, 5, 6, 6]], "bake more"),
         ([[0, 1], [14, 15, 13, 15, 14, 15, 14]], "settled"),
     ],
 )
