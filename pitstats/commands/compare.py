@@ -42,6 +42,9 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     click.echo(f"What to do next: {one_line(results.next_step.sentence)}")
     click.echo(f"\n{pairs.caption(comparison)}")
     click.echo(pairs.pair_table(comparison).to_string(index=False))
+    why = pairs.level_sentence(comparison)
+    if why and not comparison.one_bake_each:
+        click.echo(why)
     click.echo("\n" + " ".join(pairs.ways_sentences(both)))
     if both.common is not None:
         click.echo(pairs.ways_table(both).to_string(index=False))

@@ -47,7 +47,7 @@ class SettingComparison(FrameResult):
         One row per changed pit and outcome: ``pit, outcome, before, after, change,
         conf_low, conf_high, verdict``. Outcomes: "burned", "target grade" (long-run
         shares), "near less far" (burned share at the firebox end less the far end) and
-        "usable area" (square length units). ``change`` = after - before.
+        "usable area" (in `area_unit`). ``change`` = after - before.
     bakes : pandas.DataFrame
         ``pit, side, n_bakes, n_items, n_burned`` of the two sides.
     findings : tuple of Finding
@@ -58,6 +58,8 @@ class SettingComparison(FrameResult):
         Items left out because the other side graded nothing in their cell.
     days_alike : bool
         Whether the sides lie on different days with no pit baked on both.
+    area_unit : str
+        Square length unit, ``"sq in"`` or ``"sq cm"``; empty without cell sizes.
     """
 
     table: pd.DataFrame
@@ -66,6 +68,7 @@ class SettingComparison(FrameResult):
     setting: str
     n_unmatched: int
     days_alike: bool
+    area_unit: str
     estimand: str
     method: str
     conf_level: float
@@ -337,13 +340,15 @@ def _compared(
     table.loc[table["pit"].isin(one_pair), "verdict"] = ONE_PAIR
     if days_alike:
         table.loc[table["verdict"] != ONE_PAIR, "verdict"] = DAYS_ALIKE
+    areas = "usable area" in set(table["outcome"])
     return SettingComparison(
         table=table,
         bakes=_bakes(sides.pits, both.rates.table),
-        findings=_what_else(sides, setting),
+        findings=_what_else(sides, setting, days_alike=days_alike),
         setting=setting,
         n_unmatched=sides.n_unmatched,
         days_alike=days_alike,
+        area_unit=f"sq {sides.study.settings.length_unit}" * bool(areas),
         estimand=f"{both.leading.estimand}; after less before, same pit and cells",
         method=both.leading.method,
         conf_level=level,
@@ -425,12 +430,18 @@ def _bakes(pits: Sequence[str], table: pd.DataFrame) -> pd.DataFrame:
     return head.join(counts.reset_index(drop=True).astype(int))
 
 
-def _what_else(sides: Sides, setting: str) -> tuple[Finding, ...]:
+# With the sides on different days both follow from that, which a caveat says.
+_OF_THE_DAYS = ("session_with_pit", "order_fixed")
+
+
+def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding, ...]:
     """Findings of the audit about the two sides, without the change itself."""
     bakes = sides.study.bakes
     if setting in bakes.columns and setting in SETTINGS:
         bakes = bakes.drop(columns=setting)
-    return tuple(audit_fairness(replace(sides.study, bakes=bakes)))
+    found = audit_fairness(replace(sides.study, bakes=bakes))
+    said = _OF_THE_DAYS if days_alike else ()
+    return tuple(finding for finding in found if finding.id not in said)
 
 
 def _caveats(

@@ -1,6 +1,6 @@
 """The bakes before and after a change as two pits of a study of their own.
 
-A changed pit becomes two pits, "A, after" and "A, before", on the cells that both
+A changed pit becomes two pits, "A (after)" and "A (before)", on the cells that both
 sides graded. Every analysis that compares pits then answers for the change as well,
 with the same rules and the same words.
 """
@@ -42,7 +42,7 @@ class Sides:
 
 def side_name(pit: str, side: str) -> str:
     """Name of one side of a changed pit."""
-    return f"{pit}, {side}"
+    return f"{pit} ({side})"
 
 
 def make_sides(study: Study, side_of: Mapping[str, str]) -> Sides:

@@ -173,6 +173,18 @@ def caption(comparison: PitComparison) -> str:
     )
 
 
+def level_sentence(comparison: PitComparison) -> str:
+    """Say why intervals stand at the level of a look; empty where they do not."""
+    look = comparison.look
+    if look is None or not look.repeated:
+        return ""
+    return (
+        f"Why {level_text(comparison.conf_level)} intervals: the results are looked at "
+        "more than once, and so all looks together keep "
+        f"{level_text(look.conf_level)}; 'differs' takes a p below {look.level:.2g}."
+    )
+
+
 def naive_sentences(comparison: PitComparison) -> list[str]:
     """Compare the interval with the usual mistake of counting every item."""
     place = int(comparison.table["estimate"].abs().argmax())

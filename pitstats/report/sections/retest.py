@@ -105,10 +105,11 @@ def _verdict(row: Row) -> str:
 
 def caption(changes: SettingComparison) -> str:
     """What the table shows, and its unit of replication."""
+    unit = changes.area_unit
+    area = f" (the usable area in {unit})" if unit else ""
     return (
-        "Shares before and after, changes in points (the usable area in square units "
-        f"of length), on the same cells, with {level_text(changes.conf_level)} "
-        "intervals (unit of replication: the bake)"
+        f"Shares before and after, changes in points{area}, on the same cells, with "
+        f"{level_text(changes.conf_level)} intervals (unit of replication: the bake)"
     )
 
 
@@ -126,9 +127,8 @@ def sentences(changes: SettingComparison) -> list[str]:
 def _sentence(row: Row, changes: SettingComparison) -> str:
     pit, what = one_line(row["pit"]), _WORDS[str(row["outcome"])]
     verdict, level = str(row["verdict"]), level_text(changes.conf_level)
-    sizes = (
-        f"{_writer(row)(row['change'])} {_unit(row)} ({level} interval {_ends(row)})"
-    )
+    unit = changes.area_unit if row["outcome"] == "usable area" else "points"
+    sizes = f"{_writer(row)(row['change'])} {unit} ({level} interval {_ends(row)})"
     if verdict == ONE_PAIR:
         return (
             f"{pit}, {what}: {_level(row, 'before')} before, {_level(row, 'after')} "
@@ -156,11 +156,7 @@ def _writer(row: Row) -> Callable[[float], str]:
 
 
 def _signed_area(value: float) -> str:
-    return true_minus(f"{value:+.0f}")
-
-
-def _unit(row: Row) -> str:
-    return "square units" if row["outcome"] == "usable area" else "points"
+    return true_minus(f"{value:+.0f}") if abs(value) >= 0.5 else "0"
 
 
 def _ends(row: Row) -> str:

@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 import pitstats as ps
 from pitstats.cli import main
+from pitstats.report.sections import retest
 
 
 def moved_damper(n_before: int = 2, n_after: int = 2, better: bool = True) -> ps.Study:
@@ -152,12 +153,31 @@ def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
     assert "days assumed alike" not in set(found.table["verdict"])
 
 
+def test_an_area_is_told_in_the_unit_of_the_study() -> None:
+    study = moved_damper(3, 3)
+    found = ps.compare_settings(study)
+    assert found.area_unit == "sq in"
+    told = [retest.caption(found), *retest.sentences(found)]
+    assert "(the usable area in sq in)" in told[0]
+    assert any("sq in (95% interval" in text for text in told[1:])
+    unsized = study.grates.drop(columns=["cell_length", "cell_width"])
+    bare = ps.compare_settings(replace(study, grates=unsized))
+    assert bare.area_unit == ""
+    told = [retest.caption(bare), *retest.sentences(bare)]
+    assert not [text for text in told if "area" in text or "sq" in text.split()]
+
+
 def test_two_studies_without_one_do_not() -> None:
     before, after = _halves()
     found = ps.retest(before, after)
     assert found.days_alike
     assert set(found.table["verdict"]) == {"days assumed alike"}
     assert any("cannot be told apart" in caveat for caveat in found.caveats)
+    # The days are one remark, not one for every pair of sides of different pits.
+    assert not [
+        f for f in found.findings if f.id in ("session_with_pit", "order_fixed")
+    ]
+    assert found.findings
 
 
 def test_studies_that_do_not_fit_are_refused_in_words() -> None:
