@@ -424,8 +424,9 @@ def _read_own_column(
 
 def suggestion(found: str, known: list[str]) -> str:
     """Suggest which known name may have been meant, or list the known names."""
-    alike = [name for name in known if name.casefold() == found.casefold()]
-    alike += difflib.get_close_matches(found, known, n=1, cutoff=0.75)
+    plain = {name.casefold(): name for name in known}
+    close = difflib.get_close_matches(found.casefold(), plain, n=1, cutoff=0.75)
+    alike = [plain[name] for name in close]
     seen = skeleton(found)
     alike = [name for name in known if skeleton(name) == seen] + alike
     if alike:

@@ -42,6 +42,26 @@ def questions_of(page: FirstPage) -> list[Section]:
     ]
 
 
+def test_long_run_and_counted_shares_are_told_apart_beside_the_picture() -> None:
+    told = "Long-run shares are of many fires"
+    assert told in answer.picture(results_of("four_pits")).caption
+    # One bake of each pit shows what was counted alone.
+    assert told not in answer.picture(results_of("one_bake_each")).caption
+
+
+def test_place_is_two_questions_that_do_not_contradict() -> None:
+    page = ps.pages.compare_pits(results_of("four_pits"))
+    asked = {own.question: own.answer for own in questions_of(page)}
+    zone, fall = (
+        asked[f"{question}?"]
+        for question in ("Does any zone stand out", "How evenly does each pit burn")
+    )
+    assert (
+        fall == "Burned more near the firebox than at the far end: Quarry and Orchard."
+    )
+    assert zone.endswith("a fall from the firebox is asked apart.")
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_a_first_page_is_short_and_claims_no_more_than_bakes_can_show(
     name: str,

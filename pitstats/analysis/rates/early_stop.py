@@ -51,7 +51,7 @@ class EarlyStop:
         seen, shown = (round(100 * abs(x)) for x in (self.difference, self.shown))
         error = max(100 * self.error, 0.1)
         return (
-            f"A test that stops early shows a difference that is too large: were "
+            f"A test that stops early shows a difference that is too large. Were "
             f"{seen} points the truth, tests that stop before their last look would "
             f"show {shown} on average ({self.tests} simulated tests, error "
             f"{error:.1f} points, seed {self.seed})."

@@ -91,8 +91,11 @@ def in_short(evenness: Evenness) -> str:
     table = evenness.table
     near = _named(evenness, table[table["conf_low"] > 0])
     far = _named(evenness, table[table["conf_high"] < 0])
-    parts = [f"near the firebox: {listed(near)}"] if near else []
-    parts += [f"at the far end: {listed(far)}"] if far else []
+    parts = []
+    if near:
+        parts.append(f"near the firebox than at the far end: {listed(near)}")
+    if far:
+        parts.append(f"at the far end than near the firebox: {listed(far)}")
     if not parts:
         return "Of no pit can this test tell whether it burns more near or far."
     return f"Burned more {'; '.join(parts)}."

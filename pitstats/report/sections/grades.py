@@ -68,6 +68,9 @@ def in_short(found: GradeComparison) -> str:
     apart = separated(others)
     n_apart = len(apart[["pit_a", "pit_b"]].drop_duplicates())
     n_pairs = len(others[["pit_a", "pit_b"]].drop_duplicates())
+    if n_pairs == 1:
+        would = "would" if n_apart else "would not"
+        return f"Counted from another grade, the pair {would} be told apart."
     return (
         f"Counted from another grade, {number_word(n_apart)} of "
         f"{count(n_pairs, 'pair')} would be told apart."

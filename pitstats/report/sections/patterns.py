@@ -110,7 +110,9 @@ def in_short(patterns: GratePatterns) -> str:
     ]
     if shown:
         return f"More {_STANDS_OUT[patterns.value]}: {'; '.join(shown)}."
-    return "No zone is shown to stand out on any grate."
+    return (
+        "A search for any pattern shows none; a fall from the firebox is asked apart."
+    )
 
 
 def pattern_sentences(patterns: GratePatterns) -> list[str]:

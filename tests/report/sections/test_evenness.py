@@ -15,7 +15,9 @@ def test_an_end_that_burned_more_is_named_with_its_interval() -> None:
     evenness = ps.compare_evenness(ps.demo_study("unequal_layouts"))
     fall = evenness_table(evenness).shown["Near minus far, points"]
     assert fall.str.contains(" to ").all()
-    assert in_short(evenness).startswith("Burned more near the firebox")
+    assert in_short(evenness).startswith(
+        "Burned more near the firebox than at the far end: "
+    )
 
 
 def test_one_bake_each_has_no_thirds() -> None:
