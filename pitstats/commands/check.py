@@ -59,14 +59,14 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
     from pitstats.report.sections.fairness import findings_text
     from pitstats.study.cells import escaped
     from pitstats.study.files import read_study
+    from pitstats.study.fixed_copy import can_fix
     from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
 
     try:
         found = read_study(study)
     except InvalidStudyError as error:
         _say_problems(error, style)
-        in_cells = any(problem.row or problem.column for problem in error.problems)
-        if offer and in_cells and style != "json":
+        if offer and style != "json" and can_fix(study):
             click.echo(
                 f"'pitstats check {study} --fix DEST' writes a copy in which spelling, "
                 "units and the like are corrected where they are certain."

@@ -11,6 +11,7 @@ import datetime as dt
 import difflib
 import re
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,6 +32,13 @@ _COMMA_OF_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _BOTH_MARKS_POINT = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
 _BOTH_MARKS_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
+_CLOCK = re.compile(
+    r"(?P<hour>\d{1,2})([:.h](?P<minute>\d\d)([:.]\d\d(\.\d+)?)?)?"
+    r"\s*(?P<half>[ap]\.?m\.?)?",
+    re.IGNORECASE,
+)
+# As telephones and spreadsheets write a moment: 2026-05-02 14:05, with or without zone.
+_DAY_AND_CLOCK = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
 # Control characters, lone surrogates and the two non-characters no file format keeps.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 #: What takes no place on the screen, or turns the order of letters around. A joiner
@@ -233,6 +241,24 @@ def read_whole(text: str) -> Cell:
     return Cell(problem=f"found {quote(text)}; allowed is a whole number.")
 
 
+def read_clock(text: str) -> Cell:
+    """Read a time of day, with its day where one stands before it; kept as typed."""
+    found = _CLOCK.fullmatch(text)
+    if found:
+        hour, minute = int(found["hour"]), int(found["minute"] or 0)
+        hours = range(1, 13) if found["half"] else range(24)
+        if hour in hours and minute < 60 and (found["minute"] or found["half"]):
+            return Cell(value=text)
+    elif _DAY_AND_CLOCK.match(text):
+        with suppress(ValueError):
+            dt.datetime.fromisoformat(text)
+            return Cell(value=text)
+    return Cell(
+        problem=f"found {quote(text)}; allowed is a time of day, such as 7:05, 19:05 "
+        "or 7.05 pm."
+    )
+
+
 def read_choice(text: str, choices: tuple[str, ...]) -> Cell:
     """Read one of a few fixed words."""
     if text in choices:
@@ -297,12 +323,14 @@ def reader(column: Column, settings: Settings | None) -> Callable[[str], Cell]:
         "yes/no": read_yes_no,
         "number": read_number,
         "whole": read_whole,
+        "clock": read_clock,
     }
     return simple[column.kind]
 
 
 DTYPES = {
     "text": "str",
+    "clock": "str",
     "choice": "str",
     "grade": "str",
     "yes/no": "boolean",

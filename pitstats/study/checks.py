@@ -345,6 +345,13 @@ def _first_rows(items: pd.DataFrame) -> dict[str, int]:
     return dict(zip(first["bake"], first.index, strict=True))
 
 
+def _lacks_a_face(items: pd.DataFrame) -> pd.Series:
+    """Whether an item lacks a face that was graded of another item of its bake."""
+    graded = items[[f"grade_{face}" for face in FACES]].notna()
+    in_bake = graded.groupby(items["bake"], sort=False).transform("any")
+    return (in_bake & ~graded).any(axis=1)
+
+
 def _say_missing(context: Context) -> None:
     """Say how items without a result, or with a result and a reason, are counted."""
     bakes, items = context.tables["bakes"], context.tables["items"]
@@ -354,7 +361,9 @@ def _say_missing(context: Context) -> None:
     reason = mine["missing"].notna()
     face = context.settings.face
     other_face = results & ~reason & mine["burned"].isna()
+    some_faces = other_face & (face == "worst")
     if face == "worst":
+        some_faces &= _lacks_a_face(mine)
         other_face &= False
     else:
         other_face &= mine[f"grade_{face}"].isna()
@@ -376,6 +385,11 @@ def _say_missing(context: Context) -> None:
             "a grade or burned mark and a reason in missing: counted as missing",
         ),
         (other_face, f"no grade of the {face}: counted as missing"),
+        (
+            some_faces,
+            "no grade of a face that others of the bake have: counted by the faces "
+            "that were graded",
+        ),
     ):
         if rows.any():
             noun = "item has" if rows.sum() == 1 else "items have"

@@ -110,7 +110,7 @@ def _key(table: Table) -> str:
 def _cell(column: Column) -> str:
     if column.kind == "choice":
         return listing(column.choices)
-    words = {"yes/no": "yes or no", "whole": "whole number", "grade": "grade"}
+    words = {"yes/no": "yes or no", "whole": "whole number", "clock": "time of day"}
     return words.get(column.kind, column.kind) + _range(column)
 
 

@@ -127,6 +127,14 @@ def write_fixed_copy(path: PathLike, dest: PathLike) -> FixedCopy:
     return copy
 
 
+def can_fix(path: PathLike) -> bool:
+    """Whether a corrected copy of a study would hold any change."""
+    try:
+        return any(True for _ in _TypedStudy(Path(path)).changes)
+    except InvalidStudyError:
+        return False
+
+
 def _refuse(*targets: Path) -> None:
     for target in targets:
         if os.path.lexists(target):

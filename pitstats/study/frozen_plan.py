@@ -22,6 +22,7 @@ from pitstats.errors import DesignError
 from pitstats.study.atomic import write_file
 from pitstats.study.blind_plan import plan_id
 from pitstats.study.folder_files import column_texts
+from pitstats.study.outcomes import regrades_undone
 from pitstats.study.raw import UnreadableError
 from pitstats.study.reading import file_bytes
 from pitstats.study.settings import Settings
@@ -118,6 +119,7 @@ def plan_changes(data: bytes, study: Study) -> list[str]:
         *_changed_settings(then["settings"], now["settings"]),
         *_changed_bakes(then["bakes"], now["bakes"], study),
         *_moved_items(then["items"], now["items"]),
+        *_undone_regrades(study),
     ]
 
 
@@ -211,6 +213,13 @@ def _moved_items(then: list[list[str]], now: list[list[str]]) -> Iterator[str]:
     n = sum(tuple(row) not in places for row in then[1:])
     if n:
         yield f"{n} of {len(then) - 1} items are not where the plan has their code."
+
+
+def _undone_regrades(study: Study) -> Iterator[str]:
+    """Rows of second gradings that the layout drew, of bakes that were made, empty."""
+    n_undone, n_due = regrades_undone(study)
+    if n_undone:
+        yield f"Second gradings not done: {n_undone} of {n_due} planned ones."
 
 
 def _shown(value: object) -> str:

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.study.grading import deciding_code, face_codes, palest_code
+from pitstats.study.schema import FACES
 
 if TYPE_CHECKING:
     from pitstats.study.study import Study
@@ -42,6 +43,22 @@ def _kept_for_next(
         return found[1].copy(deep=False)
 
     return ask
+
+
+def regrades_undone(study: Study) -> tuple[int, int]:
+    """Second gradings without a grade, and all that are due: of bakes that were kept.
+
+    A layout draws the items that are to be graded again and leaves their grades empty.
+    """
+    again = study.regrades
+    if again.empty:
+        return 0, 0
+    kept = study.bakes.loc[study.bakes["status"] == "kept", "bake"]
+    named = study.items.dropna(subset=["code"]).drop_duplicates("code")
+    bake = again["bake"].fillna(again["code"].map(named.set_index("code")["bake"]))
+    due = again[bake.isin(kept)]
+    graded = due[[f"grade_{face}" for face in FACES]].notna().any(axis=1)
+    return int((~graded).sum()), len(due)
 
 
 @_kept_for_next

@@ -10,7 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-Kind: TypeAlias = Literal["text", "yes/no", "whole", "number", "choice", "grade"]
+Kind: TypeAlias = Literal[
+    "text", "yes/no", "whole", "number", "choice", "grade", "clock"
+]
 Unit: TypeAlias = Literal[
     "",
     "pit temperature",
@@ -47,7 +49,7 @@ class Column:
     ----------
     name : str
         Header, in small letters.
-    kind : {"text", "yes/no", "whole", "number", "choice", "grade"}
+    kind : {"text", "yes/no", "whole", "number", "choice", "grade", "clock"}
         What a cell holds.
     meaning : str
         What the column says, for the data dictionary.
@@ -560,7 +562,7 @@ BAKES = Table(
             meaning="Length of the bake.",
         ),
         *(
-            Column(name=name, kind="text", meaning=f"Clock time at which {what}.")
+            Column(name=name, kind="clock", meaning=f"Clock time at which {what}.")
             for name, what in (
                 ("lit_at", "the fire was lit"),
                 ("steady_at", "the pit was steady"),
@@ -571,22 +573,22 @@ BAKES = Table(
         ),
         Column(
             name="loaded_at",
-            kind="text",
+            kind="clock",
             meaning="Clock time at which all items were in and the lid was shut.",
         ),
         Column(
             name="unloaded_at",
-            kind="text",
+            kind="clock",
             meaning="Clock time at which the lid was opened to unload.",
         ),
         Column(
             name="emptied_at",
-            kind="text",
+            kind="clock",
             meaning="Clock time at which the last item was out.",
         ),
         Column(
             name="grading_at",
-            kind="text",
+            kind="clock",
             meaning="Clock time from which the items had cooled enough to be graded.",
         ),
         Column(name="tender", kind="text", meaning="Who tended the fire."),

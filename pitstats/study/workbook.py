@@ -376,7 +376,7 @@ def _dress_column(
     for row in range(2, n_rows + 2):
         cell = sheet.cell(row, position)
         cell.alignment = Alignment(horizontal="left")
-        if column.kind == "text":
+        if column.kind in ("text", "clock"):
             cell.number_format = "@"
         if filled and cell.value is not None:
             cell.fill = gray

@@ -416,7 +416,7 @@ def _text_format(sheet: Worksheet, position: int, table: Table, name: str) -> No
     from openpyxl.utils import get_column_letter
 
     kinds = {column.name: column.kind for column in table.columns}
-    if kinds.get(name, "text") == "text":
+    if kinds.get(name, "text") in ("text", "clock"):
         letter = get_column_letter(position + 1)
         sheet.column_dimensions[letter].number_format = "@"
 

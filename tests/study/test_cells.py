@@ -19,6 +19,7 @@ from pitstats.study.cells import (
     own_numbers,
     quote,
     read_choice,
+    read_clock,
     read_grade,
     read_number,
     read_text,
@@ -102,6 +103,29 @@ def test_whole_numbers(text: str, value: int) -> None:
 @pytest.mark.parametrize("text", ["3.5", "1,000", "3,5", "three", "99999999"])
 def test_no_whole_numbers(text: str) -> None:
     assert read_whole(text).problem
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("7:05", "07:05", "07:05:30", "7.05", "19h05", "7:05 pm", "7.05 PM", "7 p.m."),
+        *("12 am", "2026-05-02 14:05", "2026-05-02T14:05:00+02:00"),
+    ],
+)
+def test_times_of_day_are_kept_as_typed(text: str) -> None:
+    assert read_clock(text).value == text
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("7", "7.5", "1405", "24:00", "7:60", "13:05 pm", "0:05 am", "about 7:05"),
+        *("0.295", "yesterday", "2026-05-02", "2026-13-02 14:05"),
+    ],
+)
+def test_no_times_of_day(text: str) -> None:
+    problem = read_clock(text).problem
+    assert problem.startswith(f"found '{text}'; allowed is a time of day")
 
 
 def test_choices_forgive_capitals_blanks_and_curly_apostrophes() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from pitstats.errors import InvalidStudyError, Problem
 from pitstats.study import Settings, Study
+from pitstats.study.columns import suggestion
 
 Tables = dict[str, pd.DataFrame]
 
@@ -418,6 +419,32 @@ def test_names_that_differ_in_capitals_or_spaces_are_said_to_be_two(
         "bakes and regrades, column grader: 'kim' and 'Kim' taken as two",
         "probes, column probe: 'P1' and 'p1' taken as two",
     ]
+
+
+def test_a_face_that_others_of_the_bake_have_is_missed_once(
+    settings: Settings, tables: Tables
+) -> None:
+    def said(settings: Settings) -> list[str]:
+        study = Study(settings=settings, **tables)
+        return [text for text in study.assumptions if "by the faces that were" in text]
+
+    before = said(settings)
+    items = tables["items"]
+    both = (
+        items[["grade_top", "grade_bottom"]].notna().all(axis=1)
+        & items["missing"].isna()
+        & items["burned"].isna()
+    )
+    items.loc[both[both].index[0], "grade_top"] = None
+    (text,) = said(settings)
+    assert "no grade of a face that others of the bake have" in text
+    assert text not in before
+    assert said(dataclasses.replace(settings, face="bottom")) == []
+
+
+@pytest.mark.parametrize("found", ["quary", "QUARY", "Qarry", "quarry"])
+def test_a_known_name_is_suggested_whatever_its_capitals(found: str) -> None:
+    assert suggestion(found, ["Quarry", "Ferry"]).startswith("Was 'Quarry' meant?")
 
 
 def test_names_that_differ_in_letters_are_not_remarked_upon(study: Study) -> None:

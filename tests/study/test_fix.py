@@ -166,7 +166,8 @@ def test_the_command_tells_every_change_and_checks_the_copy(folder: Path) -> Non
 
 def test_what_is_left_is_asked_and_the_exit_says_so(folder: Path) -> None:
     file = folder / "items.csv"
-    file.write_text(file.read_text("utf-8").replace("golden", "charred", 1), "utf-8")
+    text = file.read_text("utf-8").replace("golden", "charred", 1)
+    file.write_text(text.replace("golden", "Golden", 1), "utf-8")
     offered = run("check", folder)
     assert offered.exit_code == 1
     assert f"pitstats check {folder} --fix DEST" in offered.output
@@ -174,6 +175,18 @@ def test_what_is_left_is_asked_and_the_exit_says_so(folder: Path) -> None:
     assert result.exit_code == 1
     assert "found 'charred'" in result.output
     assert "--fix DEST" not in result.output
+
+
+def test_no_copy_is_offered_in_which_nothing_would_be_corrected(folder: Path) -> None:
+    dest = folder.with_name("plain")
+    assert run("check", folder, "--fix", dest).exit_code == 0
+    source = dest if dest.exists() else folder
+    file = source / "items.csv"
+    file.write_text(file.read_text("utf-8").replace("golden", "charred", 1), "utf-8")
+    result = run("check", source)
+    assert result.exit_code == 1
+    assert "found 'charred'" in result.output
+    assert "--fix" not in result.output
 
 
 def test_nothing_to_change_writes_nothing(tmp_path: Path) -> None:

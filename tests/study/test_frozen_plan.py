@@ -56,6 +56,23 @@ def test_a_plan_holds_what_was_to_be_done(planned: ps.Study) -> None:
     assert plan_changes(plan_bytes(planned), baked(planned)) == []
 
 
+def test_second_gradings_that_were_not_done_are_listed(planned: ps.Study) -> None:
+    plan = plan_bytes(planned)
+    n_due = len(planned.regrades)
+    assert n_due > 1
+    undone = replace(baked(planned), regrades=planned.regrades)
+    said = f"Second gradings not done: {n_due} of {n_due} planned ones."
+    assert plan_changes(plan, undone) == [said]
+    again = planned.regrades.assign(grade_top=["golden"] + [None] * (n_due - 1))
+    some = replace(undone, regrades=again)
+    assert f"{n_due - 1} of {n_due} planned" in plan_changes(plan, some)[0]
+    # Not due before its bake is made.
+    waiting = baked(planned).bakes.assign(status="planned")
+    items = planned.items
+    early = replace(planned, bakes=waiting, items=items, regrades=planned.regrades)
+    assert not [s for s in plan_changes(plan, early) if "Second" in s]
+
+
 @pytest.fixture(scope="module")
 def frozen(planned: ps.Study) -> bytes:
     return plan_bytes(planned)

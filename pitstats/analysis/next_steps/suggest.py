@@ -250,6 +250,8 @@ def suggest_next(
     if settled:
         found = sensitivity or check_sensitivity(study, both=both, refit=False)
         advice = "fragile" if found.fragile else "settled"
+    asked = table if settled else pair.to_frame().T
+    n_bakes = {str(pit): int(n) for pit, n in comparison.n_bakes.items()}
     more = suggest_bakes(study)
     return NextStep(
         table=steps,
@@ -264,9 +266,7 @@ def suggest_next(
         layout=comparison.layout,
         separate=more,
         besides=_besides(study, more),
-        few=tuple(
-            few_beside_many(table if settled else pair.to_frame().T, comparison.n_bakes)
-        ),
+        few=tuple(few_beside_many(asked, n_bakes)),
         margin=comparison.margin,
         continuations=continuations,
         seed=seed,

@@ -202,6 +202,12 @@ def write_matches(season: Season, *, overwrite: bool = False) -> Path:
 
 
 def _study_paths(season: Path) -> dict[str, Path]:
+    if season.exists() and is_study(season):
+        raise DesignError(
+            f"{season} is a study itself, not a folder of studies. Give a folder that "
+            "holds it and the others of the season; this one alone is read by "
+            f"'pitstats compare {season}'."
+        )
     if not season.is_dir():
         raise DesignError(
             f"{season}: there is no folder of this name.{looked_in(season)} Check the "

@@ -19,6 +19,7 @@ from pitstats.report.section import Answered, Table, Text, asks
 from pitstats.report.sections.fairness import burned_means, n_graded_twice
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import averaged_over, count, listed, one_line
+from pitstats.study.outcomes import regrades_undone
 from pitstats.study.study import Study
 
 NOT_RECORDED = "not recorded"
@@ -128,7 +129,7 @@ def _answers(
     kept = study.bakes[study.bakes["status"] == "kept"]
     n_pits, n_pairs = int((rates.table["n_bakes"] > 0).sum()), len(comparison.table)
     margin = settings.margin
-    n_twice, level = n_graded_twice(study), level_text(comparison.conf_level)
+    level = level_text(comparison.conf_level)
     return {
         "Question": one_line(settings.question),
         "Unit of replication": f"the bake: {len(kept)} kept bakes of {n_pits} pits; "
@@ -147,8 +148,7 @@ def _answers(
         "Blinding": _blinding(kept),
         "Graders": _values(kept, "grader"),
         "Tenders": _values(kept, "tender"),
-        "Agreement of grading": f"{count(n_twice, 'second grading')} on record"
-        * bool(n_twice),
+        "Agreement of grading": _twice(study),
         "Dough": _values(kept, "lot"),
         "Numerators and denominators": _counts(rates),
         "Excluded bakes": _excluded(study),
@@ -164,6 +164,14 @@ def _answers(
         "Protocol": _protocol(study),
         "Interests": one_line(extra.get("interests", "")),
     }
+
+
+def _twice(study: Study) -> str:
+    n_twice, (n_undone, n_due) = n_graded_twice(study), regrades_undone(study)
+    undone = f"; {n_undone} of {n_due} planned ones not done" * bool(n_undone)
+    return f"{count(n_twice, 'second grading')} on record{undone}" * bool(
+        n_twice or n_undone
+    )
 
 
 def _planned(study: Study) -> str:

@@ -346,6 +346,13 @@ def test_a_folder_without_studies_is_told(tmp_path: Path, content: str | None) -
         ps.read_season(target)
 
 
+def test_a_study_is_not_taken_for_a_season(folder: Path) -> None:
+    study = folder / "day 2"
+    with pytest.raises(ps.DesignError, match="is a study itself") as told:
+        ps.read_season(study)
+    assert f"'pitstats compare {study}'" in str(told.value)
+
+
 def test_excluded_bakes_are_listed(folder: Path) -> None:
     study = ps.read_study(folder / "day 2")
     bakes = study.bakes.copy()
