@@ -79,9 +79,7 @@ def simultaneous_t(
     if not (np.diag(matrix) > 0).all() or not df > 0:
         raise ValueError("variances and df must be above 0.")
     size = np.sqrt(np.diag(matrix))
-    strength, vectors = np.linalg.eigh(matrix / np.outer(size, size))
-    kept = strength > 1e-10 * strength.max()
-    root = vectors[:, kept] * np.sqrt(strength[kept])
+    root = _root(matrix / np.outer(size, size))
     alone = float(stdtrit(df, 0.5 + level / 2))
     if root.shape[1] == 1:
         # All statistics are one and the same: nothing to allow for.
@@ -94,6 +92,20 @@ def simultaneous_t(
     above = len(largest) - np.searchsorted(largest, values, side="left")
     p_value = np.maximum(above / len(largest), 2 * stdtr(df, -values))
     return max(float(largest[rank]), alone), np.asarray(p_value)
+
+
+def _root(correlation: FloatArray) -> FloatArray:
+    """Cholesky factor of a matrix that may be singular, columns of zeros left out.
+
+    Unlike eigenvectors of equal strength it does not turn with the last bit of the
+    matrix, so that every machine draws the same.
+    """
+    left, columns = correlation.copy(), []
+    for j in range(len(left)):
+        if left[j, j] > 1e-10:
+            columns.append(left[:, j] / math.sqrt(left[j, j]))
+            left -= np.outer(columns[-1], columns[-1])
+    return np.column_stack(columns)
 
 
 def _chi_over_df(normal: FloatArray, df: float) -> FloatArray:

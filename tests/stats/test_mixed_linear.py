@@ -636,3 +636,19 @@ def test_recovery_from_simulation():
     assert share["kenward-roger"] > 0.95 - 3 * np.sqrt(0.05 * 0.95 / 60)
     # Variance of 8 bakes of SD 8: relative error of the mean of 60 about 7 %.
     assert variance == pytest.approx(64, rel=0.25)
+
+
+def test_the_last_bit_of_a_covariance_does_not_move_all_pairs():
+    """All pairs of equally well known means, whose axes are of equal strength."""
+    pairs = np.array(
+        [np.eye(4)[a] - np.eye(4)[b] for a, b in combinations(range(4), 2)]
+    )
+    exact = pairs @ pairs.T
+    t = [3.0, 1.0, 2.668, 2.0, 0.5, 2.5]
+    value, p = stats.simultaneous_t(exact, 12, t)
+    bits = np.random.default_rng(1).integers(-1, 2, exact.shape)
+    again, p_again = stats.simultaneous_t(
+        exact + np.spacing(1) * (bits + bits.T), 12, t
+    )
+    assert again == pytest.approx(value, abs=1e-9)
+    assert p_again == pytest.approx(p, abs=1e-9)
