@@ -210,7 +210,7 @@ ONE_BAKE_A_SETTING = (
 )
 
 SETTING_LINE = (
-    "{column} took more than two values in {pit}; the effect is that of a straight "
+    "{pit}: {column} took more than two values; the effect is that of a straight "
     "line on the logit scale, from the lowest value to the highest."
 )
 
@@ -220,9 +220,9 @@ COMMON_STEP = (
 )
 
 WITH_AND_WITHOUT = (
-    "Adjusted for grate_temp, the effect is what {column} does other than by making "
-    "the grate hotter or cooler; without, it is all that {column} does. If the fire of "
-    "the day made the temperature, the adjusted row is the fairer one."
+    "Adjusted for grate temperature, the effect is what {column} does other than by "
+    "making the grate hotter or cooler; without, it is all that {column} does. If the "
+    "fire of the day made the temperature, the adjusted row is the fairer one."
 )
 
 IN_THIS_BAKE = (

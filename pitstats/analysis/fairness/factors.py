@@ -39,6 +39,7 @@ _KNOWN: tuple[tuple[str, str, Role, float | None], ...] = (
     ("grate_temp", "grate temperature", "measured", 15.0),
     ("ambient_temp", "outdoor temperature", "measured", 15.0),
 )
+_LABELS = {name: label for name, label, *_ in _KNOWN}
 SETTING_COLUMNS: tuple[str, ...] = tuple(
     name for name, _, role, _ in _KNOWN if role == "setting"
 )
@@ -46,6 +47,17 @@ SETTING_COLUMNS: tuple[str, ...] = tuple(
 #: words of the day are one where they were written down.
 _NO_FACTOR = frozenset(BAKES.column_names) - {"weather", "light"}
 _DEGREES_C = 5.0 / 9.0
+
+
+def label_of(column: str) -> str:
+    """What a sentence calls a column of bakes; one of the user's own, as it is named.
+
+    Examples
+    --------
+    >>> label_of("damper_open"), label_of("flap")
+    ('damper opening', 'flap')
+    """
+    return _LABELS.get(column, column)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis import caveats as notes
+from pitstats.analysis.fairness.factors import label_of
 from pitstats.analysis.model.data import PLACE_COLUMNS, Entries, model_entries
 from pitstats.analysis.model.formula import (
     Aliasing,
@@ -380,7 +381,7 @@ def _formula_caveats(fitted: FittedModel) -> list[str]:
         for name in codes_names(term)
     }
     found += [
-        notes.TEMPERATURE_ADJUSTED.format(column=name)
+        notes.TEMPERATURE_ADJUSTED.format(column=label_of(name))
         for name in _TEMPERATURES
         if name in used
     ]
@@ -389,7 +390,8 @@ def _formula_caveats(fitted: FittedModel) -> list[str]:
         found.append(notes.SMOOTH_GUIDE)
         unmeasured.insert(0, "curves along the grate")
     if unmeasured:
-        found.append(notes.LITTLE_MEASURED.format(what=", ".join(unmeasured)))
+        what = ", ".join(map(label_of, unmeasured))
+        found.append(notes.LITTLE_MEASURED.format(what=what))
     return found
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis import caveats as notes
+from pitstats.analysis.fairness.factors import label_of
 from pitstats.analysis.model.data import column_levels, model_entries
 from pitstats.analysis.model.fit import FittedModel, default_formula, fit_model
 from pitstats.analysis.model.formula import parse_formula
@@ -276,22 +277,22 @@ def _caveats(
     steps: list[_Step],
     fits: list[FittedModel],
 ) -> tuple[str, ...]:
-    found = []
+    found, label = [], label_of(column)
     tried = {step.pit for step in steps}
     for pit in study.pits["pit"]:
         own = bakes[bakes["pit"] == pit]
         if own.empty:
-            found.append(notes.SETTING_UNRECORDED.format(pit=pit, column=column))
+            found.append(notes.SETTING_UNRECORDED.format(pit=pit, column=label))
         elif pit not in tried:
             value = own[column].iloc[0]
             text = value if isinstance(value, str) else f"{value:g}"
-            found.append(notes.AS_SET_UP.format(pit=pit, column=column, value=text))
+            found.append(notes.AS_SET_UP.format(pit=pit, column=label, value=text))
         else:
             found += _pit_caveats(own, str(pit), column)
     if len({(step.low, step.high) for step in steps}) > 1 and _several(steps):
-        found.append(notes.COMMON_STEP.format(column=column))
+        found.append(notes.COMMON_STEP.format(column=label))
     if len(fits) > 1 + _several(steps):
-        found.append(notes.WITH_AND_WITHOUT.format(column=column))
+        found.append(notes.WITH_AND_WITHOUT.format(column=label))
     if fits:
         dull = ("cannot be told from", "never varied within")
         found += [c for c in fits[0].caveats if not any(words in c for words in dull)]
@@ -299,15 +300,15 @@ def _caveats(
 
 
 def _pit_caveats(own: pd.DataFrame, pit: str, column: str) -> list[str]:
-    found = []
+    found, label = [], label_of(column)
     counts = own[column].value_counts()
     if _is_number(own, column) and len(counts) > 2:
-        found.append(notes.SETTING_LINE.format(pit=pit, column=column))
+        found.append(notes.SETTING_LINE.format(pit=pit, column=label))
     else:
         found += [
             notes.ONE_BAKE_A_SETTING.format(
                 pit=pit,
-                column=column,
+                column=label,
                 value=value if isinstance(value, str) else f"{value:g}",
             )
             for value, n in counts.sort_index().items()
@@ -316,5 +317,5 @@ def _pit_caveats(own: pd.DataFrame, pit: str, column: str) -> list[str]:
     days = own[own["session"].notna()]
     mixed = days.groupby("session")[column].nunique() > 1
     if len(days) == len(own) and not mixed.any():
-        found.append(notes.SETTING_WITH_SESSION.format(pit=pit, column=column))
+        found.append(notes.SETTING_WITH_SESSION.format(pit=pit, column=label))
     return found

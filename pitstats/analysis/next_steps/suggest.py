@@ -510,9 +510,9 @@ def _too_small(step: NextStep) -> str:
         else "be content with how large the difference can be at most"
     )
     return (
-        f"No number of bakes up to {MOST_EXTRA} would do it ({_in_ten(most)} tests "
-        f"settled after {MOST_EXTRA} more bakes). {step.pit_a} and {step.pit_b} differ "
-        f"too little for that, or their bakes too much: {remedy}."
+        f"Even {_bakes(MOST_EXTRA)} each of {step.pit_a} and {step.pit_b} would settle "
+        f"whether they differ in {_in_ten(most)} tests only. They differ too little "
+        f"for more, or their bakes too much: {remedy}."
     )
 
 

@@ -208,6 +208,10 @@ def _study_paths(season: Path) -> dict[str, Path]:
             "holds it and the others of the season; this one alone is read by "
             f"'pitstats compare {season}'."
         )
+    if season.is_file():
+        raise DesignError(
+            f"{season} is a file. Give the folder that holds the studies of the season."
+        )
     if not season.is_dir():
         raise DesignError(
             f"{season}: there is no folder of this name.{looked_in(season)} Check the "

@@ -224,6 +224,7 @@ def in_short(plan: BakePlan, power: float) -> str:
     best = usual.cheapest(power)
     mood, row = _mood(_middle(plan)), _nearest(usual, power)
     design = f"{_times(row['bakes'])} with {row['items']} items each"
+    near = "comes" if row["bakes"] == 1 else "come"
     if best is not None:
         return (
             f"With {mood} it takes {_times(best['bakes'])} of every pit with "
@@ -231,7 +232,7 @@ def in_short(plan: BakePlan, power: float) -> str:
         )
     return (
         f"With {mood} none of these plans reaches a chance of {percent(power)}; "
-        f"{design} come nearest."
+        f"{design} {near} nearest."
     )
 
 
@@ -244,10 +245,11 @@ def chances(plan: BakePlan, power: float) -> str:
         f"{percent(chance)} with {_mood(spread)}"
         for chance, spread in zip(own["power"], own["sd_bake"], strict=True)
     ]
-    error = points(float(own["power_error"].max()))
+    error = float(own["power_error"].max())
+    sure = f"simulation error up to {points(error)}" if error else "exact"
     return (
         f"Chance with {_times(row['bakes'])} of {row['items']} items: "
-        f"{', '.join(parts)} (simulation error up to {error})."
+        f"{', '.join(parts)} ({sure})."
     )
 
 
@@ -280,7 +282,9 @@ def _spread(value: float) -> str:
 
 
 def _times(bakes: object) -> str:
-    return f"{bakes} bakes by pit" if isinstance(bakes, str) else f"{bakes} bakes"
+    if isinstance(bakes, str):
+        return f"{bakes} bakes by pit"
+    return "1 bake" if bakes == 1 else f"{bakes} bakes"
 
 
 def naive_plan_sentence(plan: BakePlan) -> str:

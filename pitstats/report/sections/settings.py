@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from pitstats.analysis.fairness.factors import label_of
 from pitstats.analysis.model.settings_effect import estimate_setting_effect
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.results import SettingEffect
@@ -15,7 +16,9 @@ from pitstats.report.tables import Row
 from pitstats.report.words import (
     IN_CONDITIONS,
     count,
+    number_word,
     one_line,
+    plural,
     read_with,
     separated,
 )
@@ -51,7 +54,13 @@ def _in_short(effects: list[SettingEffect]) -> str:
         return "No setting was varied within a pit, so what settings do is unknown."
     steps = sum(int(e.table["estimate"].notna().sum()) for e in tried)
     firm = sum(len(separated(e.table)) for e in tried)
-    return f"Of {count(steps, 'look')} at settings {firm or 'none'} showed an effect."
+    if steps == 1:
+        shows = "shows an" if firm else "shows no"
+        return f"The one estimate of what a setting did {shows} effect."
+    return (
+        f"Of {count(steps, 'estimate')} of what settings did, {number_word(firm)} "
+        f"{plural(firm, 'shows', 'show')} an effect."
+    )
 
 
 def setting_sentences(effect: SettingEffect) -> list[str]:
@@ -66,8 +75,8 @@ def setting_sentences(effect: SettingEffect) -> list[str]:
 def never_varied(column: str, value: object) -> str:
     """Say that a setting was the same throughout."""
     return (
-        f"{column} was {_shown(value)} in every bake of every pit, so its effect is "
-        "unknown."
+        f"{label_of(column).capitalize()} was {_shown(value)} in every bake of every "
+        "pit, so its effect is unknown."
     )
 
 
@@ -80,10 +89,10 @@ def _step(row: Row, effect: SettingEffect) -> str:
         f"interval {span_points(row['conf_low'], row['conf_high'])}; "
         f"{row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
     )
-    name, verdict = one_line(effect.column), str(row["verdict"])
+    name, verdict = one_line(label_of(effect.column)), str(row["verdict"])
     if verdict in SEPARATED:
         looks = int(effect.table["estimate"].notna().sum())
-        several = f" One of {looks} looks at {name}, not allowed for." * (looks > 1)
+        several = f" One of {looks} estimates of {name}, not allowed for." * (looks > 1)
         small = ", inside the stated margin" * (verdict != "differs")
         more = "more" if row["estimate"] > 0 else "less"
         return (

@@ -197,7 +197,7 @@ class TestCoefficients:
     def test_temperature_comes_with_its_warning(self) -> None:
         study = ps.demo_study("four_pits")
         model = ps.fit_burn_model(study, "pit * distance + grate_temp")
-        assert says(model, "adjusted for grate_temp")
+        assert says(model, "adjusted for grate temperature")
 
 
 class TestSessions:

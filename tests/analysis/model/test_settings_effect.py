@@ -92,17 +92,17 @@ def test_a_pit_that_never_varied_it_is_as_set_up(damper: SettingEffect) -> None:
     row = damper.table.iloc[-1]
     assert (row["pit"], row["verdict"]) == ("B", "as set up")
     assert np.isnan(row["estimate"])
-    assert says(damper, "B: damper_open was 1 in every bake")
+    assert says(damper, "B: damper opening was 1 in every bake")
     assert says(damper, "speak of B as set up")
 
 
 def test_with_and_without_grate_temperature(damper: SettingEffect) -> None:
     assert damper.table["adjusted_for"].tolist() == ["", "grate_temp", ""]
-    assert says(damper, "Adjusted for grate_temp")
+    assert says(damper, "Adjusted for grate temperature")
     bare = damper_study(grate_temp=np.nan)
     again = ps.estimate_setting_effect(bare, "damper_open")
     assert again.table["adjusted_for"].tolist() == ["", ""]
-    assert not says(again, "Adjusted for grate_temp")
+    assert not says(again, "Adjusted for grate temperature")
 
 
 def test_setting_and_day_are_told_apart_or_not(damper: SettingEffect) -> None:
@@ -164,7 +164,7 @@ def test_a_pit_without_places_is_told() -> None:
     study = ps.Study(**{**study.tables, "items": items}, settings=study.settings)
     effect = ps.estimate_setting_effect(study, "intake_open")
     assert effect.table["pit"].tolist() == ["A", "A", "B"]
-    assert says(effect, "B: no bake with graded items has intake_open")
+    assert says(effect, "B: no bake with graded items has intake opening")
 
 
 def test_one_effect_for_all_pits_is_tighter() -> None:

@@ -351,6 +351,10 @@ def test_a_study_is_not_taken_for_a_season(folder: Path) -> None:
     with pytest.raises(ps.DesignError, match="is a study itself") as told:
         ps.read_season(study)
     assert f"'pitstats compare {study}'" in str(told.value)
+    with pytest.raises(
+        ps.DesignError, match=r"study\.toml is a file\. Give the folder"
+    ):
+        ps.read_season(study / "study.toml")
 
 
 def test_excluded_bakes_are_listed(folder: Path) -> None:

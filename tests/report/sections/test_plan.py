@@ -128,6 +128,12 @@ def test_one_number_of_bakes_is_named_and_says_what_it_leaves_out() -> None:
     assert planned([2]).of_search("It takes 9.") == "It takes 9."
 
 
+def test_one_bake_is_told_in_the_singular_and_what_is_exact_as_exact() -> None:
+    single = planned([1]).plan
+    assert "; 1 bake with 12 items each comes nearest." in plan.in_short(single, 0.8)
+    assert plan.chances(single, 0.8).endswith("(exact).")
+
+
 def test_unequal_pits_have_no_next_bake_but_all_else() -> None:
     uneven = planned([(2, 3)])
     assert "one plan with equal numbers" in ps.ask.one_more_bake(uneven).missing
