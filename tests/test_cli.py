@@ -151,6 +151,13 @@ def test_wrong_usage_exits_2() -> None:
     assert run("demo", "four_pits").exit_code == 2
 
 
+def test_compare_says_why_a_look_has_its_level() -> None:
+    from pitstats.study.demo import demo_folder
+
+    assert run("compare", demo_folder("early_stop")).output.count("Why 98.7%") == 1
+    assert "Why 95%" not in run("compare", demo_folder("one_bake_each")).output
+
+
 def test_compare_prints_the_answer_and_machine_formats() -> None:
     from pitstats.study.demo import demo_folder
 

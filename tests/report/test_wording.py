@@ -5,7 +5,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report import numbers
-from pitstats.report.sections import answer, grades
+from pitstats.report.sections import answer, grades, pairs
 from pitstats.report.sections.maps import map_alt
 from pitstats.study.demo import demo_names, simulate_demo
 
@@ -53,6 +53,15 @@ def test_ends_of_an_interval_of_shares_are_rounded_outward(
     estimate = numbers.share_span((low + high) / 2, low, high)
     assert estimate.endswith(f"({text})")
     assert not estimate.startswith(("0%", "100%"))
+
+
+def test_the_level_of_a_look_is_explained_once_and_only_there() -> None:
+    early = ps.compare_pits(simulate_demo("early_stop").study)
+    told = pairs.level_sentence(early)
+    assert told.startswith("Why 98.7% intervals: the results are looked at more than")
+    assert told.endswith("together keep 95%; 'differs' takes a p below 0.013.")
+    assert len(told.split()) <= 30
+    assert pairs.level_sentence(ps.compare_pits(simulate_demo("four_pits").study)) == ""
 
 
 def test_p_values_are_never_zero() -> None:

@@ -178,6 +178,9 @@ def test_two_studies_without_one_do_not() -> None:
         f for f in found.findings if f.id in ("session_with_pit", "order_fixed")
     ]
     assert found.findings
+    named = [f.message for f in found.findings if "A (before)" in f.message]
+    assert not [f for f in found.findings if ", before" in f.message]
+    assert named
 
 
 def test_studies_that_do_not_fit_are_refused_in_words() -> None:
