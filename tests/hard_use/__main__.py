@@ -60,11 +60,12 @@ def points(fate: writing.Fate, total: int) -> dict[str, object]:
         all_commands = writing.commands()
         for command in all_commands:
             folder = Path(place) / command.name
-            steps = writing.n_steps(command, folder / "count")
+            steps, after = writing.undisturbed(command, folder / "undisturbed")
             wanted = min(steps, -(-total // len(all_commands)))
             for step in sorted({*np.linspace(1, steps, wanted).round().astype(int)}):
                 made += 1
-                said = writing.verdict(command, folder / f"{step}", fate, int(step))
+                tried_in = folder / f"{step}"
+                said = writing.verdict(command, tried_in, fate, int(step), after)
                 if said:
                     wrong.append(f"{command.name}, step {step} of {steps}: {said}")
     return {"tries": made, "wrong": len(wrong), "examples": wrong[:10]}

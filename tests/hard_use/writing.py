@@ -16,10 +16,9 @@ import sys
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import pitstats as ps
 from pitstats.analysis.season.read import write_matches
@@ -38,6 +37,7 @@ from pitstats.study.workbook import write_entry_workbook
 from tests.study import grade_files
 
 Fate = Literal["killed", "disk full"]
+FATES: tuple[Fate, ...] = get_args(Fate)
 #: Steps that change the disk, as the interpreter announces them.
 _STEPS = {"os.rename", "os.mkdir", "os.remove", "os.rmdir"}
 _WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT
@@ -84,18 +84,20 @@ def _mistyped(folder: Path) -> None:
 
 def _pack(target: Path, license_text: str) -> None:
     """Pack what was worked out already."""
+    from pitstats.exchange.package import package_files
     from pitstats.exchange.zip_file import zip_bytes
 
-    write_file(target, zip_bytes(_packed(license_text)), overwrite=True)
+    files = package_files(
+        ps.demo_study("one_bake_each"), license_text=license_text, results=_results()
+    )
+    write_file(target, zip_bytes(files), overwrite=True)
 
 
 @cache
-def _packed(license_text: str) -> dict[str, bytes]:
-    from pitstats.exchange.package import package_files
+def _results() -> dict[str, bytes]:
+    from pitstats.exchange.result_tables import result_files
 
-    study = ps.demo_study("one_bake_each")
-    day = date(2026, 5, 30)
-    return package_files(study, published=day, license_text=license_text)
+    return result_files(ps.demo_study("one_bake_each"))
 
 
 def _season(folder: Path, matches: str | None = None) -> None:
@@ -330,14 +332,20 @@ def _child(action: Callable[[], object], fate: Fate | None, step: int) -> int:
     return taken
 
 
-def n_steps(command: Command, folder: Path) -> int:
-    """Steps that the second run of a command takes when nothing happens to it."""
+def undisturbed(command: Command, folder: Path) -> tuple[int, dict[str, bytes]]:
+    """Steps of the second run when nothing happens to it, and what it leaves."""
     prepare(command, folder)
-    return in_child(lambda: command.second(folder), None, 0)
+    steps = in_child(lambda: command.second(folder), None, 0)
+    return steps, contents(folder)
 
 
-def verdict(command: Command, folder: Path, fate: Fate, step: int) -> str:
-    """What became of a target: "" if all is well, else what was wrong."""
+def verdict(
+    command: Command, folder: Path, fate: Fate, step: int, after: dict[str, bytes]
+) -> str:
+    """What became of a target: "" if all is well, else what was wrong.
+
+    ``after`` is what the second run leaves when nothing happens to it.
+    """
     prepare(command, folder)
     before = contents(folder)
     end = in_child(lambda: command.second(folder), fate, step)
@@ -346,7 +354,6 @@ def verdict(command: Command, folder: Path, fate: Fate, step: int) -> str:
     left = contents(folder)
     if any(left.get(n) != d for n, d in before.items() if n.endswith(tuple(_MINE))):
         return "somebody else's file was lost"
-    after = _after(command, folder)
     work = {n for n in left if ".pitstats-" in n.replace(f"{SUMMARIES}/", "")}
     journal = any(name.endswith("journal.json") for name in work)
     kept = {name: data for name, data in left.items() if name not in work}
@@ -361,11 +368,3 @@ def verdict(command: Command, folder: Path, fate: Fate, step: int) -> str:
     if journal and not any("earlier run" in str(w.message) for w in told):
         return "nobody was told that a run was finished"
     return "" if contents(folder) == after else "the next run did not end clean"
-
-
-def _after(command: Command, folder: Path) -> dict[str, bytes]:
-    other = folder.with_name(f"{folder.name}-undisturbed")
-    if not other.exists():
-        prepare(command, other)
-        command.second(other)
-    return contents(other)

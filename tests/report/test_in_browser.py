@@ -4,6 +4,7 @@ import html
 import json
 import re
 import subprocess
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from shutil import which
@@ -42,6 +43,7 @@ _REPORT = """addEventListener("load", async () => {
 });"""
 
 
+@cache
 def page_of(name: str) -> str:
     """The page as a notebook would give it, with its first three chapters."""
     results, page = results_of(name), ps.Page()

@@ -107,23 +107,6 @@ def test_thin_data_give_a_section_or_a_reason(case: str, tmp_path: Path) -> None
             assert overclaims(text, typed_in(thin(case))) == []
 
 
-def test_pictures_have_words_and_files(tmp_path: Path) -> None:
-    page = ps.Page(tmp_path)
-    results = StudyResults(ps.demo_study("one_bake_each"))
-    sections = [ask(results) for ask in SECTIONS]
-    page.html(ps.pages.compare_pits(results))
-    for own in sections:
-        page.html(own)
-        for part in own.body:
-            assert not isinstance(part, Picture) or len(part.alt) > 20
-            for own_map in part.pictures if isinstance(part, Pictures) else ():
-                assert len(own_map.alt) > 20
-    kept = {file.name for file in (tmp_path / "figures").glob("*.png")}
-    assert {"grates.png", "bakes_1_1.png", "faces.png"} <= kept
-    tables = {file.name for file in (tmp_path / "tables").glob("*.csv")}
-    assert {"grates.csv", "pattern.csv", "pattern_bakes.csv", "faces.csv"} <= tables
-
-
 def names_of(section: Section) -> set[str]:
     return {part.name for part in section.body if isinstance(part, Picture)}
 

@@ -176,26 +176,6 @@ def test_what_is_no_notebook_says_so(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
-def test_without_an_early_kernel_the_report_is_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    first = render_report(STUDY, out=tmp_path / "early", progress=False, dated=False)
-    monkeypatch.setattr(kernel, "_manager", lambda notebook: None)
-    second = render_report(STUDY, out=tmp_path / "late", progress=False, dated=False)
-    made = [p.with_name(f"{p.stem}-files") for p in (first, second)]
-    names = [sorted(p.relative_to(f) for p in f.rglob("*.*")) for f in made]
-    assert names[0] == names[1]
-    assert any(name.suffix == ".svg" for name in names[0])
-    for name in names[0]:
-        assert (made[0] / name).read_bytes() == (made[1] / name).read_bytes(), name
-    pages = [p.read_text("utf-8") for p in (first, second)]
-    assert pages[0] == pages[1]
-    notebook = first.with_suffix(".ipynb").read_text("utf-8")
-    ids = [nbformat.read(p.with_suffix(".ipynb"), 4).cells for p in (first, second)]
-    assert [c["id"] for c in ids[0]] == [c["id"] for c in ids[1]]
-    assert notebook.count("data:image/png;base64,iVBOR") == pages[0].count("<img ") >= 2
-
-
 def test_shipped_notebooks_name_the_kernel_that_is_started_early() -> None:
     for path in shipped_folder("notebooks").glob("*.ipynb"):
         assert (kernel._manager(path) is None) == (sys.platform == "win32")

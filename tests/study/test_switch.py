@@ -14,19 +14,17 @@ from pitstats.study.demo import copy_demo
 from pitstats.study.files import start_study
 from pitstats.study.made import list_name
 from pitstats.study.switch import switching
-from tests.hard_use.writing import Command, commands, n_steps, verdict
+from tests.hard_use.writing import FATES, Command, commands, undisturbed, verdict
 
 
 @pytest.mark.parametrize("command", commands(), ids=lambda c: c.name)
-@pytest.mark.parametrize("fate", ["killed", "disk full"])
-def test_a_run_that_dies_leaves_nothing_mixed(
-    command: Command, fate: str, tmp_path: Path
-) -> None:
-    steps = n_steps(command, tmp_path / "count")
+def test_a_run_that_dies_leaves_nothing_mixed(command: Command, tmp_path: Path) -> None:
+    steps, after = undisturbed(command, tmp_path / "undisturbed")
     assert steps > 4
-    for step in (steps // 2, steps - 4):
-        place = tmp_path / f"{step}"
-        assert verdict(command, place, fate, step) == ""  # type: ignore[arg-type]
+    for fate in FATES:
+        for step in (steps // 2, steps - 4):
+            place = tmp_path / f"{fate}, {step}"
+            assert verdict(command, place, fate, step, after) == "", place.name
 
 
 def test_the_journal_is_finished_by_whoever_reads_next(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import DesignError, some
 from pitstats.study.columns import suggestion
 from pitstats.study.outcomes import bake_totals, item_outcomes
 from pitstats.study.study import Study
@@ -127,7 +127,7 @@ def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
     totals = bake_totals(study)
     counted = totals[(totals["source"] == "counts") & (totals["n_items"] > 0)]
     if len(counted):
-        listed = ", ".join(counted["bake"].astype(str))
+        listed = some(counted["bake"].astype(str))
         bakes = "1 bake" if len(counted) == 1 else f"{len(counted)} bakes"
         remedy = (
             "Record items with their places in items.csv next time; until then the "
