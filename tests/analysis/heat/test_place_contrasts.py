@@ -1,5 +1,7 @@
 """What places differ by within a pit: the bake is the unit, not the cell."""
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,19 +17,11 @@ FALL = -5.0
 TRUTH = FALL * (1.0 - 5.0) / COLUMNS  # middles of the end thirds lie 4 columns apart
 
 
-def measured(rng: np.random.Generator, sd_slope: float, n_bakes: int = N_BAKES):
-    """Two pits; every bake has a fire and a fall along the grate of its own."""
+@cache
+def two_pits(n_bakes: int) -> ps.Study:
+    """The record beside the readings, of which no reading changes anything."""
     bakes = [(f"{pit}{k}", pit) for pit in "AB" for k in range(n_bakes)]
-    distance = (np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5
-    parts = []
-    for bake, pit in bakes:
-        fall = FALL + rng.normal(0, sd_slope)
-        level = 40 + rng.normal(0, 3) + fall * distance
-        temp = np.tile(level, (ROWS, 1)) + rng.normal(0, 2, (ROWS, COLUMNS))
-        row, column = np.indices(temp.shape) + 1
-        cells = {"row": row.ravel(), "column": column.ravel(), "temp": temp.ravel()}
-        parts.append(pd.DataFrame(cells).assign(bake=bake, pit=pit, grate="main"))
-    study = ps.Study(
+    return ps.Study(
         settings=Settings(
             title="Falls",
             question="?",
@@ -43,6 +37,20 @@ def measured(rng: np.random.Generator, sd_slope: float, n_bakes: int = N_BAKES):
             {"bake": [bake for bake, _ in bakes], "n_items": 18, "n_burned": 1}
         ),
     )
+
+
+def measured(rng: np.random.Generator, sd_slope: float, n_bakes: int = N_BAKES):
+    """Two pits; every bake has a fire and a fall along the grate of its own."""
+    study = two_pits(n_bakes)
+    distance = (np.arange(COLUMNS) + 0.5) / COLUMNS - 0.5
+    parts = []
+    for bake, pit in study.bakes[["bake", "pit"]].itertuples(index=False):
+        fall = FALL + rng.normal(0, sd_slope)
+        level = 40 + rng.normal(0, 3) + fall * distance
+        temp = np.tile(level, (ROWS, 1)) + rng.normal(0, 2, (ROWS, COLUMNS))
+        row, column = np.indices(temp.shape) + 1
+        cells = {"row": row.ravel(), "column": column.ravel(), "temp": temp.ravel()}
+        parts.append(pd.DataFrame(cells).assign(bake=bake, pit=pit, grate="main"))
     return study, pd.concat(parts, ignore_index=True)
 
 
