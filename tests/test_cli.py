@@ -171,15 +171,15 @@ def test_compare_prints_the_answer_and_machine_formats() -> None:
     assert csv.splitlines()[0].startswith("pit_a,pit_b,estimate")
 
 
-def test_report_from_the_command_line(tmp_path: Path) -> None:
+def test_wishes_that_a_report_cannot_grant_are_wrong_usage(tmp_path: Path) -> None:
     from pitstats.study.demo import demo_folder
 
-    out = tmp_path / "reports"
-    result = run("report", demo_folder("one_bake_each"), "--out", out)
-    assert result.exit_code == 0, result.output
-    assert (out / "one_bake_each-compare_pits.html").is_file()
-    again = run("report", demo_folder("one_bake_each"), "--out", out)
+    earlier = tmp_path / "one_bake_each-compare_pits.html"
+    earlier.write_text("mine")
+    again = run("report", demo_folder("one_bake_each"), "--out", tmp_path)
     assert again.exit_code == 2
+    assert earlier.read_text() == "mine"
+    out = tmp_path / "reports"
     bad = run("report", demo_folder("one_bake_each"), "-p", "margin=3", "--out", out)
     assert bad.exit_code == 2
 

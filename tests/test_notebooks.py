@@ -26,6 +26,7 @@ from pitstats.report.render import (
 from pitstats.report.render.parameters import Declared
 from pitstats.study.demo import copy_demo, demo_folder
 from pitstats.study.shipped import shipped_folder
+from tests.analysis.retest.test_retest import moved_damper
 from tests.report.html_audit import Audit
 
 NASTY = '<script>alert("1")</script> & $x^2$ {{ 7*7 }} =1+1'
@@ -387,10 +388,11 @@ def test_a_season_becomes_a_page(tmp_path: Path) -> None:
 
 
 def test_a_retest_becomes_a_page(tmp_path: Path) -> None:
+    ps.write_study(moved_damper(), tmp_path / "damper")
     html = render_report(
-        demo_folder("moved_damper"),
+        tmp_path / "damper",
         notebook="retest_setting",
-        out=tmp_path,
+        out=tmp_path / "out",
         progress=False,
     )
     text = html.read_text("utf-8")

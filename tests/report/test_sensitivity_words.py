@@ -15,6 +15,7 @@ from pitstats.report.sections import grading as agreement
 from pitstats.report.sections import sensitivity
 from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import (
+    both,
     found,
     gradings,
     regraded,
@@ -41,6 +42,14 @@ def simulated(n_bakes: int, rates: tuple[float, float]):
     return ps.simulate_study(
         pits, bakes=n_bakes, settings=settings, rng=np.random.default_rng(7)
     ).study
+
+
+@pytest.fixture(scope="module")
+def results() -> ps.StudyResults:
+    """Return the results that a page asks for, the comparison worked out already."""
+    own = ps.StudyResults(rich())
+    own.__dict__["both"] = both()
+    return own
 
 
 def test_sentences_of_a_full_study(snapshot: SnapshotAssertion) -> None:
@@ -172,8 +181,7 @@ def test_kappa_that_is_not_defined_is_said() -> None:
     )
 
 
-def test_the_section_keeps_a_figure_and_tables() -> None:
-    results = ps.StudyResults(rich())
+def test_the_section_keeps_a_figure_and_tables(results: ps.StudyResults) -> None:
     section = ps.ask.sensitivity(results)
     tables = {p.name: p for p in section.body if isinstance(p, Table)}
     kept = [p.name for p in section.body if isinstance(p, Kept)]
@@ -187,8 +195,10 @@ def test_the_section_keeps_a_figure_and_tables() -> None:
     assert any(isinstance(part, Picture) for part in section.body)
 
 
-def test_the_section_on_gradings_keeps_a_figure_and_tables() -> None:
-    section = ps.ask.grading(ps.StudyResults(rich()))
+def test_the_section_on_gradings_keeps_a_figure_and_tables(
+    results: ps.StudyResults,
+) -> None:
+    section = ps.ask.grading(results)
     kept = [part.name for part in section.body if isinstance(part, Kept | Table)]
     assert sorted(kept) == [
         "grading_agreement",

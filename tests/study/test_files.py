@@ -18,7 +18,7 @@ from pitstats.study import (
     start_study,
     write_study,
 )
-from pitstats.study.demo import demo_study
+from pitstats.study.demo import demo_names, demo_study, simulate_demo
 from pitstats.study.schema import SETTINGS, TABLES
 
 AWKWARD = [
@@ -770,3 +770,8 @@ def test_headers_that_are_not_known_are_shown(tmp_path: Path) -> None:
     (tmp_path / "s" / "items.csv").write_text("bake row column\n1 1 1\n", "utf-8")
     told = [problem.message for problem in check_study(tmp_path / "s")]
     assert any("is known: found 'bake row column'. The first" in text for text in told)
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_a_shipped_demo_is_what_is_simulated(name: str) -> None:
+    assert simulate_demo(name).study == demo_study(name)

@@ -156,16 +156,6 @@ def test_what_tips_and_what_moves_furthest_are_named() -> None:
         assert tipping["shift_share"] == whole.loc[whole["tips"], "shift_share"].max()
 
 
-def test_an_alternative_that_comes_back_to_the_report_does_not_tip_it() -> None:
-    # Only another verdict than the reported one can tip; the same one never does.
-    got = ps.check_sensitivity(ps.demo_study("four_pits"), refit=False)
-    assert got.reported["verdict"] == "cannot tell"
-    tried = got.members_of(*got.leading_pair).iloc[1:]
-    back = tried[tried["against"].eq("counted") & tried["verdict"].eq("cannot tell")]
-    assert len(back) > 0
-    assert not back["tips"].any()
-
-
 def test_nothing_tips_a_difference_that_is_plain() -> None:
     bakes = pd.DataFrame(
         {"pit": ["A"] * 5 + ["B"] * 5, "n_items": 24, "n_burned": [20] * 5 + [2] * 5}

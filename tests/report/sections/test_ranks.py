@@ -1,6 +1,5 @@
-"""Ranks and the checklist as sections of a page."""
+"""Ranks as a section of a page."""
 
-import pandas as pd
 import pytest
 from syrupy.assertion import SnapshotAssertion
 
@@ -9,10 +8,11 @@ from pitstats.report.section import Table
 from pitstats.report.sections import ranks as words
 from tests.analysis.rates.test_ranks import pits_with
 from tests.analysis.rates.test_rates import house_example
+from tests.report.studies import results_of
 
 
 def test_ranks_of_four_pits() -> None:
-    results = ps.StudyResults(ps.demo_study("four_pits"))
+    results = results_of("four_pits")
     section = ps.ask.ranks(results)
     table = next(part for part in section.body if isinstance(part, Table))
     assert table.values is not None
@@ -37,17 +37,6 @@ def test_no_ranking_is_shown_where_it_means_nothing(
     assert not section.body
 
 
-@pytest.mark.parametrize("name", ps.demo_names())
-def test_checklist_of_every_demo(name: str) -> None:
-    section = ps.ask.checklist(ps.StudyResults(ps.demo_study(name)))
-    table = section.body[0]
-    assert isinstance(table, Table)
-    assert isinstance(table.values, pd.DataFrame)
-    assert table.values["answer"].notna().all()
-    n_open = int((~table.values["recorded"]).sum())
-    assert f"{len(table.values)} items; {n_open} of them not" in table.caption
-
-
 def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
     shown = {}
     for name, shares in {
@@ -63,7 +52,7 @@ def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
 
 def test_a_spoiled_comparison_ranks_these_bakes_only() -> None:
     for name, where in (("unfair_order", "these bakes"), ("four_pits", "conditions")):
-        section = ps.ask.ranks(ps.StudyResults(ps.demo_study(name)))
+        section = ps.ask.ranks(results_of(name))
         table = next(part for part in section.body if isinstance(part, Table))
         assert f"in {where}" in table.caption or f"in these {where}" in table.caption
 
