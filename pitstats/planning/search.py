@@ -179,7 +179,7 @@ def findable_differences(
     Examples
     --------
     >>> import pitstats as ps
-    >>> curve = ps.findable_differences([3, 6], 24, simulations=500, rng=1)
+    >>> curve = ps.findable_differences([3, 6], 24, simulations=200, rng=1)
     >>> bool(curve["difference"].is_monotonic_decreasing)
     True
     """
@@ -271,7 +271,7 @@ def split_with_reference(
     Examples
     --------
     >>> import pitstats as ps
-    >>> plan = ps.split_with_reference(12, 12, simulations=200, rng=1)
+    >>> plan = ps.split_with_reference(12, 12, simulations=100, rng=1)
     >>> plan.table["bakes"].tolist()
     ['8, 2, 2', '6, 3, 3', 4, '2, 5, 5']
     """

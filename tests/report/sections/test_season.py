@@ -1,6 +1,8 @@
 """Pages of a season and of a re-test: every sentence from the result, nothing more."""
 
 from collections.abc import Iterable, Sequence
+from functools import cache
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -61,9 +63,16 @@ def test_days_alike_are_labeled(results: ps.SeasonResults) -> None:
     assert season.in_short_pairs(alike).startswith("If all days were alike")
 
 
-@pytest.mark.parametrize("n", [1, 3])
+@cache
+def a_retest(n: int, better: bool) -> tuple[ps.Study, ps.SettingComparison]:
+    """A damper moved within n sessions; 0: the demo."""
+    study = moved_damper(n, n, better) if n else ps.demo_study("moved_damper")
+    return study, ps.compare_settings(study)
+
+
+@pytest.mark.parametrize("n", [1, 4])
 def test_words_of_a_retest(n: int) -> None:
-    changes = ps.compare_settings(moved_damper(n, n))
+    _, changes = a_retest(n, True)
     lines = retest.sentences(changes)
     assert len(lines) == len(changes.table)
     if n == 1:
@@ -114,23 +123,17 @@ def test_a_small_season_speaks_plainly(name: str, tmp_path: Path) -> None:
     held(ps.pages.season(own), [ask(own) for ask in SEASON], [study])
 
 
-@pytest.mark.parametrize("n", [1, 2, 4])
-@pytest.mark.parametrize("better", [True, False])
+@pytest.mark.parametrize(
+    ("n", "better"),
+    [(0, True), *product([1, 2, 4], [True, False])],
+)
 def test_a_retest_speaks_plainly(n: int, better: bool) -> None:
-    study = moved_damper(n, n, better)
-    changes = ps.compare_settings(study)
+    study, changes = a_retest(n, better)
     sections = [ps.ask.changes(changes), ps.ask.what_else(changes)]
     held(ps.pages.retest(changes, "Damper"), sections, [study])
 
 
-def test_the_retest_of_the_demo_speaks_plainly() -> None:
-    study = ps.demo_study("moved_damper")
-    changes = ps.compare_settings(study)
-    sections = [ps.ask.changes(changes), ps.ask.what_else(changes)]
-    held(ps.pages.retest(changes, "The damper half shut"), sections, [study])
-
-
 def test_the_demo_holds_its_truth() -> None:
-    changes = ps.compare_settings(ps.demo_study("moved_damper"))
+    _, changes = a_retest(0, True)
     burned = changes.table.set_index("outcome").loc["burned"]
     assert burned["conf_low"] < 0.20 - 0.55 < burned["conf_high"]
