@@ -8,12 +8,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 import pitstats as ps
-from pitstats.study.demo import simulate_demo
 from tests.figures.drawn_maps import boxes_of, drawn, texts_of, titles_of
 
 
 def four() -> ps.Study:
-    return simulate_demo("four_pits").study
+    return ps.demo_study("four_pits")
 
 
 def test_rates_show_every_bake_and_every_interval() -> None:

@@ -11,7 +11,6 @@ import pitstats as ps
 from pitstats.report.made_files import LIST_NAME
 from pitstats.report.page import Page, table_html
 from pitstats.report.section import Kept, Picture, Section, Table, Text
-from pitstats.study.demo import simulate_demo
 
 NASTY = "<script>alert(1)</script> & \"quotes\" '=1+1' $x^2$ \n second line"
 
@@ -57,7 +56,7 @@ def test_tables_have_a_caption_and_header_scopes() -> None:
 
 def test_a_page_with_a_folder_keeps_figures_and_tables(tmp_path: Path) -> None:
     page = Page(tmp_path)
-    rates = ps.estimate_burn_rates(simulate_demo("one_bake_each").study)
+    rates = ps.estimate_burn_rates(ps.demo_study("one_bake_each"))
     body = [
         Picture("rates", lambda: ps.plot_rates(rates), "words"),
         Table("rates", rates.table.round(2), "Rates", rates.table),

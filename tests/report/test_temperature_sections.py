@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -56,6 +57,7 @@ def test_a_study_without_probes_or_rises_says_so() -> None:
     assert "No rise" in rise.missing
 
 
+@cache
 def thin_probes() -> dict[str, pd.DataFrame]:
     probes = ps.demo_study("probed_pits").probes
     first = probes["bake"] == "Quarry-1"

@@ -274,6 +274,7 @@ def test_every_order_of_the_pits_gets_as_many_bakes() -> None:
 
 
 @cache
+@cache
 def thin_studies() -> dict[str, ps.Study]:
     fair = fair_study(pits=2, bakes=2)
     return {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 import pitstats as ps
 from pitstats.analysis.model.burn_model import BurnModel
 from pitstats.analysis.model.formula import find_aliases, parse_formula, plain_name
-from pitstats.study.demo import SimulatedPit, simulate_demo, simulate_study
+from pitstats.study.demo import SimulatedPit, simulate_study
 from pitstats.study.outcomes import item_outcomes
 from tests.analysis.rates.test_rates import house_example
 
@@ -36,7 +37,7 @@ def says(model: BurnModel, words: str) -> bool:
 
 @pytest.fixture(scope="module")
 def curved() -> BurnModel:
-    study = simulate_demo("four_pits").study
+    study = ps.demo_study("four_pits")
     return ps.fit_burn_model(study, "pit * (distance + hump(distance)) + grate")
 
 
@@ -333,6 +334,7 @@ class TestAnswers:
         pd.testing.assert_frame_equal(model.differences, common.table)
 
 
+@cache
 def degenerate() -> dict[str, ps.Study]:
     a, b = (SimulatedPit(pit=name, rate=0.3) for name in "AB")
     two = made(a, b)

@@ -9,7 +9,7 @@ import pytest
 import pitstats as ps
 from pitstats.analysis.results import Evenness
 from pitstats.stats import part_rates
-from pitstats.study.demo import SimulatedPit, simulate_demo, simulate_study
+from pitstats.study.demo import SimulatedPit, simulate_study
 from tests.analysis.rates.test_rates import house_example
 
 COLUMNS = ["pit", "near", "middle", "far", "near_minus_far", "conf_low", "conf_high"]
@@ -26,7 +26,7 @@ def made(*pits: SimulatedPit, bakes: int = 3, seed: int = 7) -> ps.Study:
 
 @pytest.fixture(scope="module")
 def four_pits() -> Evenness:
-    return ps.compare_evenness(simulate_demo("four_pits").study)
+    return ps.compare_evenness(ps.demo_study("four_pits"))
 
 
 def test_columns_are_those_promised(four_pits: Evenness) -> None:
@@ -43,7 +43,7 @@ def test_columns_are_those_promised(four_pits: Evenness) -> None:
 
 
 def test_is_the_array_function_on_the_thirds() -> None:
-    study = simulate_demo("unfair_order").study
+    study = ps.demo_study("unfair_order")
     found = ps.compare_evenness(study).table.set_index("pit")
     items = study.items.merge(study.bakes[["bake", "pit"]], on="bake")
     burned = (items["grade_top"] == "burned") | (items["grade_bottom"] == "burned")
@@ -62,7 +62,7 @@ def test_is_the_array_function_on_the_thirds() -> None:
 
 
 def test_differences_turn_round_with_the_pits() -> None:
-    study = simulate_demo("nothing_burned").study
+    study = ps.demo_study("nothing_burned")
     swapped = ps.Study(
         **{**study.tables, "pits": study.pits.iloc[::-1]}, settings=study.settings
     )
@@ -86,7 +86,7 @@ def test_upper_grate_where_a_pit_has_two(four_pits: Evenness) -> None:
 
 def test_faces_are_counted_apart(four_pits: Evenness) -> None:
     faces = four_pits.faces.set_index("pit")
-    study = simulate_demo("four_pits").study
+    study = ps.demo_study("four_pits")
     items = study.items.merge(study.bakes[["bake", "pit"]], on="bake")
     graded = items.dropna(subset=["grade_top", "grade_bottom"])
     assert faces["n_items"].to_dict() == graded.groupby("pit").size().to_dict()
@@ -186,7 +186,7 @@ def test_grates_under_other_names_and_unknown_levels() -> None:
 
 
 def test_totals_are_named_and_left_out() -> None:
-    study = simulate_demo("nothing_burned").study
+    study = ps.demo_study("nothing_burned")
     added = pd.DataFrame({"bake": ["extra"], "pit": ["Ferry"]})
     counts = pd.DataFrame({"bake": ["extra"], "n_items": [12], "n_burned": [1]})
     both = ps.Study(

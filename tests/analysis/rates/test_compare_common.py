@@ -30,7 +30,7 @@ def says(result: PitComparison, words: str) -> bool:
 
 @pytest.mark.parametrize("name", DEMOS)
 def test_same_shape_as_the_comparison_from_counts(name: str) -> None:
-    study = simulate_demo(name).study
+    study = ps.demo_study(name)
     common, counted = compared(study), ps.compare_pits(study)
     assert list(common.table.columns) == list(counted.table.columns)
     assert list(common.rates.columns) == list(counted.rates.columns)
@@ -44,14 +44,14 @@ def test_same_shape_as_the_comparison_from_counts(name: str) -> None:
 
 def test_complete_layouts_move_the_answer_little() -> None:
     # Every pit of this study used its whole grate, so places explain no difference.
-    study = simulate_demo("unfair_order").study
+    study = ps.demo_study("unfair_order")
     common, counted = compared(study).table, ps.compare_pits(study).table
     assert (common["estimate"] - counted["estimate"]).abs().max() < 0.02
 
 
 @pytest.mark.parametrize("name", ["four_pits", "nothing_burned"])
 def test_no_covariates_is_the_exact_grid_within_monte_carlo_error(name: str) -> None:
-    study = simulate_demo(name).study
+    study = ps.demo_study(name)
     alone = ps.Study(**{**study.tables, "bakes": study.bakes.drop(columns="session")},
                      settings=study.settings)  # fmt: skip
     model = compared(alone, formula="pit")
@@ -65,7 +65,7 @@ def test_no_covariates_is_the_exact_grid_within_monte_carlo_error(name: str) -> 
 
 
 def test_swapping_the_pits_turns_every_sign() -> None:
-    study = simulate_demo("one_bake_each").study
+    study = ps.demo_study("one_bake_each")
     swapped = ps.Study(
         **{**study.tables, "pits": study.pits.iloc[::-1]}, settings=study.settings
     )
@@ -79,7 +79,7 @@ def test_swapping_the_pits_turns_every_sign() -> None:
 
 
 def test_the_order_of_the_rows_does_not_matter(rng: np.random.Generator) -> None:
-    study = simulate_demo("nothing_burned").study
+    study = ps.demo_study("nothing_burned")
     order = rng.permutation(len(study.items))
     shuffled = ps.Study(
         **{
@@ -144,7 +144,7 @@ def test_intervals_hold_the_true_rates_of_the_demo_studies() -> None:
 
 
 def test_a_pit_without_places_has_no_rate_and_is_told() -> None:
-    study = simulate_demo("four_pits").study
+    study = ps.demo_study("four_pits")
     column = study.items["column"]
     items = study.items.assign(
         column=column.where(~study.items["bake"].str.startswith("Ferry"))
@@ -162,7 +162,7 @@ def test_a_pit_without_places_has_no_rate_and_is_told() -> None:
 
 class TestCommonLayout:
     def test_equal_columns_are_the_places(self) -> None:
-        result = compared(simulate_demo("unfair_order").study)
+        result = compared(ps.demo_study("unfair_order"))
         assert result.cells is not None
         assert result.cells["distance"].tolist() == pytest.approx(
             (np.arange(6) + 0.5) / 6
@@ -170,7 +170,7 @@ class TestCommonLayout:
         assert result.cells["cell_weight"].sum() == pytest.approx(1)
 
     def test_unequal_columns_are_twelve_steps(self) -> None:
-        result = compared(simulate_demo("four_pits").study)
+        result = compared(ps.demo_study("four_pits"))
         assert result.cells is not None
         assert len(result.cells) == 12
         assert set(result.cells["grate"]) == {"main"}
@@ -231,7 +231,7 @@ class TestCommonLayout:
 
 class TestOwnLayout:
     def test_one_cell(self) -> None:
-        study = simulate_demo("four_pits").study
+        study = ps.demo_study("four_pits")
         near = compared(study, layout=pd.DataFrame({"grate": ["main"], "column": [1]}))
         far = compared(
             study, layout=pd.DataFrame({"grate": ["main"], "distance": [0.9]})
@@ -243,7 +243,7 @@ class TestOwnLayout:
         assert falls[near.rates["pit"] != "Ferry"].all()
 
     def test_weights_count(self) -> None:
-        study = simulate_demo("unfair_order").study
+        study = ps.demo_study("unfair_order")
         cells = pd.DataFrame({"grate": "main", "distance": [0.1, 0.9]})
         near = compared(study, layout=cells.assign(cell_weight=[1.0, 0.0]))
         same = compared(study, layout=cells.iloc[:1])
@@ -274,7 +274,7 @@ class TestOwnLayout:
         self, cells: pd.DataFrame, words: str
     ) -> None:
         with pytest.raises(ps.DesignError, match=words):
-            compared(simulate_demo("four_pits").study, layout=cells)
+            compared(ps.demo_study("four_pits"), layout=cells)
 
     def test_an_unknown_layout_lists_the_known_ones(self) -> None:
         with pytest.raises(ps.DesignError, match="'common', 'as baked'"):
@@ -289,7 +289,7 @@ class TestCountsOnly:
         assert str(error.value).endswith("the comparison from counts stands.")
 
     def test_where_some_bakes_have_items_it_says_what_takes_in_all(self) -> None:
-        study = simulate_demo("one_bake_each").study
+        study = ps.demo_study("one_bake_each")
         mixed = ps.Study(
             settings=study.settings,
             pits=study.pits,

@@ -1,6 +1,7 @@
 """Before against after: sides, pairs of days, matched cells, and what else changed."""
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,11 @@ def moved_damper(n_before: int = 2, n_after: int = 2, better: bool = True) -> ps
     )
 
 
+@cache
+def over_three_days() -> ps.SettingComparison:
+    return ps.compare_settings(moved_damper(3, 3))
+
+
 def test_every_outcome_has_a_change_with_its_interval() -> None:
     found = ps.compare_settings(moved_damper(4, 4))
     table = found.table.set_index("outcome")
@@ -78,9 +84,9 @@ def test_every_outcome_has_a_change_with_its_interval() -> None:
 
 
 def test_before_and_after_can_be_turned_round() -> None:
-    study = moved_damper(3, 3)
-    one = ps.compare_settings(study).table.set_index("outcome")
-    two = ps.compare_settings(study, before=0.5).table.set_index("outcome")
+    one = over_three_days().table.set_index("outcome")
+    turned = ps.compare_settings(moved_damper(3, 3), before=0.5)
+    two = turned.table.set_index("outcome")
     assert two.loc["burned", "change"] == pytest.approx(
         -one.loc["burned", "change"], abs=0.01
     )
@@ -106,7 +112,7 @@ def test_what_else_changed_is_found_by_the_audit() -> None:
     after = study.bakes["bake"].str.endswith("-0.5")
     bakes = study.bakes.assign(tender=np.where(after, "one", "two"))
     with_tender = ps.compare_settings(replace(study, bakes=bakes))
-    alone = ps.compare_settings(study)
+    alone = over_three_days()
     messages = " ".join(f.message for f in with_tender.findings)
     assert "tender" in messages
     assert "damper" not in " ".join(
@@ -155,7 +161,7 @@ def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
 
 def test_an_area_is_told_in_the_unit_of_the_study() -> None:
     study = moved_damper(3, 3)
-    found = ps.compare_settings(study)
+    found = over_three_days()
     assert found.area_unit == "sq in"
     told = [retest.caption(found), *retest.sentences(found)]
     assert "(the usable area in sq in)" in told[0]
