@@ -375,6 +375,7 @@ def _say_missing(context: Context) -> None:
     ]
     reason |= np.array(told, dtype=bool)
     results &= ~np.array(told, dtype=bool)
+    some_faces &= ~np.array(told, dtype=bool)
     for rows, text in (
         (
             ~results & ~reason,

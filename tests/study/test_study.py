@@ -27,6 +27,7 @@ def test_dtypes_follow_the_kind_of_each_column(study: Study) -> None:
         "yes/no": "boolean",
         "whole": "Int64",
         "number": "float64",
+        "clock": "str",
     }
     for table in TABLES:
         for column in table.columns:

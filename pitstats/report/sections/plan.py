@@ -190,7 +190,7 @@ def budget(results: PlanResults) -> Answered:
     caption = f"Ways to spend {split.budget:g}"
     return split_sentence(split), [
         Table("budget", plan_table(split.plan), caption, split.table),
-        Sentences(split.caveats),
+        Sentences([own for own in split.caveats if own not in results.plan.caveats]),
     ]
 
 
