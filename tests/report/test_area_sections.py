@@ -10,7 +10,7 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.section import Picture, Sentences
+from pitstats.report.section import Picture
 from pitstats.report.sections import area as words
 from pitstats.report.sections.surface import contradictions
 from pitstats.report.study_results import StudyResults
@@ -114,16 +114,3 @@ def test_figures_and_numbers_are_kept(tmp_path: Path) -> None:
     assert figures == {"surface", "usable_area", "chance_good"}
     cells = pd.read_csv(tmp_path / "tables" / "chance_good.csv")
     assert {"estimate", "conf_low", "conf_high", "every"} <= set(cells)
-
-
-def test_what_smoothing_assumes_stands_once_on_a_page() -> None:
-    results = StudyResults(ps.demo_study("four_pits"))
-    told = [
-        sentence
-        for section in (ps.ask.surface(results), ps.ask.area(results))
-        for part in section.body
-        if isinstance(part, Sentences)
-        for sentence in part.sentences
-    ]
-    assert sum("smoothed: every cell borrows" in sentence for sentence in told) == 1
-    assert len(told) == len(set(told))

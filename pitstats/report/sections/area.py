@@ -9,7 +9,6 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.places.usable_area import UsableArea
-from pitstats.errors import DesignError
 from pitstats.figures.area import plot_chance_good, plot_usable_area
 from pitstats.report.numbers import (
     NO_VALUE,
@@ -30,7 +29,6 @@ from pitstats.report.section import (
     Text,
     asks,
 )
-from pitstats.report.sections.surface import smoothed_map
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
     Row,
@@ -84,20 +82,11 @@ def area(results: StudyResults) -> Answered:
         Kept("usable_area_next", area.future),
         Kept("usable_area_every", area.every),
         Kept("usable_area_bakes", area.bakes),
-        Sentences(_said_here(results)),
+        Sentences(area.caveats),
         Text(
             f"Shares: {area.method}. Area: long-run share of the tested area.", "note"
         ),
     ]
-
-
-def _said_here(results: StudyResults) -> list[str]:
-    """Caveats that do not stand with the smoothed map of burned items already."""
-    try:
-        said = smoothed_map(results).caveats
-    except DesignError:
-        said = ()
-    return [caveat for caveat in results.area.caveats if caveat not in said]
 
 
 def in_short(area: UsableArea) -> str:

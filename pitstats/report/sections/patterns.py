@@ -110,9 +110,7 @@ def in_short(patterns: GratePatterns) -> str:
     ]
     if shown:
         return f"More {_STANDS_OUT[patterns.value]}: {'; '.join(shown)}."
-    return (
-        "A search for any pattern shows none; a fall from the firebox is asked apart."
-    )
+    return "No zone is shown to stand out; a fall from the firebox is asked beside it."
 
 
 def pattern_sentences(patterns: GratePatterns) -> list[str]:

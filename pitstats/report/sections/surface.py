@@ -35,21 +35,15 @@ EXTREMES = (
 )
 def surface(results: StudyResults) -> Answered:
     """Smoothed chance of burning beside the counts of every cell."""
-    surface = smoothed_map(results)
+    surface = results.surface
+    if max(surface.n_bakes) <= 1:
+        raise DesignError(ONE_BAKE)
     answer = in_short(surface)
     return answer, [
         Picture("surface", partial(plot_surface, surface), answer, SURFACE_CAPTION),
         Sentences([*contradictions(surface), EXTREMES, *surface.caveats]),
         Kept("surface", surface.table),
     ]
-
-
-def smoothed_map(results: StudyResults) -> SurfaceMap:
-    """The smoothed map of burned items, where there is one to show."""
-    surface = results.surface
-    if max(surface.n_bakes) <= 1:
-        raise DesignError(ONE_BAKE)
-    return surface
 
 
 def in_short(surface: SurfaceMap) -> str:
