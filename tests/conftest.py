@@ -48,12 +48,12 @@ _PROGRAMS = {
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Tests that drive another program need it; a Python user may not have it."""
-    for item in items:
-        for marker, programs in _PROGRAMS.items():
-            missing = [name for name in programs if shutil.which(name) is None]
-            if missing and item.get_closest_marker(marker):
-                reason = f"needs {', '.join(missing)}"
-                item.add_marker(pytest.mark.skip(reason=reason))
+    for marker, programs in _PROGRAMS.items():
+        missing = [name for name in programs if shutil.which(name) is None]
+        skipped = pytest.mark.skip(reason=f"needs {', '.join(missing)}")
+        for item in items if missing else ():
+            if item.get_closest_marker(marker):
+                item.add_marker(skipped)
 
 
 @pytest.fixture
