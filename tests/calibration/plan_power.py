@@ -4,8 +4,9 @@ From the top of the repository::
 
     python -m tests.calibration.plan_power
 
-Twelve plans as baked and three with sessions, chosen before the run: two to four pits,
-equal and unequal bakes, spreads that are alike and that differ, a pit baked once.
+Twelve plans as baked and five with sessions, chosen before the run (two with sessions
+of three pits later than the others): two to four pits, equal and unequal bakes, spreads
+that are alike and that differ, a pit baked once.
 Promised: `plan_bakes` with 8,000 studies. Realized: 10,000 studies a plan from a
 generator of its own (rates by Gauss quadrature and root finding, no code of the
 planner), judged as a study is; the first hundred go through the tables of the analysis
@@ -71,6 +72,8 @@ PLANS = [
     Plan((3, 3), 18, 0.2, 0.3, (0.4, 0.4), 0.6),
     Plan((5, 5), 12, 0.25, 0.25, (0.3, 0.3), 1.0),
     Plan((4, 4), 16, 0.15, 0.3, (0.6, 0.6), 0.0),
+    Plan((3, 3, 3), 16, 0.15, 0.4, (0.5, 0.5, 0.5), 0.6),
+    Plan((4, 4, 4), 12, 0.2, 0.35, (0.4, 0.4, 0.4), 1.0),
 ]
 
 

@@ -97,7 +97,7 @@ def test_promised_power_is_what_studies_show():
     kept = json.loads((CALIBRATION / "plan_power.json").read_text("utf-8"))
     baked = [plan for plan in kept["plans"] if plan["sd_session"] is None]
     days = [plan for plan in kept["plans"] if plan["sd_session"] is not None]
-    assert (len(baked), len(days)) == (12, 3)
+    assert (len(baked), len(days)) == (12, 5)
     for plan in baked:
         assert abs(plan["promised"] - plan["realized"]) <= 0.02, plan
     for plan in days:
