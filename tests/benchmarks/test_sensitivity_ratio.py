@@ -23,10 +23,13 @@ def seconds(call: Callable[[], object]) -> float:
     return min(times)
 
 
-def test_alternatives_cost_no_more_than_two_comparisons() -> None:
+def test_an_alternative_costs_a_fifth_of_a_comparison_at_most() -> None:
+    """A comparison both ways is several posteriors, most alternatives are one."""
     study = ps.demo_study("four_pits")
     both = ps.compare_both_ways(study)
+    found = ps.check_sensitivity(study, both=both, refit=False)
+    tried = found.members.drop_duplicates(["family", "alternative"])
     one = seconds(lambda: ps.compare_both_ways(study))
     all_of = seconds(lambda: ps.check_sensitivity(study, both=both, refit=False))
-    print(f"comparison {one:.3f} s, alternatives {all_of:.3f} s")
-    assert all_of <= 2 * one
+    print(f"comparison {one:.3f} s, {len(tried)} alternatives {all_of:.3f} s")
+    assert all_of / len(tried) <= one / 5
