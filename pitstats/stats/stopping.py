@@ -148,7 +148,8 @@ def stopping_levels(
     (steadier fires give fewer false calls), two simulation errors to the safe side; the
     largest is kept, or the normal quantile where that is larger: no look is milder than
     a single one. With more than two pits the p-values allow for all pairs. With
-    sessions the constant is larger by `sessions_factor`, measured with two pits.
+    sessions the constant is larger by `sessions_factor`, measured with two and three
+    pits.
 
     The interval at a look, at its own level, is a repeated confidence interval [2]_.
     A look with one bake of every pit allows no verdict and takes no part.

@@ -84,6 +84,15 @@ def test_false_calls_at_looks_are_those_of_the_analysis_that_leads():
         assert abs(cell[name]["tables"] - cell[name]["lead"]) <= 0.02
 
 
+def test_three_pits_with_sessions_are_called_different_no_more_often_than_two():
+    cells = kept("looks_sessions_three")
+    assert len(cells) == 3
+    for cell in cells:
+        assert cell["sets"] == 3000
+        for name in ("every bake to 4", "every bake to 6", "2, 4, 6"):
+            assert cell[name]["upper"] <= 0.055
+
+
 def test_a_change_within_a_pit_holds_in_every_setting():
     cells = kept("retest")
     assert len(cells) == 12
