@@ -81,7 +81,7 @@ def test_place_is_two_questions_that_do_not_contradict() -> None:
     assert (
         fall == "Burned more near the firebox than at the far end: Quarry and Orchard."
     )
-    assert zone.endswith("a fall from the firebox is asked apart.")
+    assert zone.endswith("a fall from the firebox is asked beside it.")
 
 
 @pytest.mark.parametrize("name", NAMES)
