@@ -35,8 +35,8 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
         click.echo(comparison.table.to_json(orient="records", indent=2))
         return
     click.echo(answer.answer(results))
-    for message, fix in answer.doubt_lines(results):
-        click.echo(f"But: {message} {fix}")
+    for doubt in answer.doubt_lines(results):
+        click.echo(f"But: {doubt}")
     if results.early_stop is not None:
         click.echo(f"But: {results.early_stop.sentence}")
     click.echo(f"What to do next: {one_line(results.next_step.sentence)}")

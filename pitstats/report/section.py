@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
-from typing import TYPE_CHECKING, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Literal, ParamSpec, TypeAlias
 
 import pandas as pd
 
@@ -184,31 +184,29 @@ class FirstPage:
     body: Sequence[Part]
 
 
-Results = TypeVar("Results")
+Asked = ParamSpec("Asked")
 Answered: TypeAlias = tuple[str, Sequence[Part]]
 
 
 def asks(
     id: str, topic: str, question: str, *, unrecorded: str = ""
-) -> Callable[[Callable[[Results], Answered]], Callable[[Results], Section]]:
+) -> Callable[[Callable[Asked, Answered]], Callable[Asked, Section]]:
     """Make a section of a function that gives its answer and body.
 
     A `DesignError` in it says why the record has nothing to say, unless it is about
     what was asked; ``unrecorded`` is the topic then, where it is another.
     """
 
-    def made(answered: Callable[[Results], Answered]) -> Callable[[Results], Section]:
+    def made(answered: Callable[Asked, Answered]) -> Callable[Asked, Section]:
         @wraps(answered)
-        def section(results: Results) -> Section:
+        def section(*args: Asked.args, **kwargs: Asked.kwargs) -> Section:
             try:
-                answer, body = answered(results)
+                answer, body = answered(*args, **kwargs)
             except ArgumentError:
                 raise
             except DesignError as reason:
-                about = unrecorded or topic
-                return Section(
-                    id=id, question=question, topic=about, missing=str(reason)
-                )
+                about, why = unrecorded or topic, str(reason)
+                return Section(id=id, question=question, topic=about, missing=why)
             return Section(
                 id=id, question=question, answer=answer, body=body, topic=topic
             )

@@ -11,10 +11,7 @@ from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
-from pitstats.analysis.grading.grade_comparison import (
-    GradeComparison,
-    compare_grades,
-)
+from pitstats.analysis.grading.grade_comparison import GradeComparison, compare_grades
 from pitstats.analysis.heat.rise import RiseComparison, compare_rise
 from pitstats.analysis.heat.temperatures import (
     TemperatureComparison,

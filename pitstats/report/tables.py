@@ -13,9 +13,10 @@ from pitstats.report.words import one_line
 
 Row: TypeAlias = Mapping[Hashable, Any]
 Writer: TypeAlias = Callable[[Row], str]
+Columns: TypeAlias = dict[str, str | Writer]
 
 
-def shown(table: pd.DataFrame, columns: Mapping[str, str | Writer]) -> pd.DataFrame:
+def shown(table: pd.DataFrame, columns: Columns) -> pd.DataFrame:
     """Write a table of results under the labels of its columns.
 
     Examples
@@ -37,12 +38,31 @@ def shown(table: pd.DataFrame, columns: Mapping[str, str | Writer]) -> pd.DataFr
 
 def table_of(
     name: str,
-    values: pd.DataFrame,
+    rows: pd.DataFrame,
     caption: str,
-    columns: Mapping[str, str | Writer],
+    columns: Columns,
+    kept: pd.DataFrame | None = None,
 ) -> Table:
-    """Put a table of results as a reader takes it in beside its unrounded numbers."""
-    return Table(name, shown(values, columns), caption, values)
+    """Put a table of results as a reader takes it in beside its unrounded numbers.
+
+    ``kept`` are the numbers where a reader sees other rows than were worked out.
+    """
+    return Table(name, shown(rows, columns), caption, rows if kept is None else kept)
+
+
+def by_pit(table: pd.DataFrame, write: Writer) -> list[str]:
+    """Write a row for each pit behind its name, for a sentence."""
+    return [f"{one_line(row['pit'])} {write(row)}" for row in table.to_dict("records")]
+
+
+def highest_first(table: pd.DataFrame) -> pd.DataFrame:
+    """Rows in the order of their estimates."""
+    return table.sort_values("estimate", ascending=False, kind="stable")
+
+
+def with_naive(table: pd.DataFrame, naive: pd.DataFrame) -> pd.DataFrame:
+    """Put the intervals 'if each item counted' beside those of the same rows."""
+    return table.assign(naive_low=naive["conf_low"], naive_high=naive["conf_high"])
 
 
 def _named(column: pd.Series) -> list[object]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
@@ -56,12 +56,10 @@ def count(n: int, noun: str, many: str = "") -> str:
     return f"{number_word(n)} {plural(n, noun, many)}"
 
 
-def listed(names: Sequence[str]) -> str:
+def listed(names: Iterable[object]) -> str:
     """Join names or phrases the way a sentence does."""
-    names = [one_line(name) for name in names]
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"
+    *most, last = [one_line(name) for name in names] or [""]
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def sentence(text: str) -> str:
@@ -105,6 +103,11 @@ def more_span(low: float, high: float) -> str:
 def pits_of(pairs: pd.DataFrame) -> list[str]:
     """Pits of a table of pairs, in their order."""
     return list(dict.fromkeys([*pairs["pit_a"], *pairs["pit_b"]]))
+
+
+def largest_difference(pairs: pd.DataFrame) -> pd.Series:
+    """The pair that differs most."""
+    return pairs.iloc[int(pairs["estimate"].abs().argmax())]
 
 
 def separated(table: pd.DataFrame) -> pd.DataFrame:

@@ -28,6 +28,7 @@ from pitstats.report.words import (
     count,
     doubts,
     fewest_bakes,
+    largest_difference,
     listed,
     more_span,
     number_word,
@@ -40,11 +41,6 @@ from pitstats.report.words import (
 
 # Pairs that the answer can name with their intervals in one sentence.
 _NAMED = 2
-
-
-def largest_difference(comparison: PitComparison) -> pd.Series:
-    """The pair with the largest difference."""
-    return comparison.table.iloc[int(comparison.table["estimate"].abs().argmax())]
 
 
 def answer(results: StudyResults) -> str:
@@ -127,7 +123,7 @@ def _by_pit(pairs: Sequence[Ahead]) -> str:
 def number(results: StudyResults) -> Number:
     """The one number with its range, what it rests on, and how firm it is."""
     comparison = results.comparison
-    row = largest_difference(comparison)
+    row = largest_difference(comparison.table)
     pair, n_pairs = ahead(row), len(comparison.table)
     level = level_text(comparison.conf_level)
     pits = [str(row["pit_a"]), str(row["pit_b"])]
@@ -187,10 +183,10 @@ def firmness(results: StudyResults) -> str:
     return f"Firm: the verdict stands {' and '.join(tries)}."
 
 
-def doubt_lines(results: StudyResults) -> list[tuple[str, str]]:
+def doubt_lines(results: StudyResults) -> list[str]:
     """What spoils the comparison, with what to do: it belongs beside the answer."""
     return [
-        (one_line(finding.message), one_line(finding.fix))
+        one_line(f"{finding.message} {finding.fix}")
         for finding in results.findings
         if finding.severity == "spoils" and not finding.is_question
     ]

@@ -9,10 +9,7 @@ import pandas as pd
 from pitstats.analysis.places.grate_map import Face, map_cells
 from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
-from pitstats.figures.map_scale import (
-    share_scale,
-    step_scale,
-)
+from pitstats.figures.map_scale import share_scale, step_scale
 from pitstats.figures.style import shorten
 from pitstats.report.photos import Photo, bake_photos, photo_html
 from pitstats.report.section import (
@@ -25,10 +22,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.sections.faces import FACE_WORDS
-from pitstats.report.sections.maps import (
-    belonging,
-    map_alt,
-)
+from pitstats.report.sections.maps import belonging, map_alt
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
 from pitstats.study.study import Study

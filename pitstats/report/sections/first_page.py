@@ -10,6 +10,7 @@ from pitstats.report.section import (
     Heading,
     Links,
     Part,
+    Picture,
     Pictures,
     Questions,
     ResultFiles,
@@ -35,9 +36,8 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
         Title(settings.title, settings.question),
         Text(answer(results), "answer"),
     ]
-    doubt = doubt_lines(results)
-    if doubt:
-        lines = [("", f"{message} {fix}") for message, fix in doubt]
+    lines = [("", text) for text in doubt_lines(results)]
+    if lines:
         body.append(Frame("May spoil the comparison", lines, "spoils"))
     body += [
         number(results),
@@ -54,14 +54,21 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
 
 
 def short_page(
-    title: Title,
+    title: tuple[str, str],
+    answer: str,
     body: Sequence[Part],
     unknown: Sequence[str],
     sections: Sequence[Section] = (),
 ) -> FirstPage:
     """First page of a notebook that compares no pits: answer, limits, questions."""
-    limits = (Heading("What cannot be said"), Sentences(unknown))
-    return FirstPage([title, *body, *limits, *every_question(sections)])
+    shown = [Pictures([own]) if isinstance(own, Picture) else own for own in body]
+    return FirstPage(
+        [
+            *(Title(*title), Text(answer, "answer"), *shown),
+            *(Heading("What cannot be said"), Sentences(unknown)),
+            *every_question(sections),
+        ]
+    )
 
 
 def every_question(sections: Sequence[Section], *, in_lines: bool = True) -> list[Part]:

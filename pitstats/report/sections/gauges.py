@@ -23,26 +23,16 @@ from pitstats.report.section import (
     Answered,
     FirstPage,
     Kept,
-    Part,
     Picture,
-    Pictures,
     Sentences,
     Table,
     Text,
-    Title,
     asks,
 )
 from pitstats.report.sections import probes
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.survey import survey
-from pitstats.report.tables import (
-    Row,
-    Writer,
-    estimate,
-    interval,
-    table_of,
-    written,
-)
+from pitstats.report.tables import Row, Writer, estimate, interval, table_of, written
 from pitstats.report.words import ahead, all_pairs, count, one_line
 
 _UNKNOWN = (
@@ -88,23 +78,16 @@ def read_probes(results: ProbeResults) -> FirstPage:
         *(probes.probe_series, probes.probed_cells, probes.probed_temperatures),
         *(survey, gauges, browning, probes.sensors),
     )
-    title, own = Title(settings.title, settings.question), [q(results) for q in asked]
-    return short_page(title, _answer(results), _UNKNOWN, own)
-
-
-def _answer(results: ProbeResults) -> list[Part]:
+    title, own = (settings.title, settings.question), [q(results) for q in asked]
     try:
         found = results.gauges
     except DesignError as reason:
-        cells = probes.probed_cells(results)
-        return [Text(cells.answer or str(reason), "answer")]
-    said = gauge_sentences(found)
+        answer = probes.probed_cells(results).answer or str(reason)
+        return short_page(title, answer, [], _UNKNOWN, own)
     pairs = gauge_pair_sentences(found)
-    if len(pairs) == 1:
-        said = [*said, *pairs]
-    draw = partial(plot_gauges, found)
-    picture = Picture("gauges", draw, " ".join(said), _GAUGE_CAPTION)
-    return [Text(" ".join(said), "answer"), Pictures([picture])]
+    answer = " ".join([*gauge_sentences(found), *pairs * (len(pairs) == 1)])
+    picture = Picture("gauges", partial(plot_gauges, found), answer, _GAUGE_CAPTION)
+    return short_page(title, answer, [picture], _UNKNOWN, own)
 
 
 @asks("gauges", "gauges", "What does the gauge say of the grate?")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pitstats.report.numbers import percent, points
-from pitstats.report.section import Section, Sentences
-from pitstats.report.sections.rates import rate_sentence
+from pitstats.report.numbers import points
+from pitstats.report.section import Answered, Sentences, asks
+from pitstats.report.sections.rates import could_be, rate_sentence
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import IN_BAKES, IN_CONDITIONS, one_line, sentence
 
@@ -15,7 +15,8 @@ THESE_PITS = (
 )
 
 
-def limits(results: StudyResults) -> Section:
+@asks("limits", "all limits", QUESTION)
+def limits(results: StudyResults) -> Answered:
     """Every limit: of the record, of the numbers, of tests of this kind."""
     comparison, rates = results.comparison, results.both.rates
     weak = ("spoils", "weakens")
@@ -31,12 +32,7 @@ def limits(results: StudyResults) -> Section:
             "not concluded for any pair."
         )
     found.append(THESE_PITS)
-    return Section(
-        id="limits",
-        question=QUESTION,
-        body=[Sentences(list(dict.fromkeys(found)))],
-        topic="all limits",
-    )
+    return "", [Sentences(list(dict.fromkeys(found)))]
 
 
 def in_short(results: StudyResults) -> list[str]:
@@ -62,12 +58,9 @@ def in_short(results: StudyResults) -> list[str]:
     table = results.both.rates.table.set_index("pit").to_dict("index")
     for pit in _none_or_all(results):
         row = table[pit]
-        none = row["n_burned"] == 0
-        end = percent(row["conf_high" if none else "conf_low"])
-        seen = f"{'none' if none else 'all'} of {row['n_items']:.0f} seen"
+        seen = f"{'all' if row['n_burned'] else 'none'} of {row['n_items']:.0f} seen"
         said.append(
-            f"{one_line(pit)}: {seen}; the true share could be "
-            f"{'up to' if none else 'as low as'} {end}."
+            f"{one_line(pit)}: {seen}; the true share could be {could_be(row)}."
         )
     where = IN_BAKES if comparison.one_bake_each else IN_CONDITIONS
     said.append(f"What is said holds for these pits {where}, not for a kind of pit.")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pitstats.analysis.results import PitComparison
 from pitstats.report.numbers import level_text
-from pitstats.report.section import Section, Sentences
+from pitstats.report.section import Answered, Sentences, asks
 from pitstats.report.study_results import StudyResults
 
 
-def method(results: StudyResults) -> Section:
+@asks("method", "method", "How were the numbers made?")
+def method(results: StudyResults) -> Answered:
     """Unit, model, intervals, and their publications."""
     comparison, rates = results.comparison, results.rates
     level = level_text(rates.conf_level)
@@ -40,12 +41,7 @@ def method(results: StudyResults) -> Section:
         "The intervals 'if each item counted' are Wilson's for one share and "
         "Newcombe's for a difference (Newcombe 1998, Stat Med 17:857 and 17:873)."
     )
-    return Section(
-        id="method",
-        question="How were the numbers made?",
-        body=[Sentences(lines)],
-        topic="method",
-    )
+    return "", [Sentences(lines)]
 
 
 def _common_layout(comparison: PitComparison) -> list[str]:

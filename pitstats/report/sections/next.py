@@ -7,26 +7,23 @@ from functools import partial
 from pitstats.analysis.next_steps.suggest import MOST_EXTRA, WANTED, NextStep
 from pitstats.figures.next_step import plot_next_step
 from pitstats.report.numbers import percent
-from pitstats.report.section import Kept, Picture, Section, Sentences
+from pitstats.report.section import Answered, Kept, Picture, Sentences, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import one_line
 
 QUESTION = "What would it take to tell more?"
 
 
-def next_steps(results: StudyResults) -> Section:
+@asks("next", "further bakes", QUESTION)
+def next_steps(results: StudyResults) -> Answered:
     """The recommendation, and the chance of a verdict after further bakes."""
     step = results.next_step
-    body: list[Sentences | Picture | Kept] = [
-        Sentences([*map(one_line, step.sentences)])
-    ]
-    if len(step.table) > 1:
-        draw = partial(plot_next_step, step)
-        body += [
-            Picture("next_step", draw, _curve_in_words(step), one_line(step.note)),
-            Kept("next", step.table),
-        ]
-    return Section(id="next", question=QUESTION, body=body, topic="further bakes")
+    said = Sentences([*map(one_line, step.sentences)])
+    if len(step.table) <= 1:
+        return "", [said]
+    draw, alt = partial(plot_next_step, step), _curve_in_words(step)
+    picture = Picture("next_step", draw, alt, one_line(step.note))
+    return "", [said, picture, Kept("next", step.table)]
 
 
 def _curve_in_words(step: NextStep) -> str:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.planning.power import BakePlan, plan_bakes
 from pitstats.report.numbers import percent, points, signed_points
-from pitstats.report.section import Answered, Section, Sentences, Table, Text, asks
+from pitstats.report.section import Answered, Sentences, Table, Text, asks
 from pitstats.report.sections.pairs import naive_sentences
 from pitstats.report.sections.plan import plan_table
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import interval, minus, seen_ahead, shown
+from pitstats.report.tables import (
+    Columns,
+    interval,
+    minus,
+    seen_ahead,
+    table_of,
+    with_naive,
+)
+from pitstats.report.words import largest_difference
 from pitstats.study.outcomes import bake_totals
-from pitstats.study.study import Study
 
 _NOT_OBSERVED_POWER = (
     "This is a plan for a new test, not the power of the finished one. The power of a "
@@ -26,33 +32,22 @@ def usual_mistake(results: StudyResults) -> Answered:
     """How it looks if each item counted, and with the bakes respected."""
     comparison = results.both.as_baked
     said = naive_sentences(comparison)
-    keys, ends = ["pit_a", "pit_b"], ["conf_low", "conf_high"]
-    naive = comparison.naive[[*keys, *ends]].set_axis(
-        [*keys, "naive_low", "naive_high"], axis="columns"
-    )
-    values = comparison.table.merge(naive, on=keys)
-    table = shown(
-        seen_ahead(values),
-        {
-            "Pair": minus(),
-            "If each item counted": interval(signed_points, "naive"),
-            "With bakes respected": interval(signed_points, "simultaneous"),
-            "Verdict": "verdict",
-        },
-    )
+    both = with_naive(comparison.table, comparison.naive)
+    columns: Columns = {
+        "Pair": minus(),
+        "If each item counted": interval(signed_points, "naive"),
+        "With bakes respected": interval(signed_points, "simultaneous"),
+        "Verdict": "verdict",
+    }
     caption = "Interval for the difference, in points, counted both ways"
-    return said[-1], [Sentences(said[:-1]), Table("two_ways", table, caption, values)]
+    table = table_of("two_ways", seen_ahead(both), caption, columns, kept=both)
+    return said[-1], [Sentences(said[:-1]), table]
 
 
 @asks("new-test", "a new test", "What would a new test show?")
-def _new_test(asked: tuple[StudyResults, int]) -> Answered:
-    results, simulations = asked
-    plan = plan_new_test(
-        results.study,
-        results.both.as_baked,
-        simulations=simulations,
-        seed=results.seed,
-    )
+def new_test(results: StudyResults, simulations: int = 1000) -> Answered:
+    """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
+    plan = plan_new_test(results, simulations)
     caption = (
         "A new test of 2, 3 and 5 bakes a pit, if the truth were the estimate (chance "
         "to separate) and if there were no difference (false alarm)"
@@ -62,11 +57,6 @@ def _new_test(asked: tuple[StudyResults, int]) -> Answered:
         Table("new_test", plan_table(plan), caption, plan.table),
         Text(_NOT_OBSERVED_POWER, "note"),
     ]
-
-
-def new_test(results: StudyResults, simulations: int = 1000) -> Section:
-    """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
-    return _new_test((results, simulations))
 
 
 def new_test_sentences(plan: BakePlan) -> list[str]:
@@ -89,12 +79,10 @@ def new_test_sentences(plan: BakePlan) -> list[str]:
     return said
 
 
-def plan_new_test(
-    study: Study, comparison: PitComparison, *, simulations: int, seed: int
-) -> BakePlan:
+def plan_new_test(results: StudyResults, simulations: int) -> BakePlan:
     """Plan a new test of the pair that differs most, from its estimated rates."""
-    table = comparison.table
-    pair = table.iloc[int(table["estimate"].abs().argmax())]
+    comparison = results.both.as_baked
+    pair = largest_difference(comparison.table)
     rates = comparison.rates.set_index("pit")["estimate"]
     low, high = sorted(float(rates[pair[side]]) for side in ("pit_a", "pit_b"))
     if high - low < 0.005:
@@ -103,7 +91,7 @@ def plan_new_test(
             "planned to find. State the smallest one worth finding and use the "
             "planning notebook."
         )
-    per_bake = round(float(bake_totals(study)["n_items"].median()))
+    per_bake = round(float(bake_totals(results.study)["n_items"].median()))
     # A rate of exactly 0 or 1 leaves nothing to vary; the seen rate is only a guess.
     low, high = max(low, 0.01), min(high, 0.99)
     return plan_bakes(
@@ -113,6 +101,6 @@ def plan_new_test(
         difference=high - low,
         sd_bake=[0.3, 0.6, 1.0],
         simulations=simulations,
-        rng=seed,
+        rng=results.seed,
         conf_level=comparison.conf_level,
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pitstats.report.section import Section, Sentences
+from pitstats.errors import DesignError
+from pitstats.report.section import Answered, Section, Sentences, asks
 from pitstats.report.words import one_line, sentence
 
 
@@ -14,17 +15,14 @@ def in_one_line(sections: Sequence[Section]) -> str:
     return f"Beyond this record: {', '.join(topics)}." if topics else ""
 
 
-def reasons(sections: Sequence[Section]) -> Section:
+@asks("not-asked", "what was not asked", "What was not asked, and why?")
+def reasons(sections: Sequence[Section]) -> Answered:
     """Each of them with its reason."""
     said = [
         f"{own.topic.capitalize()}: {sentence(one_line(own.missing))}"
         for own in sections
         if own.missing
     ]
-    return Section(
-        id="not-asked",
-        question="What was not asked, and why?",
-        body=[Sentences(said)],
-        topic="what was not asked",
-        missing="" if said else "everything was asked",
-    )
+    if not said:
+        raise DesignError("everything was asked")
+    return "", [Sentences(said)]

@@ -30,12 +30,14 @@ from pitstats.report.section import (
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
-    Writer,
+    Columns,
     estimate,
     interval,
     minus,
     seen_ahead,
     shown,
+    table_of,
+    with_naive,
     written,
 )
 from pitstats.report.words import (
@@ -47,6 +49,7 @@ from pitstats.report.words import (
     conditions,
     count,
     fewest_bakes,
+    largest_difference,
     listed,
     more_span,
     number_word,
@@ -55,6 +58,7 @@ from pitstats.report.words import (
     read_with,
     sentence,
 )
+from pitstats.study.study import Study
 
 
 @asks("pairs", "pairs", "How sure is each difference?")
@@ -66,15 +70,10 @@ def pairs(results: StudyResults) -> Answered:
     if not comparison.one_bake_each:
         draw = partial(plot_differences, comparison)
         body.append(Picture("differences", draw, answer))
+    said = [pair_sentence(results, row) for _, row in comparison.table.iterrows()]
     body += [
         Table("pairs", pair_table(comparison), caption(comparison), comparison.table),
-        Sentences(
-            [
-                *(pair_sentence(results, r) for _, r in comparison.table.iterrows()),
-                *naive_sentences(comparison),
-                *ways_sentences(both),
-            ]
-        ),
+        Sentences([*said, *naive_sentences(comparison), *ways_sentences(both)]),
     ]
     if both.common is not None:
         frames = [both.as_baked.table.assign(layout="as baked")]
@@ -83,9 +82,7 @@ def pairs(results: StudyResults) -> Answered:
         both_ways = "As baked and on the common layout, in points"
         body.append(Table("ways", ways_table(both), both_ways, ways))
     if not comparison.one_bake_each:
-        methods = compare_methods(results.study, both.as_baked)
-        about = _methods_caption(both.as_baked, methods)
-        body.append(Table("other_methods", methods_table(methods), about, methods))
+        body.append(methods_table(results.study, both.as_baked))
     return answer, body
 
 
@@ -146,9 +143,8 @@ def pair_sentence(results: StudyResults, row: pd.Series) -> str:
 def pair_table(comparison: PitComparison) -> pd.DataFrame:
     """All pairs, the pit that is ahead first, as a reader takes them in."""
     several = len(comparison.table) > 1
-    naive = comparison.naive[["conf_low", "conf_high"]]
-    naive = naive.set_axis(["naive_low", "naive_high"], axis="columns")
-    columns: dict[str, str | Writer] = {
+    table = with_naive(comparison.table, comparison.naive)
+    columns: Columns = {
         "Pair": minus(),
         "Verdict": "verdict",
         "Difference, points": written(signed_points, "estimate"),
@@ -161,7 +157,7 @@ def pair_table(comparison: PitComparison) -> pd.DataFrame:
         # A p-value would look like a verdict where none is given.
         label = "p, adjusted" if several else "p"
         columns[label] = lambda row: p_number(float(row["p_adjusted"]))
-    return shown(seen_ahead(comparison.table.join(naive)), columns)
+    return shown(seen_ahead(table), columns)
 
 
 def caption(comparison: PitComparison) -> str:
@@ -187,11 +183,8 @@ def level_sentence(comparison: PitComparison) -> str:
 
 def naive_sentences(comparison: PitComparison) -> list[str]:
     """Compare the interval with the usual mistake of counting every item."""
-    place = int(comparison.table["estimate"].abs().argmax())
-    row = comparison.table.iloc[place]
-    naive = comparison.naive.iloc[place]
-    counted = ahead({**naive.to_dict(), "estimate": row["estimate"]}, "conf")
-    alone = ahead(row, "conf")
+    row = largest_difference(with_naive(comparison.table, comparison.naive))
+    counted, alone = ahead(row, "naive"), ahead(row, "conf")
     width, naive_width = alone.high - alone.low, counted.high - counted.low
     if naive_width and width < 1.05 * naive_width:
         beside = (
@@ -251,10 +244,7 @@ def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
     changed = (merged["verdict"] != merged["verdict_b"]) | (
         turned & merged["verdict"].isin(SEPARATED)
     )
-    return [
-        f"{one_line(row['pit_a'])} and {one_line(row['pit_b'])}"
-        for row in merged[changed].to_dict("records")
-    ]
+    return [listed(pits) for pits in merged[changed][["pit_a", "pit_b"]].to_numpy()]
 
 
 def ways_table(both: BothWays) -> pd.DataFrame:
@@ -264,7 +254,7 @@ def ways_table(both: BothWays) -> pd.DataFrame:
     by = both.leading.table["estimate"]
     frames = [shown(seen_ahead(both.leading.table), {"Pair": minus()})]
     for name, own in (("As baked", both.as_baked), ("Common layout", both.common)):
-        columns: dict[str, str | Writer] = {
+        columns: Columns = {
             name: estimate(signed_points, ends="simultaneous"),
             f"Verdict, {name.lower()}": "verdict",
         }
@@ -272,27 +262,22 @@ def ways_table(both: BothWays) -> pd.DataFrame:
     return pd.concat(frames, axis="columns")
 
 
-def methods_table(methods: pd.DataFrame) -> pd.DataFrame:
+def methods_table(study: Study, comparison: PitComparison) -> Table:
     """One pair by several methods, the pit that is ahead first."""
-    first = methods["estimate"].iloc[0]
-    seen = seen_ahead(methods, pd.Series(first, index=methods.index))
-    return shown(
-        seen,
-        {
-            "Method": "method",
-            "Unit": "unit",
-            "Difference, points": written(signed_points, "estimate"),
-            "Interval": interval(signed_points),
-            "Note": "note",
-        },
-    )
-
-
-def _methods_caption(comparison: PitComparison, methods: pd.DataFrame) -> str:
-    pair = ahead(methods.iloc[0], "conf")
-    several = len(comparison.table) > 1
+    methods = compare_methods(study, comparison)
+    first = methods.iloc[0]
+    seen = seen_ahead(methods, pd.Series(first["estimate"], index=methods.index))
+    pair, several = ahead(first, "conf"), len(comparison.table) > 1
     picked = ", picked after looking, which they do not allow for" * several
-    return (
+    caption = (
         f"{pair.more} {MINUS} {pair.less}, as baked, by other methods "
         f"({level_text(comparison.conf_level)} intervals of this pair alone{picked})"
     )
+    columns: Columns = {
+        "Method": "method",
+        "Unit": "unit",
+        "Difference, points": written(signed_points, "estimate"),
+        "Interval": interval(signed_points),
+        "Note": "note",
+    }
+    return table_of("other_methods", seen, caption, columns, kept=methods)

@@ -26,11 +26,9 @@ from pitstats.report.section import (
     Heading,
     Part,
     Picture,
-    Pictures,
     Sentences,
     Table,
     Text,
-    Title,
     asks,
 )
 from pitstats.report.sections.first_page import short_page
@@ -51,27 +49,23 @@ _UNKNOWN = (
 def plan_bakes(results: PlanResults) -> FirstPage:
     """The plan that will do, its chance in one picture, and what nobody knows."""
     plan, power = results.plan, results.power
-    test = f"The test is to {question_text(plan)}."
-    title = Title("How many bakes does it take?", test)
-    body: list[Part] = [
-        Text(in_short(plan, power), "answer"),
-        Text(chances(plan, power)),
-    ]
+    title = "How many bakes does it take?", f"The test is to {question_text(plan)}."
+    body: list[Part] = [Text(chances(plan, power))]
     if results.needed is not None:
         body.append(Text(results.of_search(results.needed.sentence)))
     if all(isinstance(value, int) for value in plan.table["bakes"].tolist()):
         caption = "Bars: one simulation error. Line: the chance wanted."
         alt = "Chance of a verdict by number of bakes, a line for each spread."
         draw = partial(plot_power, plan, wanted=power)
-        body.append(Pictures([Picture("power", draw, alt, caption)]))
+        body.append(Picture("power", draw, alt, caption))
     lent = earlier_sentences(plan, power)
     body += [Heading("With your earlier tests" * bool(lent)), Sentences(lent)]
     asked = (
         *(plans, findable, plan_spreads, one_more_bake),
         *(one_pit, budget, order_and_shopping),
     )
-    own = [ask(results) for ask in asked]
-    return short_page(title, body, _UNKNOWN, [each for each in own if not each.missing])
+    own = [each for each in (ask(results) for ask in asked) if not each.missing]
+    return short_page(title, in_short(plan, power), body, _UNKNOWN, own)
 
 
 @asks("plans", "plans", "What would each plan show?")

@@ -5,10 +5,21 @@ from __future__ import annotations
 import math
 
 from pitstats.analysis.results import BurnRates
-from pitstats.report.numbers import level_text, percent, share_span, span
+from pitstats.report.numbers import level_text, percent, span
 from pitstats.report.section import Answered, Part, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, estimate, interval, of, shown, written
+from pitstats.report.tables import (
+    Columns,
+    Row,
+    by_pit,
+    estimate,
+    highest_first,
+    interval,
+    of,
+    table_of,
+    with_naive,
+    written,
+)
 from pitstats.report.words import (
     BY_ASSUMPTION,
     averaged_over,
@@ -44,25 +55,17 @@ def rates(results: StudyResults) -> Answered:
 
 def in_short(rates: BurnRates) -> str:
     """Shares of all pits with their intervals in one sentence."""
-    rows = [row for row in rates.table.to_dict("records") if row["n_items"]]
-    if max((row["n_bakes"] for row in rows), default=0) <= 1:
-        seen = [f"{_name(row)} {row['n_burned']} of {row['n_items']}" for row in rows]
+    known = rates.table[rates.table["n_items"] > 0]
+    if known.empty or known["n_bakes"].max() <= 1:
+        seen = by_pit(known, of("n_burned", "n_items"))
         return f"Seen in one bake each: {', '.join(seen)}."
-    rows.sort(key=lambda row: -row["estimate"])
-    shares = [
-        f"{_name(row)} {share_span(row['estimate'], row['conf_low'], row['conf_high'])}"
-        for row in rows
-    ]
-    return f"In the long run {listed(shares)}."
-
-
-def _name(row: Row) -> str:
-    return one_line(row["pit"])
+    return f"In the long run {listed(by_pit(highest_first(known), estimate(percent)))}."
 
 
 def rate_sentence(rates: BurnRates, pit: str) -> str:
     """One pit's rate, its interval and what it rests on."""
-    row, name = _rate_of(rates, pit), one_line(pit)
+    row = rates.table.set_index("pit").to_dict("index")[pit]
+    name = one_line(pit)
     if row["n_items"] == 0:
         return f"{name}: no graded items, so no rate."
     verb, level = VERB[rates.outcome], level_text(rates.conf_level)
@@ -70,14 +73,10 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     ends = span(row["conf_low"], row["conf_high"])
     assumed = f"; {BY_ASSUMPTION}" * int(rates.table["n_bakes"].max() == 1)
     if burned in (0, items):
-        none = burned == 0
-        seen = f"{'none of' if none else 'all'} {items}"
-        end = percent(row["conf_high" if none else "conf_low"])
+        bakes = "this bake" if single else count(row["n_bakes"], "bake")
         return (
-            f"{name} {verb} {seen} items in "
-            f"{'this bake' if single else count(row['n_bakes'], 'bake')}; its true "
-            f"share could be {'up to' if none else 'as low as'} {end} ({level} "
-            f"interval{assumed})."
+            f"{name} {verb} {'all' if burned else 'none of'} {items} items in {bakes}; "
+            f"its true share could be {could_be(row)} ({level} interval{assumed})."
         )
     if single:
         return (
@@ -89,6 +88,13 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
         f"run in these conditions ({level} interval {ends}; "
         f"{count(row['n_bakes'], 'bake')}, {items} items)."
     )
+
+
+def could_be(row: Row) -> str:
+    """How far the share of a pit of whose items none or all burned could be off."""
+    if row["n_burned"] == 0:
+        return f"up to {percent(row['conf_high'])}"
+    return f"as low as {percent(row['conf_low'])}"
 
 
 def bake_spread_sentences(rates: BurnRates) -> list[str]:
@@ -134,24 +140,14 @@ def _table(name: str, rates: BurnRates) -> Table:
         f"{level_text(rates.conf_level)} interval, {averaged_over(rates.layout)} (unit "
         "of replication: the bake)"
     )
-    naive = rates.naive[["conf_low", "conf_high"]].set_axis(
-        ["naive_low", "naive_high"], axis="columns"
-    )
-    read = shown(
-        rates.table.join(naive),
-        {
-            "Pit": "pit",
-            _COLUMN[rates.outcome]: of("n_burned", "n_items"),
-            "Long-run share": estimate(percent),
-            "Bakes": "n_bakes",
-            "Missing": "n_missing",
-            "If each item counted": interval(percent, "naive"),
-            "Worth (independent items)": written("{:.0f}".format, "effective_items"),
-        },
-    )
-    return Table(name, read, caption, rates.table)
-
-
-def _rate_of(rates: BurnRates, pit: str) -> Row:
-    """One pit's row of the table of rates, its numbers as plain int and float."""
-    return rates.table.set_index("pit").to_dict("index")[pit]
+    columns: Columns = {
+        "Pit": "pit",
+        _COLUMN[rates.outcome]: of("n_burned", "n_items"),
+        "Long-run share": estimate(percent),
+        "Bakes": "n_bakes",
+        "Missing": "n_missing",
+        "If each item counted": interval(percent, "naive"),
+        "Worth (independent items)": written("{:.0f}".format, "effective_items"),
+    }
+    rows = with_naive(rates.table, rates.naive)
+    return table_of(name, rows, caption, columns, kept=rates.table)

@@ -20,13 +20,10 @@ from pitstats.report.numbers import (
 from pitstats.report.section import (
     Answered,
     FirstPage,
-    Part,
     Picture,
-    Pictures,
     Sentences,
     Table,
     Text,
-    Title,
     asks,
 )
 from pitstats.report.sections.fairness import finding_frames
@@ -51,13 +48,11 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
     )
     grave = [f for f in changes.findings if f.severity in ("spoils", "weakens")]
     answer, draw = in_short(changes), partial(plot_changes, changes)
-    body: list[Part] = [
-        Text(answer, "answer"),
-        *finding_frames(grave),
-        Pictures([Picture("changes", draw, answer, caption)]),
-    ]
+    picture = Picture("changes", draw, answer, caption)
     unknown = changes.caveats or ["Whatever else changed and was not recorded."]
-    return short_page(Title(title, QUESTION), body, unknown)
+    return short_page(
+        (title, QUESTION), answer, [*finding_frames(grave), picture], unknown
+    )
 
 
 @asks("changes", "changes", QUESTION)

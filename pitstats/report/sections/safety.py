@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pitstats.report.section import Frame, Section
+from pitstats.report.section import Answered, Frame, asks
 
 CAUTIONS = (
     "Fire and hot steel: keep children and pets at least 3 ft (1 m) away, use long "
@@ -25,12 +25,8 @@ CLOSING = (
 )
 
 
-def safety(results: object = None) -> Section:
+@asks("safety", "cautions", "Before you repeat this")
+def safety(results: object = None) -> Answered:
     """Cautions, the same for every study."""
     lines = [("", caution) for caution in CAUTIONS]
-    return Section(
-        id="safety",
-        question="Before you repeat this",
-        body=[Frame("", [*lines, (CLOSING, "")], "caution")],
-        topic="cautions",
-    )
+    return "", [Frame("", [*lines, (CLOSING, "")], "caution")]

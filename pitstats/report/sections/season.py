@@ -12,24 +12,16 @@ from pitstats.analysis.season.estimate import NO_BRIDGE
 from pitstats.analysis.season.graders import FEWEST_BAKES
 from pitstats.errors import DesignError
 from pitstats.figures.season import plot_season
-from pitstats.report.numbers import (
-    NO_VALUE,
-    level_text,
-    percent,
-    signed_points,
-)
+from pitstats.report.numbers import NO_VALUE, level_text, percent, signed_points
 from pitstats.report.season_results import SeasonResults
 from pitstats.report.section import (
     Answered,
     FirstPage,
     Kept,
-    Part,
     Picture,
-    Pictures,
     Sentences,
     Table,
     Text,
-    Title,
     asks,
 )
 from pitstats.report.sections.first_page import short_page
@@ -72,18 +64,15 @@ def season(results: SeasonResults) -> FirstPage:
     )
     caption = (
         "Thin: each study alone, as baked; thick: the season. Unit of replication: the "
-        "bake; "
-        f"{level_text(results.conf_level)} intervals."
+        f"bake; {level_text(results.conf_level)} intervals."
     )
     draw = partial(plot_season, results.season, results.estimate)
-    body: list[Part] = [
-        Text(in_short_pairs(results), "answer"),
-        Pictures([Picture("season", draw, in_short_rates(results), caption)]),
-    ]
+    picture = Picture("season", draw, in_short_rates(results), caption)
     asked = (season_rates, season_pairs, season_course, season_graders)
-    title = Title(one_line(results.season.path.name), kicker)
+    title = one_line(results.season.path.name), kicker
     own = [ask(results) for ask in asked]
-    return short_page(title, body, results.estimate.caveats, own)
+    unknown = results.estimate.caveats
+    return short_page(title, in_short_pairs(results), [picture], unknown, own)
 
 
 @asks("season-rates", "rates", "How often does each pit burn?")
