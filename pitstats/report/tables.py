@@ -125,4 +125,9 @@ def estimate(
 
 def interval(write: Callable[[float], str], ends: str = "conf") -> Writer:
     """Write an interval alone."""
-    return lambda row: ranged(write, row[f"{ends}_low"], row[f"{ends}_high"])
+    return span_of(write, f"{ends}_low", f"{ends}_high")
+
+
+def span_of(write: Callable[[float], str], low: str, high: str) -> Writer:
+    """Write the span between two columns."""
+    return lambda row: ranged(write, row[low], row[high])

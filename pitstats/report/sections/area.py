@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from functools import partial
 
@@ -10,15 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.places.usable_area import UsableArea
 from pitstats.figures.area import plot_chance_good, plot_usable_area
-from pitstats.report.numbers import (
-    NO_VALUE,
-    percent,
-    ranged,
-    share_span,
-    signed_points,
-    true_minus,
-    with_ends,
-)
+from pitstats.report.numbers import NO_VALUE, percent, ranged, signed_points, true_minus
 from pitstats.report.section import (
     Answered,
     Kept,
@@ -31,9 +22,12 @@ from pitstats.report.section import (
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
+    Columns,
     Row,
     Writer,
+    by_pit,
     estimate,
+    highest_first,
     minus,
     of,
     seen_ahead,
@@ -91,19 +85,13 @@ def area(results: StudyResults) -> Answered:
 
 def in_short(area: UsableArea) -> str:
     """Good shares of all pits in a sentence."""
-    rows = [row for row in area.table.to_dict("records") if row["n_items"]]
+    known = area.table[area.table["n_items"] > 0]
     if area.one_bake_each:
-        seen = [f"{one_line(r['pit'])} {r['n_good']} of {r['n_items']}" for r in rows]
+        seen = by_pit(known, of("n_good", "n_items"))
         return f"Good in the one bake of each: {listed(seen)} items."
-    rows.sort(key=lambda row: -row["estimate"])
-    ends = rows if len(rows) <= _MOST_IN_A_LINE else [rows[0], rows[-1]]
-    shares = [
-        f"{one_line(r['pit'])} "
-        f"{share_span(r['estimate'], r['conf_low'], r['conf_high'])}"
-        for r in ends
-    ]
-    if ends is not rows:
-        return f"Good cells in the long run: most {shares[0]}, fewest {shares[1]}."
+    shares = by_pit(highest_first(known), estimate(percent))
+    if len(shares) > _MOST_IN_A_LINE:
+        return f"Good cells in the long run: most {shares[0]}, fewest {shares[-1]}."
     return f"Good cells in the long run: {listed(shares)}."
 
 
@@ -114,11 +102,8 @@ def area_pairs_sentences(area: UsableArea) -> list[str]:
         return ["There is no pair of pits to compare in usable area."]
     if area.one_bake_each:
         return ["Which pit has more usable grate cannot be told from one bake each."]
-    return [
-        _of_measure(table[table["measure"] == measure], measure, area)
-        for measure in ("share", "area")
-        if (table["measure"] == measure).any()
-    ]
+    measures = [own for own in ("share", "area") if (table["measure"] == own).any()]
+    return [_of_measure(table[table["measure"] == own], own, area) for own in measures]
 
 
 def _of_measure(pairs: pd.DataFrame, measure: str, area: UsableArea) -> str:
@@ -126,8 +111,9 @@ def _of_measure(pairs: pd.DataFrame, measure: str, area: UsableArea) -> str:
     differs = separated(pairs)
     if differs.empty:
         one = pairs.iloc[0]
-        which = f"{one_line(one['pit_a'])} from {one_line(one['pit_b'])}"
-        which = which if len(pairs) == 1 else "any two pits apart"
+        which = "any two pits apart"
+        if len(pairs) == 1:
+            which = f"{one_line(one['pit_a'])} from {one_line(one['pit_b'])}"
         return f"{start}, these bakes cannot tell {which}."
     parts = []
     for _, row in differs.iterrows():
@@ -162,14 +148,16 @@ def area_table(area: UsableArea) -> Table:
     coming = coming[["estimate", "conf_low", "conf_high"]].add_prefix("next_")
     table = area.table.join(every, on="pit").join(coming, on="pit")
     bakes = plural(area.next_bakes, "bake")
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Pit": "pit",
         "Bakes": "n_bakes",
         "Good items": of("n_good", "n_items"),
         "Missing": "n_missing",
         "Cells tested": of("cells_tested", "cells"),
         **_estimates(area),
-        "Good in every bake so far": _every,
+        "Good in every bake so far": lambda row: (
+            NO_VALUE if row["n_bakes"] < 2 else of("n_every", "cells_complete")(row)
+        ),
     }
     if not area.one_bake_each:
         columns[f"Good through the next {area.next_bakes} {bakes}"] = estimate(
@@ -180,19 +168,13 @@ def area_table(area: UsableArea) -> Table:
         f"share of the tested cells with {intervals_for(area.conf_level, 1)} "
         f"({_unit(area)}). Missing items are neither good nor bad."
     )
-    return Table("usable_area", shown(table, columns), caption, area.table)
-
-
-def _every(row: Row) -> str:
-    if row["n_bakes"] < 2:
-        return NO_VALUE
-    return of("n_every", "cells_complete")(row)
+    return table_of("usable_area", table, caption, columns, kept=area.table)
 
 
 def grates_table(area: UsableArea) -> Table:
     """Usable share and area of each grate of pits with several."""
     caption = "Each grate apart (unit of replication: the bake)"
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Pit": "pit",
         "Grate": "grate",
         "Bakes": "n_bakes",
@@ -206,11 +188,8 @@ def _estimates(area: UsableArea) -> dict[str, Writer]:
     """Columns with the long-run share and the area."""
 
     def size(row: Row) -> str:
-        known = not math.isnan(row["area"])
-        text = with_ends(
-            "{:.0f}".format, row["area"], row["area_low"], row["area_high"]
-        )
-        return f"{text} of {row['area_tested']:.0f}" if known else text
+        text = estimate("{:.0f}".format, "area", "area")(row)
+        return text if text == NO_VALUE else f"{text} of {row['area_tested']:.0f}"
 
     columns = {"Long-run share": estimate(percent)}
     return columns | ({f"Usable area, {area.unit}": size} if area.unit else {})
@@ -227,15 +206,12 @@ def area_pairs_table(area: UsableArea) -> Table:
     for measure, unit in (("share", "points"), ("area", area.unit)):
         own = turned[turned["measure"] == measure]
         if len(own):
-            found = shown(
-                pairs.merge(own, how="left", on=keys),
-                {
-                    f"{measure.capitalize()}, {unit}": estimate(
-                        _sign_of(measure), ends="simultaneous"
-                    ),
-                    f"Verdict by {measure}": "verdict",
-                },
-            )
+            size = estimate(_sign_of(measure), ends="simultaneous")
+            columns: Columns = {
+                f"{measure.capitalize()}, {unit}": size,
+                f"Verdict by {measure}": "verdict",
+            }
+            found = shown(pairs.merge(own, how="left", on=keys), columns)
             table = pd.concat([table, found], axis=1)
     caption = f"All pairs, with {intervals_for(area.conf_level, len(pairs))}"
     return Table("usable_area_pairs", table, caption, area.differences)

@@ -8,7 +8,15 @@ from pitstats.analysis.results import BurnRates
 from pitstats.report.numbers import NO_VALUE, percent
 from pitstats.report.section import Answered, Sentences, Table, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, interval, of, shown, written
+from pitstats.report.tables import (
+    Columns,
+    Row,
+    interval,
+    of,
+    span_of,
+    table_of,
+    written,
+)
 from pitstats.report.words import one_line
 from pitstats.study.study import Study
 
@@ -18,7 +26,7 @@ def bakes(results: StudyResults) -> Answered:
     """A row for every bake, and the range that missing items leave open."""
     study, rates = results.study, results.rates
     return "", [
-        Table("bakes", bake_table(study, rates), "Every bake on record", rates.bakes),
+        bake_table(study, rates),
         Sentences(missing_sentences(rates)),
         missing_table(rates),
     ]
@@ -37,22 +45,18 @@ def missing_table(rates: BurnRates) -> Table:
     """Range of each share if none or all of the missing items had burned."""
     missing = rates.missing_range
     missing = missing if missing["n_missing"].any() else missing[:0]
-    renamed = {"lowest": "range_low", "highest": "range_high"}
-    read = shown(
-        missing.rename(columns=renamed),
-        {
-            "Pit": "pit",
-            "Missing items": "n_missing",
-            "Share seen, missing left out": written(percent, "observed"),
-            "Share seen, could have been": interval(percent, "range"),
-            "Long-run interval, widest": interval(percent),
-        },
-    )
+    columns: Columns = {
+        "Pit": "pit",
+        "Missing items": "n_missing",
+        "Share seen, missing left out": written(percent, "observed"),
+        "Share seen, could have been": span_of(percent, "lowest", "highest"),
+        "Long-run interval, widest": interval(percent),
+    }
     caption = "Missing items, and the range each rate could have had"
-    return Table("missing", read, caption, missing)
+    return table_of("missing", missing, caption, columns)
 
 
-def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
+def bake_table(study: Study, rates: BurnRates) -> Table:
     """Every bake of the study, kept, excluded or still planned."""
     counts = rates.bakes[["bake", "n_burned", "n_items", "share", "n_missing"]]
     bakes = study.bakes.merge(counts, on="bake", how="left")
@@ -62,7 +66,7 @@ def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
         for name, label in (("indicated_temp", "Indicated"), ("grate_temp", "Grate"))
         if bakes[name].notna().any()
     }
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Bake": "bake",
         "Pit": "pit",
         "Burned": lambda row: (
@@ -75,7 +79,7 @@ def bake_table(study: Study, rates: BurnRates) -> pd.DataFrame:
         **temperatures,
         "Status": _status,
     }
-    return shown(bakes, columns)
+    return table_of("bakes", bakes, "Every bake on record", columns, kept=rates.bakes)
 
 
 def _status(row: Row) -> str:

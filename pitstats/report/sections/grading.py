@@ -13,11 +13,10 @@ from pitstats.analysis.sensitivity.recount import seen_from_the_other_pit
 from pitstats.errors import DesignError
 from pitstats.figures.agreement import plot_grading_agreement
 from pitstats.report.numbers import (
-    MINUS,
     NO_VALUE,
     level_text,
     percent,
-    points_span,
+    signed_points,
     signed_size,
     true_minus,
     with_ends,
@@ -33,7 +32,16 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, interval, of, table_of, written
+from pitstats.report.tables import (
+    Row,
+    Writer,
+    estimate,
+    interval,
+    minus,
+    of,
+    table_of,
+    written,
+)
 from pitstats.report.words import count, listed, one_line, read_with
 
 NOTHING_GRADED_TWICE = (
@@ -110,13 +118,12 @@ def agreement_sentences(found: GradingAgreement) -> list[str]:
         for row in unknown.to_dict("records")
     ]
     several = found.several
-    for row in several[several["face"] == "deciding"].to_dict("records"):
-        text = kappa_text(row["kappa"], row["kappa_low"], row["kappa_high"])
-        said.append(
-            f"All {row['n_graders']} gradings of the deciding face of "
-            f"{count(row['n_items'], 'item')} that every grader had: Fleiss' kappa "
-            f"{text}. {row['note']}".strip()
-        )
+    said += [
+        f"All {row['n_graders']} gradings of the deciding face of "
+        f"{count(row['n_items'], 'item')} that every grader had: Fleiss' kappa "
+        f"{kappa('kappa', 'kappa')(row)}. {row['note']}".strip()
+        for row in several[several["face"] == "deciding"].to_dict("records")
+    ]
     return said
 
 
@@ -129,30 +136,27 @@ def conclusion_sentences(found: GradingAgreement) -> list[str]:
     own = _leading_rows(found)
     if own.empty:
         return []
-    first = own.iloc[0]
-    names = f"{one_line(first['pit_a'])} {MINUS} {one_line(first['pit_b'])}"
-    verdict = first["base_verdict"]
-    given = _verdict(verdict)
-    if verdict != first["reported_verdict"]:
+    first = own.iloc[0].to_dict()
+    given = _verdict(first["base_verdict"])
+    if first["base_verdict"] != first["reported_verdict"]:
         given += f" (as reported, with the model: '{first['reported_verdict']}')"
     sentences = [
-        f"{names}, {first['counted']} with the first grades: "
+        f"{minus()(first)}, {first['counted']} with the first grades: "
         f"{signed_size(first['base_estimate'])}, {given}. Below only items "
         "graded again change."
     ]
     for row in own.to_dict("records"):
         again = " instead" if row["changes"] else " as before"
         given = _verdict(row["verdict"]) + again * (row["verdict"] != "one bake each")
-        ends = row["simultaneous_low"], row["simultaneous_high"]
+        size = estimate(signed_points, ends="simultaneous")(row)
         sentences.append(
             f"With {one_line(row['alternative'])} "
             f"({count(row['n_replaced'], 'item')}; {row['n_kept_first']} keep their "
-            f"first grade): {points_span(row['estimate'], *ends)} points, {given}."
+            f"first grade): {size} points, {given}."
         )
-    pair = {first["pit_a"], first["pit_b"]}
-    table = found.conclusions
-    same = table["pit_a"].isin(pair) & table["pit_b"].isin(pair)
-    return [*sentences, _other_pairs(table[~same])]
+    pits = found.conclusions[["pit_a", "pit_b"]]
+    others = ~pits.isin([first["pit_a"], first["pit_b"]]).all(axis=1)
+    return [*sentences, _other_pairs(found.conclusions[others])]
 
 
 def _verdict(verdict: str) -> str:
@@ -177,8 +181,8 @@ def _other_pairs(other: pd.DataFrame) -> str:
     changed = other[other["changes"]][["pit_a", "pit_b"]].drop_duplicates()
     if changed.empty:
         return "The verdicts of the other pairs stay the same with all of these."
-    named = [f"{one_line(a)} and {one_line(b)}" for a, b in changed.to_numpy()]
-    return f"With some of these the verdict changes for {listed(named)} too."
+    named = listed(map(listed, changed.to_numpy()))
+    return f"With some of these the verdict changes for {named} too."
 
 
 def agreement_table(found: GradingAgreement) -> Table:
@@ -194,19 +198,20 @@ def agreement_table(found: GradingAgreement) -> Table:
             "Items": "n_items",
             "Bakes": "n_bakes",
             "Same grade": written(percent, "agree"),
-            "Kappa": _kappa("kappa", "kappa"),
+            "Kappa": kappa("kappa", "kappa"),
             "Weighted kappa": lambda row: (
                 # Burned or not has two steps, which weights cannot tell apart.
                 NO_VALUE
                 if row["face"] == "burned"
-                else _kappa("weighted_kappa", "weighted")(row)
+                else kappa("weighted_kappa", "weighted")(row)
             ),
             "Interval from": "interval",
         },
     )
 
 
-def _kappa(name: str, ends: str) -> Writer:
+def kappa(name: str, ends: str) -> Writer:
+    """Write a row's kappa with its interval."""
     return lambda row: kappa_text(row[name], row[f"{ends}_low"], row[f"{ends}_high"])
 
 

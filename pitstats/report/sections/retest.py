@@ -10,13 +10,7 @@ import pandas as pd
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.figures.season import plot_changes
-from pitstats.report.numbers import (
-    level_text,
-    percent,
-    ranged,
-    signed_points,
-    true_minus,
-)
+from pitstats.report.numbers import level_text, percent, signed_points, true_minus
 from pitstats.report.section import (
     Answered,
     FirstPage,
@@ -28,7 +22,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.sections.fairness import finding_frames
 from pitstats.report.sections.first_page import short_page
-from pitstats.report.tables import Row, estimate, shown
+from pitstats.report.tables import Row, estimate, interval, shown
 from pitstats.report.words import IN_CONDITIONS, count, one_line
 
 QUESTION = "Did the change help?"
@@ -42,10 +36,8 @@ _WORDS = {
 
 def retest(changes: SettingComparison, title: str) -> FirstPage:
     """The answer, one picture, what else changed, and what cannot be said."""
-    caption = (
-        f"Change with its {level_text(changes.conf_level)} interval; unit of "
-        "replication: the bake."
-    )
+    level = level_text(changes.conf_level)
+    caption = f"Change with its {level} interval; unit of replication: the bake."
     grave = [f for f in changes.findings if f.severity in ("spoils", "weakens")]
     answer, draw = in_short(changes), partial(plot_changes, changes)
     picture = Picture("changes", draw, answer, caption)
@@ -87,7 +79,7 @@ def table(changes: SettingComparison) -> pd.DataFrame:
             "Outcome": "outcome",
             "Before": lambda row: _level(row, "before"),
             "After": lambda row: _level(row, "after"),
-            "Change": _change,
+            "Change": lambda row: estimate(_writer(row), "change")(row),
             "Verdict": _verdict,
         },
     )
@@ -122,8 +114,9 @@ def sentences(changes: SettingComparison) -> list[str]:
 def _sentence(row: Row, changes: SettingComparison) -> str:
     pit, what = one_line(row["pit"]), _WORDS[str(row["outcome"])]
     verdict, level = str(row["verdict"]), level_text(changes.conf_level)
+    write = _writer(row)
     unit = changes.area_unit if row["outcome"] == "usable area" else "points"
-    sizes = f"{_writer(row)(row['change'])} {unit} ({level} interval {_ends(row)})"
+    sizes = f"{write(row['change'])} {unit} ({level} interval {interval(write)(row)})"
     if verdict == ONE_PAIR:
         return (
             f"{pit}, {what}: {_level(row, 'before')} before, {_level(row, 'after')} "
@@ -152,11 +145,3 @@ def _writer(row: Row) -> Callable[[float], str]:
 
 def _signed_area(value: float) -> str:
     return true_minus(f"{value:+.0f}") if abs(value) >= 0.5 else "0"
-
-
-def _ends(row: Row) -> str:
-    return ranged(_writer(row), row["conf_low"], row["conf_high"])
-
-
-def _change(row: Row) -> str:
-    return estimate(_writer(row), "change")(row)

@@ -19,7 +19,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.sections.temperatures import MoreThan, difference_sentences
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, estimate, shown
+from pitstats.report.tables import Columns, Row, Writer, by_pit, estimate, table_of
 from pitstats.report.words import ahead, count, listed, one_line
 
 BESIDE_BROWNING = (
@@ -63,14 +63,14 @@ def rise(results: StudyResults) -> Answered:
 
 def in_short(rise: RiseComparison) -> str:
     """Mean rise of every pit in a sentence."""
-    rows = rise.levels.dropna(subset="estimate").to_dict("records")
-    once = " in its one bake"
-    named = [
-        f"{one_line(row['pit'])} {_mm('estimate')(row)}" + once * (row["n_bakes"] == 1)
-        for row in rows
-    ]
-    said = f"On average, in mm: {listed(named)}."
-    return said if named else "No pit's rise can be compared."
+    known = rise.levels.dropna(subset="estimate")
+    if known.empty:
+        return "No pit's rise can be compared."
+    return f"On average, in mm: {listed(by_pit(known, _mean))}."
+
+
+def _mean(row: Row) -> str:
+    return _mm("estimate")(row) + " in its one bake" * int(row["n_bakes"] == 1)
 
 
 def _mm(name: str, ends: str = "conf") -> Writer:
@@ -113,7 +113,7 @@ def rise_table(rise: RiseComparison) -> Table:
         index="pit", columns="part", values=["estimate", "conf_low", "conf_high"]
     )
     parts.columns = parts.columns.map(lambda names: "_".join(reversed(names)))
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Pit": "pit",
         "Bakes": "n_bakes",
         "Items": "n_items",
@@ -128,5 +128,5 @@ def rise_table(rise: RiseComparison) -> Table:
         f"({level_text(rise.conf_level)} intervals; unit of replication: the bake). "
         f"{rise.layout_note}"
     )
-    read = shown(rise.levels.join(parts, on="pit"), columns)
-    return Table("rise", read, caption, rise.levels)
+    rows = rise.levels.join(parts, on="pit")
+    return table_of("rise", rows, caption, columns, kept=rise.levels)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from functools import partial
 
 import pandas as pd
@@ -25,15 +24,17 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.sections.first_page import short_page
-from pitstats.report.sections.grading import kappa_text
+from pitstats.report.sections.grading import kappa
 from pitstats.report.tables import (
+    Columns,
     Row,
     Writer,
+    by_pit,
     estimate,
+    highest_first,
     minus,
     of,
     seen_ahead,
-    shown,
     table_of,
     written,
 )
@@ -79,7 +80,7 @@ def season(results: SeasonResults) -> FirstPage:
 def season_rates(results: SeasonResults) -> Answered:
     """How often each pit burned over the season, and how much days differed."""
     table, spread = results.estimate.table, results.estimate.spread
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Pit": "pit",
         "Burned": of("n_burned", "n_items"),
         "Long-run share": estimate(percent),
@@ -101,24 +102,21 @@ def season_rates(results: SeasonResults) -> Answered:
 
 def in_short_rates(results: SeasonResults) -> str:
     """Shares of all pits with their intervals."""
-    rows = results.estimate.table.sort_values("estimate", ascending=False)
-    share = estimate(percent)
-    shares = [f"{one_line(r['pit'])} {share(r)}" for r in rows.to_dict("records")]
+    shares = by_pit(highest_first(results.estimate.table), estimate(percent))
     return f"Over the season {listed(shares)}."
 
 
 def _spread(row: Row) -> str:
-    sd, meaning = float(row["estimate"]), row["meaning"]
-    if math.isnan(sd):
-        return f"Spread {meaning}: the record has no such level."
-    return f"Spread {meaning}: SD {_sd(row)} on the logit scale."
+    if math.isnan(row["estimate"]):
+        return f"Spread {row['meaning']}: the record has no such level."
+    return f"Spread {row['meaning']}: SD {_sd(row)} on the logit scale."
 
 
 @asks("season-pairs", "pairs", "Which pit burns more?")
 def season_pairs(results: SeasonResults) -> Answered:
     """Which pit burned more, within studies and across them."""
     table = results.estimate.differences
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Pair": minus(),
         "Difference, points": estimate(signed_points, ends="simultaneous"),
         "Bridge": _bridge,
@@ -136,7 +134,7 @@ def season_pairs(results: SeasonResults) -> Answered:
         f"{plural(n_firm, 'differs', 'differ')}."
     )
     return answer, [
-        Table("season_pairs", shown(seen_ahead(table), columns), caption, table),
+        table_of("season_pairs", seen_ahead(table), caption, columns, kept=table),
         Text(_NO_LOOKS, "note"),
     ]
 
@@ -166,27 +164,22 @@ def in_short_pairs(results: SeasonResults) -> str:
 def season_course(results: SeasonResults) -> Answered:
     """Who improved, how repeatable each pit and tender is, and what does not count."""
     change, spread = results.change, results.repeatability
-    changed = shown(
-        change,
-        {
-            "Pit": "pit",
-            "Earlier": written(percent, "early"),
-            "Later": written(percent, "late"),
-            "Change": estimate(signed_points, "change"),
-            "Verdict": "verdict",
-        },
-    )
-    steady = shown(
-        spread,
-        {"Of": "of", "Name": "name", "Bakes": "n_bakes", "SD between bakes": _sd},
-    )
+    changed: Columns = {
+        "Pit": "pit",
+        "Earlier": written(percent, "early"),
+        "Later": written(percent, "late"),
+        "Change": estimate(signed_points, "change"),
+        "Verdict": "verdict",
+    }
+    steady: Columns = {"Of": "of", "Name": "name", "Bakes": "n_bakes"}
+    steady["SD between bakes"] = _sd
     halves = "Later half of each pit's studies against the earlier half, in points"
     scatter = "How far bakes scatter (SD on the logit scale); unknown below three bakes"
     left = "Bakes that do not count, each with its reason"
     return _in_short_course(change), [
         Kept("season_progress", results.progress),
-        Table("season_change", changed, halves, change),
-        Table("season_repeatability", steady, scatter, spread),
+        table_of("season_change", change, halves, changed),
+        table_of("season_repeatability", spread, scatter, steady),
         Text(_lent(results), "note"),
         Table("season_left_out", results.season.left_out, left),
     ]
@@ -212,11 +205,11 @@ def _in_short_course(change: pd.DataFrame) -> str:
     firm = separated(change)
     if firm.empty:
         return "No pit's later studies can be told from its earlier ones."
-    parts = [
-        f"{one_line(row['pit'])} burned {'more' if row['change'] > 0 else 'less'} later"
-        for row in firm.to_dict("records")
-    ]
-    return f"{listed(parts)}."
+    return f"{listed(by_pit(firm, _turned))}."
+
+
+def _turned(row: Row) -> str:
+    return f"burned {'more' if row['change'] > 0 else 'less'} later"
 
 
 @asks("season-graders", "graders", "Do the graders see alike?")
@@ -227,21 +220,18 @@ def season_graders(results: SeasonResults) -> Answered:
         raise DesignError(
             "No items were graded twice by graders whose names are on record."
         )
-    cells = shown(
-        table,
-        {
-            "Grader": "grader",
-            "Against": "against",
-            "Items": "n_items",
-            "Bakes": "n_bakes",
-            "Studies": "n_studies",
-            "Same grade": written(percent, "agree"),
-            "Darker": "n_darker",
-            "Paler": "n_paler",
-            "Kappa": lambda row: _kappa(row, "kappa", "kappa"),
-            "Weighted kappa": lambda row: _kappa(row, "weighted_kappa", "weighted"),
-        },
-    )
+    columns: Columns = {
+        "Grader": "grader",
+        "Against": "against",
+        "Items": "n_items",
+        "Bakes": "n_bakes",
+        "Studies": "n_studies",
+        "Same grade": written(percent, "agree"),
+        "Darker": "n_darker",
+        "Paler": "n_paler",
+        "Kappa": _kappa("kappa", "kappa"),
+        "Weighted kappa": _WEIGHTED,
+    }
     caption = (
         "Items graded twice over the season, deciding face: agreement beyond chance "
         f"(1 full, 0 that of chance) with {level_text(results.conf_level)} intervals "
@@ -249,34 +239,38 @@ def season_graders(results: SeasonResults) -> Answered:
         "items to which this grader gave the darker or paler of the two grades; "
         "against own first grades, the second time"
     )
-    rows = table.to_dict("records")
-    return _in_short_graders(rows), [
-        Table("season_graders", cells, caption, table),
-        Sentences(
-            [
-                f"{one_line(row['grader'])} with {row['against']}: {row['note']}"
-                for row in rows
-                if row["note"] and row["n_bakes"] >= FEWEST_BAKES
-            ]
-        ),
+    notes = [
+        f"{_graders(row)}: {row['note']}"
+        for row in table.to_dict("records")
+        if row["note"] and row["n_bakes"] >= FEWEST_BAKES
+    ]
+    return _in_short_graders(table), [
+        table_of("season_graders", table, caption, columns),
+        Sentences(notes),
     ]
 
 
-def _kappa(row: Row, value: str, ends: str) -> str:
-    low, high = row[f"{ends}_low"], row[f"{ends}_high"]
-    text = kappa_text(row[value], low, high)
-    known = math.isnan(row[value]) or not math.isnan(low)
-    return text if known else f"{text}, interval unknown"
+def _kappa(name: str, ends: str) -> Writer:
+    """Write kappa, and say where its interval is not known."""
+
+    def write(row: Row) -> str:
+        known = math.isnan(row[name]) or not math.isnan(row[f"{ends}_low"])
+        return kappa(name, ends)(row) + ("" if known else ", interval unknown")
+
+    return write
 
 
-def _in_short_graders(rows: Sequence[Row]) -> str:
+_WEIGHTED = _kappa("weighted_kappa", "weighted")
+
+
+def _graders(row: Row) -> str:
+    return f"{one_line(row['grader'])} with {row['against']}"
+
+
+def _in_short_graders(table: pd.DataFrame) -> str:
     """Kappa of every grader that has an interval, or that nothing is known yet."""
-    known = [row for row in rows if not math.isnan(row["weighted_low"])]
+    known = table.dropna(subset="weighted_low").to_dict("records")
     if not known:
         return "Too few bakes were graded twice to say."
-    parts = [
-        f"{one_line(row['grader'])} with {row['against']} "
-        f"{_kappa(row, 'weighted_kappa', 'weighted')}"
-        for row in known
-    ]
+    parts = [f"{_graders(row)} {_WEIGHTED(row)}" for row in known]
     return f"Agreement beyond chance (weighted kappa): {listed(parts)}."

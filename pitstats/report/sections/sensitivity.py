@@ -34,7 +34,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import estimate, shown, written
+from pitstats.report.tables import Columns, estimate, table_of, written
 from pitstats.report.words import all_pairs, intervals_for, listed, one_line
 
 
@@ -189,20 +189,15 @@ def _other_pairs(found: Sensitivity) -> str:
     """Name the other pairs that an alternative tips."""
     table = found.table[found.table["family"] != AS_REPORTED]
     table = table[~table["family"].isin(FEWER_BAKES)]
-    pair = set(found.leading_pair)
-    of_others = [
-        {row["pit_a"], row["pit_b"]} != pair for row in table.to_dict("records")
-    ]
-    table = table[of_others]
+    table = table[~table[["pit_a", "pit_b"]].isin(found.leading_pair).all(axis=1)]
     if table.empty:
         return ""
     tipping = table[table["tips"]]
     if tipping.empty:
         return "No alternative that keeps every bake tips the answer on another pair."
     named = [
-        f"{one_line(a)} and {one_line(b)} "
-        f"({listed([one_line(name) for name in own['alternative']])})"
-        for (a, b), own in tipping.groupby(["pit_a", "pit_b"], sort=False)
+        f"{listed(pits)} ({listed(own['alternative'])})"
+        for pits, own in tipping.groupby(["pit_a", "pit_b"], sort=False)
     ]
     return f"Other pairs that an alternative tips: {'; '.join(named)}."
 
@@ -210,23 +205,20 @@ def _other_pairs(found: Sensitivity) -> str:
 def sensitivity_table(found: Sensitivity) -> Table:
     """How far each idea moves the difference."""
     first, second = map(one_line, found.leading_pair)
-    read = shown(
-        found.tried(),
-        {
-            "What": lambda row: str(row["family"]).capitalize(),
-            "Tips, or moves furthest": "alternative",
-            "Difference, points": estimate(signed_points, ends="simultaneous"),
-            "Moves it by, points": written(signed_points, "shift"),
-            "Of the half width": written(share_text, "shift_share"),
-            "Verdict": "verdict",
-            "Tips": lambda row: "yes" if row["tips"] else "no",
-        },
-    )
+    columns: Columns = {
+        "What": lambda row: str(row["family"]).capitalize(),
+        "Tips, or moves furthest": "alternative",
+        "Difference, points": estimate(signed_points, ends="simultaneous"),
+        "Moves it by, points": written(signed_points, "shift"),
+        "Of the half width": written(share_text, "shift_share"),
+        "Verdict": "verdict",
+        "Tips": lambda row: "yes" if row["tips"] else "no",
+    }
     caption = (
         f"How far each alternative moves the difference {first} {MINUS} {second} "
         f"({level_text(found.conf_level)} intervals; unit of replication: the bake)"
     )
-    return Table("sensitivity", read, caption, found.table)
+    return table_of("sensitivity", found.tried(), caption, columns, kept=found.table)
 
 
 def sensitivity_caption(found: Sensitivity) -> str:
@@ -248,10 +240,9 @@ def sensitivity_caption(found: Sensitivity) -> str:
 def not_tried_sentence(found: Sensitivity) -> str:
     """Say what could not be tried, and why; empty if nothing was left."""
     parts = []
-    for (family, reason), group in found.not_tried.groupby(
-        ["family", "reason"], sort=False
-    ):
-        names = [one_line(name) for name in group["alternative"] if name != "all"]
+    groups = found.not_tried.groupby(["family", "reason"], sort=False)
+    for (family, reason), group in groups:
+        names = [name for name in group["alternative"] if name != "all"]
         which = f" ({listed(names)})" if names else ""
         parts.append(f"{family}{which}: {one_line(reason).rstrip('.')}")
     return f"Not tried: {'; '.join(parts)}." if parts else ""

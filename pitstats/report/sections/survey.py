@@ -11,7 +11,7 @@ from pitstats.report.numbers import measured, true_minus
 from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
 from pitstats.report.sections.temperatures import NO_PROBES
-from pitstats.report.tables import Row, interval, of, shown, written
+from pitstats.report.tables import Columns, Row, of, span_of, table_of, written
 from pitstats.report.words import count, one_line
 
 UNEQUAL_SWING = (
@@ -74,20 +74,16 @@ def _surveyed(row: Row, survey: UniformitySurvey) -> str:
 def survey_table(survey: UniformitySurvey) -> Table:
     """The survey bake by bake."""
     unit = f"°{survey.unit}"
-    renamed = {"lowest": "seen_low", "highest": "seen_high"}
-    read = shown(
-        survey.table.rename(columns=renamed),
-        {
-            "Pit": "pit",
-            "Bake": "bake",
-            f"Set point, {unit}": written(measured, "set_point"),
-            "Cells within, of those probed": of("n_within", "n_probed"),
-            f"Lowest to highest, {unit}": interval(measured, "seen"),
-            f"Farthest from set point, {unit}": written(_signed, "worst"),
-            "Narrowest class kept": "class_met",
-        },
-    )
-    return Table("survey", read, "Bake by bake", survey.table)
+    columns: Columns = {
+        "Pit": "pit",
+        "Bake": "bake",
+        f"Set point, {unit}": written(measured, "set_point"),
+        "Cells within, of those probed": of("n_within", "n_probed"),
+        f"Lowest to highest, {unit}": span_of(measured, "lowest", "highest"),
+        f"Farthest from set point, {unit}": written(_signed, "worst"),
+        "Narrowest class kept": "class_met",
+    }
+    return table_of("survey", survey.table, "Bake by bake", columns)
 
 
 def _signed(degrees: float) -> str:
