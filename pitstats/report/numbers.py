@@ -106,11 +106,6 @@ def span_points(low: float, high: float) -> str:
     return ranged(signed_points, low, high)
 
 
-def points_span(value: float, low: float, high: float) -> str:
-    """Write a difference in points with its interval."""
-    return with_ends(signed_points, value, low, high)
-
-
 def level_text(conf_level: float) -> str:
     """Write a level as in ``95%`` or ``99.9%``."""
     return f"{round(100 * conf_level, 1):g}%"
@@ -168,10 +163,10 @@ def tenths(value: float) -> str:
     return true_minus(text)
 
 
-def between(low: float, high: float, unit: str) -> str:
+def between(low: float, high: float) -> str:
     """Write an interval, with digits enough to tell its ends apart."""
     write = tenths if abs(high - low) < 3 else measured
-    return f"{write(low)} to {write(high)} {unit}"
+    return f"{write(low)} to {write(high)}"
 
 
 def finely(value: float, low: float, high: float) -> str:

@@ -115,6 +115,11 @@ def separated(table: pd.DataFrame) -> pd.DataFrame:
     return table[table["verdict"].isin(SEPARATED)]
 
 
+def separated_pairs(table: pd.DataFrame) -> list[Ahead]:
+    """Separated pairs, each seen from the pit that is ahead."""
+    return [ahead(row) for row in separated(table).to_dict("records")]
+
+
 def in_these(n_bakes: int) -> str:
     """Say in which bakes something was seen.
 

@@ -4,7 +4,6 @@ import re
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
 from syrupy.assertion import SnapshotAssertion
 
@@ -118,22 +117,6 @@ def test_rise_in_words(n_bakes: int, snapshot: SnapshotAssertion) -> None:
     assert lines == snapshot
     assert not [line for line in lines if BANNED.search(line) or "nan" in line]
     assert rise_words.rise_table(rise).shown.to_dict("records") == snapshot
-
-
-def test_names_with_braces_are_left_alone() -> None:
-    table = pd.DataFrame(
-        {
-            "pit_a": ["{first}"],
-            "pit_b": ["B {x}"],
-            "estimate": [3.0],
-            "simultaneous_low": [1.0],
-            "simultaneous_high": [5.0],
-            "p_adjusted": [0.02],
-            "verdict": ["differs"],
-        }
-    )
-    (line,) = words.difference_sentences(table, 0.95, words.HOTTER, "°F", None)
-    assert line.startswith("{first} is hotter at the grate than B {x} by 3.0 °F")
 
 
 def test_several_places_are_said_to_be_unadjusted_once() -> None:

@@ -14,6 +14,7 @@ from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
 from pitstats.report.sections.sensitivity import falls_when, of_half_width
 from pitstats.report.study_results import StudyResults
+from pitstats.report.tables import by_pit
 from pitstats.report.words import (
     AS_SET_UP,
     BORROWED,
@@ -36,7 +37,7 @@ from pitstats.report.words import (
     pits_of,
     plural,
     sentence,
-    separated,
+    separated_pairs,
 )
 
 # Pairs that the answer can name with their intervals in one sentence.
@@ -49,10 +50,10 @@ def answer(results: StudyResults) -> str:
     if comparison.one_bake_each:
         return _one_bake_each(comparison)
     verdicts = comparison.table["verdict"]
-    apart = separated(comparison.table)
+    apart = separated_pairs(comparison.table)
     pits = pits_of(comparison.table)
     where = conditions(comparison, pits, results.findings, as_set_up=results.as_set_up)
-    if len(apart):
+    if apart:
         text = _separated(comparison, apart, where)
         unsure = "; this test cannot tell whether the pits caused that"
         return sentence(text + unsure * bool(doubts(results.findings)))
@@ -75,28 +76,24 @@ def answer(results: StudyResults) -> str:
     else:
         text = (
             f"This test cannot tell which of the {number_word(len(pits))} pits burns "
-            f"more {where}: "
-            f"no pair is separated ({level} intervals{all_pairs(n_pairs)})"
+            f"more {where}: no pair is separated "
+            f"({level} intervals{all_pairs(n_pairs)})"
         )
     hidden = "; what went with the pits may hide a difference"
     return sentence(text + hidden * bool(doubts(results.findings)))
 
 
 def _one_bake_each(comparison: PitComparison) -> str:
-    seen = [
-        f"{one_line(row['pit'])} burned {row['n_burned']} of {row['n_items']}"
-        for row in comparison.rates.to_dict("records")
-        if row["n_items"]
-    ]
+    known = comparison.rates[comparison.rates["n_items"] > 0]
+    seen = by_pit(known, lambda row: f"burned {row['n_burned']} of {row['n_items']}")
     start = "This test cannot say which pit burns more, because each pit was baked once"
     if len(seen) > 3:
         return sentence(start)
     return f"{start}: {IN_BAKES} {listed(seen)} items."
 
 
-def _separated(comparison: PitComparison, apart: pd.DataFrame, where: str) -> str:
+def _separated(comparison: PitComparison, pairs: Sequence[Ahead], where: str) -> str:
     n_pairs = len(comparison.table)
-    pairs = [ahead(pair) for _, pair in apart.iterrows()]
     if len(pairs) > _NAMED:
         return (
             f"{len(pairs)} of {n_pairs} pairs of pits are separated {where}: "

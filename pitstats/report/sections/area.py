@@ -35,13 +35,12 @@ from pitstats.report.tables import (
     table_of,
 )
 from pitstats.report.words import (
-    ahead,
     count,
     intervals_for,
     listed,
     one_line,
     plural,
-    separated,
+    separated_pairs,
 )
 
 CHANCE_CAPTION = (
@@ -108,16 +107,15 @@ def area_pairs_sentences(area: UsableArea) -> list[str]:
 
 def _of_measure(pairs: pd.DataFrame, measure: str, area: UsableArea) -> str:
     start = f"By {measure}" + " of the tested cells" * (measure == "share")
-    differs = separated(pairs)
-    if differs.empty:
-        one = pairs.iloc[0]
+    differs = separated_pairs(pairs)
+    if not differs:
         which = "any two pits apart"
         if len(pairs) == 1:
+            one = pairs.iloc[0]
             which = f"{one_line(one['pit_a'])} from {one_line(one['pit_b'])}"
         return f"{start}, these bakes cannot tell {which}."
     parts = []
-    for _, row in differs.iterrows():
-        pair = ahead(row)
+    for pair in differs:
         by = ranged(_sign_of(measure), pair.low, pair.high).replace("+", "")
         unit = "points" if measure == "share" else area.unit
         parts.append(

@@ -24,13 +24,12 @@ from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import estimate, table_of
 from pitstats.report.words import (
     Ahead,
-    ahead,
     intervals_for,
     listed,
     more_span,
     one_line,
     read_with,
-    separated,
+    separated_pairs,
 )
 
 CURVES_NOTE = (
@@ -115,20 +114,17 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
         return "There is no pair of pits to compare in evenness."
     if (table["verdict"] == "one bake each").all():
         return "Whether the pits differ in evenness cannot be told from one bake each."
-    differs = separated(table)
-    if differs.empty:
+    pairs = [_steeper(pair) for pair in separated_pairs(table)]
+    if not pairs:
         ends = table[["simultaneous_low", "simultaneous_high"]].abs().to_numpy()
         return (
             "This test cannot tell whether the pits differ in how their burning falls "
             "from the firebox to the far end in these conditions; differences in that "
             f"fall larger than {points(float(ends.max()))} are excluded."
         )
-    pairs = [_steeper(ahead(row)) for _, row in differs.iterrows()]
     allowed = intervals_for(evenness.conf_level, len(table))
-    return (
-        "In these conditions burning fell from near to far "
-        f"{listed(pairs)} ({allowed})."
-    )
+    fell = f"burning fell from near to far {listed(pairs)}"
+    return f"In these conditions {fell} ({allowed})."
 
 
 def _steeper(pair: Ahead) -> str:

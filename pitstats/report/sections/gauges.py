@@ -133,18 +133,13 @@ def browning(results: ProbeResults) -> Answered:
 
 def gauge_sentences(gauges: GaugeComparison) -> list[str]:
     """For each pit how far its gauge was from the grate."""
-    several = gauges.table["pit"].duplicated(keep=False)
-    return [
-        _gauge_sentence(row, gauges, named=bool(more))
-        for row, more in zip(gauges.table.to_dict("records"), several, strict=True)
-    ]
+    return [_gauge_sentence(row, gauges) for row in gauges.table.to_dict("records")]
 
 
-def _gauge_sentence(row: Row, gauges: GaugeComparison, *, named: bool) -> str:
+def _gauge_sentence(row: Row, gauges: GaugeComparison) -> str:
     pit, bias = one_line(row["pit"]), float(row["bias"])
-    name = (
-        f"{pit}'s gauge '{one_line(row['gauge'])}'" if named else f"{pit}'s own gauge"
-    )
+    named = (gauges.table["pit"] == row["pit"]).sum() > 1
+    name = f"{pit}'s " + (f"gauge '{one_line(row['gauge'])}'" if named else "own gauge")
     bakes = gauges.bakes
     own = (bakes["pit"] == row["pit"]) & (bakes["gauge"] == row["gauge"])
     place = _where(bakes[own])
@@ -152,14 +147,12 @@ def _gauge_sentence(row: Row, gauges: GaugeComparison, *, named: bool) -> str:
     where = "lower" if bias < 0 else "higher"
     size = degrees(abs(bias), gauges.unit)
     nothing = size == degrees(0.0, gauges.unit)
+    read = f"as {grate} did" if nothing else f"{size} {where} than {grate}"
     if row["n_bakes"] == 1:
-        if nothing:
-            return f"In its one bake {name} read as {grate} did."
-        return f"In its one bake {name} read {size} {where} than {grate}."
+        return f"In its one bake {name} read {read}."
     low, high = float(row["conf_low"]), float(row["conf_high"])
     level, n_bakes = level_text(gauges.conf_level), count(int(row["n_bakes"]), "bake")
     if math.isnan(low):
-        read = f"as {grate} did" if nothing else f"{size} {where} than {grate}"
         return (
             f"In each of its {n_bakes} {name} read {read}; readings that all agree "
             "give no interval."
@@ -192,16 +185,15 @@ def gauge_pair_sentences(gauges: GaugeComparison) -> list[str]:
 
 def _pair_sentence(row: Row, gauges: GaugeComparison) -> str:
     # A gauge that reads lower than the other hides a hotter grate.
-    hidden = ("pit_b", "pit_a")
-    names = dict(zip(("pit_a", "pit_b"), (row[name] for name in hidden), strict=True))
-    pair = ahead({**row, **names})
+    pair = ahead({**row, "pit_a": row["pit_b"], "pit_b": row["pit_a"]})
     hotter, cooler, amount = pair.more, pair.less, degrees(pair.estimate, gauges.unit)
     pits = gauges.bakes[gauges.bakes["pit"].isin([row["pit_a"], row["pit_b"]])]
     places = _where(pits)
+    hotter_by = f"{amount} hotter than {cooler}'s{places}"
     if math.isnan(pair.low):
         return (
-            f"At the same gauge reading {hotter}'s grate was {amount} hotter than "
-            f"{cooler}'s{places} in these bakes; no interval can be given."
+            f"At the same gauge reading {hotter}'s grate was {hotter_by} in these "
+            "bakes; no interval can be given."
         )
     ends = (
         f"{level_text(gauges.conf_level)} interval "
@@ -214,10 +206,7 @@ def _pair_sentence(row: Row, gauges: GaugeComparison) -> str:
             f"off by different amounts. At the same reading {hotter}'s grate was "
             f"{amount} hotter{places} ({ends})."
         )
-    return (
-        f"At the same gauge reading {hotter}'s grate is {amount} hotter than "
-        f"{cooler}'s{places} ({ends})."
-    )
+    return f"At the same gauge reading {hotter}'s grate is {hotter_by} ({ends})."
 
 
 def factor_sentences(gauges: GaugeComparison) -> list[str]:
@@ -225,9 +214,9 @@ def factor_sentences(gauges: GaugeComparison) -> list[str]:
     level, z = level_text(gauges.conf_level), f"with z {gauges.z:g} K"
 
     def times(row: pd.Series) -> str:
-        ends = ranged(_times, row["conf_low"], row["conf_high"])
-        known = not math.isnan(row["conf_low"])
-        told = f"{level} interval {ends}" if known else "no interval from so few bakes"
+        told = f"{level} interval {ranged(_times, row['conf_low'], row['conf_high'])}"
+        if math.isnan(row["conf_low"]):
+            told = "no interval from so few bakes"
         return f"{_times(row['factor'])} times ({told})"
 
     pairs = gauges.pair_factors[gauges.pair_factors["z"] == gauges.z]
@@ -239,20 +228,17 @@ def factor_sentences(gauges: GaugeComparison) -> list[str]:
         ]
     said = []
     for _, row in pairs.iterrows():
-        faster, slower, seen = row["pit_a"], row["pit_b"], row.copy()
+        ends, seen = ["factor", "conf_low", "conf_high"], row.copy()
         if row["factor"] < 1:
-            faster, slower = slower, faster
-            ends = ["factor", "conf_low", "conf_high"]
+            seen[["pit_a", "pit_b"]] = row[["pit_b", "pit_a"]].to_numpy()
             seen[ends] = 1 / row[["factor", "conf_high", "conf_low"]].to_numpy()
         # The offsets of two pits that cannot be told apart give no faster pit either.
         undecided = not (row["conf_low"] > 1 or row["conf_high"] < 1)
-        text = (
-            f"With both gauges at one reading, faces in {one_line(faster)} "
-            f"{'may' if undecided else 'would'} brown {times(seen)} as fast as in "
-            f"{one_line(slower)}, {z}"
-        )
+        which = " Which is faster, these bakes cannot tell." * undecided
         said.append(
-            text + ". Which is faster, these bakes cannot tell" * undecided + "."
+            f"With both gauges at one reading, faces in {one_line(seen['pit_a'])} "
+            f"{'may' if undecided else 'would'} brown {times(seen)} as fast as in "
+            f"{one_line(seen['pit_b'])}, {z}.{which}"
         )
     return said
 
@@ -266,6 +252,10 @@ def _times(factor: float) -> str:
 
 def gauge_table(gauges: GaugeComparison) -> Table:
     """Bias and limits of every gauge."""
+
+    def limit(name: str) -> Writer:
+        return estimate(measured, name, name)
+
     return table_of(
         "gauges",
         gauges.table,
@@ -280,16 +270,12 @@ def gauge_table(gauges: GaugeComparison) -> Table:
             "Readings": "n_readings",
             "Bias": written(measured, "bias"),
             "Interval": interval(measured),
-            "Lower limit (interval)": estimate(measured, "lower", "lower"),
-            "Upper limit (interval)": estimate(measured, "upper", "upper"),
-            "Single readings, lower limit": _reading_limit("lower"),
-            "Single readings, upper limit": _reading_limit("upper"),
+            "Lower limit (interval)": limit("lower"),
+            "Upper limit (interval)": limit("upper"),
+            "Single readings, lower limit": limit("reading_lower"),
+            "Single readings, upper limit": limit("reading_upper"),
         },
     )
-
-
-def _reading_limit(which: str) -> Writer:
-    return estimate(measured, f"reading_{which}", f"reading_{which}")
 
 
 def factor_table(gauges: GaugeComparison) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from pitstats.analysis.grading.grade_comparison import GradeComparison
 from pitstats.analysis.grading.grades import count_grades
 from pitstats.errors import DesignError
 from pitstats.figures.grates import plot_grades
-from pitstats.report.numbers import level_text, share_span
+from pitstats.report.numbers import level_text, percent
 from pitstats.report.section import (
     Answered,
     Kept,
@@ -21,17 +21,17 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
+from pitstats.report.tables import estimate
 from pitstats.report.words import (
     IN_BAKES,
-    ahead,
     count,
     listed,
     number_word,
     one_line,
     read_with,
     separated,
+    separated_pairs,
 )
-from pitstats.study.settings import Settings
 
 
 @asks("grades", "grades", "What about the other grades?")
@@ -40,14 +40,23 @@ def grades(results: StudyResults) -> Answered:
     counts = count_grades(results.study)
     if counts.empty:
         raise DesignError("Only burned or not was recorded: there is no grade scale.")
-    found = results.grades
-    bars, caption = partial(plot_grades, counts), _bars_caption(results.study.settings)
+    found, face = results.grades, results.study.settings.face
+    bars = (
+        f"Grade of the {'darkest recorded face' if face == 'worst' else face} of every "
+        "graded item, palest first; numbers are items. Missing items are not in the "
+        "bars."
+    )
+    caption = (
+        "Long-run share of every outcome and grade, as baked, from one model of all "
+        f"grades ({level_text(found.conf_level)} interval; unit of replication: the "
+        "bake)"
+    )
     alt = "Items of each grade in each pit; the table below has the numbers."
     return in_short(found), [
         Text(read_with(results.findings, "grades"), "note"),
-        Picture("grades", bars, alt, caption),
+        Picture("grades", partial(plot_grades, counts), alt, bars),
         _counted(counts),
-        Table("grade_shares", grade_table(found), _caption(found), found.table),
+        Table("grade_shares", grade_table(found), caption, found.table),
         Kept("grade_differences", found.differences),
         Kept("cuts", found.cuts),
         Kept("cut_differences", found.cut_differences),
@@ -86,35 +95,15 @@ def _counted(counts: pd.DataFrame) -> Table:
     return Table("grades", shown, caption, counts)
 
 
-def _bars_caption(settings: Settings) -> str:
-    face = "darkest recorded face" if settings.face == "worst" else settings.face
-    return (
-        f"Grade of the {face} of every graded item, palest first; numbers are items. "
-        "Missing items are not in the bars."
-    )
-
-
-def _caption(found: GradeComparison) -> str:
-    return (
-        "Long-run share of every outcome and grade, as baked, from one model of all "
-        f"grades ({level_text(found.conf_level)} interval; unit of replication: the "
-        "bake)"
-    )
-
-
 def grade_table(found: GradeComparison) -> pd.DataFrame:
     """Shares of every outcome and grade, one column per pit."""
-    rows = [
-        {"Outcome": one_line(outcome)}
-        | {
-            one_line(row["pit"]): share_span(
-                row["estimate"], row["conf_low"], row["conf_high"]
-            )
-            for row in group.to_dict("records")
-        }
-        for outcome, group in found.table.groupby("outcome", sort=False)
-    ]
-    return pd.DataFrame(rows)
+    share = estimate(percent)
+    cells: dict[str, dict[str, str]] = {}
+    for row in found.table.to_dict("records"):
+        outcome = one_line(row["outcome"])
+        own = cells.setdefault(outcome, {"Outcome": outcome})
+        own[one_line(row["pit"])] = share(row)
+    return pd.DataFrame(list(cells.values()))
 
 
 def grade_sentences(found: GradeComparison) -> list[str]:
@@ -136,9 +125,8 @@ def _cuts(cuts: pd.DataFrame) -> list[str]:
         return []
     lines = []
     for cut, group in cuts.groupby("burned_from", sort=False):
-        differs = separated(group)
-        pairs = [ahead(row) for _, row in differs.iterrows()]
-        named = listed([f"{pair.more} more than {pair.less}" for pair in pairs])
+        pairs = separated_pairs(group)
+        named = listed(f"{pair.more} more than {pair.less}" for pair in pairs)
         lines.append(
             f"Counted from '{one_line(cut)}' on, as baked: "
             f"{named or 'cannot tell the pits apart'} {IN_BAKES}."

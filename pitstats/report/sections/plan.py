@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from typing import Any
 
 import pandas as pd
 
@@ -18,7 +17,7 @@ from pitstats.planning.designs import SPREADS, explain_spread
 from pitstats.planning.power import BakePlan
 from pitstats.planning.questions import SmallestDifference
 from pitstats.planning.search import curve_sentence
-from pitstats.report.numbers import level_text, percent, points, span
+from pitstats.report.numbers import level_text, percent, points
 from pitstats.report.plan_results import PlanResults
 from pitstats.report.section import (
     Answered,
@@ -32,7 +31,15 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.sections.first_page import short_page
-from pitstats.report.tables import Row, Writer, shown, written
+from pitstats.report.tables import (
+    Columns,
+    Row,
+    Writer,
+    shown,
+    span_of,
+    table_of,
+    written,
+)
 from pitstats.report.words import count
 from pitstats.stats.borrowed_spread import FalseCalls
 
@@ -73,18 +80,22 @@ def plans(results: PlanResults) -> Answered:
     """All plans, with what they assume."""
     plan = results.plan
     near = nearest_plans(plan, results.power)
-    table = Table("plans", plan_table(near), plan_caption(plan), plan.table)
-    shown_of = Text(left_out(plan, near, "in the table kept beside this page (CSV)"))
-    return naive_plan_sentence(plan), [table, shown_of, Sentences(plan.caveats)]
+    kept = "in the table kept beside this page (CSV)"
+    return naive_plan_sentence(plan), [
+        Table("plans", plan_table(near), plan_caption(plan), plan.table),
+        Text(left_out(plan, near, kept)),
+        Sentences(plan.caveats),
+    ]
 
 
 @asks("spreads", "spreads", "What do the fires do to it?")
 def plan_spreads(results: PlanResults) -> Answered:
     """What the spreads mean in a cook's words."""
     plan = results.plan
-    others = [own for own in _spreads(plan) if own != _middle(plan)]
+    middle = _middle(plan)
+    others = sorted(set(plan.table["sd_bake"].tolist()) - {middle})
     said = [explain_spread(own, plan.rate) for own in others]
-    return explain_spread(_middle(plan), plan.rate), [Sentences(said)]
+    return explain_spread(middle, plan.rate), [Sentences(said)]
 
 
 @asks("steps", "one more bake", "What does one more bake buy?")
@@ -106,21 +117,18 @@ def findable(results: PlanResults) -> Answered:
             "The rate and the spread come from a pilot; the curve is for stated ones."
         )
     curve = results.curve
-    table = shown(
-        curve.assign(difference=curve["difference"].abs()),
-        {
-            "Bakes a pit": "bakes",
-            "Smallest difference found": written(points, "difference"),
-        },
-    )
+    columns: Columns = {
+        "Bakes a pit": "bakes",
+        "Smallest difference found": written(points, "difference"),
+    }
     caption = (
         f"Smallest difference from {percent(results.plan.rate)} that two pits, or a "
         f"pair named beforehand, need to be told apart with a chance of "
         f"{percent(results.power)} (spread {_spread(results.spread)}; simulation "
         f"error up to {points(curve['difference_error'].max())})"
     )
-    said = found_sentences(results)
-    return said[0], [Sentences(said[1:]), Table("finds", table, caption, curve)]
+    answer, *said = found_sentences(results)
+    return answer, [Sentences(said), table_of("finds", curve, caption, columns)]
 
 
 def found_sentences(results: PlanResults) -> list[str]:
@@ -148,18 +156,15 @@ def found_sentences(results: PlanResults) -> list[str]:
 def one_pit(results: PlanResults) -> Answered:
     """What plans say of a single pit, and the bound if nothing burns."""
     both = results.one_pit.table.merge(results.none_burned.table, on=["bakes", "items"])
-    table = shown(
-        both,
-        {
-            "Bakes": "bakes",
-            "Items a bake": "items",
-            "Mean interval": lambda row: span(row["low"], row["high"]),
-            "Width": written(points, "width"),
-            "Width if each item counted": written(points, "naive_width"),
-            "If none burn: rate still up to": written(percent, "upper"),
-            "Rule of three says": written(percent, "rule_of_three"),
-        },
-    )
+    columns: Columns = {
+        "Bakes": "bakes",
+        "Items a bake": "items",
+        "Mean interval": span_of(percent, "low", "high"),
+        "Width": written(points, "width"),
+        "Width if each item counted": written(points, "naive_width"),
+        "If none burn: rate still up to": written(percent, "upper"),
+        "Rule of three says": written(percent, "rule_of_three"),
+    }
     rate, most = percent(results.plan.rate), both.iloc[-1]
     caption = (
         f"A single pit that burns {rate} in the long run: what its "
@@ -171,10 +176,8 @@ def one_pit(results: PlanResults) -> Answered:
         f"about {points(most['width'])} wide. If none burn, its rate may still be up "
         f"to {percent(most['upper'])}."
     )
-    return answer, [
-        Table("one_pit", table, caption, both),
-        Sentences(results.one_pit.caveats),
-    ]
+    table = table_of("one_pit", both, caption, columns)
+    return answer, [table, Sentences(results.one_pit.caveats)]
 
 
 @asks("budget", "a budget", "How is the budget best split?")
@@ -214,30 +217,27 @@ def question_text(plan: BakePlan) -> str:
 
 def in_short(plan: BakePlan, power: float) -> str:
     """The cheapest plan that reaches the chance, or which comes nearest."""
-    usual = plan.usual
-    best = usual.cheapest(power)
-    mood, row = _mood(_middle(plan)), _nearest(usual, power)
-    design = f"{_times(row['bakes'])} with {row['items']} items each"
-    near = "comes" if row["bakes"] == 1 else "come"
-    if best is not None:
+    mood, row = _mood(_middle(plan)), _nearest(plan.usual, power)
+    bakes, items = _times(row["bakes"]), f"{row['items']} items each"
+    if plan.usual.cheapest(power) is not None:
         return (
-            f"With {mood} it takes {_times(best['bakes'])} of every pit with "
-            f"{best['items']} items each for a chance of {percent(power)} or more."
+            f"With {mood} it takes {bakes} of every pit with {items} for a chance of "
+            f"{percent(power)} or more."
         )
+    near = "comes" if row["bakes"] == 1 else "come"
     return (
         f"With {mood} none of these plans reaches a chance of {percent(power)}; "
-        f"{design} {near} nearest."
+        f"{bakes} with {items} {near} nearest."
     )
 
 
 def chances(plan: BakePlan, power: float) -> str:
     """Chance of that plan at every spread asked about, with its largest error."""
     row = _nearest(plan.usual, power)
-    same = (plan.table["bakes"] == row["bakes"]) & (plan.table["items"] == row["items"])
-    own = plan.table[same].sort_values("sd_bake")
+    own = _same(plan, row).sort_values("sd_bake")
     parts = [
-        f"{percent(chance)} with {_mood(spread)}"
-        for chance, spread in zip(own["power"], own["sd_bake"], strict=True)
+        f"{percent(each['power'])} with {_mood(each['sd_bake'])}"
+        for each in own.to_dict("records")
     ]
     error = float(own["power_error"].max())
     sure = f"simulation error up to {points(error)}" if error else "exact"
@@ -248,14 +248,16 @@ def chances(plan: BakePlan, power: float) -> str:
 
 
 def _nearest(usual: BakePlan, power: float) -> pd.Series:
+    """The cheapest plan that reaches the chance, else the one that comes nearest."""
     best = usual.cheapest(power)
-    return (
-        usual.table.iloc[int(usual.table["power"].argmax())] if best is None else best
-    )
+    most = usual.table.iloc[int(usual.table["power"].argmax())]
+    return most if best is None else best
 
 
-def _spreads(plan: BakePlan) -> list[float]:
-    return sorted(set(plan.table["sd_bake"].tolist()))
+def _same(plan: BakePlan, row: pd.Series) -> pd.DataFrame:
+    """One plan at every spread."""
+    own = plan.table[["bakes", "items"]].eq(row[["bakes", "items"]]).all(axis=1)
+    return plan.table.loc[own]
 
 
 def _middle(plan: BakePlan) -> float:
@@ -295,17 +297,14 @@ def naive_plan_sentence(plan: BakePlan) -> str:
 
 def more_bakes_or_items(steps: BakePlan) -> str:
     """One more bake against twice the items."""
-    rows: dict[str, Any] = {
-        str(row["note"]): row for row in steps.table.to_dict("records")
-    }
-    now, bake, twice = (
-        rows[name] for name in ("as planned", "one more bake", "twice the items")
-    )
+    rows = steps.table.set_index("note").to_dict("index")
+    notes = ("as planned", "one more bake", "twice the items")
+    now, bake, twice = (rows[note] for note in notes)
     return (
         f"From {now['bakes']} bakes of {now['items']} items ({percent(now['power'])}), "
         f"one more bake gives {percent(bake['power'])}, twice the items "
         f"{percent(twice['power'])} (simulation error up to "
-        f"{points(max(row['power_error'] for row in rows.values()))})."
+        f"{points(steps.table['power_error'].max())})."
     )
 
 
@@ -338,7 +337,7 @@ def split_sentence(split: SplitPlan) -> str:
 def plan_table(plan: BakePlan) -> pd.DataFrame:
     """Table of plans, ready to read."""
     table = plan.table
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Bakes a pit": "bakes",
         "Items a bake": "items",
         "Spread": written(_spread, "sd_bake"),
@@ -358,9 +357,8 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
     columns["Width of the interval"] = _chance("width", points)
     columns["False alarm"] = _chance("false_alarm")
     if table["no_difference"].notna().any():
-        columns["Chance of 'no difference beyond the margin'"] = _chance(
-            "no_difference"
-        )
+        label = "Chance of 'no difference beyond the margin'"
+        columns[label] = _chance("no_difference")
     columns["If each item counted"] = written(percent, "naive_power")
     if table["cost"].notna().any():
         columns["Cost"] = written("{:g}".format, "cost")
@@ -378,8 +376,7 @@ def nearest_plans(plan: BakePlan, power: float) -> BakePlan:
     if len(table) <= _MOST_ROWS:
         return plan
     best, usual = _nearest(plan.usual, power), plan.usual.table
-    own = (table["bakes"] == best["bakes"]) & (table["items"] == best["items"])
-    kept = set(table.index[own])
+    kept = set(_same(plan, best).index)
     for held in ("bakes", "items"):
         row = usual[usual[held] == best[held]]
         at = row.index.get_loc(best.name)
@@ -421,9 +418,9 @@ def earlier_sentences(plan: BakePlan, power: float) -> list[str]:
         plan.simulations,
         plan.seed,
     )
-    design = f"{_times(row['bakes'])} of {row['items']} items"
     return [
-        f"With {earlier_in_words(sd, factor)}, {design} find the difference in "
+        f"With {earlier_in_words(sd, factor)}, {_times(row['bakes'])} of "
+        f"{row['items']} items find the difference in "
         f"{percent(row['borrowed_power'])} of tests, without it in "
         f"{percent(row['power'])} (simulation error up to {points(error)}; spread "
         f"{_spread(row['sd_bake'])}).",

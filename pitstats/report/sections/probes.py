@@ -10,7 +10,13 @@ import pandas as pd
 from pitstats.analysis.heat.probe_series import ProbeSummary, kelvin_in
 from pitstats.errors import DesignError
 from pitstats.figures.probes import MOST_PANELS, plot_series
-from pitstats.report.numbers import degrees, measured, measured_span, signed_degrees
+from pitstats.report.numbers import (
+    degrees,
+    measured,
+    measured_span,
+    ranged,
+    signed_degrees,
+)
 from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import (
     Answered,
@@ -52,7 +58,7 @@ def probe_series(results: ProbeResults) -> Answered:
     """Every probe over time, the window, and what is odd."""
     summary = results.series
     alt = "Every reading of every probe over time, bake by bake."
-    said = [window_note(summary), offsets_sentence(summary), lag_sentence(summary)]
+    said = (window_note(summary), offsets_sentence(summary), lag_sentence(summary))
     return window_sentence(summary), [
         Picture("series", partial(plot_series, summary), alt, _SERIES_CAPTION),
         Text(panels_sentence(summary), "note"),
@@ -83,8 +89,8 @@ def probed_cells(results: ProbeResults) -> Answered:
 
 def _cells_in_short(summary: ProbeSummary) -> str:
     place = ["pit", "grate", "row", "column"]
-    means = summary.cells.groupby(place)["temp"].mean().dropna()
-    ends = measured_span(float(means.min()), float(means.max()), summary.unit)
+    means = summary.cells.groupby(place)["temp"].mean()
+    ends = measured_span(means.min(), means.max(), summary.unit)
     return f"On average the probed cells lay from {ends} in these bakes."
 
 
@@ -144,20 +150,15 @@ def window_note(summary: ProbeSummary) -> str:
 
 def limits_sentence(summary: ProbeSummary) -> str:
     """Which limits the minutes above and below belong to."""
-    bakes, unit = summary.bakes, summary.unit
-    known = bakes.dropna(subset=["low", "high"])
-    if known.empty:
+    pairs = summary.bakes[["low", "high"]].dropna().drop_duplicates()
+    if pairs.empty:
         return (
             "Neither limits nor target temperatures are given, so no minutes above or "
             "below are counted."
         )
-    pairs = known[["low", "high"]].drop_duplicates()
     if len(pairs) == 1:
-        low, high = (float(value) for value in pairs.iloc[0])
-        return (
-            f"Minutes are counted below {degrees(low, unit)} and above "
-            f"{degrees(high, unit)}."
-        )
+        low, high = (degrees(value, summary.unit) for value in pairs.iloc[0])
+        return f"Minutes are counted below {low} and above {high}."
     return (
         "Minutes are counted below and above limits that differ from bake to bake, "
         "around each bake's target temperature."
@@ -171,12 +172,12 @@ def offsets_sentence(summary: ProbeSummary) -> str:
     used = offsets[offsets["probe"].isin(grate)]
     if used.empty:
         return "No offsets are taken off the readings."
-    low, high = float(used["offset"].min()), float(used["offset"].max())
-    against = listed(list(dict.fromkeys(used["reference"])))
+    ends = ranged(signed_degrees, used["offset"].min(), used["offset"].max())
+    against = listed(dict.fromkeys(used["reference"]))
     return (
         f"{count(len(used), 'probe').capitalize()} were checked at one place against "
-        f"the {against}: they read from {signed_degrees(low)} to "
-        f"{signed_degrees(high)} °{unit} off, and that is taken off their readings."
+        f"the {against}: they read from {ends} °{unit} off, and that is taken off "
+        "their readings."
     )
 
 
@@ -194,10 +195,9 @@ def lag_sentence(summary: ProbeSummary) -> str:
 
 def panels_sentence(summary: ProbeSummary) -> str:
     """How many bakes the picture leaves out; empty if none."""
-    more = len(summary.bakes) - MOST_PANELS
-    return (
-        f"The picture shows the first {MOST_PANELS} bakes of {more + MOST_PANELS}."
-        * (more > 0)
+    n = len(summary.bakes)
+    return f"The picture shows the first {MOST_PANELS} bakes of {n}." * (
+        n > MOST_PANELS
     )
 
 

@@ -30,8 +30,8 @@ BESIDE_BROWNING = (
 NO_RISE = "No rise was recorded, so nothing is said about it."
 
 RISE_MORE = MoreThan(
-    shown="Items rise more in {first} than in {second}",
-    open="in which of {first} and {second} items rise more",
+    shown=lambda pair: f"Items rise more in {pair.more} than in {pair.less}",
+    open=lambda pair: f"in which of {pair.more} and {pair.less} items rise more",
 )
 
 _EFFECTS = {
@@ -48,9 +48,7 @@ def rise(results: StudyResults) -> Answered:
         raise DesignError(NO_RISE)
     rise = results.rise
     answer = in_short(rise)
-    pairs = difference_sentences(
-        rise.table, rise.conf_level, RISE_MORE, "mm", rise.margin
-    )
+    pairs = difference_sentences(rise, RISE_MORE, "mm")
     return answer, [
         Text(BESIDE_BROWNING),
         Picture("rise", partial(plot_rise, rise), answer),
@@ -94,16 +92,15 @@ def _place(row: Row, rise: RiseComparison) -> str:
     place = ahead({**row, "pit_a": first, "pit_b": second}, "conf")
     one_bake = bool(rise.n_bakes[row["pit"]] == 1)
     start = f"In {'the one bake of ' * one_bake}{one_line(row['pit'])}"
-    ends = f"{level_text(rise.conf_level)} interval"
-    ends += f" {ranged(tenths, place.low, place.high)} mm"
+    level, ends = level_text(rise.conf_level), ranged(tenths, place.low, place.high)
     if place.low > 0:
         return (
             f"{start} items rose {place.estimate:.1f} mm more on the {place.more} than "
-            f"on the {place.less} ({ends})."
+            f"on the {place.less} ({level} interval {ends} mm)."
         )
     return (
         f"{start} no difference in rise between the {place.more} and the {place.less} "
-        f"is shown ({ends})."
+        f"is shown ({level} interval {ends} mm)."
     )
 
 

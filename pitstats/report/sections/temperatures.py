@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import partial
 from typing import NamedTuple
 
-import pandas as pd
-
+from pitstats.analysis.heat.rise import RiseComparison
 from pitstats.analysis.heat.temperatures import CellTemperatures, TemperatureComparison
+from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.errors import DesignError
 from pitstats.figures.temperatures import plot_cell_temperatures, plot_temperatures
 from pitstats.report.numbers import (
@@ -31,7 +32,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Row, Writer, table_of
+from pitstats.report.tables import Columns, Row, Writer, by_pit, table_of
 from pitstats.report.words import (
     Ahead,
     ahead,
@@ -64,31 +65,28 @@ def temperatures(results: StudyResults) -> Answered:
 
 def in_short(levels: CellTemperatures) -> str:
     """Levels of all pits in a sentence."""
-    said = []
-    for row in levels.table.to_dict("records"):
-        if row["n_bakes"] == 0 or math.isnan(row["estimate"]):
-            continue
-        level = f"{one_line(row['pit'])} {degrees(row['estimate'], levels.unit)}"
-        known = not math.isnan(row["conf_low"])
-        ends = f" ({between(row['conf_low'], row['conf_high'], '').strip()})" * known
-        said.append(level + (ends or " in its one bake"))
-    return f"On average {listed(said)}." if said else "No pit's level can be told."
+
+    def level(row: Row) -> str:
+        low, high = row["conf_low"], row["conf_high"]
+        ends = "in its one bake" if math.isnan(low) else f"({between(low, high)})"
+        return f"{degrees(row['estimate'], levels.unit)} {ends}"
+
+    known = levels.table[levels.table["n_bakes"] > 0].dropna(subset="estimate")
+    if known.empty:
+        return "No pit's level can be told."
+    return f"On average {listed(by_pit(known, level))}."
 
 
 def body(comparison: TemperatureComparison) -> list[Part]:
     """What is shown of temperatures, here and on the page about probes."""
     levels = comparison.levels
     draw = partial(plot_cell_temperatures, levels)
+    alt = "Temperature of every probed cell, pit by pit."
     return [
         Picture("temperatures", partial(plot_temperatures, levels), in_short(levels)),
         temperature_table(levels),
         Sentences([*pair_sentences(comparison), *spread_pair_sentences(comparison)]),
-        Picture(
-            "cell_temperatures",
-            draw,
-            "Temperature of every probed cell, pit by pit.",
-            CELLS_CAPTION,
-        ),
+        Picture("cell_temperatures", draw, alt, CELLS_CAPTION),
         # The caption of the table says what the levels are averaged over.
         Sentences([c for c in levels.caveats if c != levels.layout_note]),
         Kept("temperature_differences", comparison.table),
@@ -97,69 +95,49 @@ def body(comparison: TemperatureComparison) -> list[Part]:
 
 def pair_sentences(comparison: TemperatureComparison) -> list[str]:
     """Say for each pair of pits which is hotter, as far as the bakes show it."""
-    unit, margin = f"°{comparison.levels.unit}", comparison.margin
-    level = comparison.conf_level
-    return difference_sentences(comparison.table, level, HOTTER, unit, margin)
+    return difference_sentences(comparison, HOTTER, f"°{comparison.levels.unit}")
 
 
 class MoreThan(NamedTuple):
-    """How a difference between two pits is put; ``{first}`` has the higher value."""
+    """How a difference between two pits is put, if it is shown and if it is open."""
 
-    shown: str
-    open: str
-
-    def of(self, pair: Ahead) -> MoreThan:
-        """Fill in the names; braces in them are no places to fill in."""
-        return MoreThan(
-            *(
-                text.replace("{first}", pair.more).replace("{second}", pair.less)
-                for text in self
-            )
-        )
+    shown: Callable[[Ahead], str]
+    open: Callable[[Ahead], str]
 
 
 HOTTER = MoreThan(
-    shown="{first} is hotter at the grate than {second}",
-    open="which of {first} and {second} is hotter at the grate",
+    shown=lambda pair: f"{pair.more} is hotter at the grate than {pair.less}",
+    open=lambda pair: f"which of {pair.more} and {pair.less} is hotter at the grate",
 )
 
 
 def difference_sentences(
-    table: pd.DataFrame,
-    conf_level: float,
-    words: MoreThan,
-    unit: str,
-    margin: float | None,
+    comparison: TemperatureComparison | RiseComparison, words: MoreThan, unit: str
 ) -> list[str]:
     """One sentence per pair of pits, chosen by its verdict."""
-    level, n_pairs = level_text(conf_level), len(table)
+    level, n_pairs = level_text(comparison.conf_level), len(comparison.table)
+    limit = f"the stated margin of {measured(comparison.margin or 0.0)} {unit}"
     said = []
-    for row in table.to_dict("records"):
+    for row in comparison.table.to_dict("records"):
         pair = ahead(row)
         size = f"{measured(pair.estimate)} {unit}"
         apart = f"{pair.more} less {pair.less}: {size}"
-        put = words.of(pair)
         if math.isnan(pair.low):
             said.append(
                 f"{apart} in these bakes; so few do not show whether that would recur."
             )
             continue
-        ends = f"{level} interval {between(pair.low, pair.high, unit)}"
+        ends = f"{level} interval {between(pair.low, pair.high)} {unit}"
         ends += f"{all_pairs(n_pairs)}; {p_text(row['p_adjusted'], n_pairs > 1)}"
-        limit = f"the stated margin of {measured(margin or 0.0)} {unit}"
-        said.append(
-            {
-                "differs": f"{put.shown} by {size} ({ends}).",
-                "differs, within the margin": (
-                    f"{put.shown} by {size} ({ends}), less than {limit}."
-                ),
-                "no difference beyond the margin": (
-                    f"{pair.more} and {pair.less} differ by less than {limit} "
-                    f"({apart}; {ends})."
-                ),
-                "cannot tell": f"This test cannot tell {put.open} ({apart}; {ends}).",
-            }[row["verdict"]]
-        )
+        if row["verdict"] in SEPARATED:
+            less = f", less than {limit}" * (row["verdict"] != "differs")
+            said.append(f"{words.shown(pair)} by {size} ({ends}){less}.")
+        elif row["verdict"] == "no difference beyond the margin":
+            both = f"{pair.more} and {pair.less}"
+            said.append(f"{both} differ by less than {limit} ({apart}; {ends}).")
+        else:
+            open_ = words.open(pair)
+            said.append(f"This test cannot tell {open_} ({apart}; {ends}).")
     return said
 
 
@@ -192,7 +170,7 @@ def temperature_table(levels: CellTemperatures) -> Table:
         f"({level_text(levels.conf_level)} intervals; unit of replication: the bake). "
         f"{levels.layout_note}"
     )
-    columns: dict[str, str | Writer] = {
+    columns: Columns = {
         "Pit": "pit",
         "Bakes": "n_bakes",
         "Cells probed": "n_cells",
