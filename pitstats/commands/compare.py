@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, format_option, told_plainly
+from pitstats.commands.shared import HELP, format_option, say_table, told_plainly
 
 
 @click.command(context_settings=HELP, short_help="Print the answer and all pairs.")
@@ -40,13 +40,12 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     if results.early_stop is not None:
         click.echo(f"But: {results.early_stop.sentence}")
     click.echo(f"What to do next: {one_line(results.next_step.sentence)}")
-    click.echo(f"\n{pairs.caption(comparison)}")
-    click.echo(pairs.pair_table(comparison).to_string(index=False))
+    say_table(pairs.pair_table(comparison))
     why = pairs.level_sentence(comparison)
     if why and not comparison.one_bake_each:
         click.echo(why)
     click.echo("\n" + " ".join(pairs.ways_sentences(both)))
     if both.common is not None:
-        click.echo(pairs.ways_table(both).to_string(index=False))
+        click.echo(pairs.ways_table(both, both.common).shown.to_string(index=False))
     for caveat in comparison.caveats:
         click.echo(f"Note: {caveat}")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, format_option, told_plainly
+from pitstats.commands.shared import HELP, format_option, say_table, told_plainly
 
 
 @click.command(context_settings=HELP, short_help="Before against after a change.")
@@ -63,8 +63,8 @@ def retest(
     else:
         from pitstats.report.sections import retest as section
 
-        click.echo(f"{section.in_short(found)}\n\n{section.caption(found)}")
-        click.echo(section.table(found).to_string(index=False))
+        click.echo(section.in_short(found))
+        say_table(section.table(found))
         click.echo(f"\n{found.bakes.to_string(index=False)}")
         for finding in found.findings:
             if finding.severity in ("spoils", "weakens"):

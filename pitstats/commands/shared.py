@@ -19,7 +19,7 @@ from pitstats.errors import (
 )
 
 if TYPE_CHECKING:
-    from pitstats.report.section import Section
+    from pitstats.report.section import Section, Table
 
 HELP = {"help_option_names": ["-h", "--help"]}
 
@@ -92,13 +92,18 @@ def _for_the_terminal(error: Exception) -> str:
     return text.replace("replace=True", "--replace")
 
 
+def say_table(table: Table) -> None:
+    """Write a table of a page below its caption."""
+    click.echo(f"\n{table.caption}\n{table.shown.to_string(index=False)}")
+
+
 def say_section(section: Section) -> None:
     """Write the sentences and tables of a section of a page."""
     from pitstats.report.section import Sentences, Table
 
     for part in section.body:
         if isinstance(part, Table) and len(part.shown):
-            click.echo(f"\n{part.caption}\n{part.shown.to_string(index=False)}")
+            say_table(part)
         elif isinstance(part, Sentences):
             for sentence in filter(None, part.sentences):
                 click.echo(sentence)

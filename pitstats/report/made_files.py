@@ -20,25 +20,10 @@ _NAMED = 3
 
 
 class MadeFiles:
-    """The files that pages about one study made in one folder.
+    """The files that pages about one study made in one folder, there yet or not.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Holds ``figures/``, ``tables/`` and the list; need not be there yet.
-    about : str
-        What the pages are about, as the list names it.
-
-    Raises
-    ------
-    ExistsError
-        If the folder holds figures or tables that are not on its list, or whose list
-        is about something else. Nothing is written then.
-
-    Examples
-    --------
-    >>> MadeFiles(Path("no such folder"), "Two pits").names
-    set()
+    An `ExistsError` says that the folder holds files that are not on its list, or whose
+    list is about something else; nothing is written then.
     """
 
     def __init__(self, folder: Path, about: str) -> None:

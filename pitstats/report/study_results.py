@@ -32,6 +32,7 @@ from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import BurnRates, Evenness, PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
 from pitstats.exchange.result_tables import result_files
+from pitstats.report.words import one_line
 from pitstats.study.study import Study
 
 # Which result is what a public function returns for the study alone.
@@ -86,7 +87,7 @@ class StudyResults:
     @property
     def about(self) -> str:
         """Title of the study and where it was read from, to tell pages apart."""
-        title = " ".join(self.study.settings.title.split())
+        title = one_line(self.study.settings.title)
         source = self.study.source
         return title if source is None else f"{title} (study {source.name})"
 

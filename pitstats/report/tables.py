@@ -94,6 +94,17 @@ def seen_ahead(table: pd.DataFrame, by: pd.Series | None = None) -> pd.DataFrame
     return seen
 
 
+def across(
+    table: pd.DataFrame, lead: Mapping[str, str], label: Writer, write: Writer
+) -> pd.DataFrame:
+    """Write a column for each label, beside the columns that tell rows apart."""
+    cells: dict[tuple[str, ...], dict[str, str]] = {}
+    for row in table.to_dict("records"):
+        first = {title: one_line(row[name]) for title, name in lead.items()}
+        cells.setdefault(tuple(first.values()), first)[label(row)] = write(row)
+    return pd.DataFrame(list(cells.values()))
+
+
 def of(part: str, whole: str) -> Writer:
     """Write ``3 of 12``."""
     return lambda row: f"{row[part]:.0f} of {row[whole]:.0f}"

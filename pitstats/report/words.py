@@ -192,6 +192,11 @@ def bakes_behind(comparison: PitComparison, pits: Sequence[str]) -> str:
     return listed([f"{count(n, 'bake')} of {one_line(p)}" for p, n in n_bakes.items()])
 
 
+def found(findings: Sequence[Finding], *severities: str) -> list[Finding]:
+    """What the audit found of these severities; questions are no findings."""
+    return [f for f in findings if f.severity in severities and not f.is_question]
+
+
 def doubts(findings: Sequence[Finding]) -> str:
     """List what keeps a difference from being told from something else.
 
@@ -203,10 +208,8 @@ def doubts(findings: Sequence[Finding]) -> str:
     """
     return "; ".join(
         one_line(finding.short or finding.message).rstrip(".")
-        for finding in findings
-        if finding.severity == "spoils"
-        and "difference" in finding.touches
-        and not finding.is_question
+        for finding in found(findings, "spoils")
+        if "difference" in finding.touches
     )
 
 
@@ -215,10 +218,7 @@ def read_with(findings: Sequence[Finding], topic: Topic) -> str:
     words = [
         one_line(finding.short)
         + (" (may spoil the comparison)" if finding.severity == "spoils" else "")
-        for finding in findings
-        if topic in finding.touches
-        and finding.short
-        and finding.severity != "note"
-        and not finding.is_question
+        for finding in found(findings, "spoils", "weakens")
+        if topic in finding.touches and finding.short
     ]
     return f"Read with: {'; '.join(words)}." if words else ""

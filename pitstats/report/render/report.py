@@ -6,9 +6,8 @@ import json
 import os
 import shutil
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from pitstats.errors import ExistsError, RenderUsageError
 from pitstats.exchange.carried import data_link, sealed
@@ -36,17 +35,15 @@ _OTHER_STUDY = "after_path"
 _SHIPPED = shipped_folder("notebooks")
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Target:
+class _Target(NamedTuple):
     """The files of one report, all beside each other."""
 
     folder: Path
     stem: str
-    parts: tuple[str, ...] = field(init=False)
 
-    def __post_init__(self) -> None:
-        names = (f"{self.stem}.html", f"{self.stem}.ipynb", f"{self.stem}-files")
-        object.__setattr__(self, "parts", names)
+    @property
+    def parts(self) -> tuple[str, str, str]:
+        return f"{self.stem}.html", f"{self.stem}.ipynb", f"{self.stem}-files"
 
     @property
     def html(self) -> Path:
@@ -122,7 +119,7 @@ def render_report(
     if study_path is not None:
         study = Path(study_path).resolve()
         name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
-    target = _Target(folder=Path(out), stem=f"{name}-brief" if brief else name)
+    target = _Target(Path(out), f"{name}-brief" if brief else name)
     _refuse_existing(target, overwrite)
     given = dict(parameters or {})
     if study is not None:

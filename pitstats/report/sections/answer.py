@@ -29,6 +29,7 @@ from pitstats.report.words import (
     count,
     doubts,
     fewest_bakes,
+    found,
     largest_difference,
     listed,
     more_span,
@@ -124,14 +125,13 @@ def number(results: StudyResults) -> Number:
     pair, n_pairs = ahead(row), len(comparison.table)
     level = level_text(comparison.conf_level)
     pits = [str(row["pit_a"]), str(row["pit_b"])]
-    size = points(pair.estimate)
-    if comparison.one_bake_each:
+    size, single = points(pair.estimate), comparison.one_bake_each
+    if single:
         size += " apart, no verdict"
     elif row["verdict"] == "cannot tell":
         size += ", cannot tell"
     which = f", the largest of {n_pairs} differences and picked after looking"
     as_set_up = AS_SET_UP * results.as_set_up
-    single = comparison.one_bake_each
     borrowed = not single and fewest_bakes(comparison, pits) <= 1
     lines = [
         f"{pair.more} minus {pair.less}{which * (n_pairs > 1)}: {level} interval "
@@ -163,16 +163,16 @@ def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
 
 def firmness(results: StudyResults) -> str:
     """Say what makes the verdict fall; empty where none was given."""
-    found = results.sensitivity
-    if found.reported["verdict"] == "one bake each" or found.tried().empty:
+    tried = results.sensitivity
+    if tried.reported["verdict"] == "one bake each" or tried.tried().empty:
         return ""
-    if found.fragile:
-        return f"Fragile: the verdict falls {falls_when(found)}."
+    if tried.fragile:
+        return f"Fragile: the verdict falls {falls_when(tried)}."
     tries = []
-    if found.n_left_out:
-        tries.append(f"with each of {found.n_left_out} bakes left out")
-    if found.largest_shift is not None:
-        share = of_half_width(found.largest_shift["shift_share"])
+    if tried.n_left_out:
+        tries.append(f"with each of {tried.n_left_out} bakes left out")
+    if tried.largest_shift is not None:
+        share = of_half_width(tried.largest_shift["shift_share"])
         tries.append(
             "under every alternative that was tried, the furthest moving the "
             f"difference by {share}"
@@ -184,8 +184,7 @@ def doubt_lines(results: StudyResults) -> list[str]:
     """What spoils the comparison, with what to do: it belongs beside the answer."""
     return [
         one_line(f"{finding.message} {finding.fix}")
-        for finding in results.findings
-        if finding.severity == "spoils" and not finding.is_question
+        for finding in found(results.findings, "spoils")
     ]
 
 

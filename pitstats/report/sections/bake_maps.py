@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
 import pandas as pd
 
@@ -28,6 +28,7 @@ from pitstats.report.words import listed, one_line
 from pitstats.study.study import Study
 
 NO_BAKE_MAPS = "No bake has items with a place, so there is no map of a single bake."
+BURNED = "burned"
 _FACES: tuple[Face, ...] = ("top", "bottom", "side")
 # Inches, and cells in a row of maps: small, but a letter in a cell can be read.
 _SMALL_CELL = 0.32
@@ -44,21 +45,20 @@ def bake_maps(results: StudyResults) -> Answered:
     """Maps of single bakes, pit after pit, each photograph beside its bake."""
     study = results.study
     photos = bake_photos(study)
-    faces, cells = _bake_cells(study)
+    usable = {bake: photo for bake, photo in photos.items() if not photo.problem}
+    cells = _bake_cells(study)
     pits = study.bakes.set_index("bake")["pit"]
     pictures: list[Picture] = []
     beside: set[str] = set()
     first = next(iter(cells.values()))
-    for i, pit in enumerate(first["pit"].unique()):
+    for i, pit in enumerate(first["pit"].unique(), 1):
         bakes = first.loc[first["pit"] == pit, "bake"].unique().tolist()
-        for k, group in enumerate(_groups(bakes, photos)):
-            photo = photos.get(group[0])
+        for k, group in enumerate(_groups(bakes, usable), 1):
             html = ""
-            if photo is not None and not photo.problem:
-                html = photo_html(photo, photo_caption(group[0], pit))
+            if group[0] in usable:
+                html = photo_html(usable[group[0]], photo_caption(group[0], pit))
                 beside.add(group[0])
-            name = f"bakes_{i + 1}_{k + 1}"
-            pictures += _bake_pictures(study, name, pit, group, faces, cells, html)
+            pictures += _bake_pictures(study, f"bakes_{i}_{k}", group, cells, html)
     left = [bake for bake in photos if bake not in beside]
     if not pictures and not left:
         raise DesignError(NO_BAKE_MAPS)
@@ -73,47 +73,38 @@ def _photograph(photo: Photo, pit: object) -> Part:
     return Photograph(photo_html(photo, caption), caption)
 
 
-def _bake_cells(study: Study) -> tuple[list[Face], dict[str, pd.DataFrame]]:
-    """Faces that were graded, and the cells of each by bake."""
-    by_face = {
+def _bake_cells(study: Study) -> dict[str, pd.DataFrame]:
+    """Cells by bake, for each face that was graded; without any, what burned."""
+    by_face: dict[str, pd.DataFrame] = {
         face: map_cells(study, "grade", by_bake=True, face=face)
         for face in _FACES
         if study.items[f"grade_{face}"].notna().any()
     }
-    faces = [f for f, cells in by_face.items() if cells["code"].notna().any()]
-    if faces:
-        return faces, {face: by_face[face] for face in faces}
-    return [], {"burned": map_cells(study, by_bake=True)}
+    graded = {face: own for face, own in by_face.items() if own["code"].notna().any()}
+    return graded or {BURNED: map_cells(study, by_bake=True)}
 
 
 def _bake_pictures(
     study: Study,
     name: str,
-    pit: str,
     bakes: Sequence[str],
-    faces: Sequence[Face],
     cells: dict[str, pd.DataFrame],
     beside: str,
 ) -> list[Picture]:
-    rows = [
-        row
-        for bake in bakes
-        for row in _bake_rows(
-            bake, {k: own[own["bake"] == bake] for k, own in cells.items()}, faces
-        )
-    ]
-    if faces:
-        scale = step_scale(study.settings.grades, "grade of the face")
-        value = "code"
-    else:
+    cells = {face: own[own["bake"].isin(bakes)] for face, own in cells.items()}
+    rows = [row for bake in bakes for row in _bake_rows(bake, cells)]
+    if BURNED in cells:
         rows = draw.pairs_of([panel for row in rows for panel in row])
         scale, value = share_scale("burned / graded items"), "share"
+    else:
+        scale = step_scale(study.settings.grades, "grade of the face")
+        value = "code"
     figures = draw.map_drawings(
         rows, value=value, scale=scale, largest_cell=_SMALL_CELL, no_value="not graded"
     )
     first = next(iter(cells.values()))
-    alt = map_alt(first[first["bake"].isin(bakes)], value)
-    return belonging(name, figures, alt, bake_maps_caption(pit, list(faces)), beside)
+    caption = bake_maps_caption(first["pit"].iloc[0], list(cells))
+    return belonging(name, figures, map_alt(first, value), caption, beside)
 
 
 def photo_caption(bake: object, pit: object) -> str:
@@ -123,27 +114,24 @@ def photo_caption(bake: object, pit: object) -> str:
 
 def bake_maps_caption(pit: object, faces: list[str]) -> str:
     """Say what the maps of single bakes show."""
-    shown = (
-        f"grades of the {listed([FACE_WORDS[face] for face in faces])} of each item"
-        if faces
-        else "whether each item burned"
-    )
+    shown = "whether each item burned"
+    if BURNED not in faces:
+        shown = f"grades of the {listed(FACE_WORDS[own] for own in faces)} of each item"
     return (
         f"{one_line(pit)}, every kept bake by itself: {shown}. Hatched: not graded. "
         "What shows in one bake is about that bake."
     )
 
 
-def _groups(bakes: Sequence[str], photos: dict[str, Photo]) -> list[list[str]]:
+def _groups(bakes: Sequence[str], photos: Container[str]) -> list[list[str]]:
     """Bakes in their order; one with a photograph has a figure of its own beside it."""
     groups: list[list[str]] = []
     alone = True
     for bake in bakes:
-        has_photo = bake in photos and not photos[bake].problem
-        if alone or has_photo:
+        if alone or bake in photos:
             groups.append([])
         groups[-1].append(bake)
-        alone = has_photo
+        alone = bake in photos
     return groups
 
 
@@ -161,20 +149,16 @@ def _wrapped(name: str, cells: dict[str, pd.DataFrame]) -> list[list[draw.MapPan
     ]
 
 
-def _bake_rows(
-    bake: str, cells: dict[str, pd.DataFrame], faces: Sequence[Face]
-) -> list[list[draw.MapPanel]]:
+def _bake_rows(bake: str, cells: dict[str, pd.DataFrame]) -> list[list[draw.MapPanel]]:
     """Rows of maps of a bake: grate by grate, one panel per face."""
-    first = next(iter(cells.values()))
-    several = first["grate"].nunique() > 1
+    cells = {face: own[own["bake"] == bake] for face, own in cells.items()}
+    grates = next(iter(cells.values()))["grate"].unique()
     rows = []
-    for grate in first["grate"].unique():
-        name = shorten(bake, 16)
-        if several:
-            name += f", {shorten(grate, 10)}"
-        own = {k: frame[frame["grate"] == grate] for k, frame in cells.items()}
-        if faces:
-            rows += _wrapped(name, own)
+    for grate in grates:
+        name = shorten(bake, 16) + f", {shorten(grate, 10)}" * (len(grates) > 1)
+        own = {face: frame[frame["grate"] == grate] for face, frame in cells.items()}
+        if BURNED in own:
+            rows.append([draw.MapPanel(name, own[BURNED])])
         else:
-            rows.append([draw.MapPanel(name, own["burned"])])
+            rows += _wrapped(name, own)
     return rows

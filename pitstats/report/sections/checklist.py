@@ -9,19 +9,22 @@ reader sees what is missing.
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 import pandas as pd
 
 from pitstats.analysis.fairness.looks import bakes_listed, silent
 from pitstats.analysis.results import BurnRates, PitComparison
-from pitstats.report.numbers import level_text, points, with_ends
+from pitstats.report.numbers import level_text, points
 from pitstats.report.section import Answered, Table, Text, asks
 from pitstats.report.sections.fairness import burned_means, n_graded_twice
 from pitstats.report.study_results import StudyResults
+from pitstats.report.tables import Row, by_pit, estimate
 from pitstats.report.words import averaged_over, count, listed, one_line
 from pitstats.study.outcomes import regrades_undone
 from pitstats.study.study import Study
 
+Spread = TypeVar("Spread", float, pd.DataFrame)
 NOT_RECORDED = "not recorded"
 CONSORT = "CONSORT cluster"
 SAMPL = "SAMPL"
@@ -150,7 +153,7 @@ def _answers(
         "Tenders": _values(kept, "tender"),
         "Agreement of grading": _twice(study),
         "Dough": _values(kept, "lot"),
-        "Numerators and denominators": _counts(rates),
+        "Numerators and denominators": listed(by_pit(rates.table, _counts)),
         "Excluded bakes": _excluded(study),
         "Missing items": _missing(rates),
         "Estimate": "difference of long-run burn rates, "
@@ -204,11 +207,8 @@ def _allocation(bakes: pd.DataFrame) -> str:
     if known.empty:
         return ""
     n_shared = int((known.groupby("session")["pit"].nunique() > 1).sum())
-    order = (
-        "order recorded"
-        if known["order"].notna().all()
-        else "order not recorded for every bake"
-    )
+    every = known["order"].notna().all()
+    order = "order recorded" if every else "order not recorded for every bake"
     return (
         f"{count(int(known['session'].nunique()), 'session')}; with bakes of two pits "
         f"or more: {n_shared}; {order}"
@@ -236,22 +236,14 @@ def _values(bakes: pd.DataFrame, column: str) -> str:
     known = bakes[column].dropna()
     if known.empty:
         return ""
-    names = [one_line(name) for name in known.unique()]
-    shown = listed(names[:6]) + (
-        f" and {len(names) - 6} more" if len(names) > 6 else ""
-    )
-    unknown = len(bakes) - len(known)
-    return shown + (f"; not recorded for {count(unknown, 'bake')}" if unknown else "")
+    names, unknown = known.unique(), len(bakes) - len(known)
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    without = f"; not recorded for {count(unknown, 'bake')}" if unknown else ""
+    return f"{listed(names[:6])}{more}{without}"
 
 
-def _counts(rates: BurnRates) -> str:
-    return listed(
-        [
-            f"{one_line(row['pit'])} {row['n_burned']}/{row['n_items']} in "
-            f"{count(int(row['n_bakes']), 'bake')}"
-            for row in rates.table.to_dict("records")
-        ]
-    )
+def _counts(row: Row) -> str:
+    return f"{row['n_burned']}/{row['n_items']} in {count(row['n_bakes'], 'bake')}"
 
 
 def _excluded(study: Study) -> str:
@@ -283,7 +275,7 @@ def _software() -> str:
     return f"pitstats {__version__}"
 
 
-def latent_icc(sd: float) -> float:
+def latent_icc(sd: Spread) -> Spread:
     """Intraclass correlation of items of one bake on the latent logistic scale.
 
     References
@@ -298,11 +290,10 @@ def icc_text(rates: BurnRates) -> str:
     """Write the ICC with its interval, and say which definition it is."""
     if int(rates.table["n_bakes"].max()) <= 1:
         return "unknown: with one bake of each pit these data do not show it"
-    parts = []
-    for row in rates.bake_sd[rates.bake_sd["n_bakes"] > 0].to_dict("records"):
-        icc = [latent_icc(row[name]) for name in ("estimate", "conf_low", "conf_high")]
-        told = "unknown" if math.isnan(icc[0]) else with_ends("{:.2f}".format, *icc)
-        parts.append(f"{one_line(row['pit'])} {told}")
+    sd = rates.bake_sd[rates.bake_sd["n_bakes"] > 0]
+    ends = ["estimate", "conf_low", "conf_high"]
+    icc = estimate("{:.2f}".format, unknown="unknown")
+    parts = by_pit(sd.assign(**latent_icc(sd[ends])), icc)
     return (
         f"{'; '.join(parts)} on the latent logistic scale, from the SD between bakes "
         f"of each pit ({level_text(rates.conf_level)} intervals)"

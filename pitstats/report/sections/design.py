@@ -9,6 +9,7 @@ from pitstats.analysis.fairness.design_audit import DesignAudit, hidden_pairs
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes
 from pitstats.report.section import Answered, Kept, Sentences, Table, asks
 from pitstats.report.study_results import StudyResults
+from pitstats.report.tables import Columns, table_of, written
 from pitstats.report.words import count, listed, one_line, plural
 
 _HIDES = {
@@ -32,11 +33,11 @@ def design(results: StudyResults) -> Answered:
     """What went with the pits, read off the design alone, and what would mend it."""
     more = results.extra_bakes
     design = more.before
-    values = design.contrasts.drop(columns="rank_lost", errors="ignore")
+    table = design.table if len(design.contrasts) else design.contrasts
     return in_short(design), [
         Sentences(design_sentences(design)),
-        Table("design", design_table(design), _CAPTION, values),
-        Kept("design_factors", design.table if len(values) else values),
+        design_table(design),
+        Kept("design_factors", table),
         Sentences(extra_bakes_sentences(more)),
         Table("extra_bakes", extra_bakes_table(more), _MORE_CAPTION, more.table),
     ]
@@ -88,30 +89,29 @@ def _labels(design: DesignAudit, names: str) -> list[str]:
     return [labels.get(name, name) for name in names.split(" + ")]
 
 
-def design_table(design: DesignAudit) -> pd.DataFrame:
+def design_table(design: DesignAudit) -> Table:
     """What each factor takes from the differences; the pair that it hides most.
 
     Factors that hide something and yet differed too little to matter are left out:
     what they would hide is not a difference that anybody could see.
     """
-    rows = []
-    for names, own in design.contrasts.groupby("factors", sort=False):
-        worst = own.iloc[int(own["share"].to_numpy().argmax())]
-        verdict = str(worst["verdict"])
-        if verdict != "apart" and not _matters(design, str(names)):
-            continue
-        pair = f"{one_line(worst['pit_a'])} and {one_line(worst['pit_b'])}"
-        rows.append(
-            {
-                "What varied": " with ".join(_labels(design, str(names))),
-                "Difference most hidden": "none" if worst["share"] < 0.005 else pair,
-                "Share hidden": f"{100 * worst['share']:.0f}%",
-                "Interval widened": _widened(float(worst["vif"])),
-                "In words": _HIDES[verdict],
-            }
-        )
-    columns = ["What varied", "Difference most hidden", "Share hidden"]
-    return pd.DataFrame(rows, columns=[*columns, "Interval widened", "In words"])
+    contrasts = design.contrasts.drop(columns="rank_lost", errors="ignore")
+    worst = contrasts.sort_values("share", ascending=False, kind="stable")
+    worst = worst.drop_duplicates("factors").sort_index()
+    matter = [
+        row["verdict"] == "apart" or _matters(design, row["factors"])
+        for row in worst.to_dict("records")
+    ]
+    columns: Columns = {
+        "What varied": lambda row: " with ".join(_labels(design, row["factors"])),
+        "Difference most hidden": lambda row: (
+            "none" if row["share"] < 0.005 else listed([row["pit_a"], row["pit_b"]])
+        ),
+        "Share hidden": written("{:.0%}".format, "share"),
+        "Interval widened": written(_widened, "vif"),
+        "In words": lambda row: _HIDES[row["verdict"]],
+    }
+    return table_of("design", worst[matter], _CAPTION, columns, kept=contrasts)
 
 
 def _widened(vif: float) -> str:

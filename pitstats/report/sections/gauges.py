@@ -32,7 +32,15 @@ from pitstats.report.section import (
 from pitstats.report.sections import probes
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.survey import survey
-from pitstats.report.tables import Row, Writer, estimate, interval, table_of, written
+from pitstats.report.tables import (
+    Row,
+    Writer,
+    across,
+    estimate,
+    interval,
+    table_of,
+    written,
+)
 from pitstats.report.words import ahead, all_pairs, count, one_line
 
 _UNKNOWN = (
@@ -280,10 +288,5 @@ def gauge_table(gauges: GaugeComparison) -> Table:
 
 def factor_table(gauges: GaugeComparison) -> pd.DataFrame:
     """Factor of the browning rate at the grate against the gauge, for every z."""
-    rows = []
-    for (pit, gauge), own in gauges.factors.groupby(["pit", "gauge"], sort=False):
-        row = {"Pit": one_line(pit), "Gauge": one_line(gauge)}
-        for factor in own.to_dict("records"):
-            row[f"z {factor['z']:g} K"] = str(estimate(_times, "factor")(factor))
-        rows.append(row)
-    return pd.DataFrame(rows)
+    lead, factor = {"Pit": "pit", "Gauge": "gauge"}, estimate(_times, "factor")
+    return across(gauges.factors, lead, lambda row: f"z {row['z']:g} K", factor)

@@ -21,7 +21,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import estimate
+from pitstats.report.tables import across, estimate
 from pitstats.report.words import (
     IN_BAKES,
     count,
@@ -97,13 +97,8 @@ def _counted(counts: pd.DataFrame) -> Table:
 
 def grade_table(found: GradeComparison) -> pd.DataFrame:
     """Shares of every outcome and grade, one column per pit."""
-    share = estimate(percent)
-    cells: dict[str, dict[str, str]] = {}
-    for row in found.table.to_dict("records"):
-        outcome = one_line(row["outcome"])
-        own = cells.setdefault(outcome, {"Outcome": outcome})
-        own[one_line(row["pit"])] = share(row)
-    return pd.DataFrame(list(cells.values()))
+    lead, share = {"Outcome": "outcome"}, estimate(percent)
+    return across(found.table, lead, lambda row: one_line(row["pit"]), share)
 
 
 def grade_sentences(found: GradeComparison) -> list[str]:

@@ -6,7 +6,7 @@ from pitstats.report.numbers import points
 from pitstats.report.section import Answered, Sentences, asks
 from pitstats.report.sections.rates import could_be, rate_sentence
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import IN_BAKES, IN_CONDITIONS, one_line, sentence
+from pitstats.report.words import IN_BAKES, IN_CONDITIONS, found, one_line, sentence
 
 QUESTION = "What can this test not say?"
 THESE_PITS = (
@@ -19,20 +19,19 @@ THESE_PITS = (
 def limits(results: StudyResults) -> Answered:
     """Every limit: of the record, of the numbers, of tests of this kind."""
     comparison, rates = results.comparison, results.both.rates
-    weak = ("spoils", "weakens")
-    audit = [f for f in results.findings if f.severity in weak and not f.is_question]
-    found = [one_line(finding.message) for finding in audit]
+    grave = found(results.findings, "spoils", "weakens")
+    said = [one_line(finding.message) for finding in grave]
     if results.early_stop is not None:
-        found.append(results.early_stop.sentence)
-    found += [*comparison.caveats, *rates.caveats]
-    found += [rate_sentence(rates, pit) for pit in _none_or_all(results)]
+        said.append(results.early_stop.sentence)
+    said += [*comparison.caveats, *rates.caveats]
+    said += [rate_sentence(rates, pit) for pit in _none_or_all(results)]
     if comparison.margin is None and not comparison.one_bake_each:
-        found.append(
+        said.append(
             "No margin was stated before the bakes, so 'no difference larger than' is "
             "not concluded for any pair."
         )
-    found.append(THESE_PITS)
-    return "", [Sentences(list(dict.fromkeys(found)))]
+    said.append(THESE_PITS)
+    return "", [Sentences(list(dict.fromkeys(said)))]
 
 
 def in_short(results: StudyResults) -> list[str]:
@@ -41,8 +40,8 @@ def in_short(results: StudyResults) -> list[str]:
     said = []
     weakens = [
         one_line(finding.short)
-        for finding in results.findings
-        if finding.severity == "weakens" and finding.short and not finding.is_question
+        for finding in found(results.findings, "weakens")
+        if finding.short
     ]
     if weakens:
         said.append(sentence(f"Weakened: {'; '.join(weakens)}"))

@@ -55,10 +55,10 @@ def maps(results: StudyResults) -> Answered:
         rise = map_cells(study, "rise")
         scale = number_scale(rise["rise_mm"], RISE_LABEL, WANTED)
         body += _maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
-    readings = probed_cells(study)
-    heat = None if readings is None else map_temperatures(study, readings)
+    heat = _temperatures(study)
     if heat is not None and heat["temp"].notna().any():
-        scale = number_scale(heat["temp"], temperature_label(study))
+        unit = f"\N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
+        scale = number_scale(heat["temp"], f"mean temperature, {unit}")
         body += _maps_of("temperature_maps", heat, "temp", scale, TEMPERATURE_CAPTION)
     return "", body
 
@@ -82,20 +82,15 @@ def has_rise(study: Study) -> bool:
     return bool(items["rise_mm"].notna().any())
 
 
-def probed_cells(study: Study) -> pd.DataFrame | None:
-    """Mean temperatures of cells by bake; None where there are none."""
+def _temperatures(study: Study) -> pd.DataFrame | None:
+    """Mean temperatures of probed cells; None where there are none."""
     if study.probes.empty:
         return None
     try:
-        return summarize_probes(study).cells
+        return map_temperatures(study, summarize_probes(study).cells)
     except DesignError:
         # The section about temperatures says why.
         return None
-
-
-def temperature_label(study: Study) -> str:
-    """Label of a scale of temperatures."""
-    return f"mean temperature, \N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
 
 
 def _maps_of(

@@ -72,15 +72,11 @@ def pairs(results: StudyResults) -> Answered:
         body.append(Picture("differences", draw, answer))
     said = [pair_sentence(results, row) for _, row in comparison.table.iterrows()]
     body += [
-        Table("pairs", pair_table(comparison), caption(comparison), comparison.table),
+        pair_table(comparison),
         Sentences([*said, *naive_sentences(comparison), *ways_sentences(both)]),
     ]
     if both.common is not None:
-        frames = [both.as_baked.table.assign(layout="as baked")]
-        frames.append(both.common.table.assign(layout="common"))
-        ways = pd.concat(frames, ignore_index=True)
-        both_ways = "As baked and on the common layout, in points"
-        body.append(Table("ways", ways_table(both), both_ways, ways))
+        body.append(ways_table(both, both.common))
     if not comparison.one_bake_each:
         body.append(methods_table(results.study, both.as_baked))
     return answer, body
@@ -140,7 +136,7 @@ def pair_sentence(results: StudyResults, row: pd.Series) -> str:
     )
 
 
-def pair_table(comparison: PitComparison) -> pd.DataFrame:
+def pair_table(comparison: PitComparison) -> Table:
     """All pairs, the pit that is ahead first, as a reader takes them in."""
     several = len(comparison.table) > 1
     table = with_naive(comparison.table, comparison.naive)
@@ -157,16 +153,12 @@ def pair_table(comparison: PitComparison) -> pd.DataFrame:
         # A p-value would look like a verdict where none is given.
         label = "p, adjusted" if several else "p"
         columns[label] = lambda row: p_number(float(row["p_adjusted"]))
-    return shown(seen_ahead(table), columns)
-
-
-def caption(comparison: PitComparison) -> str:
-    """Say what the table of pairs shows."""
-    return (
+    caption = (
         "Differences of long-run burn rates in percentage points, with "
         f"{level_text(comparison.conf_level)} intervals, "
         f"{averaged_over(comparison.layout)} (unit of replication: the bake)"
     )
+    return table_of("pairs", seen_ahead(table), caption, columns, kept=comparison.table)
 
 
 def level_sentence(comparison: PitComparison) -> str:
@@ -247,19 +239,23 @@ def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
     return [listed(pits) for pits in merged[changed][["pit_a", "pit_b"]].to_numpy()]
 
 
-def ways_table(both: BothWays) -> pd.DataFrame:
+def ways_table(both: BothWays, common: PitComparison) -> Table:
     """All pairs as baked and on a common layout, seen from the pit that is ahead."""
-    assert both.common is not None
     # The leading comparison decides who is ahead, for both columns.
     by = both.leading.table["estimate"]
     frames = [shown(seen_ahead(both.leading.table), {"Pair": minus()})]
-    for name, own in (("As baked", both.as_baked), ("Common layout", both.common)):
+    for name, own in (("As baked", both.as_baked), ("Common layout", common)):
         columns: Columns = {
             name: estimate(signed_points, ends="simultaneous"),
             f"Verdict, {name.lower()}": "verdict",
         }
         frames.append(shown(seen_ahead(own.table, by), columns))
-    return pd.concat(frames, axis="columns")
+    read = pd.concat(frames, axis="columns")
+    own_rows = {"as baked": both.as_baked.table, "common": common.table}
+    kept = pd.concat(
+        [own.assign(layout=name) for name, own in own_rows.items()], ignore_index=True
+    )
+    return Table("ways", read, "As baked and on the common layout, in points", kept)
 
 
 def methods_table(study: Study, comparison: PitComparison) -> Table:

@@ -182,8 +182,8 @@ def _could_show(row: Row, value: str) -> str:
     )
 
 
-def _gap(share: object) -> str:
-    return f"{100 * float(str(share)):.0f}"
+def _gap(share: float) -> str:
+    return f"{100 * share:.0f}"
 
 
 def pattern_table(patterns: GratePatterns) -> Table:
@@ -217,16 +217,14 @@ def _moran(row: Row) -> str:
 def reading_sentences(study: Study, patterns: GratePatterns) -> list[str]:
     """Say what patterns that came back can come from, and one change to try next."""
     found = []
-    for row in patterns.table.to_dict("records"):
-        zone = str(row["zone"])
-        if row["verdict"] == "repeatable":
-            key = zone if zone in _ZONE_WORDS else "grate"
-            where = _ZONE_WORDS.get(key, "on one grate")
-            found.append(
-                f"{one_line(row['pit'])}: a pattern of {_STANDS_OUT[patterns.value]} "
-                f"{where} can come from {_READINGS[key].sources}. One change to try "
-                f"next: {_change(study, str(row['pit']), key)}."
-            )
+    for row in patterns.table.query("verdict == 'repeatable'").to_dict("records"):
+        key = row["zone"] if row["zone"] in _ZONE_WORDS else "grate"
+        where = _ZONE_WORDS.get(key, "on one grate")
+        found.append(
+            f"{one_line(row['pit'])}: a pattern of {_STANDS_OUT[patterns.value]} "
+            f"{where} can come from {_READINGS[key].sources}. One change to try "
+            f"next: {_change(study, str(row['pit']), key)}."
+        )
     return found
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-import pandas as pd
-
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.figures.season import plot_changes
@@ -22,7 +20,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.sections.fairness import finding_frames
 from pitstats.report.sections.first_page import short_page
-from pitstats.report.tables import Row, estimate, interval, shown
+from pitstats.report.tables import Row, estimate, interval, table_of
 from pitstats.report.words import IN_CONDITIONS, count, one_line
 
 QUESTION = "Did the change help?"
@@ -56,7 +54,7 @@ def changes(changes: SettingComparison) -> Answered:
     answer = in_short(changes)
     return answer, [
         Sentences([own for own in sentences(changes) if own != answer]),
-        Table("changes", table(changes), caption(changes), changes.table),
+        table(changes),
         Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
         Text(f"How: {changes.method}.", "note"),
     ]
@@ -70,10 +68,14 @@ def what_else(changes: SettingComparison) -> Answered:
     return answer, finding_frames(changes.findings)
 
 
-def table(changes: SettingComparison) -> pd.DataFrame:
+def table(changes: SettingComparison) -> Table:
     """Every outcome before and after, as a reader takes it in."""
-    return shown(
+    area = f" (the usable area in {changes.area_unit})" if changes.area_unit else ""
+    return table_of(
+        "changes",
         changes.table,
+        f"Shares before and after, changes in points{area}, on the same cells, with "
+        f"{level_text(changes.conf_level)} intervals (unit of replication: the bake)",
         {
             "Pit": "pit",
             "Outcome": "outcome",
@@ -88,16 +90,6 @@ def table(changes: SettingComparison) -> pd.DataFrame:
 def _verdict(row: Row) -> str:
     verdict = str(row["verdict"])
     return f"none ({verdict})" if verdict == DAYS_ALIKE else verdict
-
-
-def caption(changes: SettingComparison) -> str:
-    """What the table shows, and its unit of replication."""
-    unit = changes.area_unit
-    area = f" (the usable area in {unit})" if unit else ""
-    return (
-        f"Shares before and after, changes in points{area}, on the same cells, with "
-        f"{level_text(changes.conf_level)} intervals (unit of replication: the bake)"
-    )
 
 
 def in_short(changes: SettingComparison) -> str:

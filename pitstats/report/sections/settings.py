@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import pandas as pd
 
 from pitstats.analysis.fairness.factors import label_of
 from pitstats.analysis.model.settings_effect import estimate_setting_effect
@@ -43,17 +43,16 @@ def settings(results: StudyResults) -> Answered:
         effect = estimate_setting_effect(results.study, name, conf_level=level)
         effects.append(effect)
         body.append(Sentences([*setting_sentences(effect), *effect.caveats]))
-        if effect.table["estimate"].notna().any():
+        if len(_known(effect)):
             body.append(Kept(f"setting_{name}", effect.table))
     return _in_short(effects), body
 
 
 def _in_short(effects: list[SettingEffect]) -> str:
-    tried = [e for e in effects if e.table["estimate"].notna().any()]
-    if not tried:
+    steps = sum(len(_known(effect)) for effect in effects)
+    firm = sum(len(separated(_known(effect))) for effect in effects)
+    if not steps:
         return "No setting was varied within a pit, so what settings do is unknown."
-    steps = sum(int(e.table["estimate"].notna().sum()) for e in tried)
-    firm = sum(len(separated(e.table)) for e in tried)
     if steps == 1:
         shows = "shows an" if firm else "shows no"
         return f"The one estimate of what a setting did {shows} effect."
@@ -65,11 +64,11 @@ def _in_short(effects: list[SettingEffect]) -> str:
 
 def setting_sentences(effect: SettingEffect) -> list[str]:
     """One sentence per step within the pits in which it was varied."""
-    return [
-        _step(row, effect)
-        for row in effect.table.to_dict("records")
-        if not math.isnan(row["estimate"])
-    ]
+    return [_step(row, effect) for row in _known(effect).to_dict("records")]
+
+
+def _known(effect: SettingEffect) -> pd.DataFrame:
+    return effect.table.dropna(subset="estimate")
 
 
 def never_varied(column: str, value: object) -> str:
@@ -91,7 +90,7 @@ def _step(row: Row, effect: SettingEffect) -> str:
     )
     name, verdict = one_line(label_of(effect.column)), str(row["verdict"])
     if verdict in SEPARATED:
-        looks = int(effect.table["estimate"].notna().sum())
+        looks = len(_known(effect))
         several = f" One of {looks} estimates of {name}, not allowed for." * (looks > 1)
         small = ", inside the stated margin" * (verdict != "differs")
         more = "more" if row["estimate"] > 0 else "less"

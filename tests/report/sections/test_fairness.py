@@ -104,7 +104,7 @@ def test_findings_of_the_demos(name: str, snapshot: SnapshotAssertion) -> None:
     lines = [
         findings_text(ps.audit_fairness(study)),
         *design_sentences(ps.audit_design(study)),
-        design_table(ps.audit_design(study)).to_string(index=False),
+        design_table(ps.audit_design(study)).shown.to_string(index=False),
         *extra_bakes_sentences(more),
         extra_bakes_table(more).to_string(index=False),
     ]
