@@ -136,3 +136,7 @@ def test_the_kept_comparison_chose_the_methods_in_use() -> None:
     faces = kept["faces"]["contrasts"]
     assert faces["chosen"] == "own"
     assert faces["methods"]["pooled"]["least_coverage"] < 0.85
+    calls = kept["calls"]
+    assert max(row["false_alarms"] for row in calls["rows"]) <= 0.07
+    assert calls["contrasts"]["chosen"] == "own"
+    assert calls["contrasts"]["methods"]["own"]["least_coverage"] >= 0.93
