@@ -41,7 +41,13 @@ def _outward(low: float, high: float) -> tuple[float, float]:
 def with_ends(
     write: Callable[[float], str], value: float, low: float, high: float
 ) -> str:
-    """Write an estimate with its interval, without one where none is known."""
+    """Write an estimate with its interval, without one where none is known.
+
+    Examples
+    --------
+    >>> with_ends(percent, 0.3, 0.1, 0.5)
+    '30% (10% to 50%)'
+    """
     if math.isnan(value):
         return NO_VALUE
     ends = "" if math.isnan(low) else f" ({ranged(write, low, high)})"
@@ -51,17 +57,6 @@ def with_ends(
 def span(low: float, high: float) -> str:
     """Write an interval of shares in per cent."""
     return ranged(percent, low, high)
-
-
-def share_span(value: float, low: float, high: float) -> str:
-    """Write a share with its interval.
-
-    Examples
-    --------
-    >>> share_span(0.3, 0.1, 0.5)
-    '30% (10% to 50%)'
-    """
-    return with_ends(percent, value, low, high)
 
 
 def points(difference: float) -> str:

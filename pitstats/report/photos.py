@@ -52,20 +52,13 @@ def read_photo(folder: Path | None, bake: str, name: str) -> Photo:
 
 
 def _small_copy(file: Path) -> tuple[bytes, tuple[int, int]]:
-    from PIL import ImageOps
+    """Draw the pixels on a new white sheet, which carries nothing else along."""
+    from PIL import Image, ImageOps
 
     with opened(file, 2 * LARGEST_SIDE) as image:
         # Made small first: turning copies every pixel.
         image.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
-        return _only_pixels(ImageOps.exif_transpose(image))
-
-
-def _only_pixels(image: object) -> tuple[bytes, tuple[int, int]]:
-    """Draw the pixels on a new white sheet, which carries nothing else along."""
-    from PIL import Image
-
-    assert isinstance(image, Image.Image)
-    shown = image.convert("RGBA")
+        shown = ImageOps.exif_transpose(image).convert("RGBA")
     sheet = Image.new("RGB", shown.size, "white")
     sheet.paste(shown, mask=shown.getchannel("A"))
     buffer = io.BytesIO()

@@ -120,6 +120,12 @@ def separated_pairs(table: pd.DataFrame) -> list[Ahead]:
     return [ahead(row) for row in separated(table).to_dict("records")]
 
 
+def farthest_end(pairs: pd.DataFrame) -> float:
+    """The largest difference that the intervals for all pairs leave possible."""
+    ends = pairs[["simultaneous_low", "simultaneous_high"]]
+    return float(ends.abs().to_numpy().max())
+
+
 def in_these(n_bakes: int) -> str:
     """Say in which bakes something was seen.
 

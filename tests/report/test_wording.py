@@ -33,7 +33,7 @@ def test_ends_of_an_interval_of_shares_are_rounded_outward(
     low: float, high: float, text: str
 ) -> None:
     assert numbers.span(low, high) == text
-    estimate = numbers.share_span((low + high) / 2, low, high)
+    estimate = numbers.with_ends(numbers.percent, (low + high) / 2, low, high)
     assert estimate.endswith(f"({text})")
     assert not estimate.startswith(("0%", "100%"))
 

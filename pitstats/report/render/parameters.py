@@ -92,17 +92,14 @@ class Declared:
                 "without a study. Leave out the parameter or the study."
             )
         for key, value in given.items():
-            self._check_type(key, value)
+            kind = str(self.parameters[key].get("inferred_type_name", "None"))
+            words = wrong_type(kind, value)
+            if words:
+                raise RenderUsageError(
+                    f"Parameter {key} of notebook {self.notebook} is {value!r}; it "
+                    f"must be {words}."
+                )
         return dict(given)
-
-    def _check_type(self, key: str, value: object) -> None:
-        kind = str(self.parameters[key].get("inferred_type_name", "None"))
-        words = wrong_type(kind, value)
-        if words:
-            raise RenderUsageError(
-                f"Parameter {key} of notebook {self.notebook} is {value!r}; it must be "
-                f"{words}."
-            )
 
     def used(self, values: Mapping[str, object]) -> dict[str, object]:
         """Every parameter with the value that was used."""

@@ -161,10 +161,13 @@ def area_table(area: UsableArea) -> Table:
         columns[f"Good through the next {area.next_bakes} {bakes}"] = estimate(
             percent, "next_estimate", "next_conf"
         )
+    unit = "unit of replication: the bake"
+    if area.one_bake_each:
+        unit = "one bake each: width set by assumption, not by these data"
     caption = (
         "Usable grate: items with every graded face in the target grades, long-run "
         f"share of the tested cells with {intervals_for(area.conf_level, 1)} "
-        f"({_unit(area)}). Missing items are neither good nor bad."
+        f"({unit}). Missing items are neither good nor bad."
     )
     return table_of("usable_area", table, caption, columns, kept=area.table)
 
@@ -213,13 +216,6 @@ def area_pairs_table(area: UsableArea) -> Table:
             table = pd.concat([table, found], axis=1)
     caption = f"All pairs, with {intervals_for(area.conf_level, len(pairs))}"
     return Table("usable_area_pairs", table, caption, area.differences)
-
-
-def _unit(area: UsableArea) -> str:
-    """Name the unit of replication; with one bake each, what sets the width."""
-    if area.one_bake_each:
-        return "one bake each: width set by assumption, not by these data"
-    return "unit of replication: the bake"
 
 
 def usable_area_caption(area: UsableArea) -> str:

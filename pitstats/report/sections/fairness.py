@@ -25,6 +25,7 @@ _RULES = {
     "maker's setting": "maker's setting (each pit as its maker advises)",
     "tuned": "tuned (each pit set up beforehand)",
 }
+_GRAVE = ("spoils", "weakens")
 _WIDTH = 88
 
 
@@ -102,18 +103,18 @@ def finding_frames(findings: Sequence[Finding]) -> list[Frame]:
     """Graver findings each in a frame of its own; notes and questions in one each."""
     frames = []
     for name, own in findings_by_weight(findings).items():
-        if name in ("spoils", "weakens"):
-            frames += [
-                Frame(HEADINGS[name], _labeled(each, "What to do"), each.severity)
-                for each in own
-            ]
+        told = [(each.severity, _labeled(name, each, "What to do")) for each in own]
+        if name in _GRAVE:
+            frames += [Frame(HEADINGS[name], lines, weight) for weight, lines in told]
         else:
-            lines = [("", f"{each.message} {each.fix}") for each in own]
-            frames.append(Frame(HEADINGS[name], lines))
+            together = [line for _, lines in told for line in lines]
+            frames.append(Frame(HEADINGS[name], together))
     return frames
 
 
-def _labeled(finding: Finding, todo: str) -> list[tuple[str, str]]:
+def _labeled(name: str, finding: Finding, todo: str) -> list[tuple[str, str]]:
+    if name not in _GRAVE:
+        return [("", f"{finding.message} {finding.fix}")]
     lines = [
         ("", finding.message),
         ("Why", finding.why),
@@ -134,12 +135,9 @@ def findings_text(findings: Sequence[Finding]) -> str:
 
 
 def _lines(name: str, finding: Finding) -> list[str]:
-    labeled = _labeled(finding, "Do")
-    if name in ("note", "ask"):
-        labeled = [("", f"{finding.message} {finding.fix}")]
     return [
         line
-        for number, (label, text) in enumerate(labeled)
+        for number, (label, text) in enumerate(_labeled(name, finding, "Do"))
         for line in textwrap.wrap(
             one_line(f"{label}: {text}" if label else text),
             width=_WIDTH,

@@ -6,7 +6,14 @@ from pitstats.report.numbers import points
 from pitstats.report.section import Answered, Sentences, asks
 from pitstats.report.sections.rates import could_be, rate_sentence
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import IN_BAKES, IN_CONDITIONS, found, one_line, sentence
+from pitstats.report.words import (
+    IN_BAKES,
+    IN_CONDITIONS,
+    farthest_end,
+    found,
+    one_line,
+    sentence,
+)
 
 QUESTION = "What can this test not say?"
 THESE_PITS = (
@@ -49,10 +56,9 @@ def in_short(results: StudyResults) -> list[str]:
         said.append(results.early_stop.sentence)
     unknown = comparison.table[comparison.table["verdict"] == "cannot tell"]
     if len(unknown):
-        ends = unknown[["simultaneous_low", "simultaneous_high"]].abs()
         said.append(
             "'Cannot tell' is not 'the same': differences up to "
-            f"{points(float(ends.to_numpy().max()))} remain possible."
+            f"{points(farthest_end(unknown))} remain possible."
         )
     table = results.both.rates.table.set_index("pit").to_dict("index")
     for pit in _none_or_all(results):

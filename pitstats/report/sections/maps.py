@@ -51,7 +51,8 @@ def maps(results: StudyResults) -> Answered:
     grades = map_cells(study, "grade")
     if grades["code"].notna().any():
         body.append(Kept("grade_maps", grades))
-    if has_rise(study):
+    placed = item_outcomes(study).dropna(subset=["row", "column"])
+    if placed["rise_mm"].notna().any():
         rise = map_cells(study, "rise")
         scale = number_scale(rise["rise_mm"], RISE_LABEL, WANTED)
         body += _maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
@@ -74,12 +75,6 @@ def picture(results: StudyResults) -> Picture | None:
     )
     draw = partial(plot_small_grates, cells)
     return Picture("grates", draw, map_alt(cells, "share"), caption)
-
-
-def has_rise(study: Study) -> bool:
-    """Whether any placed item has a rise."""
-    items = item_outcomes(study).dropna(subset=["row", "column"])
-    return bool(items["rise_mm"].notna().any())
 
 
 def _temperatures(study: Study) -> pd.DataFrame | None:

@@ -112,8 +112,7 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
 
 def _what_moves(found: Sensitivity) -> list[str]:
     """Name what tips the verdict; where nothing does, what moves it furthest."""
-    whole = found.tried()
-    whole = whole[~whole["family"].isin(FEWER_BAKES)]
+    whole = _every_bake(found.tried())
     if whole.empty:
         return ["No alternative that keeps every bake could be tried."]
     tipping = whole[whole["tips"]].sort_values("shift_share", ascending=False)
@@ -130,6 +129,11 @@ def _what_moves(found: Sensitivity) -> list[str]:
         "No alternative that keeps every bake tips the answer; the furthest, "
         f"'{one_line(far['alternative'])}', {_moved(far)}."
     ]
+
+
+def _every_bake(table: pd.DataFrame) -> pd.DataFrame:
+    """Alternatives that keep every bake."""
+    return table[~table["family"].isin(FEWER_BAKES)]
 
 
 def _moved(row: Mapping[Hashable, Any] | pd.Series) -> str:
@@ -187,8 +191,7 @@ def _fewer_bakes(found: Sensitivity) -> str:
 
 def _other_pairs(found: Sensitivity) -> str:
     """Name the other pairs that an alternative tips."""
-    table = found.table[found.table["family"] != AS_REPORTED]
-    table = table[~table["family"].isin(FEWER_BAKES)]
+    table = _every_bake(found.table[found.table["family"] != AS_REPORTED])
     table = table[~table[["pit_a", "pit_b"]].isin(found.leading_pair).all(axis=1)]
     if table.empty:
         return ""

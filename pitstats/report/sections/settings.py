@@ -37,7 +37,9 @@ def settings(results: StudyResults) -> Answered:
     effects = []
     for name in known:
         if bakes[name].nunique() == 1:
-            body.append(Text(never_varied(name, bakes[name].dropna().iloc[0])))
+            label, same = label_of(name).capitalize(), bakes[name].dropna().iloc[0]
+            each = f"was {_shown(same)} in every bake of every pit"
+            body.append(Text(f"{label} {each}, so its effect is unknown."))
             continue
         level = results.conf_level
         effect = estimate_setting_effect(results.study, name, conf_level=level)
@@ -69,14 +71,6 @@ def setting_sentences(effect: SettingEffect) -> list[str]:
 
 def _known(effect: SettingEffect) -> pd.DataFrame:
     return effect.table.dropna(subset="estimate")
-
-
-def never_varied(column: str, value: object) -> str:
-    """Say that a setting was the same throughout."""
-    return (
-        f"{label_of(column).capitalize()} was {_shown(value)} in every bake of every "
-        "pit, so its effect is unknown."
-    )
 
 
 def _step(row: Row, effect: SettingEffect) -> str:
