@@ -125,6 +125,14 @@ class NextStep:
     form: Form = field(default_factory=Form)
 
     @property
+    def extra_span(self) -> tuple[int, int]:
+        """What `extra` would be, were the chances two simulation errors off."""
+        settled, error = self.table["settled"], 2 * self.table["settled_error"]
+        ends = (settled + error, settled - error)
+        low, high = (int((own.iloc[1:] < WANTED).sum()) + 1 for own in ends)
+        return low, high
+
+    @property
     def sentence(self) -> str:
         """The recommendation in one or two sentences."""
         if self.planned and self.advice in ("bake more", "too small"):
@@ -165,8 +173,9 @@ class NextStep:
             f"{'as baked' if self.layout == 'as baked' else 'on the shared places'}, "
             "drawn from what it leaves open about rates and spreads, each further bake "
             f"with as many items as before (seed {self.seed}; unit of replication: the "
-            f"bake). The band is two simulation errors wide each way.{picked} The "
-            "dashed line takes the present estimate for the truth."
+            "bake). The band is two simulation errors wide each way, and so is a span "
+            f"of further bakes in brackets.{picked} The dashed line takes the present "
+            "estimate for the truth."
         )
 
     def _repr_html_(self) -> str:
@@ -491,8 +500,11 @@ def _bake_as_planned(step: NextStep) -> str:
 
 def _bake_more(step: NextStep) -> str:
     extra, shares = step.extra or 0, step.table["settled"].tolist()
+    low, high = step.extra_span
+    upto = f"to {high}" if high <= MOST_EXTRA else "or more"
+    about = f"{extra} ({low} {upto}) more bakes" if low < high else _bakes(extra)
     text = (
-        f"About {_bakes(extra)} each of {step.pit_a} and {step.pit_b} would settle "
+        f"About {about} each of {step.pit_a} and {step.pit_b} would settle "
         f"whether they differ in {_in_ten(shares[extra])} tests"
     )
     earlier = [k for k in range(1, extra) if shares[k] >= 0.5]

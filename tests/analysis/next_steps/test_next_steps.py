@@ -106,6 +106,22 @@ def test_the_chance_of_a_verdict_never_falls_and_widths_shrink() -> None:
     assert (later["settled_error"] > 0).all()
 
 
+def test_a_number_of_bakes_has_its_simulation_error_beside_it() -> None:
+    step = next_of_open()
+    later = step.table.iloc[1:].set_index("extra_bakes")
+    low, high = step.extra_span
+    for bakes, sign in ((low, 1), (high, -1)):
+        share = later["settled"] + sign * 2 * later["settled_error"]
+        assert share.get(bakes, 1.0) >= 0.8
+        assert share.get(bakes - 1, 0.0) < 0.8
+    assert low <= step.extra <= high
+    span = f"{low} to {high}" if high <= 12 else f"{low} or more"
+    assert step.sentence.startswith(f"About {step.extra} ({span}) more bakes each of")
+    few = replace(step, table=step.table.assign(settled_error=0.0))
+    assert few.extra_span == (step.extra, step.extra)
+    assert few.sentence.startswith(f"About {step.extra} more bakes each of")
+
+
 def test_no_difference_stays_unlikely_to_be_told_and_says_so() -> None:
     step = ps.suggest_next(study([[4, 4, 3], [4, 4, 4]]), continuations=300)
     assert step.advice == "too small"
