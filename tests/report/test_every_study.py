@@ -5,8 +5,9 @@ All of them here: results of a study are worked out once for the tests of a proc
 
 import re
 from collections import Counter
+from contextlib import suppress
 from dataclasses import replace
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -26,6 +27,7 @@ from pitstats.report.section import (
     Text,
 )
 from pitstats.report.sections import answer, fairness, grades, maps, pairs
+from pitstats.report.study_results import StudyResults
 from pitstats.report.words import ahead, more_span
 from pitstats.study.demo import demo_names
 from tests.figures import readable
@@ -345,3 +347,14 @@ def test_sentences_of_the_demo_studies(name: str, snapshot: SnapshotAssertion) -
         maps.map_alt(ps.map_cells(results.study), "share"),
     ]
     assert lines == snapshot
+
+
+def test_a_level_asked_for_reaches_every_result() -> None:
+    results = StudyResults(ps.demo_study("probed_pits"), conf_level=0.8)
+    levels = {"comparison": results.comparison.conf_level}
+    for name, own in vars(StudyResults).items():
+        if isinstance(own, cached_property):
+            with suppress(ps.DesignError):
+                levels[name] = getattr(getattr(results, name), "conf_level", None)
+    known = [level for level in levels.values() if level is not None]
+    assert known == [0.8] * 11
