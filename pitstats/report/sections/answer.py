@@ -98,7 +98,7 @@ def _separated(comparison: PitComparison, pairs: Sequence[Ahead], where: str) ->
     if len(pairs) > _NAMED:
         return (
             f"{len(pairs)} of {n_pairs} pairs of pits are separated {where}: "
-            f"{_by_pit(pairs)}"
+            f"{_above(pairs)}"
         )
     level = f"{level_text(comparison.conf_level)} interval "
     named = "; ".join(
@@ -111,7 +111,7 @@ def _separated(comparison: PitComparison, pairs: Sequence[Ahead], where: str) ->
     return f"{named} {where}{others}"
 
 
-def _by_pit(pairs: Sequence[Ahead]) -> str:
+def _above(pairs: Sequence[Ahead]) -> str:
     below: dict[str, list[str]] = {}
     for pair in pairs:
         below.setdefault(pair.more, []).append(pair.less)

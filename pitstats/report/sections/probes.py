@@ -97,10 +97,7 @@ def _cells_in_short(summary: ProbeSummary) -> str:
 @asks("temperatures", "temperatures", _temperatures.QUESTION)
 def probed_temperatures(results: ProbeResults) -> Answered:
     """Level, evenness and repeatability of every pit, by these rules for probes."""
-    if results.study.probes.empty:
-        raise DesignError(_temperatures.NO_PROBES)
-    comparison = results.temperatures
-    return _temperatures.in_short(comparison.levels), _temperatures.body(comparison)
+    return _temperatures.told(results)
 
 
 @asks("sensors", "the error of a probe", "How far off may a probe be?")

@@ -18,7 +18,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row, estimate, table_of, written
-from pitstats.report.words import IN_BAKES, IN_CONDITIONS, averaged_over, doubts
+from pitstats.report.words import IN_CONDITIONS, averaged_over, conditions
 
 FIGURE_CAPTION = (
     "Bar: ranks that the intervals for all pairs leave possible. Dots: chance of each "
@@ -33,12 +33,12 @@ _SOURCES = (
 @asks("ranks", "ranks", "In what order?")
 def ranks(results: StudyResults) -> Answered:
     """Ranks of three pits or more, with their uncertainty or not at all."""
-    ranks = results.ranks
-    these = int(ranks.table["n_bakes"].min()) <= 1 or doubts(results.findings)
+    ranks, pits = results.ranks, results.ranks.table["pit"].tolist()
+    where = conditions(results.comparison, pits, results.findings)
     answer = how_firm(ranks)
     return answer, [
         Picture("ranks", partial(plot_ranks, ranks), answer, FIGURE_CAPTION),
-        ranks_table(ranks, IN_BAKES if these else IN_CONDITIONS),
+        ranks_table(ranks, where),
         Kept("rank_chances", ranks.chances),
         Sentences(ranks.caveats),
         Text(
@@ -52,8 +52,8 @@ def ranks(results: StudyResults) -> Answered:
 
 def how_firm(ranks: PitRanks) -> str:
     """Of how many pairs the bakes show the order."""
-    shown = f"These bakes show the order of {ranks.n_separated or 'none'} of "
-    pairs = f"{shown}{ranks.n_pairs} pairs"
+    n_shown = f"{ranks.n_separated or 'none'} of {ranks.n_pairs} pairs"
+    pairs = f"These bakes show the order of {n_shown}"
     if ranks.n_separated == 0:
         return f"{pairs}: this test cannot tell any rank from any other."
     if ranks.n_separated < ranks.n_pairs:

@@ -21,10 +21,10 @@ from pitstats.report.numbers import (
     measured,
     p_text,
 )
+from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import (
     Answered,
     Kept,
-    Part,
     Picture,
     Sentences,
     Table,
@@ -56,11 +56,8 @@ QUESTION = "How hot was it at the grate?"
 @asks("temperatures", "temperatures", QUESTION)
 def temperatures(results: StudyResults) -> Answered:
     """Level, evenness and repeatability of every pit, and all pairs."""
-    if results.study.probes.empty:
-        raise DesignError(NO_PROBES)
-    comparison = results.temperatures
-    beside = Text(read_with(results.findings, "temperature"), "note")
-    return in_short(comparison.levels), [beside, *body(comparison)]
+    answer, body = told(results)
+    return answer, [Text(read_with(results.findings, "temperature"), "note"), *body]
 
 
 def in_short(levels: CellTemperatures) -> str:
@@ -77,13 +74,16 @@ def in_short(levels: CellTemperatures) -> str:
     return f"On average {listed(by_pit(known, level))}."
 
 
-def body(comparison: TemperatureComparison) -> list[Part]:
-    """What is shown of temperatures, here and on the page about probes."""
+def told(results: StudyResults | ProbeResults) -> Answered:
+    """What is said and shown of temperatures, here and on the page about probes."""
+    if results.study.probes.empty:
+        raise DesignError(NO_PROBES)
+    comparison = results.temperatures
     levels = comparison.levels
-    draw = partial(plot_cell_temperatures, levels)
+    answer, draw = in_short(levels), partial(plot_cell_temperatures, levels)
     alt = "Temperature of every probed cell, pit by pit."
-    return [
-        Picture("temperatures", partial(plot_temperatures, levels), in_short(levels)),
+    return answer, [
+        Picture("temperatures", partial(plot_temperatures, levels), answer),
         temperature_table(levels),
         Sentences([*pair_sentences(comparison), *spread_pair_sentences(comparison)]),
         Picture("cell_temperatures", draw, alt, CELLS_CAPTION),
