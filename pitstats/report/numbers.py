@@ -31,8 +31,10 @@ def _outward(low: float, high: float) -> tuple[float, float]:
     """Widen an interval of shares to the next tenth of a per cent at 0 and 1.
 
     Its ends are no claims of their own: "0% to 2%" says no more than "under 0.1%" to
-    2% would, in fewer words.
+    2% would, in fewer words. Equal ends were counted.
     """
+    if low == high:
+        return low, high
     low = 0.0 if low < 0.0005 else min(low, 0.999)
     high = 1.0 if high > 0.9995 else max(high, 0.001)
     return low, high

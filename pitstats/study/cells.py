@@ -33,7 +33,7 @@ _BOTH_MARKS_POINT = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
 _BOTH_MARKS_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
 _CLOCK = re.compile(
-    r"(?P<hour>\d{1,2})([:.h](?P<minute>\d\d)([:.]\d\d(\.\d+)?)?)?"
+    r"(?P<hour>\d{1,2})([:.h](?P<minute>[0-5]\d)([:.][0-5]\d(\.\d+)?)?)?"
     r"\s*(?P<half>[ap]\.?m\.?)?",
     re.IGNORECASE,
 )
@@ -245,9 +245,8 @@ def read_clock(text: str) -> Cell:
     """Read a time of day, with its day where one stands before it; kept as typed."""
     found = _CLOCK.fullmatch(text)
     if found:
-        hour, minute = int(found["hour"]), int(found["minute"] or 0)
         hours = range(1, 13) if found["half"] else range(24)
-        if hour in hours and minute < 60 and (found["minute"] or found["half"]):
+        if int(found["hour"]) in hours and (found["minute"] or found["half"]):
             return Cell(value=text)
     elif _DAY_AND_CLOCK.match(text):
         with suppress(ValueError):

@@ -38,6 +38,11 @@ def test_ends_of_an_interval_of_shares_are_rounded_outward(
     assert not estimate.startswith(("0%", "100%"))
 
 
+@pytest.mark.parametrize(("share", "text"), [(0.0, "0% to 0%"), (1.0, "100% to 100%")])
+def test_a_range_that_was_counted_is_not_widened(share: float, text: str) -> None:
+    assert numbers.span(share, share) == text
+
+
 def test_the_level_of_a_look_is_explained_once_and_only_there() -> None:
     early = ps.compare_pits(ps.demo_study("early_stop"))
     told = pairs.level_sentence(early)

@@ -112,7 +112,7 @@ def unequal_effort(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool
 
 
 def few_beside_many(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str]:
-    """Pits whose few bakes stand beside many of another in a pair with a verdict.
+    """Pits whose few bakes stand beside many of another, by `unequal_effort`.
 
     Examples
     --------

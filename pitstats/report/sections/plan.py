@@ -381,7 +381,8 @@ def nearest_plans(plan: BakePlan, power: float) -> BakePlan:
         row = usual[usual[held] == best[held]]
         at = row.index.get_loc(best.name)
         kept |= set(row.index[max(at - 1, 0) : at + 2])
-    return replace(plan, table=table.loc[sorted(kept)])
+    near = replace(plan, table=table.loc[sorted(kept)])
+    return plan if len(kept) == len(table) else near
 
 
 def left_out(plan: BakePlan, near: BakePlan, where: str) -> str:

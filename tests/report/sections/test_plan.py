@@ -75,6 +75,9 @@ def test_a_long_table_shows_the_plan_that_answers_and_its_neighbors() -> None:
     few = planned([2, 4]).plan
     assert plan.nearest_plans(few, 0.8) is few
     assert plan.left_out(few, few, "elsewhere") == ""
+    spreads = [k / 10 for k in range(1, 10)]
+    one = ps.plan_bakes([3], [8], 0.2, 0.5, spreads, simulations=60, rng=1)
+    assert plan.nearest_plans(one, 0.8) is one
 
 
 def test_the_order_of_bakes_is_explained_once(full: ps.PlanResults) -> None:
