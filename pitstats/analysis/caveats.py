@@ -41,21 +41,21 @@ FEW_BESIDE_MANY = (
 )
 
 COUNTS_ONLY = (
-    "{n} of {total} bakes were kept as totals only; they carry no places, faces or "
-    "reasons for missing items."
+    "Kept as totals only, without places, faces or reasons for missing items: {n} of "
+    "{total} bakes."
 )
 
 MISSING = (
-    "{n} items have no grade. They are left out of the rates; the table of missing "
-    "items shows the range each rate could have had."
+    "Items without a grade, left out of the rates: {n}. The table of missing items "
+    "shows the range each rate could have had."
 )
 
 UNCOUNTED = (
-    "{n} of {total} kept bakes carry no grades from which this can be counted and "
-    "are left out here."
+    "Left out here, for want of grades from which this can be counted: {n} of {total} "
+    "kept bakes."
 )
 
-EXCLUDED = "{n} bakes were excluded by the record, each with its reason in the list."
+EXCLUDED = "Bakes excluded by the record: {n}, each with its reason in the list."
 
 PARTIAL_LAYOUT = (
     "The pits share only part of the grate '{grate}': the comparison is about the "
@@ -78,7 +78,7 @@ BARE_PLACES = (
 )
 
 WITHOUT_COLUMN = (
-    "{n} graded items have nothing recorded in {column} and are left out of the model."
+    "Graded items with nothing recorded in {column}, left out of the model: {n}."
 )
 
 BAKES_LOST = (
@@ -237,15 +237,14 @@ THIRD_PARTLY_USED = (
 )
 
 NO_PLACES = (
-    "{n} bakes were kept as totals only and carry no places; they are left out here: "
-    "{bakes}."
+    "Bakes kept as totals only, which carry no places, left out here ({n}): {bakes}."
 )
 
 NO_PLACED_ITEMS = "{pit} has no graded items with a place, so no rate is given for it."
 
-MISSING_LEFT_OUT = "{n} items have no grade and are left out."
+MISSING_LEFT_OUT = "Items without a grade, left out: {n}."
 
-ITEMS_UNPLACED = "{n} graded items have no place on the grate and are left out here."
+ITEMS_UNPLACED = "Graded items without a place on the grate, left out here: {n}."
 
 LEVELS_UNKNOWN = (
     "{pit}: the levels of its grates are not recorded, so upper and lower are not "

@@ -51,8 +51,8 @@ UNEVEN_TEST = (
     "items weigh more in its share."
 )
 UNPLACED = (
-    "{n} graded items have no place on the grate: they count in the share, not in the "
-    "cells."
+    "Graded items without a place on the grate, counted in the share, not in the "
+    "cells: {n}."
 )
 MORE_BAKES_FEWER = (
     "The number of cells good in every bake falls with every further bake, so it is "

@@ -178,13 +178,15 @@ class TestCoefficients:
             changed(study, bakes=bakes), "pit * distance + ambient_temp"
         )
         assert model.n_items == len(study.items) - 18
-        assert says(model, "18 graded items have nothing recorded in ambient_temp")
+        assert says(
+            model, "nothing recorded in ambient_temp, left out of the model: 18."
+        )
         assert says(model, f"left out: {study.bakes.loc[0, 'bake']}")
 
     def test_missing_items_are_counted(self, curved: BurnModel) -> None:
         assert curved.n_missing == 9
         assert curved.n_items == 307
-        assert says(curved, "9 items have no grade")
+        assert says(curved, "Items without a grade, left out of the rates: 9.")
 
     def test_separation_leaves_the_posterior_and_says_so(self) -> None:
         model = ps.fit_burn_model(ps.demo_study("nothing_burned"), "pit * distance")

@@ -198,7 +198,7 @@ def test_totals_are_named_and_left_out() -> None:
         settings=study.settings,
     )
     found = ps.compare_evenness(both)
-    assert says(found, "left out here: extra")
+    assert says(found, "left out here (1): extra")
     pd.testing.assert_frame_equal(found.table, ps.compare_evenness(study).table)
 
 

@@ -157,7 +157,7 @@ def test_a_pit_without_places_has_no_rate_and_is_told() -> None:
     assert rates["estimate"].notna().sum() == 3
     assert len(result.table) == 3
     assert says(result, "Ferry: no graded item can enter the model")
-    assert says(result, "59 graded items have nothing recorded in distance")
+    assert says(result, "nothing recorded in distance, left out of the model: 59.")
 
 
 class TestCommonLayout:
