@@ -17,6 +17,7 @@ import pitstats as ps
 from pitstats.exchange.carried import carried_package
 from pitstats.exchange.package import package_files
 from pitstats.exchange.zip_file import zip_bytes
+from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.render import (
     kernel,
     notebook_names,
@@ -337,6 +338,13 @@ def test_notebooks_are_narrative_and_carry_no_output(name: str) -> None:
     tags = [tag for c in notebook.cells for tag in c.metadata.get("tags", [])]
     assert tags.count("parameters") == 1
     assert tags.count("setup") == 1
+
+
+def test_the_notebook_asks_what_its_first_page_links_to() -> None:
+    path = shipped_folder("notebooks") / "compare_pits.ipynb"
+    code = "\n".join(cell.source for cell in nbformat.read(path, as_version=4).cells)
+    linked = [own.__name__ for part in COMPARE_PITS for own in part.sections]
+    assert re.findall(r"^page\.show\(ps\.ask\.(\w+)\(", code, re.M) == linked
 
 
 @pytest.mark.parametrize("name", notebook_names())

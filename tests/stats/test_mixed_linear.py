@@ -582,6 +582,16 @@ def test_simultaneous_value_is_tukeys_in_a_balanced_layout(pits, df):
     assert value >= distributions.t.ppf(0.975, df)
 
 
+@pytest.mark.parametrize("correlation", [0.5, 0.98, 0.999])
+def test_statistics_that_are_nearly_one_are_still_two(correlation):
+    shape = np.array([[1.0, correlation], [correlation, 1.0]])
+    value, _ = stats.simultaneous_t(shape, 12, np.ones(2))
+    both = distributions.multivariate_t(shape=shape, df=12)
+    inside = both.cdf([value, value], lower_limit=[-value, -value])
+    assert inside == pytest.approx(0.95, abs=0.002)
+    assert value > distributions.t.ppf(0.975, 12) + 0.01
+
+
 def test_simultaneous_p_value_goes_with_the_interval():
     covariance = np.array([[2.0, 1, -1], [1, 2, 1], [-1, 1, 2]])
     value, _ = stats.simultaneous_t(covariance, 5, np.ones(3))

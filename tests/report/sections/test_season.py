@@ -61,6 +61,8 @@ def test_sections_of_a_season(results: ps.SeasonResults) -> None:
 def test_days_alike_are_labeled(results: ps.SeasonResults) -> None:
     alike = ps.SeasonResults(results.season, days_alike=True)
     assert season.in_short_pairs(alike).startswith("If all days were alike")
+    assert "no bridge" not in texts(ps.ask.season_pairs(alike))
+    assert alike.estimate.caveats[0].startswith("Days assumed alike")
 
 
 @cache
