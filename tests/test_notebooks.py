@@ -355,9 +355,13 @@ def test_every_parameter_has_a_type_and_a_comment(name: str) -> None:
         str(shipped_folder("notebooks") / f"{name}.ipynb")
     )
     assert found
+    cells = nbformat.read(shipped_folder("notebooks") / f"{name}.ipynb", as_version=4)
+    code = [cell.source for cell in cells.cells if cell.cell_type == "code"]
     for parameter in found.values():
         assert parameter["inferred_type_name"] not in ("None", "")
         assert parameter["help"]
+        # What nothing below reads would be set in vain.
+        assert re.search(rf"\b{parameter['name']}\b", "\n".join(code[1:]))
 
 
 def test_parameters_from_texts() -> None:

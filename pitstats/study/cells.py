@@ -33,7 +33,7 @@ _BOTH_MARKS_POINT = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
 _BOTH_MARKS_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?")
 _CLOCK = re.compile(
-    r"(?P<hour>\d{1,2})([:.h](?P<minute>[0-5]\d)([:.][0-5]\d(\.\d+)?)?)?"
+    r"(?P<hour>\d{1,2})([:.h](?P<minute>[0-5]\d)(:[0-5]\d(\.\d+)?)?)?"
     r"\s*(?P<half>[ap]\.?m\.?)?",
     re.IGNORECASE,
 )

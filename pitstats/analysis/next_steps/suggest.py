@@ -501,7 +501,7 @@ def _bake_as_planned(step: NextStep) -> str:
 def _bake_more(step: NextStep) -> str:
     extra, shares = step.extra or 0, step.table["settled"].tolist()
     low, high = step.extra_span
-    upto = f"to {high}" if high <= MOST_EXTRA else "or more"
+    upto = f"to {high}" if high <= MOST_EXTRA else f"to over {MOST_EXTRA}"
     about = f"{extra} ({low} {upto}) more bakes" if low < high else _bakes(extra)
     text = (
         f"About {about} each of {step.pit_a} and {step.pit_b} would settle "

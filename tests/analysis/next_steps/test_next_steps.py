@@ -115,7 +115,7 @@ def test_a_number_of_bakes_has_its_simulation_error_beside_it() -> None:
         assert share.get(bakes, 1.0) >= 0.8
         assert share.get(bakes - 1, 0.0) < 0.8
     assert low <= step.extra <= high
-    span = f"{low} to {high}" if high <= 12 else f"{low} or more"
+    span = f"{low} to {high}" if high <= 12 else f"{low} to over 12"
     assert step.sentence.startswith(f"About {step.extra} ({span}) more bakes each of")
     few = replace(step, table=step.table.assign(settled_error=0.0))
     assert few.extra_span == (step.extra, step.extra)

@@ -58,6 +58,18 @@ def test_sections_of_a_season(results: ps.SeasonResults) -> None:
     assert course.answer == "No pit's later studies can be told from its earlier ones."
 
 
+def test_a_level_asked_for_reaches_every_table(results: ps.SeasonResults) -> None:
+    narrow = ps.SeasonResults(results.season, conf_level=0.5)
+    for name in ("change", "repeatability", "progress"):
+        wide, own = getattr(results, name), getattr(narrow, name)
+        low, high = (
+            next(c for c in own if str(c).endswith(e)) for e in ("low", "high")
+        )
+        known = own[low].notna() & wide[low].notna()
+        assert known.any()
+        assert ((own[high] - own[low]) < (wide[high] - wide[low]))[known].all()
+
+
 def test_days_alike_are_labeled(results: ps.SeasonResults) -> None:
     alike = ps.SeasonResults(results.season, days_alike=True)
     assert season.in_short_pairs(alike).startswith("If all days were alike")

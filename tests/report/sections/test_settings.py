@@ -22,4 +22,4 @@ def test_settings_are_named_in_words(name: str) -> None:
 
 def test_estimates_that_show_nothing_are_counted() -> None:
     answer = ps.ask.settings(results_of("moved_damper")).answer
-    assert answer == "Of two estimates of what settings did, none show an effect."
+    assert answer == "Of two estimates of what settings did, neither shows an effect."
