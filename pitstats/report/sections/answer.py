@@ -199,7 +199,7 @@ def picture(results: StudyResults) -> Picture:
     else:
         caption = (
             f"Diamond: long-run share; {bar}thin line: if every item counted; circles: "
-            "single bakes. Long-run shares are of many fires, so they stand a little "
-            "off these counts."
+            "single bakes. Long-run shares are of many fires: a little off these "
+            "counts."
         )
     return Picture("rates", partial(plot_rates, rates), words, caption)

@@ -168,7 +168,7 @@ def test_bakes_without_grades_count_in_the_answer_that_leads_only() -> None:
     found = ps.compare_grades(study)
     assert found.burned_gap > AGREE_WITHIN
     assert "only burned or not is known" in found.burned_gap_reason
-    assert any("are left out here" in caveat for caveat in found.caveats)
+    assert any("Left out here, for want" in caveat for caveat in found.caveats)
 
 
 def test_a_grade_with_the_name_of_an_outcome_is_told_apart() -> None:

@@ -163,13 +163,13 @@ def test_an_area_is_told_in_the_unit_of_the_study() -> None:
     study = moved_damper(3, 3)
     found = over_three_days()
     assert found.area_unit == "sq in"
-    told = [retest.caption(found), *retest.sentences(found)]
+    told = [retest.table(found).caption, *retest.sentences(found)]
     assert "(the usable area in sq in)" in told[0]
     assert any("sq in (95% interval" in text for text in told[1:])
     unsized = study.grates.drop(columns=["cell_length", "cell_width"])
     bare = ps.compare_settings(replace(study, grates=unsized))
     assert bare.area_unit == ""
-    told = [retest.caption(bare), *retest.sentences(bare)]
+    told = [retest.table(bare).caption, *retest.sentences(bare)]
     assert not [text for text in told if "area" in text or "sq" in text.split()]
 
 
