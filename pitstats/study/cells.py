@@ -39,6 +39,7 @@ _CLOCK = re.compile(
 )
 # As telephones and spreadsheets write a moment: 2026-05-02 14:05, with or without zone.
 _DAY_AND_CLOCK = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
+_FIRST_SHEET_YEAR = 1904  # spreadsheets count days from 1900 or 1904
 # Control characters, lone surrogates and the two non-characters no file format keeps.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 #: What takes no place on the screen, or turns the order of letters around. A joiner
@@ -250,8 +251,14 @@ def read_clock(text: str) -> Cell:
             return Cell(value=text)
     elif _DAY_AND_CLOCK.match(text):
         with suppress(ValueError):
-            dt.datetime.fromisoformat(text)
-            return Cell(value=text)
+            if dt.datetime.fromisoformat(text).year > _FIRST_SHEET_YEAR:
+                return Cell(value=text)
+            # 7.05 typed into a cell that shows times: the seventh day, 1:12.
+            return Cell(
+                problem=f"found {quote(text)}, which a spreadsheet makes of a number "
+                "such as 7.05 in a cell for times. Type the time with a colon, as in "
+                "7:05."
+            )
     return Cell(
         problem=f"found {quote(text)}; allowed is a time of day, such as 7:05, 19:05 "
         "or 7.05 pm."

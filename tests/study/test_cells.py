@@ -129,6 +129,13 @@ def test_no_times_of_day(text: str) -> None:
     assert problem.startswith(f"found '{text}'; allowed is a time of day")
 
 
+@pytest.mark.parametrize("day", ["1899-12-31", "1900-01-07", "1904-01-08"])
+def test_a_number_in_a_cell_for_times_is_not_taken_for_a_time(day: str) -> None:
+    problem = read_clock(f"{day} 01:12:00").problem
+    assert "number such as 7.05" in problem
+    assert "as in 7:05" in problem
+
+
 def test_choices_forgive_capitals_blanks_and_curly_apostrophes() -> None:
     choices = ("same grate", "maker's setting")
     assert read_choice("same grate", choices).note == ""
