@@ -1,9 +1,11 @@
 """What the kept results must show, by the rules that stand in their commands."""
 
 import json
+import math
 from pathlib import Path
 
 from pitstats.analysis.rates.pairs import FALSE_CALLS_AT_WORST, MANY_TIMES
+from pitstats.report.sections.method import OWN_SPREADS_HELD
 from pitstats.stats.borrowed_spread import BORROWED_WEIGHT
 from pitstats.stats.stopping import stopping_levels
 from tests.calibration.looks_sessions import CELLS, PLANS
@@ -122,3 +124,14 @@ def test_looks_at_equal_pits_call_them_different_no_more_often_than_one_look_may
     for row in found["false_calls"]:
         assert row["tests"] >= 10_000
         assert row["largest_upper"] <= 0.055
+
+
+def test_the_method_claims_no_more_than_own_spreads_held():
+    cells = kept("own_spread")["cells"]
+    two = [c["cell"] | c["found"]["0.50, half-normal(1.5)"] for c in cells]
+    two = [c for c in two if len(c["bakes"]) == 2 and c["kind"] != "single"]
+    alike = min(c["coverage"] for c in two if c["kind"] == "alike")
+    unlike = min(c["coverage"] for c in two if c["kind"] == "unlike")
+    rate = min(min(c["rate_coverage"]) for c in two)
+    for share in (alike, unlike, rate):
+        assert f"{math.floor(100 * share + 1e-9)}%" in " ".join(OWN_SPREADS_HELD)
