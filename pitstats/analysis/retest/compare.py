@@ -49,7 +49,8 @@ class SettingComparison(FrameResult):
         shares), "near less far" (burned share at the firebox end less the far end) and
         "usable area" (in `area_unit`). ``change`` = after - before.
     bakes : pandas.DataFrame
-        ``pit, side, n_bakes, n_items, n_burned`` of the two sides.
+        ``pit, side, n_bakes, n_items, n_burned`` of the two sides; between ``side``
+        and ``n_bakes`` the column of the setting, with its value on either side.
     findings : tuple of Finding
         What else differed between the two sides, by the detectors of the audit.
     setting : str
@@ -343,7 +344,7 @@ def _compared(
     areas = "usable area" in set(table["outcome"])
     return SettingComparison(
         table=table,
-        bakes=_bakes(sides.pits, both.rates.table),
+        bakes=_bakes(sides, setting, both.rates.table),
         findings=_what_else(sides, setting, days_alike=days_alike),
         setting=setting,
         n_unmatched=sides.n_unmatched,
@@ -422,12 +423,16 @@ def _others(
     yield "near less far", evenness.differences, fall
 
 
-def _bakes(pits: Sequence[str], table: pd.DataFrame) -> pd.DataFrame:
+def _bakes(sides: Sides, setting: str, table: pd.DataFrame) -> pd.DataFrame:
     names = ["n_bakes", "n_items", "n_burned"]
-    sides = [(pit, side) for pit in pits for side in (BEFORE, AFTER)]
-    counts = table.set_index("pit")[names].loc[[side_name(*each) for each in sides]]
-    head = pd.DataFrame(sides, columns=["pit", "side"])
-    return head.join(counts.reset_index(drop=True).astype(int))
+    head = [(pit, side) for pit in sides.pits for side in (BEFORE, AFTER)]
+    rows = [side_name(*each) for each in head]
+    made = pd.DataFrame(head, columns=["pit", "side"])
+    if setting in sides.study.bakes:
+        values = sides.study.bakes.groupby("pit")[setting].first()
+        made[setting] = values.loc[rows].to_numpy()
+    counts = table.set_index("pit")[names].loc[rows]
+    return made.join(counts.reset_index(drop=True).astype(int))
 
 
 # With the sides on different days both follow from that, which a caveat says.
@@ -437,8 +442,10 @@ _OF_THE_DAYS = ("session_with_pit", "order_fixed")
 def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding, ...]:
     """Findings of the audit about the two sides, without the change itself."""
     bakes = sides.study.bakes
-    if setting in bakes.columns and setting in SETTINGS:
-        bakes = bakes.drop(columns=setting)
+    if setting in SETTINGS:
+        # One value for all that was recorded: the change is not what else changed.
+        own = bakes[setting]
+        bakes = bakes.assign(**{setting: own.where(own.isna(), own.dropna().iloc[0])})
     found = audit_fairness(replace(sides.study, bakes=bakes))
     said = _OF_THE_DAYS if days_alike else ()
     return tuple(finding for finding in found if finding.id not in said)

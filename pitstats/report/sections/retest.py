@@ -49,7 +49,7 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
 def changes(changes: SettingComparison) -> Answered:
     """Every outcome of every changed pit, and the bakes behind it."""
     bakes = changes.bakes.rename(
-        columns=lambda name: name.removeprefix("n_").capitalize()
+        columns=lambda name: name.removeprefix("n_").replace("_", " ").capitalize()
     )
     answer = in_short(changes)
     return answer, [

@@ -81,6 +81,7 @@ def test_every_outcome_has_a_change_with_its_interval() -> None:
     ).all()
     assert found.setting == "damper_open"
     assert found.bakes["n_bakes"].tolist() == [4, 4]
+    assert found.bakes["damper_open"].tolist() == [1.0, 0.5]
 
 
 def test_before_and_after_can_be_turned_round() -> None:
@@ -113,6 +114,9 @@ def test_what_else_changed_is_found_by_the_audit() -> None:
     bakes = study.bakes.assign(tender=np.where(after, "one", "two"))
     with_tender = ps.compare_settings(replace(study, bakes=bakes))
     alone = over_three_days()
+    open_items = [f.message for f in alone.findings if f.id == "not_recorded"]
+    assert open_items
+    assert not any("damper" in text for text in open_items)
     messages = " ".join(f.message for f in with_tender.findings)
     assert "tender" in messages
     assert "damper" not in " ".join(
