@@ -181,7 +181,13 @@ def _differences(
     shared = [len(held[a] & held[b]) for a, b in combinations(pits, 2)]
     frame["n_shared_studies"] = shared
     frame["bridge_share"] = (
-        np.nan if days_alike else _bridge_shares(bakes, pits, found, frame, conf_level)
+        np.nan
+        if days_alike
+        else np.where(
+            [_around(a, b, held) for a, b in combinations(pits, 2)],
+            _bridge_shares(bakes, pits, found, frame, conf_level),
+            0.0,
+        )
     )
     linked = np.array([component[a] == component[b] for a, b in combinations(pits, 2)])
     n_bakes = bakes["pit"].value_counts()
@@ -208,6 +214,13 @@ def _components(pits: list[str], held: dict[str, set[str]]) -> dict[str, int]:
                 if component[pit] == old:
                     component[pit] = new
     return component
+
+
+def _around(a: str, b: str, held: dict[str, set[str]]) -> bool:
+    """Whether two pits are linked also without the studies that hold both."""
+    both = held[a] & held[b]
+    component = _components(list(held), {pit: held[pit] - both for pit in held})
+    return component[a] == component[b]
 
 
 def _bridge_shares(
