@@ -201,16 +201,18 @@ def findable_differences(
     return pd.DataFrame(rows, columns=["bakes", "difference", "difference_error"])
 
 
-def curve_sentence(curve: pd.DataFrame, power: float = 0.8, of: str = "") -> str:
-    """Read the curve of smallest differences out; ``of``: of which pits, in words."""
+def curve_sentence(
+    curve: pd.DataFrame, power: float = 0.8, of: str = "", given: str = ""
+) -> str:
+    """Read the curve of smallest differences out, of which pits and given what."""
     known = curve[curve["difference"].notna()]
     if known.empty:
         return "None of these numbers of bakes finds any possible difference."
     bakes = _listed([str(b) for b in known["bakes"]])
     points = _listed([f"{100 * abs(d):.0f}" for d in known["difference"]])
     return (
-        f"With {bakes} bakes of each pit you can find {points} points{of} (chance "
-        f"{100 * power:.0f}%)."
+        f"With {bakes} bakes of each pit you can find {points} points{of} ({given}"
+        f"chance {100 * power:.0f}%)."
     )
 
 

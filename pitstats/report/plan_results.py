@@ -105,7 +105,7 @@ class PlanResults:
     def curve(self) -> pd.DataFrame:
         """The smallest difference of a named pair that numbers of bakes find."""
         asked = self._quick | {"pits": 2}
-        return findable_differences(items=self._items, power=self.power, **asked)
+        return findable_differences(items=self.items, power=self.power, **asked)
 
     @cached_property
     def needed(self) -> BakesNeeded | None:
@@ -114,7 +114,7 @@ class PlanResults:
             return None
         difference = self.plan.difference
         return find_bakes(
-            self._items, difference=difference, power=self.power, **self._quick
+            self.items, difference=difference, power=self.power, **self._quick
         )
 
     def of_search(self, sentence: str) -> str:
@@ -152,7 +152,7 @@ class PlanResults:
         plan = self.plan
         return width_for_one_pit(
             self._bakes,
-            self._items,
+            self.items,
             rate=plan.rate,
             sd_bake=self.spread,
             rng=plan.seed,
@@ -163,14 +163,15 @@ class PlanResults:
     def none_burned(self) -> RatePlan:
         """The rate that a single pit may still have if nothing burns."""
         level = self.plan.conf_level
-        return upper_bound_if_none_burn(self._bakes, self._items, conf_level=level)
+        return upper_bound_if_none_burn(self._bakes, self.items, conf_level=level)
 
     @property
     def _bakes(self) -> list[int]:
         return list(dict.fromkeys(_largest(n) for n in self.plan.table["bakes"]))
 
     @property
-    def _items(self) -> int:
+    def items(self) -> int:
+        """The most items of a bake in the plans."""
         return max(_largest(n) for n in self.plan.table["items"])
 
     @cached_property

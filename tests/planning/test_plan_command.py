@@ -34,6 +34,7 @@ def test_where_no_plan_will_do_the_number_is_searched() -> None:
     assert code == 0
     assert "It takes" in text
     assert "bakes of each pit you can find" in text
+    assert "points (12 items a bake, spread 0.6, chance 80%)" in text
 
 
 def test_what_all_pairs_cost_is_said() -> None:
@@ -43,7 +44,7 @@ def test_what_all_pairs_cost_is_said() -> None:
     )
     assert code == 0
     assert "Looking at all pairs of 3 pits has its price" in text
-    assert "points between a pair named beforehand (chance 80%)" in text
+    assert "points between a pair named beforehand (8 items a bake" in text
 
 
 def test_command_and_notebook_ask_for_the_same_plans() -> None:

@@ -134,7 +134,8 @@ def findable(results: PlanResults) -> Answered:
 def found_sentences(results: PlanResults) -> list[str]:
     """What numbers of bakes find, and what looking at all pairs costs."""
     named = " between a pair named beforehand" if results.plan.pits > 2 else ""
-    found = curve_sentence(results.curve, results.power, named)
+    given = f"{results.items} items a bake, spread {_spread(results.spread)}, "
+    found = curve_sentence(results.curve, results.power, named, given)
     said = [results.of_search(found)]
     pair, plan = results.pair, results.plan
     if pair is not None:
