@@ -12,7 +12,7 @@ from pitstats.report.numbers import NO_VALUE, p_number, p_text, percent, true_mi
 from pitstats.report.section import Answered, Kept, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row, table_of, written
-from pitstats.report.words import count, in_these, one_line
+from pitstats.report.words import count, in_these, number_word, one_line
 from pitstats.study.study import Study
 
 _ZONE_WORDS = {
@@ -132,8 +132,8 @@ def _said(row: Row, patterns: GratePatterns) -> str:
         )
     if row["verdict"] == "none shown":
         return (
-            f"no pattern of {what} is shown {in_these(n)} by a test for any pattern at "
-            f"all ({shown}). {_could_show(row, patterns.value)}"
+            f"no pattern of {what} is shown {_in_telling(row)} by a test for any "
+            f"pattern at all ({shown}). {_could_show(row, patterns.value)}"
         )
     zone = _zone(row, patterns.value)
     if row["verdict"] == "repeatable":
@@ -142,13 +142,24 @@ def _said(row: Row, patterns: GratePatterns) -> str:
             f"frequent {zone}, and the bakes agree in their places more than chance "
             f"would make them ({again})."
         )
-    told = f"{in_these(n)} {what} were not spread by chance alone ({shown}), and most"
+    told = (
+        f"{_in_telling(row)} {what} were not spread by chance alone ({shown}), and most"
+    )
     told += f" frequent {zone}."
     if row["verdict"] == "in this bake":
         return f"{told} Whether it comes back takes another bake to tell."
     held = f"in {out} of {n} bakes" if out < n else f"in all {n}"
     why = "" if out < n else f", but they agree no more than chance may ({again})"
     return f"{told} That held {held}{why}, so it is not called repeatable."
+
+
+def _in_telling(row: Row) -> str:
+    """In which bakes: those in which a pattern could show, of how many."""
+    n, of = int(row["n_telling"]), int(row["n_bakes"])
+    if n == of:
+        return in_these(n)
+    many = f"{number_word(n)} of {number_word(of)}"
+    return f"in the {many} bakes that can show a pattern"
 
 
 def _zone(row: Row, value: str) -> str:
