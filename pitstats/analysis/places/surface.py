@@ -64,7 +64,7 @@ GRATE_WITHOUT_ITEMS = (
 )
 SQUARE_CELLS = (
     "{pits}: the size of the cells is not recorded for every grate; the surface takes "
-    "them as square. Fill in cell_length and cell_width in grates.csv."
+    "them as square. Fill in cell_length and cell_width in {grates}."
 )
 GRADES_UNKNOWN = (
     "{n} bakes have graded items whose grades do not tell {outcome} from not; they are "
@@ -358,7 +358,7 @@ def _caveats(study: Study, counted: CountedCells, outcome: Outcome) -> tuple[str
     unsized = cells[["cell_length", "cell_width"]].isna().any(axis=1)
     if unsized.any():
         pits = ", ".join(cells.loc[unsized, "pit"].drop_duplicates())
-        found.append(SQUARE_CELLS.format(pits=pits))
+        found.append(SQUARE_CELLS.format(pits=pits, grates=study.form.file("grates")))
     totals_only = study.bakes["bake"].isin(study.counts["bake"])
     bakes = study.bakes.loc[totals_only & study.bakes["status"].eq("kept"), "bake"]
     if len(bakes):

@@ -1,6 +1,8 @@
 """Cells whose counts contradict the smooth surface: table, caveat, figure, sentence."""
 
+from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -57,6 +59,17 @@ def test_a_smooth_grate_has_no_mark() -> None:
     assert not found.table["contradicts"].any()
     assert found.table["p_contradicts"].between(0, 1).all()
     assert not any("are marked" in text for text in found.caveats)
+
+
+def test_where_sizes_are_missing_is_said_in_the_form_of_the_record(
+    tmp_path: Path,
+) -> None:
+    study = ps.demo_study("four_pits")
+    bare = study.grates.assign(cell_length=np.nan, cell_width=np.nan)
+    path = tmp_path / "bare.xlsx"
+    ps.write_study(replace(study, grates=bare), path)
+    said = "\n".join(ps.map_surface(ps.read_study(path)).caveats)
+    assert "Fill in cell_length and cell_width in sheet grates." in said
 
 
 def test_one_bake_cannot_contradict() -> None:
