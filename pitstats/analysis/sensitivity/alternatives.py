@@ -454,7 +454,7 @@ def leave_one_session_out(recount: Recount) -> Iterator[Alternative]:
         sessions = sessions[sessions.isin(ends)]
     for name in sessions:
         kept = graded["session"].ne(name) | graded["session"].isna()
-        yield _left_out(recount, graded, kept, SESSION_OUT, str(name))
+        yield _left_out(recount, graded, kept, SESSION_OUT, f"session {name}")
 
 
 def _ends_of_pits(share: pd.Series, pit: pd.Series) -> list[int]:

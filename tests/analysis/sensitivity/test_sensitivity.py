@@ -215,7 +215,7 @@ def test_a_bake_left_out_is_the_study_with_it_excluded() -> None:
 def test_a_session_left_out_is_the_study_without_it() -> None:
     bakes = rich().bakes.copy()
     bakes.loc[bakes["session"] == "day 3", ["status", "reason"]] = ["excluded", "try"]
-    same_as(families.SESSION_OUT, "without day 3", replace(rich(), bakes=bakes))
+    same_as(families.SESSION_OUT, "without session day 3", replace(rich(), bakes=bakes))
 
 
 def test_missing_items_of_every_pair_go_to_the_two_ends() -> None:
@@ -493,7 +493,7 @@ def test_many_sessions_leave_out_the_ends_only() -> None:
     got = ps.check_sensitivity(in_sessions(bakes))
     tried = got.members.loc[got.members["family"] == families.SESSION_OUT]
     ends = {
-        f"without {own.loc[own['n_burned'].agg(end), 'session']}"
+        f"without session {own.loc[own['n_burned'].agg(end), 'session']}"
         for _, own in bakes.groupby("pit")
         for end in ("idxmin", "idxmax")
     }
@@ -515,7 +515,10 @@ def test_of_very_many_bakes_none_is_left_out_alone() -> None:
     tried = got.members.loc[got.members["family"] == families.ONE_OUT, "alternative"]
     assert len(tried) <= 3
     tried = got.members.loc[got.members["family"] == families.SESSION_OUT]
-    assert set(tried["alternative"]) == {"without day 0", "without day 1"}
+    assert set(tried["alternative"]) == {
+        "without session day 0",
+        "without session day 1",
+    }
     reasons = got.not_tried.set_index("family")
     assert reasons.loc[families.ONE_OUT, "alternative"] == "A"
     assert "too small a part" in reasons.loc[families.ONE_OUT, "reason"]
