@@ -153,7 +153,7 @@ def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
     if margin is None or comparison.one_bake_each:
         return ""
     low, high = float(pair["simultaneous_low"]), float(pair["simultaneous_high"])
-    stated = f"Against the margin of {points(margin)} stated beforehand: "
+    stated = f"Against the stated margin of {points(margin)}: "
     if min(abs(low), abs(high)) > margin and low * high > 0:
         return f"{stated}the difference is larger."
     if max(abs(low), abs(high)) < margin:

@@ -143,9 +143,7 @@ def _answers(
         "Number of bakes beforehand": _planned(study),
         "Stop rule": one_line(settings.stop_rule),
         "Looks at the results": _looks(study, comparison),
-        "Smallest difference of interest": ""
-        if margin is None
-        else f"{points(margin)}, stated before the bakes",
+        "Smallest difference of interest": "" if margin is None else points(margin),
         "Allocation": _allocation(kept),
         "Randomization": _randomization(study),
         "Blinding": _blinding(kept),
