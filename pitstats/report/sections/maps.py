@@ -70,8 +70,8 @@ def picture(results: StudyResults) -> Picture | None:
     if cells.empty:
         return None
     caption = (
-        "Burned of graded items in each cell, over all kept bakes, not smoothed; thick "
-        "edge: firebox end; hatched: nothing graded."
+        "Burned of graded items in each cell, over kept bakes, not smoothed; thick "
+        "edge: firebox end; hatched: nothing graded; strip: some lost."
     )
     draw = partial(plot_small_grates, cells)
     return Picture("grates", draw, map_alt(cells, "share"), caption)

@@ -69,7 +69,8 @@ def in_short(found: Sensitivity) -> str:
     if far is None:
         return f"{one_less}; no alternative that keeps every bake could be tried."
     by = of_half_width(far["shift_share"])
-    return f"{one_less}; the furthest alternative moves the difference by {by}."
+    other = "otherwise " * bool(found.n_falls)
+    return f"{one_less}; {other}the furthest alternative moves the difference by {by}."
 
 
 def falls_when(found: Sensitivity) -> str:
