@@ -50,7 +50,7 @@ class Problem:
         return f"{self.place}: {self.message}"
 
 
-_ROWS_SHOWN, _LINES_SHOWN = 3, 100
+_LINES_SHOWN = 100
 _SHEET = "sheet "
 
 
@@ -74,11 +74,11 @@ def _place(problem: Problem, rows: list[int]) -> str:
     return f"{where}, {'key' if settings else 'column'} {named}"
 
 
-def some(names: Iterable[str]) -> str:
+def some(names: Iterable[str], most: int = 3, between: str = ", ") -> str:
     """The first few, and how many more there are."""
     known = list(names)
-    more = len(known) - _ROWS_SHOWN
-    shown = ", ".join(known[:_ROWS_SHOWN])
+    more = len(known) - most
+    shown = between.join(known[:most])
     return f"{shown} and {more} more" if more > 0 else shown
 
 

@@ -29,6 +29,7 @@ from pitstats.planning.simulation import (
     share_with_error,
 )
 from pitstats.study.html_text import notebook_html
+from pitstats.study.percent import percent
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,7 +72,7 @@ class SmallestDifference:
 
     def _repr_html_(self) -> str:
         found = (
-            f"Found in {100 * self.power:.0f}% of studies: {self.difference:+.3f} "
+            f"Found in {percent(self.power)} of studies: {self.difference:+.3f} "
             f"(\u00b1 {self.difference_error:.3f})"
         )
         return notebook_html(found, self.table, self.caveats)
@@ -156,7 +157,7 @@ def smallest_difference(
     if np.isnan(value):
         notes.append(
             f"No possible difference from a rate of {rate:g} is found in "
-            f"{100 * power:.0f}% of studies; bake more often."
+            f"{percent(power)} of studies; bake more often."
         )
     return SmallestDifference(
         difference=value,

@@ -57,7 +57,7 @@ class BakesNeeded:
         error = max(1, round(100 * row["power_error"]))
         return (
             f"It takes {self.bakes} bakes of each pit with {items} items for a chance "
-            f"of {100 * self.power:.0f}% (found {percent(row['power'])}, simulation "
+            f"of {percent(self.power)} (found {percent(row['power'])}, simulation "
             f"error {error} point{'s' * (error > 1)}; spread "
             f"{row['sd_bake']:.2g})."
         )
@@ -212,7 +212,7 @@ def curve_sentence(
     points = _listed([f"{100 * abs(d):.0f}" for d in known["difference"]])
     return (
         f"With {bakes} bakes of each pit you can find {points} points{of} ({given}"
-        f"chance {100 * power:.0f}%)."
+        f"chance {percent(power)})."
     )
 
 

@@ -11,12 +11,11 @@ import json
 from pathlib import Path
 from typing import NoReturn
 
-from pitstats.errors import ExistsError
+from pitstats.errors import ExistsError, some
 from pitstats.study.atomic import write_file
 
 LIST_NAME = "pitstats.json"
 KINDS = ("figures", "tables", "results")
-_NAMED = 3
 
 
 class MadeFiles:
@@ -80,9 +79,7 @@ class MadeFiles:
             self._refuse({LIST_NAME}, "not made by a page about this study")
 
     def _refuse(self, names: set[str], why: str) -> NoReturn:
-        shown = ", ".join(sorted(names)[:_NAMED])
-        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
         raise ExistsError(
-            f"{self._folder} holds {shown}{more}, {why}; nothing was written. Set "
-            "output_folder to another folder, or move these files away."
+            f"{self._folder} holds {some(sorted(names))}, {why}; nothing was written. "
+            "Set output_folder to another folder, or move these files away."
         )

@@ -79,8 +79,8 @@ class BakeRates:
         Standard deviation between bakes of each pit, logit scale. A pit with one bake
         borrows what the other pits and the prior say.
     common_sd : Estimate
-        The common level (arrays of shape ()): spread of a pit that is neither steadier
-        nor moodier than its like; with one spread for all pits that spread.
+        The common level: spread of a pit that is neither steadier nor moodier than
+        its like; with one spread for all pits that spread.
     effective_items : ndarray, shape (n_pits,)
         Number of independent items that would tell as much; NaN (unknown) when every
         pit has one bake only.

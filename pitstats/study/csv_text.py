@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from pitstats.errors import some
 from pitstats.study.cells import quote
 from pitstats.study.columns import read_header
 from pitstats.study.problems import ProblemLog
@@ -207,9 +208,7 @@ def _squared(
 
 
 def _rows(rows: list[int]) -> str:
-    shown = ", ".join(str(row) for row in rows[:5])
-    more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""
-    return f"{'row' if len(rows) == 1 else 'rows'} {shown}{more}"
+    return f"row{'s' * (len(rows) > 1)} {some(map(str, rows), 5)}"
 
 
 def harmless(text: str) -> str:

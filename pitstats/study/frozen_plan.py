@@ -18,7 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import DesignError, some
 from pitstats.study.atomic import write_file
 from pitstats.study.blind_plan import plan_id
 from pitstats.study.folder_files import column_texts
@@ -194,14 +194,14 @@ def _changed_bakes(
     new = [name for name in found if name not in planned]
     moved = [n for n in planned if n in found and planned[n] != found[n]]
     if gone:
-        yield f"Planned but not in the record: {_some(gone)}."
+        yield f"Planned but not in the record: {some(gone, _NAMED)}."
     if new:
-        yield f"In the record but not planned: {_some(new)}."
+        yield f"In the record but not planned: {some(new, _NAMED)}."
     if moved:
-        yield f"Pit, session or order is not as planned: {_some(moved)}."
+        yield f"Pit, session or order is not as planned: {some(moved, _NAMED)}."
     left_out = study.bakes.loc[study.bakes["status"] == "excluded", "bake"]
     if len(left_out):
-        yield f"Planned and excluded: {_some([str(bake) for bake in left_out])}."
+        yield f"Planned and excluded: {some(map(str, left_out), _NAMED)}."
 
 
 def _by_name(rows: list[list[str]]) -> dict[str, list[str]]:
@@ -226,11 +226,6 @@ def _shown(value: object) -> str:
     if value in (None, "", []):
         return "not stated"
     return json.dumps(value, ensure_ascii=False)
-
-
-def _some(names: list[str]) -> str:
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return f"{', '.join(names[:_NAMED])}{more}"
 
 
 def _hash(content: Mapping[str, Any]) -> str:

@@ -12,9 +12,7 @@ import os
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
-from pitstats.errors import ExistsError
-
-_NAMED = 3
+from pitstats.errors import ExistsError, some
 
 
 def list_name(kind: str) -> str:
@@ -61,7 +59,7 @@ def replaceable(
         if not changed:
             why = "not made by pitstats"
         raise ExistsError(
-            f"{place} holds files that were {why}: {_some(kept)}. Nothing was written. "
+            f"{place} holds files that were {why}: {some(kept)}. Nothing was written. "
             "Move them away, or choose another name."
         )
     if os.path.lexists(place / listing):
@@ -77,11 +75,6 @@ def _content(path: Path) -> bytes | None:
 
 def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
-
-
-def _some(names: list[str]) -> str:
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return f"{', '.join(names[:_NAMED])}{more}"
 
 
 def _listed(path: Path) -> dict[str, str]:

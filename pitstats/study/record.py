@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pitstats.errors import GradeFileError
+from pitstats.errors import GradeFileError, some
 from pitstats.study.atomic import PathLike
 from pitstats.study.blind_plan import bake_numbers, plan_id
 from pitstats.study.cells import listing, number_text, quote, read_number
@@ -149,7 +149,7 @@ def _read(path: Path, book: _Book) -> GradeFile:
     if left_out:
         book.notes.append(
             f"{path.name}: columns that are none of the form's were left out: "
-            f"{_some(map(quote, left_out))}."
+            f"{some(map(quote, left_out), _MOST_LISTED)}."
         )
     return file
 
@@ -221,8 +221,8 @@ class _Book:
         if conflicts:
             self.problems.append(
                 f"{sheet.file}, sheet of {quote(sheet.person)}: the study holds other "
-                f"values: {_some(conflicts)}. Leave the file out to keep them, or take "
-                "what the file says with replace=True."
+                f"values: {some(conflicts, _MOST_LISTED)}. Leave the file out to keep "
+                "them, or take what the file says with replace=True."
             )
         line: dict[str, object] = {name: count[name] for name in _COUNTED}
         about = {name: getattr(sheet, name) for name in ("file", "sheet", "kind")}
@@ -239,10 +239,13 @@ class _Book:
         if unknown:
             self.problems.append(
                 f"{where}: the study has no such codes in session {sheet.session}: "
-                f"{_some(map(quote, unknown))}. Nothing of the file was recorded."
+                f"{some(map(quote, unknown), _MOST_LISTED)}. Nothing of the file was "
+                "recorded."
             )
         if twice:
-            self.problems.append(f"{where}: these codes stand twice: {_some(twice)}.")
+            self.problems.append(
+                f"{where}: these codes stand twice: {some(twice, _MOST_LISTED)}."
+            )
         for name in other:
             self.problems.append(
                 f"{where}: {used[name]} faces are graded {quote(name)}; grades of this "
@@ -412,9 +415,3 @@ def _values(entry: GradedItem) -> dict[str, str]:
         "photo": entry.photo,
         "notes": entry.notes,
     }
-
-
-def _some(texts: Iterable[str]) -> str:
-    shown = list(texts)
-    more = len(shown) - _MOST_LISTED
-    return ", ".join(shown[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")

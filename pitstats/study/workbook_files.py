@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pandas as pd
 
-from pitstats.errors import WriteError
+from pitstats.errors import WriteError, some
 from pitstats.study.cells import clean, quote
 from pitstats.study.columns import read_header
 from pitstats.study.folder_files import column_texts, meant_table
@@ -48,7 +48,6 @@ _LISTS = {setting.name for setting in SETTINGS if setting.kind == "names"}
 _HEADER_OF_SETTINGS = ("key", "value", "meaning")
 _LONGEST_TEXT = 131_072  # letters in a cell, as in CSV
 _MERGED = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*?\bref="([A-Z]+\d+:[A-Z]+\d+)"')
-_SHOWN = 3  # ranges of merged cells that are named
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _ESCAPED = re.compile("_x(005F|000D|000A|0009)_")
 
@@ -139,9 +138,8 @@ def _merged_cells(data: bytes) -> dict[str, list[str]]:
 
 def _say_merged(ranges: list[str], name: str, log: ProblemLog) -> None:
     if ranges:
-        more = f" and {len(ranges) - _SHOWN} more" if len(ranges) > _SHOWN else ""
         log.assume(
-            f"merged cells ({', '.join(ranges[:_SHOWN])}{more}) hold their value in "
+            f"merged cells ({some(ranges)}) hold their value in "
             "the first one only, and the others are read as empty; split them and "
             "fill in each if all were meant",
             name,

@@ -23,6 +23,7 @@ from pitstats.analysis.fairness.finding import (
     per_pit_text,
     plural,
 )
+from pitstats.errors import some
 
 _NEARLY = 1.0 - 1.0 / NEARLY_VIF
 _PARTLY = 1.0 - 1.0 / PARTLY_VIF
@@ -432,9 +433,7 @@ def _levels(record: Record, factor: Factor, pits: set[str] | None = None) -> str
             seen = [factor.levels[i] for i in np.flatnonzero((own > 0).any(axis=0))]
         if not seen or (pits is not None and pit not in pits):
             continue
-        words = [_word(value) for value in seen[:3]]
-        more = f" and {len(seen) - 3} more" if len(seen) > 3 else ""
-        parts.append(f"{pit} {' / '.join(words)}{more}")
+        parts.append(f"{pit} {some(map(_word, seen), between=' / ')}")
     return ", ".join(parts)
 
 

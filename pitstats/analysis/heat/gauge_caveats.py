@@ -6,6 +6,7 @@ import pandas as pd
 
 from pitstats.analysis.heat.probe_checks import MEAN
 from pitstats.analysis.heat.probe_series import ProbeSummary, cell_label
+from pitstats.errors import some
 from pitstats.study.study import Study
 
 LID_AND_PROBES = "lid gauge and grate probes, minute by minute"
@@ -125,9 +126,7 @@ def _named(cells: pd.DataFrame, *, with_bake: bool = False) -> str:
         (f"{bake}, " if with_bake else "") + label
         for bake, label in zip(cells["bake"], _labels(cells), strict=True)
     ]
-    shown = "; ".join(dict.fromkeys(names[:_MOST_NAMED]))
-    more = len(names) - _MOST_NAMED
-    return shown + (f"; and {more} more" if more > 0 else "")
+    return some(dict.fromkeys(names), _MOST_NAMED, "; ")
 
 
 def _labels(cells: pd.DataFrame) -> list[str]:

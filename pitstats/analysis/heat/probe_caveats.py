@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from pitstats.analysis.heat.probe_checks import REFERENCE
+from pitstats.errors import some
 from pitstats.study.study import Study
 
 NO_READINGS = (
@@ -100,6 +101,4 @@ def _of_checks(table: pd.DataFrame, offsets: pd.DataFrame) -> list[str]:
 
 def _names(table: pd.DataFrame) -> str:
     named = [f"{probe} ({bake})" for probe, bake in table[["probe", "bake"]].to_numpy()]
-    shown = named[:6]
-    more = len(named) - len(shown)
-    return ", ".join(shown) + (f" and {more} more" if more else "")
+    return some(named, 6)

@@ -128,9 +128,7 @@ class NextStep:
     def extra_span(self) -> tuple[int, int]:
         """What `extra` would be, were the chances two simulation errors off."""
         settled, error = self.table["settled"], 2 * self.table["settled_error"]
-        ends = (settled + error, settled - error)
-        low, high = (int((own.iloc[1:] < WANTED).sum()) + 1 for own in ends)
-        return low, high
+        return _fewest(settled + error), _fewest(settled - error)
 
     @property
     def sentence(self) -> str:
@@ -400,10 +398,13 @@ def _advice(
         return "settled", None
     if single:
         return "bake twice", 2
-    enough = steps[(steps["extra_bakes"] > 0) & (steps["settled"] >= WANTED)]
-    if enough.empty:
-        return "too small", None
-    return "bake more", int(enough["extra_bakes"].iloc[0])
+    extra = _fewest(steps["settled"])
+    return ("too small", None) if extra > MOST_EXTRA else ("bake more", extra)
+
+
+def _fewest(settled: pd.Series[float]) -> int:
+    """Fewest further bakes whose chance will do; one more than the most, if none."""
+    return 1 + int((settled.iloc[1:] < WANTED).sum())
 
 
 def _is_planned(look: Look | None) -> bool:
