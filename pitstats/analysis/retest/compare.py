@@ -48,6 +48,9 @@ class SettingComparison(FrameResult):
         conf_low, conf_high, verdict``. Outcomes: "burned", "target grade" (long-run
         shares), "near less far" (burned share at the firebox end less the far end) and
         "usable area" (in `area_unit`). ``change`` = after - before.
+    levels : pandas.DataFrame
+        The two levels behind every row of `table`, with their intervals: ``pit,
+        outcome, side, estimate, conf_low, conf_high``.
     bakes : pandas.DataFrame
         ``pit, side, n_bakes, n_items, n_burned`` of the two sides; between ``side``
         and ``n_bakes`` the column of the setting, with its value on either side.
@@ -64,6 +67,7 @@ class SettingComparison(FrameResult):
     """
 
     table: pd.DataFrame
+    levels: pd.DataFrame
     bakes: pd.DataFrame
     findings: tuple[Finding, ...]
     setting: str
@@ -322,16 +326,24 @@ def _compared(
     both = compare_both_ways(sides.study, conf_level=level)
     counts = both.rates.table.set_index("pit")
     outcomes = [
-        ("burned", both.leading.table, both.leading.rates.set_index("pit")["estimate"]),
+        ("burned", both.leading.table, both.leading.rates.set_index("pit")[_ENDS]),
         *_others(sides.study, level),
     ]
     rows = [
-        _row(pit, outcome, levels, _pair(pairs, pit))
+        _row(pit, outcome, levels["estimate"], _pair(pairs, pit))
         for pit in sides.pits
         for outcome, pairs, levels in outcomes
     ]
     table = pd.DataFrame(rows, columns=list(_COLUMNS)).dropna(subset="change")
     table = table.reset_index(drop=True)
+    known = set(zip(table["pit"], table["outcome"], strict=True))
+    two = [
+        (pit, outcome, side, *levels.loc[side_name(pit, side)])
+        for pit in sides.pits
+        for outcome, _, levels in outcomes
+        for side in (BEFORE, AFTER)
+        if (pit, outcome) in known
+    ]
     table["verdict"] = _verdicts(table, sides.study.settings.margin)
     one_pair = [
         pit
@@ -344,6 +356,7 @@ def _compared(
     areas = "usable area" in set(table["outcome"])
     return SettingComparison(
         table=table,
+        levels=pd.DataFrame(two, columns=["pit", "outcome", "side", *_ENDS]),
         bakes=_bakes(sides, setting, both.rates.table),
         findings=_what_else(sides, setting, days_alike=days_alike),
         setting=setting,
@@ -358,6 +371,7 @@ def _compared(
 
 
 _SIDES = (AFTER, BEFORE)
+_ENDS = ["estimate", "conf_low", "conf_high"]
 
 
 def _verdicts(table: pd.DataFrame, margin: float | None) -> pd.Series:
@@ -401,26 +415,26 @@ def _row(pit: str, outcome: str, levels: pd.Series, pair: pd.Series) -> _Row:
 
 def _others(
     study: Study, level: float
-) -> Iterator[tuple[str, pd.DataFrame, pd.Series]]:
+) -> Iterator[tuple[str, pd.DataFrame, pd.DataFrame]]:
     """Outcomes that not every record can speak to: pairs, and levels by pit."""
     try:
         area = estimate_usable_area(study, conf_level=level)
         levels = area.table.set_index("pit")
-        for outcome, measure, column in (
-            ("target grade", "share", "estimate"),
-            ("usable area", "area", "area"),
+        for outcome, measure, names in (
+            ("target grade", "share", _ENDS),
+            ("usable area", "area", ["area", "area_low", "area_high"]),
         ):
             own = area.differences[area.differences["measure"] == measure]
             if len(own):
-                yield outcome, own, levels[column]
+                yield outcome, own, levels[names].set_axis(_ENDS, axis="columns")
     except DesignError:
         pass
     try:
         evenness = compare_evenness(study, level)
     except DesignError:
         return
-    fall = evenness.table.set_index("pit")["near_minus_far"]
-    yield "near less far", evenness.differences, fall
+    fall = evenness.table.set_index("pit").rename(columns={"near_minus_far": _ENDS[0]})
+    yield "near less far", evenness.differences, fall[_ENDS]
 
 
 def _bakes(sides: Sides, setting: str, table: pd.DataFrame) -> pd.DataFrame:

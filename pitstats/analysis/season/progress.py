@@ -14,6 +14,7 @@ from pitstats.stats.borrowed_spread import repeated_bakes
 from pitstats.stats.nested_rates import NestedRates
 
 _MOST_STEPS = 8
+_ENDS = ("", "_low", "_high")
 _FEWEST_BAKES = 3  # below this nothing is known about a spread
 
 
@@ -71,8 +72,9 @@ def season_change(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row per pit with two studies or more: ``pit, n_early, n_late`` (bakes),
-        ``early, late, change, conf_low, conf_high, verdict``; ``change`` = late -
-        early. Intervals are for each pit alone.
+        ``early, early_low, early_high, late, late_low, late_high, change, conf_low,
+        conf_high, verdict``; ``change`` = late - early. Intervals are for each pit
+        alone.
     """
     bakes = _graded(season, list(season.bakes["study"]))
     group = bakes["pit"].to_numpy(dtype=object).copy()
@@ -106,14 +108,15 @@ def season_change(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
                     pit,
                     int(counts[early]),
                     int(counts[late]),
-                    found.rates[a].estimate,
-                    found.rates[b].estimate,
+                    *found.rates[a],
+                    *found.rates[b],
                     sign * pairs.estimate[k],
                     *ends,
                 )
             )
-    columns = ["pit", "n_early", "n_late", "early", "late", "change", "conf_low"]
-    frame = pd.DataFrame(rows, columns=[*columns, "conf_high"])
+    halves = [f"{half}{end}" for half in ("early", "late") for end in _ENDS]
+    columns = ["pit", "n_early", "n_late", *halves, "change", "conf_low", "conf_high"]
+    frame = pd.DataFrame(rows, columns=columns)
     frame["verdict"] = verdicts(
         frame["conf_low"], frame["conf_high"], margin=None, one_bake_each=False
     )

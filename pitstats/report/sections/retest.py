@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+import pandas as pd
+
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.figures.season import plot_changes
@@ -12,6 +14,7 @@ from pitstats.report.numbers import level_text, percent, signed_points, true_min
 from pitstats.report.section import (
     Answered,
     FirstPage,
+    Kept,
     Picture,
     Sentences,
     Table,
@@ -55,6 +58,7 @@ def changes(changes: SettingComparison) -> Answered:
     return answer, [
         Sentences([own for own in sentences(changes) if own != answer]),
         table(changes),
+        Kept("levels", changes.levels),
         Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
         Text(f"How: {changes.method}.", "note"),
     ]
@@ -79,8 +83,8 @@ def table(changes: SettingComparison) -> Table:
         {
             "Pit": "pit",
             "Outcome": "outcome",
-            "Before": lambda row: _level(row, "before"),
-            "After": lambda row: _level(row, "after"),
+            "Before": lambda row: _level(row, changes, "before"),
+            "After": lambda row: _level(row, changes, "after"),
             "Change": lambda row: estimate(_writer(row), "change")(row),
             "Verdict": _verdict,
         },
@@ -111,8 +115,8 @@ def _sentence(row: Row, changes: SettingComparison) -> str:
     sizes = f"{write(row['change'])} {unit} ({level} interval {interval(write)(row)})"
     if verdict == ONE_PAIR:
         return (
-            f"{pit}, {what}: {_level(row, 'before')} before, {_level(row, 'after')} "
-            "after, in one pair of bakes; no verdict."
+            f"{pit}, {what}: {_level(row, changes, 'before')} before, "
+            f"{_level(row, changes, 'after')} after, in one pair of bakes; no verdict."
         )
     if verdict == DAYS_ALIKE:
         return f"{pit}, {what}: {sizes}, if the days were alike."
@@ -125,9 +129,14 @@ def _sentence(row: Row, changes: SettingComparison) -> str:
     return f"{pit}, {what}: this test cannot tell whether it changed: {sizes}."
 
 
-def _level(row: Row, side: str) -> str:
-    write = percent if row["outcome"] in ("burned", "target grade") else _writer(row)
-    return write(float(row[side])).replace("+", "")
+def _level(row: Row, changes: SettingComparison, side: str) -> str:
+    """Level of one side; only a fall from the firebox may be below 0 and has a sign."""
+    asked = {"pit": row["pit"], "outcome": row["outcome"], "side": side}
+    level = changes.levels.merge(pd.DataFrame([asked])).iloc[0].to_dict()
+    share = row["outcome"] in ("burned", "target grade")
+    if row["outcome"] == "usable area":
+        return estimate("{:.0f}".format)(level)
+    return estimate(percent if share else signed_points)(level)
 
 
 def _writer(row: Row) -> Callable[[float], str]:

@@ -166,15 +166,23 @@ def season_course(results: SeasonResults) -> Answered:
     change, spread = results.change, results.repeatability
     changed: Columns = {
         "Pit": "pit",
-        "Earlier": written(percent, "early"),
-        "Later": written(percent, "late"),
+        "Earlier": estimate(percent, "early", "early"),
+        "Later": estimate(percent, "late", "late"),
         "Change": estimate(signed_points, "change"),
         "Verdict": "verdict",
     }
     steady: Columns = {"Of": "of", "Name": "name", "Bakes": "n_bakes"}
     steady["SD between bakes"] = _sd
-    halves = "Later half of each pit's studies against the earlier half, in points"
-    scatter = "How far bakes scatter (SD on the logit scale); unknown below three bakes"
+    level = level_text(results.conf_level)
+    halves = (
+        f"Later half of each pit's studies less the earlier half, in points, with "
+        f"{level} intervals (unit of replication: the bake). A half has fewer bakes "
+        "than the season: both shares may lie nearer to 50% than the season's"
+    )
+    scatter = (
+        f"How far bakes scatter (SD on the logit scale, {level} intervals); unknown "
+        "below three bakes"
+    )
     left = "Bakes that do not count, each with its reason"
     return _in_short_course(change), [
         Kept("season_progress", results.progress),

@@ -71,6 +71,12 @@ def test_every_outcome_has_a_change_with_its_interval() -> None:
     }
     columns = "pit outcome before after change conf_low conf_high verdict"
     assert list(found.table.columns) == columns.split()
+    levels = found.levels.set_index(["outcome", "side"])
+    for side in ("before", "after"):
+        own = levels.xs(side, level="side")
+        assert own["estimate"].to_dict() == table[side].to_dict()
+        assert (own["conf_low"] < own["estimate"]).all()
+        assert (own["estimate"] < own["conf_high"]).all()
     burned = table.loc["burned"]
     assert burned["change"] == pytest.approx(
         burned["after"] - burned["before"], abs=0.01

@@ -314,6 +314,11 @@ def test_progress_change_and_repeatability(folder: Path) -> None:
     change = ps.season_change(season)
     assert change["pit"].tolist() == ["R"]
     assert change["n_early"].item() == change["n_late"].item() == 2
+    row = change.iloc[0]
+    for half in ("early", "late"):
+        assert 0 <= row[f"{half}_low"] < row[half] < row[f"{half}_high"] <= 1
+    assert row["change"] == pytest.approx(row["late"] - row["early"], abs=1e-9)
+    assert row["early_low"] - row["late_high"] < row["conf_high"]
     known = ps.estimate_season(season)
     again = ps.season_progress(season, estimate=known)
     pd.testing.assert_frame_equal(progress, again)
