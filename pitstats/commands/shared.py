@@ -89,7 +89,7 @@ def _for_the_terminal(error: Exception) -> str:
     """Text of an error with its notes, in the words of the command line."""
     lines = [str(error), *getattr(error, "__notes__", ())]
     text = "\n".join(lines).replace("overwrite=True", "--force")
-    return text.replace("replace=True", "--replace")
+    return text.replace("replace=True", "--replace").replace("setting=", "--setting ")
 
 
 def say_table(table: Table) -> None:

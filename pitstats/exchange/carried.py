@@ -54,8 +54,8 @@ def carried_package(html: str) -> bytes:
     found = _LINK.findall(html)
     if len(found) != 1:
         raise PackageError(
-            "The page carries no data of its own. Render the report again with this "
-            "version, or verify the zip that 'pitstats pack' wrote."
+            "This is no zip, and no page that carries its data. Render the report "
+            "again with this version, or verify the zip that 'pitstats pack' wrote."
         )
     try:
         return base64.b64decode(found[0], validate=True)

@@ -90,9 +90,11 @@ class Verification:
         """The verdict in words."""
         n, differ = len(self.table), int((~self.table["same"].astype(bool)).sum())
         parts = [
-            f"All {n} cells of the result tables came out again."
-            if not differ and not self.problems
-            else f"{differ} of {n} cells of the result tables came out differently."
+            f"{differ} of {n} cells of the result tables came out differently."
+            if differ
+            else f"All {n} cells of the result tables came out again."
+            if n
+            else "No number could be worked out again."
         ]
         if self.changed:
             parts.append(f"Changed since it was packed: {', '.join(self.changed)}.")

@@ -114,6 +114,18 @@ def test_a_record_typed_over_changes_the_numbers(
     assert not found.table["same"].all()
 
 
+def test_a_record_that_cannot_be_read_gives_no_number(
+    files: dict[str, bytes], tmp_path: Path
+) -> None:
+    path = tmp_path / "bent.zip"
+    items = files["study/items.csv"].replace(b"golden", b"no grade of this scale")
+    path.write_bytes(zip_bytes(files | {"study/items.csv": items}))
+    found = ps.verify_package(path)
+    assert not found.same
+    assert found.sentence.startswith("No number could be worked out again.")
+    assert "The record in it cannot be read" in found.sentence
+
+
 @settings(max_examples=60, deadline=None)
 @given(place=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255))
 def test_any_changed_byte_is_found(
@@ -134,9 +146,9 @@ def test_any_changed_byte_is_found(
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (b"", "carries no data"),
-        (b"PK\x03\x04 nonsense", "carries no data"),
-        (b"<html><head></head></html>", "carries no data"),
+        (b"", "no page that carries its data"),
+        (b"PK\x03\x04 nonsense", "no page that carries its data"),
+        (b"<html><head></head></html>", "no page that carries its data"),
         (zip_bytes({"a.txt": b"x"}), "no package"),
         (zip_bytes({"../a.txt": b"x"}), "file names"),
         (zip_bytes({MANIFEST: b"[" * 100_000}), "no package"),

@@ -234,12 +234,13 @@ def _only_setting(study: Study) -> str:
     if not varied:
         raise DesignError(
             "No setting was varied within a pit. Name the column of bakes that says "
-            "which bakes were made before and after."
+            "which bakes were made before and after: setting=COLUMN."
         )
     if len(varied) > 1:
         raise DesignError(
             f"{' and '.join(varied)} were varied within a pit. Say which change is "
-            "meant; the others are looked at as what else changed."
+            f"meant, as in setting={varied[0]}; the others are looked at as what else "
+            "changed."
         )
     return varied[0]
 

@@ -167,7 +167,7 @@ def firmness(results: StudyResults) -> str:
     if tried.reported["verdict"] == "one bake each" or tried.tried().empty:
         return ""
     if tried.fragile:
-        return f"Fragile: the verdict falls {falls_when(tried)}."
+        return f"Fragile: the verdict changes {falls_when(tried)}."
     tries = []
     if tried.n_left_out:
         tries.append(f"with each of {tried.n_left_out} bakes left out")

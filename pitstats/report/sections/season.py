@@ -132,6 +132,8 @@ def season_pairs(results: SeasonResults) -> Answered:
     answer = (
         f"{number_word(n_firm).capitalize()} of {count(n_pairs, 'pair')} "
         f"{plural(n_firm, 'differs', 'differ')}."
+        if n_pairs > 1
+        else f"The one pair {'differs' if n_firm else 'cannot be told apart'}."
     )
     return answer, [
         table_of("season_pairs", seen_ahead(table), caption, columns, kept=table),

@@ -130,6 +130,12 @@ def test_what_else_changed_is_found_by_the_audit() -> None:
     )
 
 
+def test_the_command_says_how_to_name_the_setting() -> None:
+    said = CliRunner().invoke(main, ["retest", "data/four_pits"])
+    assert said.exit_code == 1
+    assert "made before and after: --setting COLUMN." in said.stderr
+
+
 def test_the_setting_must_be_plain() -> None:
     study = moved_damper(2, 2)
     with pytest.raises(ps.DesignError, match="No setting was varied"):

@@ -249,6 +249,15 @@ def test_a_pipe_among_the_studies_is_told(folder: Path) -> None:
         ps.read_season(folder)
 
 
+def test_one_pair_is_no_one_of_one(tmp_path: Path) -> None:
+    for day in ("day 1", "day 2"):
+        study = counted(day, [("A", "", 5), ("B", "", 5), ("A", "", 4), ("B", "", 6)])
+        ps.write_study(study, tmp_path / day)
+    results = ps.SeasonResults(ps.read_season(tmp_path))
+    answer = ps.ask.season_pairs(results).answer
+    assert answer == "The one pair cannot be told apart."
+
+
 def test_the_terminal_says_what_the_page_says(folder: Path) -> None:
     said = CliRunner().invoke(main, ["season", str(folder)])
     assert said.exit_code == 0, said.output
