@@ -353,8 +353,8 @@ def _check_one_row_each(table: _Source, bake: pd.Series, headers: list[str]) -> 
         raise DesignError(
             f"Bake {quote(name)} has {len(rows)} rows of {table.name} (rows "
             f"{listing(rows[:6], 'and')}), but totals need one row a bake. Name more "
-            f"columns for bake than {listing([quote(h) for h in headers], 'and')}, or "
-            "choose rows with where."
+            f"columns for bake than {listing([quote(h) for h in headers], 'and')}, "
+            "such as that of the pit, or leave all but one of these rows out."
         )
 
 
