@@ -209,8 +209,8 @@ def _draw_variances(peak: Peak, uniform: FloatArray) -> tuple[FloatArray, FloatA
         nearest = np.clip(peak.variance[j], 0, SD_LIMIT**2)
         low, high = np.clip([nearest - reach, nearest + reach], 0, SD_LIMIT**2)
         sd = np.sqrt(low) + (np.sqrt(high) - np.sqrt(low)) * _STEPS
-        log_height = -0.5 * ((sd**2 - middle[:, None]) / own[j]) ** 2
-        height = np.exp(log_height - log_height.max(axis=1, keepdims=True))
+        log_height = -0.5 * (((sd**2)[:, None] - middle) / own[j]) ** 2
+        height = np.exp(log_height - log_height.max(axis=0))
         drawn, density, _, _ = draw_linear(sd, height + BASE_HEIGHT, uniform[j])
         variance[j] = drawn**2
         score[j] = (variance[j] - middle) / own[j]

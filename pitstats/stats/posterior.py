@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -34,47 +35,84 @@ from pitstats.stats.weighted_draws import (
 _DRAWS = 4096
 
 
-class ModelRates(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class ModelRates:
     """Long-run burn rates over a stated layout, with their differences.
 
     Attributes
     ----------
-    rates : Estimate
-        Rate of each pit over the layout, averaged over bakes.
-    differences : PairEstimates
-        Rate of pit a less rate of pit b, for all pairs.
-    bake_sd : Estimate
-        SD between bakes of each pit on the logit scale, shape (pits,).
-    common_sd : Estimate
-        Level of these SDs: that of a pit in the middle of all.
-    session_sd : Estimate or None
-        SD of the session effect; None when the data hold no such effect.
-    slopes : Estimate
-        Coefficients of the columns of X on the logit scale.
-    ess, pareto_k, cap_mass : float
-        Effective number of draws; tail shape of the weights; posterior probability
-        that the SD of all effects together exceeds 2, in the pit where it is largest.
-        Above one half the bakes are nearly all or none and the cap on the SD decides.
-    conf_level : float
-        Level of all intervals.
     draws : Draws
         Weighted draws, for contrasts and predictions.
     diagnostics : Diagnostics
-        The same diagnostics with the number of draws.
+        How well they represent the posterior.
+    conf_level : float
+        Level of all intervals.
+    none_burned, all_burned : ndarray of bool, shape (pits,)
+        Pits of which no item, or every item, burned.
+    in_sessions : bool
+        Whether the data hold a session effect.
     """
 
-    rates: Estimate[FloatArray]
-    differences: PairEstimates
-    bake_sd: Estimate[FloatArray]
-    common_sd: Estimate[float]
-    session_sd: Estimate[float] | None
-    slopes: Estimate[FloatArray]
-    ess: float
-    pareto_k: float
-    cap_mass: float
-    conf_level: float
     draws: Draws
     diagnostics: Diagnostics
+    conf_level: float
+    none_burned: npt.NDArray[np.bool_]
+    all_burned: npt.NDArray[np.bool_]
+    in_sessions: bool
+
+    @cached_property
+    def rates(self) -> Estimate[FloatArray]:
+        """Rate of each pit over the layout, averaged over bakes.
+
+        Intervals reach 0 when none, and 1 when all items burned.
+        """
+        found = summarize_rows(self.draws.rates, *self._by)
+        return ending_at_borders(found, self.none_burned, self.all_burned)
+
+    @cached_property
+    def differences(self) -> PairEstimates:
+        """Rate of pit a less rate of pit b, for all pairs."""
+        return summarize_pairs(self.draws.rates, *self._by)
+
+    @cached_property
+    def bake_sd(self) -> Estimate[FloatArray]:
+        """SD between bakes of each pit on the logit scale, shape (pits,)."""
+        return bake_sd_summary(self.draws, self.diagnostics, self.conf_level)
+
+    @cached_property
+    def common_sd(self) -> Estimate[float]:
+        """Level of these SDs: that of a pit in the middle of all."""
+        return summarize_draws(self.draws.common_sd, *self._by)
+
+    @cached_property
+    def session_sd(self) -> Estimate[float] | None:
+        """SD of the session effect; None when the data hold no such effect."""
+        if not self.in_sessions:
+            return None
+        return summarize_draws(self.draws.session_sd, *self._by)
+
+    @cached_property
+    def slopes(self) -> Estimate[FloatArray]:
+        """Coefficients of the columns of X on the logit scale."""
+        return summarize_rows(self.draws.slopes, *self._by)
+
+    @property
+    def ess(self) -> float:
+        """Effective number of draws."""
+        return self.diagnostics.ess
+
+    @property
+    def cap_mass(self) -> float:
+        """Posterior probability that the SD of all effects together exceeds 2.
+
+        In the pit where it is largest. Above one half the bakes are nearly all or none
+        and the cap on the SD decides.
+        """
+        return self.diagnostics.cap_mass
+
+    @property
+    def _by(self) -> tuple[FloatArray, float]:
+        return self.draws.weights, self.conf_level
 
 
 def model_rates(
@@ -184,22 +222,15 @@ def model_rates(
     draws, diagnostics = sample_posterior(
         items, cells, weight, count, seed, size, spread
     )
-    sessions = None
-    if items.session is not None:
-        sessions = summarize_draws(draws.session_sd, draws.weights, level)
+    total_of = np.bincount(items.intercept, weights=items.n, minlength=n_pits)
+    burned_of = np.bincount(items.intercept, weights=items.y, minlength=n_pits)
     return ModelRates(
-        summarize_rates(draws, items, level),
-        summarize_pairs(draws.rates, draws.weights, level),
-        bake_sd_summary(draws, diagnostics, level),
-        summarize_draws(draws.common_sd, draws.weights, level),
-        sessions,
-        summarize_rows(draws.slopes, draws.weights, level),
-        diagnostics.ess,
-        diagnostics.pareto_k,
-        diagnostics.cap_mass,
-        level,
         draws,
         diagnostics,
+        level,
+        none_burned=burned_of == 0,
+        all_burned=burned_of == total_of,
+        in_sessions=items.session is not None,
     )
 
 
@@ -351,17 +382,6 @@ def check_draws(n_draws: int | None, default: int) -> int:
             f"n_draws is {n_draws!r}; it must be a power of 2, 64 or more."
         )
     return int(n_draws)
-
-
-def summarize_rates(
-    draws: Draws, items: Items, conf_level: float
-) -> Estimate[FloatArray]:
-    """Rates with intervals that reach 0 when none, and 1 when all items burned."""
-    size = len(draws.rates)
-    burned = np.bincount(items.intercept, weights=items.y, minlength=size)
-    total = np.bincount(items.intercept, weights=items.n, minlength=size)
-    found = summarize_rows(draws.rates, draws.weights, conf_level)
-    return ending_at_borders(found, burned == 0, burned == total)
 
 
 def bake_sd_summary(

@@ -9,6 +9,7 @@ distribution whose centre and spread are put together from the pits' own shifts.
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -325,7 +326,7 @@ def _draw_scales(
         height = np.exp(log_height - log_height.max())
         height += BASE_HEIGHT * height.max()
         shared_sd, density, segment, mix = draw_linear(
-            grid.shared_sd, height[None], uniform[0]
+            grid.shared_sd, height[:, None], uniform[0]
         )
         log_ratio = effects.log_shared_prior(shared_sd) - np.log(density)
         nearest = segment + (mix > 0.5)
@@ -336,7 +337,7 @@ def _draw_scales(
         if effects.rho > 0:
             height = levels[k] + BASE_HEIGHT * np.exp(log_normal(_SCORES))
             score[own], density, _, _ = draw_linear(
-                _SCORES, height[None], uniform[1, own]
+                _SCORES, height[:, None], uniform[1, own]
             )
             log_ratio[own] += log_normal(score[own]) - np.log(density)
         for g in range(effects.n_groups):
@@ -391,7 +392,7 @@ def _draw_own(
     at = (np.sqrt(rho) * score)[:, None] + share * away
     height = np.interp(at, _SCORES, table + BASE_HEIGHT * table.max())
     height *= np.exp(log_normal(away))
-    drawn, density, _, _ = draw_linear(away, height, uniform)
+    drawn, density, _, _ = draw_linear(away, np.ascontiguousarray(height.T), uniform)
     return np.sqrt(rho) * score + share * drawn, log_normal(drawn) - np.log(density)
 
 
@@ -400,23 +401,24 @@ def draw_linear(
 ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp], FloatArray]:
     """Draw from piecewise linear densities by inverting the distribution function.
 
-    Heights have shape (1, knots) or (draws, knots). Returns the draws, their density,
+    Heights have shape (knots, 1) or (knots, draws). Returns the draws, their density,
     the segment and the place within it, 0 to 1.
     """
     widths = np.diff(knots)
-    area = 0.5 * (heights[:, 1:] + heights[:, :-1]) * widths
-    upto = np.cumsum(area, axis=1)
-    target = uniform * upto[:, -1]
-    last = len(widths) - 1
-    segment = np.minimum((upto[:, :-1] < target[:, None]).sum(axis=1), last)
-    line = np.arange(len(uniform)) if len(heights) > 1 else np.zeros(1, dtype=np.intp)
-    left, right = heights[line, segment], heights[line, segment + 1]
+    area = 0.5 * (heights[1:] + heights[:-1]) * widths[:, None]
+    upto = area.copy()
+    for before, row in pairwise(upto):
+        row += before
+    target = uniform * upto[-1]
+    segment = (upto[:-1] < target).sum(axis=0)
+    line = np.arange(len(uniform)) if heights.shape[1] > 1 else np.zeros(1, np.intp)
+    left, right = heights[segment, line], heights[segment + 1, line]
     width = widths[segment]
-    rest = np.maximum(target - (upto[line, segment] - area[line, segment]), 0.0)
+    rest = np.maximum(target - (upto[segment, line] - area[segment, line]), 0.0)
     rise = (right - left) / width
     inside = 2 * rest / (left + np.sqrt(np.maximum(left**2 + 2 * rise * rest, 0.0)))
     inside = np.minimum(inside, width)
-    density = (left + rise * inside) / upto[line, -1]
+    density = (left + rise * inside) / upto[-1, line]
     return knots[segment] + inside, density, segment, inside / width
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.estimates import Estimate, PairEstimates
@@ -38,10 +39,17 @@ class WeightedCdf(NamedTuple):
 
 def weighted_cdf(values: FloatArray, weights: FloatArray) -> WeightedCdf:
     """Distribution function of draws with weights that add up to 1."""
-    used = weights > 0
-    order = np.argsort(values[used])
-    share = weights[used][order]
-    return WeightedCdf(values[used][order], np.cumsum(share) - 0.5 * share)
+    return _ordered(values, weights)[1]
+
+
+def _ordered(
+    values: FloatArray, weights: FloatArray
+) -> tuple[npt.NDArray[np.intp], WeightedCdf]:
+    """Draws with weight in rising order, and their distribution function."""
+    used = np.flatnonzero(weights)
+    order = used[np.argsort(values[used])]
+    share = weights[order]
+    return order, WeightedCdf(values[order], np.cumsum(share) - 0.5 * share)
 
 
 def summarize_draws(
@@ -124,38 +132,31 @@ def summarize_pairs(
     """
     a, b = np.triu_indices(len(columns), 1)
     difference = columns[a] - columns[b]
-    cdfs = [weighted_cdf(row, weights) for row in difference]
+    estimate = difference @ weights
+    cdfs, depth = [], np.full(len(weights), 0.5)
+    for row in difference:
+        order, cdf = _ordered(row, weights)
+        nearer = np.minimum(cdf.heights, 1 - cdf.heights)
+        depth[order] = np.minimum(depth[order], nearer)
+        cdfs.append(cdf)
     tail = (1 - conf_level) / 2
     below = np.array([cdf.at(0.0) for cdf in cdfs])
     reach = np.minimum(below, 1 - below)
     low = np.array([cdf.inverse(tail) for cdf in cdfs])
     high = np.array([cdf.inverse(1 - tail) for cdf in cdfs])
     p_value = np.minimum(1.0, 2 * reach)
-    estimate = difference @ weights
     if len(a) < 2:
         return PairEstimates(
             a, b, estimate, low, high, low.copy(), high.copy(), p_value, p_value.copy()
         )
-    depth = weighted_cdf(_depths(difference, weights), weights)
-    rank = min(depth.inverse(1 - conf_level), tail)
+    depths = weighted_cdf(depth, weights)
+    rank = min(depths.inverse(1 - conf_level), tail)
     wide_low = np.array([cdf.inverse(rank) for cdf in cdfs])
     wide_high = np.array([cdf.inverse(1 - rank) for cdf in cdfs])
-    adjusted = np.maximum([depth.at(value) for value in reach], p_value)
+    adjusted = np.maximum([depths.at(value) for value in reach], p_value)
     return PairEstimates(
         a, b, estimate, low, high, wide_low, wide_high, p_value, adjusted
     )
-
-
-def _depths(difference: FloatArray, weights: FloatArray) -> FloatArray:
-    """Smallest rank of every draw from either end, over all differences."""
-    depth = np.full(difference.shape[1], 0.5)
-    for row in difference:
-        order = np.argsort(row)
-        share = weights[order]
-        rank = np.empty_like(share)
-        rank[order] = np.cumsum(share) - 0.5 * share
-        np.minimum(depth, np.minimum(rank, 1 - rank), out=depth)
-    return depth
 
 
 def truncated_weights(log_weight: FloatArray) -> FloatArray:
