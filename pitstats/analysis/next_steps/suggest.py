@@ -516,7 +516,10 @@ def _bake_more(step: NextStep) -> str:
 
 
 def _too_small(step: NextStep) -> str:
-    most = float(step.table["settled"].iloc[-1])
+    share = _in_ten(float(step.table["settled"].iloc[-1]))
+    # A chance that rounds to the one that is wanted still falls short of it.
+    short = share == _in_ten(WANTED)
+    most = f"not quite {share} tests" if short else f"{share} tests only"
     remedy = (
         "state a margin before the next test"
         if step.margin is None
@@ -524,8 +527,8 @@ def _too_small(step: NextStep) -> str:
     )
     return (
         f"Even {_bakes(MOST_EXTRA)} each of {step.pit_a} and {step.pit_b} would settle "
-        f"whether they differ in {_in_ten(most)} tests only. They differ too little "
-        f"for more, or their bakes too much: {remedy}."
+        f"whether they differ in {most}. They differ too little for more, or "
+        f"their bakes too much: {remedy}."
     )
 
 

@@ -130,6 +130,15 @@ def test_no_difference_stays_unlikely_to_be_told_and_says_so() -> None:
     assert "state a margin before the next test" in step.sentence
 
 
+def test_a_chance_just_short_of_the_wanted_one_is_not_told_as_that_one() -> None:
+    counts = [15, 17, 20, 15, 16, 18], [2, 4, 9, 2, 1, 2]
+    study = ps.study_from_counts(["A"] * 3 + ["B"] * 3, *counts)
+    step = ps.suggest_next(study)
+    assert step.advice == "too small"
+    assert 0.75 < step.table["settled"].iloc[-1] < 0.8
+    assert "in not quite 8 in 10 tests." in step.sentence
+
+
 def test_a_margin_lets_equal_pits_be_settled() -> None:
     near = [[4, 4, 3], [4, 4, 4]]
     with_margin = ps.suggest_next(study(near, 24, margin=0.15), continuations=300)
