@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -15,9 +18,11 @@ from pitstats.report.words import count, listed, one_line, plural
 _HIDES = {
     "fully": "hides it fully",
     "nearly": "hides nearly all of it",
-    "partly": "hides part of it",
-    "apart": "hides little or nothing",
+    "partly": "hides half of it or more",
+    "apart": "hides less than half of it",
 }
+# A share of the information whose loss widens an interval by a twentieth at most.
+_LITTLE = 0.1
 _CAPTION = (
     "What varied from bake to bake, and how much of a difference between two pits it "
     "hides: the share of the information that is lost once the factor is allowed for"
@@ -53,7 +58,8 @@ def in_short(design: DesignAudit) -> str:
         )
     if not hidden:
         return (
-            "Nothing on record went with the pits so closely as to hide a difference."
+            "Nothing on record went with the pits so closely as to hide half of a "
+            "difference."
         )
     names = listed([" with ".join(_labels(design, names)) for names in hidden])
     verb = "hides" if len(hidden) == 1 else "hide"
@@ -109,9 +115,15 @@ def design_table(design: DesignAudit) -> Table:
         ),
         "Share hidden": written("{:.0%}".format, "share"),
         "Interval widened": written(_widened, "vif"),
-        "In words": lambda row: _HIDES[row["verdict"]],
+        "In words": _hides,
     }
     return table_of("design", worst[matter], _CAPTION, columns, kept=contrasts)
+
+
+def _hides(row: Mapping[Hashable, Any]) -> str:
+    if row["share"] < _LITTLE:
+        return "hides little or nothing"
+    return _HIDES[row["verdict"]]
 
 
 def _widened(vif: float) -> str:

@@ -111,6 +111,16 @@ def test_findings_of_the_demos(name: str, snapshot: SnapshotAssertion) -> None:
     assert "\n".join(lines) == snapshot
 
 
+@pytest.mark.parametrize("name", demo_names())
+def test_only_a_small_share_hidden_is_called_little_or_nothing(name: str) -> None:
+    shown = design_table(ps.audit_design(ps.demo_study(name))).shown
+    share = shown["Share hidden"].str.rstrip("%").astype(float)
+    assert share[shown["In words"] == "hides little or nothing"].le(10).all()
+    assert (
+        share[shown["In words"] == "hides less than half of it"].between(10, 50).all()
+    )
+
+
 def test_lines_fit_a_terminal() -> None:
     text = findings_text(ps.audit_fairness(ps.demo_study("unfair_order")))
     assert max(map(len, text.splitlines())) <= 88
