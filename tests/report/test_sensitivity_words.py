@@ -10,6 +10,7 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
+from pitstats.report.numbers import signed_size
 from pitstats.report.section import Kept, Picture, Table
 from pitstats.report.sections import grading as agreement
 from pitstats.report.sections import sensitivity
@@ -146,6 +147,25 @@ def test_bakes_whose_loss_changes_the_verdict_are_counted() -> None:
     assert f"{falls} of these 6 bakes, left out alone, change the verdict" in told
     assert f"({falls} of the 6)" in sensitivity.falls_when(close)
     assert sensitivity.in_short(close).startswith("Only with one bake less; ")
+    assert "to which the loss of data alone contributes" in told
+
+
+def test_the_loss_of_a_bake_is_not_blamed_for_a_verdict_that_it_gives() -> None:
+    burned = [12, 11, 12, 12, 6, 5, 6, 12]
+    study = ps.study_from_counts(["A"] * 4 + ["B"] * 4, [20] * 8, burned)
+    open_ = ps.check_sensitivity(study)
+    assert open_.reported["verdict"] == "cannot tell"
+    assert open_.n_falls == 1
+    told = " ".join(sensitivity.sensitivity_sentences(open_))
+    assert "1 of these 8 bakes, left out alone, changes the verdict." in told
+
+
+def test_the_first_page_tells_in_points_how_far_an_alternative_moves() -> None:
+    table = found().table.assign(tips=False)
+    calm = replace(found(), table=table, members=found().members.assign(tips=False))
+    assert calm.largest_shift is not None
+    by = signed_size(calm.largest_shift["shift"])
+    assert sensitivity.in_short(calm).endswith(f"moves the difference by {by}.")
 
 
 def test_a_count_that_says_otherwise_to_begin_with_is_named() -> None:

@@ -9,10 +9,10 @@ import pandas as pd
 
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_rates
-from pitstats.report.numbers import level_text, points
+from pitstats.report.numbers import level_text, points, signed_size
 from pitstats.report.section import Number, Picture
 from pitstats.report.sections.rates import rate_sentence
-from pitstats.report.sections.sensitivity import falls_when, of_half_width
+from pitstats.report.sections.sensitivity import falls_when
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import by_pit
 from pitstats.report.words import (
@@ -162,7 +162,7 @@ def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
 
 
 def firmness(results: StudyResults) -> str:
-    """Say what makes the verdict fall; empty where none was given."""
+    """Say what changes the verdict; empty where none was given."""
     tried = results.sensitivity
     if tried.reported["verdict"] == "one bake each" or tried.tried().empty:
         return ""
@@ -172,10 +172,10 @@ def firmness(results: StudyResults) -> str:
     if tried.n_left_out:
         tries.append(f"with each of {tried.n_left_out} bakes left out")
     if tried.largest_shift is not None:
-        share = of_half_width(tried.largest_shift["shift_share"])
+        by = signed_size(tried.largest_shift["shift"])
         tries.append(
             "under every alternative that was tried, the furthest moving the "
-            f"difference by {share}"
+            f"difference by {by}"
         )
     return f"Firm: the verdict stands {' and '.join(tries)}."
 

@@ -68,7 +68,7 @@ def in_short(found: Sensitivity) -> str:
     one_less = "Only with one bake less" if found.n_falls else "Not by what was tried"
     if far is None:
         return f"{one_less}; no alternative that keeps every bake could be tried."
-    by = of_half_width(far["shift_share"])
+    by = signed_size(far["shift"])
     other = "otherwise " * bool(found.n_falls)
     return f"{one_less}; {other}the furthest alternative moves the difference by {by}."
 
@@ -184,10 +184,15 @@ def _fewer_bakes(found: Sensitivity) -> str:
     )
     if not found.n_falls:
         return f"{text}; the verdict stays."
-    return (
-        f"{text}; {found.n_falls} of these {found.n_left_out} bakes, left out alone, "
-        "change the verdict, to which the loss of data alone contributes."
+    change = "changes" if found.n_falls == 1 else "change"
+    text += (
+        f"; {found.n_falls} of these {found.n_left_out} bakes, left out alone, "
+        f"{change} the verdict"
     )
+    # Fewer data alone can undo a verdict, they cannot give one.
+    if found.reported["verdict"] != "cannot tell":
+        text += ", to which the loss of data alone contributes"
+    return f"{text}."
 
 
 def _other_pairs(found: Sensitivity) -> str:
