@@ -17,6 +17,7 @@ from pitstats.analysis.season.read import Season
 from pitstats.errors import DesignError
 from pitstats.stats.nested_rates import NestedRates, nested_rates
 from pitstats.stats.spread_prior import chosen_prior
+from pitstats.study.cells import listing
 
 NO_BRIDGE = "no bridge"
 _LEVELS = {
@@ -276,10 +277,13 @@ def _caveats(
             "the pit's."
         )
     unlinked = differences[differences["verdict"] == NO_BRIDGE]
+    alike: dict[str, list[str]] = {}
     for pit, others in unlinked.groupby("pit_a", sort=False)["pit_b"]:
-        names = " or ".join(others)
+        alike.setdefault(" or ".join(others), []).append(str(pit))
+    for names, pits in alike.items():
+        were = f"{listing(pits, 'and')} {'was' if len(pits) == 1 else 'were'}"
         found.append(
-            f"{pit} was never baked in one study with {names}, and no pit links their "
+            f"{were} never baked in one study with {names}, and no pit links their "
             "studies, so nothing separates these pits from their days. Bake them side "
             "by side, or a third pit beside each."
         )

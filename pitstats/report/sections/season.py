@@ -128,17 +128,29 @@ def season_pairs(results: SeasonResults) -> Answered:
         "all pairs (unit of replication: the bake). Bridge: share that rests on other "
         "pits baked with both"
     )
-    n_firm, n_pairs = len(separated(table)), len(table)
-    answer = (
-        f"{number_word(n_firm).capitalize()} of {count(n_pairs, 'pair')} "
-        f"{plural(n_firm, 'differs', 'differ')}."
-        if n_pairs > 1
-        else f"The one pair {'differs' if n_firm else 'cannot be told apart'}."
-    )
-    return answer, [
+    return _in_short_differences(table), [
         table_of("season_pairs", seen_ahead(table), caption, columns, kept=table),
         Text(_NO_LOOKS, "note"),
     ]
+
+
+def _in_short_differences(table: pd.DataFrame) -> str:
+    """How many pairs are told apart, and how many have nothing that links them."""
+    n_apart = len(separated(table))
+    n_unlinked = int(table["verdict"].eq(NO_BRIDGE).sum())
+    n_linked = len(table) - n_unlinked
+    unlinked = f"nothing links the pits of {count(n_unlinked, 'pair')}"
+    if not n_linked:
+        return f"This season cannot tell: {unlinked}."
+    if n_linked == 1:
+        which = "one linked pair" if n_unlinked else "one pair"
+        told = f"The {which} {'is' if n_apart else 'cannot be'} told apart"
+    else:
+        told = (
+            f"{number_word(n_apart).capitalize()} of {count(n_linked, 'pair')} "
+            f"{plural(n_apart, 'is', 'are')} told apart"
+        )
+    return f"{told}; {unlinked}." if n_unlinked else f"{told}."
 
 
 def _bridge(row: Row) -> str:
@@ -283,4 +295,4 @@ def _in_short_graders(table: pd.DataFrame) -> str:
     if not known:
         return "Too few bakes were graded twice to say."
     parts = [f"{_graders(row)} {_WEIGHTED(row)}" for row in known]
-    return f"Agreement beyond chance (weighted kappa): {listed(parts)}."
+    return f"Agreement beyond chance (1 is full, 0 none): {listed(parts)}."

@@ -97,7 +97,7 @@ def test_two_bakes_leave_the_interval_unknown(tmp_path: Path) -> None:
 
 def test_the_page_says_how_alike_graders_see(season: ps.Season) -> None:
     section = ps.ask.season_graders(ps.SeasonResults(season))
-    assert section.answer.startswith("Agreement beyond chance (weighted kappa): ")
+    assert section.answer.startswith("Agreement beyond chance (1 is full, 0 none): ")
     assert "Kim with others 0." in section.answer
 
 

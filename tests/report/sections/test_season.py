@@ -44,7 +44,20 @@ def test_the_first_page_of_a_season_answers(results: ps.SeasonResults) -> None:
     answer = next(p.text for p in page.body if isinstance(p, Text))
     assert answer.startswith("Over the season B burned more than A")
     said = next(p.sentences for p in page.body if isinstance(p, Sentences))
-    assert any("was never baked in one study with" in sentence for sentence in said)
+    assert any("were never baked in one study with" in sentence for sentence in said)
+    answer = ps.ask.season_pairs(results).answer
+    assert answer == (
+        "One of three pairs is told apart; nothing links the pits of three pairs."
+    )
+
+
+def test_pairs_that_are_not_told_apart_are_not_called_alike(tmp_path: Path) -> None:
+    bakes = [("A", "1", 3), ("R", "1", 4), ("A", "2", 4), ("R", "2", 3)]
+    ps.write_study(
+        counted("day 1", [*bakes, ("B", "1", 4), ("B", "2", 3)]), tmp_path / "1"
+    )
+    same = ps.SeasonResults(ps.read_season(tmp_path))
+    assert ps.ask.season_pairs(same).answer == "None of three pairs are told apart."
 
 
 def test_sections_of_a_season(results: ps.SeasonResults) -> None:
