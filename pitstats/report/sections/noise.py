@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pitstats.errors import DesignError
 from pitstats.planning.power import BakePlan, plan_bakes
-from pitstats.report.numbers import percent, points, signed_points
+from pitstats.report.numbers import percent, signed_points
 from pitstats.report.section import Answered, Sentences, Table, Text, asks
 from pitstats.report.sections.pairs import naive_sentences
-from pitstats.report.sections.plan import plan_table
+from pitstats.report.sections.plan import error_of, plan_table
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
     Columns,
@@ -73,8 +73,7 @@ def new_test_sentences(plan: BakePlan) -> list[str]:
         said.append(
             f"{bakes} bakes of {items} items a pit: {' to '.join(ends)}; "
             "without a difference it would cry wolf in at most "
-            f"{percent(own['false_alarm'].max())} (simulation error up to "
-            f"{points(own['power_error'].max())})."
+            f"{percent(own['false_alarm'].max())} ({error_of(own['power_error'])})."
         )
     return said
 

@@ -81,7 +81,7 @@ def plans(results: PlanResults) -> Answered:
     plan = results.plan
     near = nearest_plans(plan, results.power)
     kept = "in the table kept beside this page (CSV)"
-    return naive_plan_sentence(plan), [
+    return naive_plan_sentence(plan, results.power), [
         Table("plans", plan_table(near), plan_caption(plan), plan.table),
         Text(left_out(plan, near, kept)),
         Sentences(plan.caveats),
@@ -240,12 +240,16 @@ def chances(plan: BakePlan, power: float) -> str:
         f"{percent(each['power'])} with {_mood(each['sd_bake'])}"
         for each in own.to_dict("records")
     ]
-    error = float(own["power_error"].max())
-    sure = f"simulation error up to {points(error)}" if error else "exact"
     return (
         f"Chance with {_times(row['bakes'])} of {row['items']} items: "
-        f"{', '.join(parts)} ({sure})."
+        f"{', '.join(parts)} ({error_of(own['power_error'])})."
     )
+
+
+def error_of(errors: pd.Series) -> str:
+    """Largest simulation error of some chances, or that they are exact."""
+    error = float(errors.max())
+    return f"simulation error up to {points(error)}" if error else "exact"
 
 
 def _nearest(usual: BakePlan, power: float) -> pd.Series:
@@ -284,15 +288,15 @@ def _times(bakes: object) -> str:
     return "1 bake" if bakes == 1 else f"{bakes} bakes"
 
 
-def naive_plan_sentence(plan: BakePlan) -> str:
-    """How far off the usual formula is, where it promises most."""
-    gap = plan.table["naive_power"] - plan.table["power"]
-    row = plan.table.iloc[int(gap.argmax())]
+def naive_plan_sentence(plan: BakePlan, power: float) -> str:
+    """How far off the usual formula is for the plan that the page begins with."""
+    row = _nearest(plan.usual, power)
+    error = row["power_error"]
+    sure = f"error {points(error)}" if error else "exact"
     return (
         f"If every item counted, a formula would promise {percent(row['naive_power'])} "
         f"for {row['bakes']} bakes of {row['items']} items; the simulation finds "
-        f"{percent(row['power'])} (spread {_spread(row['sd_bake'])}, error "
-        f"{points(row['power_error'])})."
+        f"{percent(row['power'])} (spread {_spread(row['sd_bake'])}, {sure})."
     )
 
 
@@ -304,8 +308,7 @@ def more_bakes_or_items(steps: BakePlan) -> str:
     return (
         f"From {now['bakes']} bakes of {now['items']} items ({percent(now['power'])}), "
         f"one more bake gives {percent(bake['power'])}, twice the items "
-        f"{percent(twice['power'])} (simulation error up to "
-        f"{points(steps.table['power_error'].max())})."
+        f"{percent(twice['power'])} ({error_of(steps.table['power_error'])})."
     )
 
 

@@ -3,6 +3,7 @@
 import pytest
 
 import pitstats as ps
+from pitstats.report.numbers import percent
 from pitstats.report.section import Questions, Sentences, Table, Text
 from pitstats.report.sections import noise, plan
 from tests.report.overclaims import overclaims, said, sentences_of
@@ -154,7 +155,7 @@ def test_an_estimated_spread_is_told_with_two_digits_and_its_scale() -> None:
     found = ps.plan_bakes([2], [12], sd_bake=0.53906, simulations=50, rng=1)
     texts = [
         plan.in_short(found, 0.8),
-        plan.naive_plan_sentence(found),
+        plan.naive_plan_sentence(found, 0.8),
         plan.plan_table(found).to_string(),
     ]
     assert "a spread between bakes of 0.54 on the logit scale" in texts[0]
@@ -169,3 +170,18 @@ def test_a_new_test_names_both_truths() -> None:
     assert all("cry wolf" in line for line in lines[1:])
     assert len(lines) == 4
     assert all(len(own.split()) <= 45 for t in lines for own in sentences_of(t))
+    # Two and three bakes of two pits are reckoned exactly, five are simulated.
+    assert lines[1].endswith("(exact).")
+    assert "simulation error up to" in lines[3]
+
+
+def test_the_formula_is_held_against_the_plan_that_the_page_begins_with(
+    full: ps.PlanResults,
+) -> None:
+    row = full.plan.usual.cheapest(0.8)
+    if row is None:
+        table = full.plan.usual.table
+        row = table.iloc[int(table["power"].argmax())]
+    said = plan.naive_plan_sentence(full.plan, 0.8)
+    assert f"for {row['bakes']} bakes of {row['items']} items" in said
+    assert f"finds {percent(row['power'])} (spread {row['sd_bake']:.2g}" in said
