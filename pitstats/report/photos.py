@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
+import pandas as pd
+
 from pitstats.study.cells import quote
 from pitstats.study.html_text import isolated
 from pitstats.study.photos import UnusableError, inside, opened
@@ -33,11 +35,16 @@ class Photo:
 
 def bake_photos(study: Study) -> dict[str, Photo]:
     """Small copies of the photographs that the kept bakes name."""
-    kept = study.bakes[study.bakes["status"].eq("kept") & study.bakes["photo"].notna()]
     return {
         str(bake): read_photo(study.source, str(bake), str(name))
-        for bake, name in zip(kept["bake"], kept["photo"], strict=True)
+        for bake, name in photographed(study).items()
     }
+
+
+def photographed(study: Study) -> pd.Series:
+    """Photographs that the kept bakes name, by bake."""
+    kept = study.bakes[study.bakes["status"].eq("kept")]
+    return kept.set_index("bake")["photo"].dropna()
 
 
 def read_photo(folder: Path | None, bake: str, name: str) -> Photo:

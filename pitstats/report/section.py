@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from typing import TYPE_CHECKING, Literal, ParamSpec, TypeAlias
@@ -161,7 +161,7 @@ class Section:
         Heading of the section, and its line on the first page.
     answer : str
         One sentence. Empty for a section that documents and answers nothing.
-    body : sequence of Part
+    body : iterable of Part
         What is shown, in order.
     topic : str
         What it is about in a word or two, for the line of what was not recorded.
@@ -172,7 +172,7 @@ class Section:
     id: str
     question: str
     answer: str = ""
-    body: Sequence[Part] = ()
+    body: Iterable[Part] = ()
     topic: str = ""
     missing: str = ""
 
@@ -184,8 +184,19 @@ class FirstPage:
     body: Sequence[Part]
 
 
+@dataclass(frozen=True)
+class WhenShown:
+    """Parts that are made when a page shows them, and not for their answer alone."""
+
+    made: Callable[[], Iterable[Part]]
+
+    def __iter__(self) -> Iterator[Part]:
+        """Make them."""
+        return iter(self.made())
+
+
 Asked = ParamSpec("Asked")
-Answered: TypeAlias = tuple[str, Sequence[Part]]
+Answered: TypeAlias = tuple[str, Iterable[Part]]
 
 
 def asks(

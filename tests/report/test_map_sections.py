@@ -146,7 +146,7 @@ def test_a_photograph_stands_by_the_map_of_its_bake(tmp_path: Path) -> None:
 
 
 def test_bakes_that_were_rotated_are_named() -> None:
-    first = ps.ask.maps(StudyResults(thin("rotated"))).body[0]
+    first = next(iter(ps.ask.maps(StudyResults(thin("rotated"))).body))
     assert isinstance(first, Text)
     assert first.text.startswith("Items were turned or moved during 1 and 2")
     assert map_words.rotated_note(ps.demo_study("four_pits")) == ""

@@ -13,7 +13,6 @@ _NEEDED = (
     "jinja2",
     "scipy.stats",
     "patsy",
-    "statsmodels.genmod.generalized_estimating_equations",
     "pitstats.report.pages",
     "matplotlib.backends.backend_agg",
 )

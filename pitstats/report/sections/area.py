@@ -18,6 +18,7 @@ from pitstats.report.section import (
     Sentences,
     Table,
     Text,
+    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -55,8 +56,11 @@ _MOST_IN_A_LINE = 4  # pits whose shares fit into one sentence
 @asks("area", "usable area", "How much of the grate can be used?")
 def area(results: StudyResults) -> Answered:
     """Cells in the target grade: share, area, every bake, and next time."""
-    area = results.area
-    answer = in_short(area)
+    answer = in_short(results.area)
+    return answer, WhenShown(partial(_body, results.area, answer))
+
+
+def _body(area: UsableArea, answer: str) -> list[Part]:
     draw = partial(plot_usable_area, area)
     body: list[Part] = [
         Picture("usable_area", draw, answer, usable_area_caption(area)),
@@ -69,7 +73,7 @@ def area(results: StudyResults) -> Answered:
         chance = partial(plot_chance_good, area)
         alt = "Chance of a good item in one more bake, cell by cell."
         body.append(Picture("chance_good", chance, alt, CHANCE_CAPTION))
-    return answer, [
+    return [
         *body,
         Kept("chance_good", area.cells),
         Kept("usable_area_next", area.future),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
+from functools import partial
 
 import pandas as pd
 
@@ -11,7 +12,7 @@ from pitstats.errors import DesignError
 from pitstats.figures import grates as draw
 from pitstats.figures.map_scale import share_scale, step_scale
 from pitstats.figures.style import shorten
-from pitstats.report.photos import Photo, bake_photos, photo_html
+from pitstats.report.photos import Photo, bake_photos, photo_html, photographed
 from pitstats.report.section import (
     Answered,
     Part,
@@ -19,10 +20,11 @@ from pitstats.report.section import (
     Picture,
     Pictures,
     Text,
+    WhenShown,
     asks,
 )
 from pitstats.report.sections.faces import FACE_WORDS
-from pitstats.report.sections.maps import belonging, map_alt
+from pitstats.report.sections.maps import belonging, has_places, map_alt
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
 from pitstats.study.study import Study
@@ -44,6 +46,12 @@ _COLUMNS_A_ROW = 16
 def bake_maps(results: StudyResults) -> Answered:
     """Maps of single bakes, pit after pit, each photograph beside its bake."""
     study = results.study
+    if not has_places(study) and photographed(study).empty:
+        raise DesignError(NO_BAKE_MAPS)
+    return "", WhenShown(partial(_body, study))
+
+
+def _body(study: Study) -> list[Part]:
     photos = bake_photos(study)
     usable = {bake: photo for bake, photo in photos.items() if not photo.problem}
     cells = _bake_cells(study)
@@ -60,10 +68,8 @@ def bake_maps(results: StudyResults) -> Answered:
                 beside.add(group[0])
             pictures += _bake_pictures(study, f"bakes_{i}_{k}", group, cells, html)
     left = [bake for bake in photos if bake not in beside]
-    if not pictures and not left:
-        raise DesignError(NO_BAKE_MAPS)
     alone = [_photograph(photos[bake], pits[bake]) for bake in left]
-    return "", [Pictures(pictures), *alone]
+    return [Pictures(pictures), *alone]
 
 
 def _photograph(photo: Photo, pit: object) -> Part:

@@ -18,6 +18,7 @@ from pitstats.report.section import (
     Sentences,
     Table,
     Text,
+    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -51,11 +52,15 @@ def evenness(results: StudyResults) -> Answered:
     """Near, middle and far of every pit, upper grates, and curves along the grate."""
     if results.comparison.one_bake_each:
         raise DesignError(_ONE_EACH)
+    answer = in_short(results.evenness)
+    return answer, WhenShown(partial(_body, results, answer))
+
+
+def _body(results: StudyResults, answer: str) -> list[Part]:
     evenness = results.evenness
-    answer = in_short(evenness)
     draw = partial(plot_evenness, evenness, _bakes(results))
     alt = f"Burned share near, in the middle and far. {answer}"
-    return answer, [
+    return [
         Text(read_with(results.findings, "evenness"), "note"),
         Picture("evenness", draw, alt, _CAPTION),
         evenness_table(evenness),

@@ -20,7 +20,16 @@ from pitstats.figures.grates import (
     plot_small_grates,
 )
 from pitstats.figures.map_scale import WANTED, MapScale, number_scale
-from pitstats.report.section import Answered, Kept, Part, Picture, Sentences, Text, asks
+from pitstats.report.section import (
+    Answered,
+    Kept,
+    Part,
+    Picture,
+    Sentences,
+    Text,
+    WhenShown,
+    asks,
+)
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
 from pitstats.study.outcomes import item_outcomes
@@ -40,9 +49,19 @@ TEMPERATURE_CAPTION = (
 @asks("maps", "cells of the grates", "Which cells burned?", unrecorded="places")
 def maps(results: StudyResults) -> Answered:
     """The map of the first page in words, and maps of rise and temperature."""
-    study, cells = results.study, map_cells(results.study)
-    if cells.empty:
+    if not has_places(results.study):
         raise DesignError(NO_PLACES)
+    return "", WhenShown(partial(_body, results.study))
+
+
+def has_places(study: Study) -> bool:
+    """Whether a kept bake has an item with a place."""
+    places = item_outcomes(study)[["row", "column"]]
+    return bool(places.notna().all(axis="columns").any())
+
+
+def _body(study: Study) -> list[Part]:
+    cells = map_cells(study)
     body: list[Part] = [
         Text(rotated_note(study), "note"),
         Sentences(grates_in_words(cells, "share")),
@@ -61,7 +80,7 @@ def maps(results: StudyResults) -> Answered:
         unit = f"\N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
         scale = number_scale(heat["temp"], f"mean temperature, {unit}")
         body += _maps_of("temperature_maps", heat, "temp", scale, TEMPERATURE_CAPTION)
-    return "", body
+    return body
 
 
 def picture(results: StudyResults) -> Picture | None:

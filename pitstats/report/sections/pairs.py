@@ -26,6 +26,7 @@ from pitstats.report.section import (
     Sentences,
     Table,
     Text,
+    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -64,8 +65,12 @@ from pitstats.study.study import Study
 @asks("pairs", "pairs", "How sure is each difference?")
 def pairs(results: StudyResults) -> Answered:
     """Every pair: picture, sentences, table, and what other methods say."""
+    answer = in_short(results.comparison)
+    return answer, WhenShown(partial(_body, results, answer))
+
+
+def _body(results: StudyResults, answer: str) -> list[Part]:
     comparison, both = results.comparison, results.both
-    answer = in_short(comparison)
     body: list[Part] = [Text(read_with(results.findings, "difference"), "note")]
     if not comparison.one_bake_each:
         draw = partial(plot_differences, comparison)
@@ -79,7 +84,7 @@ def pairs(results: StudyResults) -> Answered:
         body.append(ways_table(both, both.common))
     if not comparison.one_bake_each:
         body.append(methods_table(results.study, both.as_baked))
-    return answer, body
+    return body
 
 
 def in_short(comparison: PitComparison) -> str:

@@ -31,6 +31,7 @@ from pitstats.report.section import (
     Sentences,
     Table,
     Text,
+    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -41,13 +42,17 @@ from pitstats.report.words import all_pairs, intervals_for, listed, one_line
 @asks("sensitivity", "other choices", "Would the answer change?")
 def sensitivity(results: StudyResults) -> Answered:
     """The comparison made again under every alternative on record."""
-    found = results.sensitivity
-    answer, table = in_short(found), sensitivity_table(found)
+    answer = in_short(results.sensitivity)
+    return answer, WhenShown(partial(_body, results.sensitivity, answer))
+
+
+def _body(found: Sensitivity, answer: str) -> list[Part]:
+    table = sensitivity_table(found)
     body: list[Part] = [Sentences(sensitivity_sentences(found))]
     if len(table.shown):
         draw, caption = partial(plot_sensitivity, found), sensitivity_caption(found)
         body += [Picture("sensitivity", draw, answer, caption), table]
-    return answer, [
+    return [
         *body,
         Kept("sensitivity_not_tried", found.not_tried),
         Text(not_tried_sentence(found), "note"),
