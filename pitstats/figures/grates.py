@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -38,7 +38,7 @@ _TITLE, _UNDER, _SCALE = 0.34, 0.28, 0.88
 _FOOT = 0.3
 # Height of each further line below the scale.
 _LINE = 0.18
-_LARGEST_CELL, _SMALL_CELL = 0.62, 0.36
+_LARGEST_CELL, _PAIRED_CELL, _SMALL_CELL, _SMALLEST_CELL = 0.62, 0.35, 0.36, 0.32
 
 
 class MapPanel(NamedTuple):
@@ -125,12 +125,20 @@ def _font_size(
     grid: Sequence[Sequence[MapPanel]], label: str | None, cell: float
 ) -> float:
     """Largest size at which the longest label fits into a cell, in points."""
-    longest = 2
-    if label:
-        longest = max(
-            [2, *(p.cells[label].str.len().max() for row in grid for p in row)]
-        )
-    return float(min(12.0, 0.85 * 72 * cell / (0.62 * longest)))
+    texts = pd.concat([p.cells[label] for row in grid for p in row]) if label else ()
+    return min(12.0, _FILLED * cell / _widest(texts))
+
+
+def _widest(labels: Iterable[str]) -> float:
+    """Width of the widest label in sizes of its letters, at least that of two digits.
+
+    A slash is half as wide as a digit.
+    """
+    return 0.64 * max([2.0, *(len(text) - 0.5 * text.count("/") for text in labels)])
+
+
+# Points of an inch of a cell that its label may take.
+_FILLED = 0.87 * 72
 
 
 def _size(panel: MapPanel) -> tuple[int, int]:
@@ -173,12 +181,14 @@ def plot_grates(cells: pd.DataFrame) -> Figure:
 
 def plot_small_grates(cells: pd.DataFrame) -> Figure:
     """Draw the same small, two grates in a row where cells can still be read."""
+    labeled = _labeled(cells, "share")
+    cell = max(_SMALLEST_CELL, SMALLEST * _widest(labeled["label"]) / _FILLED)
     return plot_cell_maps(
-        pairs_of(grate_panels(_labeled(cells, "share"))),
+        pairs_of(grate_panels(labeled), cell),
         value="share",
         scale=share_scale(BURNED_LABEL),
         label="label",
-        largest_cell=_SMALL_CELL,
+        largest_cell=max(cell, _SMALL_CELL),
     )
 
 
@@ -297,21 +307,23 @@ def grate_panels(cells: pd.DataFrame) -> list[MapPanel]:
     ]
 
 
-def pairs_of(panels: Sequence[MapPanel]) -> list[list[MapPanel]]:
-    """Put panels two in a row, where both have room for cells that can be read."""
+def pairs_of(
+    panels: Sequence[MapPanel], cell: float = _PAIRED_CELL
+) -> list[list[MapPanel]]:
+    """Put panels two in a row, where both have room for cells of this size."""
+    room = _WIDTH - _LEFT - _RIGHT - _BESIDE
     rows: list[list[MapPanel]] = []
     for panel in panels:
         both = [*(rows[-1] if rows else []), panel]
         wide = sum(_size(p)[1] for p in both)
         long = sum(len(p.title) for p in both)
-        if len(both) == 2 and wide <= _COLUMNS_A_ROW and long <= _LETTERS_A_ROW:
+        if len(both) == 2 and wide * cell <= room and long <= _LETTERS_A_ROW:
             rows[-1].append(panel)
         else:
             rows.append([panel])
     return rows
 
 
-_COLUMNS_A_ROW = 11
 _LETTERS_A_ROW = 26
 
 

@@ -15,6 +15,7 @@ from pitstats.figures.grates import (
     pairs_of,
     plot_cell_maps,
     plot_maps,
+    plot_small_grates,
 )
 from pitstats.figures.map_scale import (
     HEAT,
@@ -104,6 +105,36 @@ def test_rows_of_maps_share_a_cell_size_and_say_the_firebox_end_once() -> None:
     assert texts_of(figure, "rows") == [["door 1", "2", "3"]]
     assert np.ptp(left[0], axis=0) == pytest.approx(np.ptp(right[0], axis=0))
     assert left[..., 0].max() < right[..., 0].min()
+
+
+def small_grates(sizes: dict[str, tuple[int, int]], n: int) -> Figure:
+    """Grates as the first page draws them, with n bakes of every cell."""
+    cells = [
+        grate(*size).assign(pit=pit, grate="main", level=1, n_items=n, n_burned=n)
+        for pit, size in sizes.items()
+    ]
+    return plot_small_grates(pd.concat(cells))
+
+
+@pytest.mark.parametrize(("n", "rows"), [(1, 3), (4, 3), (12, 5)])
+def test_counts_of_small_grates_are_large_enough_and_stay_in_their_cells(
+    n: int, rows: int
+) -> None:
+    figure = small_grates(dict.fromkeys("ABCDE", (3, 6)), n)
+    boxes = boxes_of(figure)
+    assert len({round(float(own[..., 1].min()), 3) for own in boxes}) == rows
+    assert texts_of(figure) == [[f"{n}/{n}"] * 18] * 5
+    (labels,) = drawn(figure, "labels")
+    widest = max(path.get_extents().width for path in labels.get_paths()) / 72
+    assert 0.6 < widest / np.ptp(boxes[0][0, :, 0]) < 0.95
+    digits = max(path.get_extents().height for path in labels.get_paths())
+    assert digits > 0.7 * SMALLEST  # a digit is 0.73 of the size of its letters
+
+
+def test_two_grates_of_a_pit_stand_side_by_side() -> None:
+    sizes = {"A": (2, 6), "B": (2, 5), "C": (2, 8), "D": (3, 5), "E": (2, 5)}
+    lows = [round(float(b[..., 1].max()), 3) for b in boxes_of(small_grates(sizes, 4))]
+    assert lows[0] == lows[1] > lows[2] > lows[3] == lows[4]
 
 
 def test_grates_of_one_figure_do_not_touch() -> None:
