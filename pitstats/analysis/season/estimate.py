@@ -218,10 +218,16 @@ def _components(pits: list[str], held: dict[str, set[str]]) -> dict[str, int]:
 
 
 def _around(a: str, b: str, held: dict[str, set[str]]) -> bool:
-    """Whether two pits are linked also without the studies that hold both."""
-    both = held[a] & held[b]
-    component = _components(list(held), {pit: held[pit] - both for pit in held})
-    return component[a] == component[b]
+    """Whether a study without one of two pits bears on them, through other pits."""
+    reached = []
+    for end, without in ((a, b), (b, a)):
+        component = _components([pit for pit in held if pit != without], held)
+        reached.append({pit for pit, own in component.items() if own == component[end]})
+    between = reached[0] & reached[1]
+    if not between:
+        return False
+    elsewhere = [held[pit] - (held[a] & held[b]) for pit in (a, b, *between)]
+    return any(one & other for one, other in combinations(elsewhere, 2))
 
 
 def _bridge_shares(

@@ -85,7 +85,7 @@ def test_pits_are_compared_through_a_pit_baked_on_both_days(folder: Path) -> Non
     assert bridged["estimate"] < 0
     assert bridged["n_shared_studies"] == 0
     assert bridged["bridge_share"] == 1.0
-    # No way leads around the one study with both, so nothing rests on another pit.
+    # No third pit leads from A to R, so nothing rests on another pit.
     assert pairs.loc[("A", "R"), "bridge_share"] == 0.0
     assert list(found.table.columns) == [
         "pit",
@@ -97,6 +97,22 @@ def test_pits_are_compared_through_a_pit_baked_on_both_days(folder: Path) -> Non
         "conf_low",
         "conf_high",
     ]
+
+
+def test_a_third_pit_of_shared_studies_is_a_bridge_through_further_ones(
+    tmp_path: Path,
+) -> None:
+    three = [(pit, half, 4) for half in "12" for pit in "ABR"]
+    two = [(pit, half, 4) for half in "1234" for pit in "AR"]
+    days = {"day 1": three, "day 2": three}
+    for more, bridged in (({}, False), ({"day 3": two}, True)):
+        for day, bakes in (days | more).items():
+            ps.write_study(counted(day, bakes), tmp_path / day, overwrite=True)
+        found = ps.estimate_season(ps.read_season(tmp_path)).differences
+        shares = found.set_index(["pit_a", "pit_b"])["bridge_share"]
+        # B was baked with A on the same days only, but day 3 tells how A lies to R.
+        assert (shares["A", "B"] > 0) == bridged
+        assert (shares["B", "R"] > 0) == bridged
 
 
 def test_without_a_bridge_the_pair_is_refused_in_words(folder: Path) -> None:
