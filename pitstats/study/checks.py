@@ -262,6 +262,8 @@ def _check_counts(context: Context) -> None:
 def _check_cells_differ(context: Context) -> None:
     """Refuse two items on one cell of one bake, and two items with one code."""
     items = context.tables["items"]
+    if items.empty:
+        return
     placed = items.dropna(subset=["bake", "grate", "row", "column"])
     first: dict[tuple[object, ...], int] = {}
     keys = placed[["bake", "grate", "row", "column"]]
@@ -324,9 +326,10 @@ def _check_flags(context: Context) -> None:
 
 def _check_planned_items(context: Context) -> None:
     """Refuse results of bakes that are said to be planned only."""
-    bakes = context.tables["bakes"]
+    bakes, items = context.tables["bakes"], context.tables["items"]
     planned = set(bakes.loc[bakes["status"].eq("planned"), "bake"].dropna())
-    items = context.tables["items"]
+    if not planned or items.empty:
+        return
     results = items[[*(f"grade_{face}" for face in FACES), "burned", "missing"]]
     done = items["bake"].isin(planned) & results.notna().any(axis=1)
     for bake, row in _first_rows(items[done]).items():
@@ -355,6 +358,8 @@ def _lacks_a_face(items: pd.DataFrame) -> pd.Series:
 def _say_missing(context: Context) -> None:
     """Say how items without a result, or with a result and a reason, are counted."""
     bakes, items = context.tables["bakes"], context.tables["items"]
+    if items.empty:
+        return
     kept = bakes.loc[bakes["status"].eq("kept"), "bake"].dropna()
     mine = items[items["bake"].isin(kept)]
     results = mine[[*(f"grade_{face}" for face in FACES), "burned"]].notna().any(axis=1)

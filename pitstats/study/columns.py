@@ -13,6 +13,7 @@ import difflib
 import re
 from collections import Counter
 from collections.abc import Iterable
+from functools import cache, partial
 from typing import cast
 
 import numpy as np
@@ -56,6 +57,8 @@ def read_table(
     table: Table, frame: pd.DataFrame, settings: Settings, log: ProblemLog
 ) -> pd.DataFrame:
     """Read one table of cells into typed columns and check each of them."""
+    if not len(frame) and list(frame.columns) in ([], list(table.column_names)):
+        return _not_there(table).copy()
     found = match_headers(table, frame, log)
     if len(frame.columns) and not set(found).intersection(table.column_names):
         shown = ", ".join(quote(name) for name in [*found][:_HEADERS_SHOWN])
@@ -71,13 +74,14 @@ def read_table(
     found = _without_blank_rows(found, frame.index)
     index = found[next(iter(found))].index if found else frame.index[:0]
     columns: dict[str, pd.Series] = {}
+    blank = cache(partial(empty_column, index=index))
     for column in table.columns:
         if column.name in found:
             columns[column.name] = _read_column(
                 table.name, column, found.pop(column.name), settings, log
             )
         else:
-            columns[column.name] = empty_column(column.kind, index)
+            columns[column.name] = blank(column.kind)
             if column.needed and len(index):
                 log.lose(table.name, column.name)
                 log.problem(
@@ -89,6 +93,13 @@ def read_table(
     for name, cells in found.items():
         columns[name] = _read_own_column(table.name, name, cells, log)
     return pd.DataFrame(columns, index=index)
+
+
+@cache
+def _not_there(table: Table) -> pd.DataFrame:
+    """A table that nobody wrote: every column, no rows; most studies lack several."""
+    none = pd.RangeIndex(0)
+    return pd.DataFrame({c.name: empty_column(c.kind, none) for c in table.columns})
 
 
 # --- headers ------------------------------------------------------------------------

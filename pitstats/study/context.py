@@ -23,7 +23,10 @@ class Context:
 
     def names(self, table: str, column: str) -> dict[str, int]:
         """Recorded names of a column, each with the first row that has it."""
-        cells = self.tables[table][column].dropna().drop_duplicates()
+        cells = self.tables[table][column]
+        if cells.empty:
+            return {}
+        cells = cells.dropna().drop_duplicates()
         return dict(zip(cells, cells.index, strict=True))
 
     def recorded(self, table: str, *columns: str) -> Iterator[tuple[Any, ...]]:

@@ -24,8 +24,9 @@ def check_places(context: Context) -> None:
         _name_grates_of_places(context, table, listed)
     _check_grates_differ(context)
     _complete_sizes(context, _largest_places(context))
+    sizes = _sizes(context)
     for table in _PLACED_TABLES:
-        _check_inside(context, table)
+        _check_inside(context, table, sizes)
 
 
 def _name_listed_grates(context: Context) -> None:
@@ -200,13 +201,21 @@ def _with_seen_grates(context: Context, seen: list[tuple[str, str]]) -> pd.DataF
     return added if grates.empty else pd.concat([grates, added])
 
 
-def _check_inside(context: Context, table: str) -> None:
-    """Refuse grates that the pit does not have and cells outside them."""
-    sizes: dict[str, dict[str, tuple[float, float]]] = {}
+_Sizes = dict[str, dict[str, tuple[float, float]]]
+
+
+def _sizes(context: Context) -> _Sizes:
+    """Rows and columns of each grate of each pit."""
+    sizes: _Sizes = {}
     grates = context.tables["grates"].dropna(subset=["pit", "grate"])
     numbers = grates[["rows", "columns"]].to_numpy(dtype=float, na_value=np.inf)
     for pit, grate, size in zip(grates["pit"], grates["grate"], numbers, strict=True):
         sizes.setdefault(pit, {})[grate] = (size[0], size[1])
+    return sizes
+
+
+def _check_inside(context: Context, table: str, sizes: _Sizes) -> None:
+    """Refuse grates that the pit does not have and cells outside them."""
     pits = context.bake_pits
     for row, bake, grate, *place in context.recorded(
         table, "bake", "grate", "row", "column"

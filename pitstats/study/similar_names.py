@@ -69,14 +69,17 @@ def say_alike(context: Context) -> None:
     """Say which names are taken as several that look like one, and how often."""
     for column, tables in ALIKE_NAMES:
         alike: dict[object, dict[str, str]] = {}
-        counts: Counter[str] = Counter()
         for table in tables:
-            counts.update(context.tables[table][column].dropna())
             for name in context.names(table, column):
                 for key in _keys(name, dates=column == "session"):
                     alike.setdefault(key, {}).setdefault(name, table)
         for names in alike.values():
             if len(names) > 1:
+                counts = Counter(
+                    name
+                    for table in tables
+                    for name in context.tables[table][column].dropna()
+                )
                 files = map(context.log.form.file, dict.fromkeys(names.values()))
                 place = listing(list(files), "and")
                 spelled = [f"{text} ({_rows(counts[n])})" for n, text in _shown(names)]
