@@ -18,7 +18,7 @@ from pitstats.stats.quadrature import log_sum_exp, normal_nodes
 _LARGEST_ETA = 30.0
 _LONGEST_STEP = 1.5
 _MODE_STEPS = 4
-_CHUNK = 120_000
+_CHUNK = 240_000
 _NODES, _NODES_OF_SLOPE = 5, 3
 
 
