@@ -379,15 +379,18 @@ def test_a_season_becomes_a_page(tmp_path: Path) -> None:
     for name in ("one_bake_each", "nothing_burned"):
         ps.write_study(ps.demo_study(name), tmp_path / "season" / name)
     html = render_report(
-        None,
-        notebook="season",
-        out=tmp_path / "reports",
-        parameters={"season_path": str(tmp_path / "season")},
-        progress=False,
+        tmp_path / "season", notebook="season", out=tmp_path / "reports", progress=False
     )
+    assert html.name == "season-season.html"
     text = html.read_text("utf-8")
     assert "Over the season" in text
     assert 'id="season-pairs"' in text
+    assert "season_path = season," in text
+    # Seen from the page; where the folders lie is nobody's business.
+    assert str(tmp_path) not in text
+    executed = html.with_suffix(".ipynb").read_text("utf-8")
+    assert "season_path = '../season'" in executed
+    assert str(tmp_path) not in executed
 
 
 def test_a_retest_becomes_a_page(tmp_path: Path) -> None:

@@ -52,7 +52,8 @@ def report(
     """Render a report on STUDY: one HTML page with its notebook, figures and tables.
 
     The notebooks plan_bakes and noise_check do without a STUDY; set what they ask
-    with -p, such as -p rate=0.2 -p "bakes=[2, 3, 4]".
+    with -p, such as -p rate=0.2 -p "bakes=[2, 3, 4]". For the notebook season, STUDY is
+    the folder of its studies.
     """
     from pitstats.report.render import parse_parameters, render_report
 

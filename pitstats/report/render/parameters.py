@@ -16,8 +16,8 @@ from typing import Any
 from pitstats.errors import RenderUsageError
 from pitstats.study.cells import hint
 
-#: The parameter that says where figures and tables go.
-PLACE = "output_folder"
+#: The parameters that say where figures and tables go, and which study is meant.
+PLACE, STUDY = "output_folder", "study_path"
 # Types of a parameter, and how a cook would call them.
 _TYPES: dict[str, tuple[tuple[type, ...], str]] = {
     "str": ((str,), "a text"),
@@ -56,6 +56,11 @@ def unknown_parameter(
     )
 
 
+def is_path(name: str) -> bool:
+    """Whether a parameter is a path to data."""
+    return name.endswith("_path")
+
+
 def wrong_type(kind: str, value: object) -> str:
     """What a parameter of a type must be, in words, if a value is not that; else ""."""
     allowed, words = _TYPES.get(kind.split("[")[0].split(" ")[0], ((), ""))
@@ -72,6 +77,12 @@ class Declared:
     stands_for: Mapping[str, str] = field(default_factory=dict)
     without_study: tuple[str, ...] = ()
 
+    @property
+    def path(self) -> str:
+        """The parameter that a report is about: a study, or a season of them."""
+        own = [key for key in self.parameters if is_path(key)]
+        return STUDY if STUDY in own or not own else own[0]
+
     def checked(self, given: Mapping[str, object]) -> dict[str, object]:
         """Compare what was given with what is declared: papermill itself only logs."""
         if PLACE in given:
@@ -86,7 +97,7 @@ class Declared:
                 unknown_parameter(unknown[0], own, f"Notebook {self.notebook}")
             )
         unused = [key for key in given if key in self.without_study]
-        if unused and given.get("study_path"):
+        if unused and given.get(STUDY):
             raise RenderUsageError(
                 f"Parameter {unused[0]} of notebook {self.notebook} is used only "
                 "without a study. Leave out the parameter or the study."
@@ -113,10 +124,10 @@ class Declared:
         """
         parts = []
         for key, value in self.used(values).items():
-            if key in self.without_study and values.get("study_path"):
+            if key in self.without_study and values.get(STUDY):
                 continue
             text = str(value)
-            if key in ("study_path", PLACE) and key in values:
+            if (is_path(key) or key == PLACE) and key in values:
                 text = Path(text).name
             elif text in _EMPTY and key in self.stands_for:
                 text = self.stands_for[key]

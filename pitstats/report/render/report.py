@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import os
 import shutil
@@ -17,7 +18,12 @@ from pitstats.report.render.chapters import first_page_cells
 from pitstats.report.render.execute import execute
 from pitstats.report.render.kernel import early_kernel, rare_collections
 from pitstats.report.render.page_html import page_html
-from pitstats.report.render.parameters import PLACE, declared_parameters
+from pitstats.report.render.parameters import (
+    PLACE,
+    STUDY,
+    declared_parameters,
+    is_path,
+)
 from pitstats.report.render.stamp import stamp_of
 from pitstats.study.atomic import publish
 from pitstats.study.files import read_study
@@ -74,7 +80,8 @@ def render_report(
     Parameters
     ----------
     study_path : path-like or None
-        Study folder or workbook. None for a notebook that can do without one.
+        Study folder or workbook, for the notebook ``season`` the folder of its studies.
+        None for a notebook that can do without one.
     notebook : str, default "compare_pits"
         Name of a shipped notebook, or path of one of your own.
     out : path-like, default "reports"
@@ -115,15 +122,12 @@ def render_report(
 
     source = _find_notebook(notebook)
     name = source.stem
-    study = None
-    if study_path is not None:
-        study = Path(study_path).resolve()
-        name = f"{study.stem if study.is_file() else study.name}-{source.stem}"
+    path = None if study_path is None else Path(study_path).resolve()
+    if path is not None:
+        name = f"{path.stem if path.is_file() else path.name}-{source.stem}"
     target = _Target(Path(out), f"{name}-brief" if brief else name)
     _refuse_existing(target, overwrite)
     given = dict(parameters or {})
-    if study is not None:
-        given["study_path"] = str(study)
     places = [Path.cwd()] if source.parent == _SHIPPED else [source.parent, Path.cwd()]
     with rare_collections(), looking_in(places), switching(target.html) as switch:
         _refuse_existing(target, overwrite)  # another run may have been quicker
@@ -133,9 +137,12 @@ def render_report(
         work, files = switch.scratch, switch.new / target.parts[2]
         files.mkdir()
         with early_kernel(source, work) as kernel:
-            # A study with problems is refused before a kernel is started.
-            found = None if study is None else read_study(study)
             declared = declared_parameters(source)
+            if path is not None:
+                given[declared.path] = str(path)
+            study = None if declared.path != STUDY else path
+            # A study with problems is refused before the notebook is run.
+            found = None if study is None else read_study(study)
             values = declared.checked(given)
             if PLACE in declared.parameters:
                 values[PLACE] = str(files.resolve())
@@ -149,7 +156,7 @@ def render_report(
         stamp = stamp_of(source, study, values, declared, dated=dated)
         if found is not None and plan is not None:
             stamp.insert(2, ("Plan", _told(plan, found)))
-        _clean(finished, target.folder.resolve(), stamp, study)
+        _clean(finished, target.folder.resolve(), stamp)
         nbformat.write(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
@@ -240,9 +247,7 @@ def _refuse_existing(target: _Target, overwrite: bool) -> None:
         )
 
 
-def _clean(
-    notebook: Any, final: Path, stamp: list[tuple[str, str]], study: Path | None
-) -> None:
+def _clean(notebook: Any, final: Path, stamp: list[tuple[str, str]]) -> None:
     """Give a notebook its stamp and take out what only this machine knows.
 
     The paths in its parameters are those a reader beside the report would use.
@@ -252,21 +257,25 @@ def _clean(
         cell.metadata.pop("papermill", None)
         cell.metadata.pop("execution", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
-            cell.source = _portable(cell.source, final, study)
+            cell.source = _portable(cell.source, final)
             # Papermill draws it at random.
             cell["id"] = "injected-parameters"
     notebook.metadata["pitstats"] = dict(stamp)
 
 
-def _portable(source: str, final: Path, study: Path | None) -> str:
+def _portable(source: str, final: Path) -> str:
     lines = []
     for line in source.splitlines():
-        if line.startswith(f"{PLACE} = "):
+        name, _, value = line.partition(" = ")
+        if name == PLACE:
             line = f'{PLACE} = ""'
-        elif line.startswith("study_path = ") and study is not None:
-            near = os.path.relpath(study, final)
-            # A study far away is named only: its folders are nobody's business.
-            path = study.name if near.count("..") > 1 else near
-            line = f"study_path = {path!r}"
+        elif is_path(name):
+            line = f"{name} = {_near(ast.literal_eval(value), final)!r}"
         lines.append(line)
     return "\n".join(lines)
+
+
+def _near(path: str, final: Path) -> str:
+    """Path as seen from a folder; far away only its name, the rest is private."""
+    near = os.path.relpath(Path(path).resolve(), final) if path else ""
+    return Path(path).name if near.count("..") > 1 else near
