@@ -199,6 +199,15 @@ def test_words_about_faces(case: str, snapshot: SnapshotAssertion) -> None:
     assert lines == snapshot
 
 
+def test_a_face_is_named_once_for_all_its_pits() -> None:
+    faces = ps.compare_faces(FACES["bakes that agree"])
+    both = pd.concat([faces.table, faces.table.assign(pit="B")], ignore_index=True)
+    said = face_words.in_short(dataclasses.replace(faces, table=both))
+    assert (
+        said == "Darker more often: the bottom in A and B; nothing shown beyond that."
+    )
+
+
 def test_causes_are_common_practice_one_change_and_only_where_a_pattern_came_back() -> (
     None
 ):

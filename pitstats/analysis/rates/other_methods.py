@@ -17,8 +17,10 @@ from pitstats.study.study import Study
 _TOO_FEW = "needs two bakes of each pit"
 
 
-def compare_methods(study: Study, comparison: PitComparison) -> pd.DataFrame:
-    """Difference of the pair that differs most, by this and by other methods.
+def compare_methods(
+    study: Study, comparison: PitComparison, pair: tuple[str, str] | None = None
+) -> pd.DataFrame:
+    """Difference of one pair of pits, by this and by other methods.
 
     Parameters
     ----------
@@ -26,6 +28,8 @@ def compare_methods(study: Study, comparison: PitComparison) -> pd.DataFrame:
         A valid study.
     comparison : PitComparison
         Its comparison as baked.
+    pair : tuple of str, optional
+        The two pits; those that differ most if not given.
 
     Returns
     -------
@@ -49,14 +53,17 @@ def compare_methods(study: Study, comparison: PitComparison) -> pd.DataFrame:
     >>> compare_methods(study, ps.compare_pits(study))["method"].tolist()[0]
     'posterior, bakes as random effects (used here)'
     """
-    index = int(comparison.table["estimate"].abs().argmax())
-    pair, naive = comparison.table.iloc[index], comparison.naive.iloc[index]
-    pits = [str(pair["pit_a"]), str(pair["pit_b"])]
+    table = comparison.table
+    chosen = table["estimate"].abs().argmax()
+    if pair is not None:
+        chosen = table[["pit_a", "pit_b"]].isin(pair).all(axis=1).argmax()
+    row, naive = table.iloc[int(chosen)], comparison.naive.iloc[int(chosen)]
+    pits = [str(row["pit_a"]), str(row["pit_b"])]
     bakes = bake_totals(study)
     own = bakes[bakes["pit"].isin(pits) & (bakes["n_items"] > 0)]
     counts = own.groupby("pit")[["n_burned", "n_items"]].sum().loc[pits]
     share = (counts["n_burned"] / counts["n_items"]).to_numpy(dtype=float)
-    ends = tuple(float(pair[name]) for name in ("estimate", "conf_low", "conf_high"))
+    ends = tuple(float(row[name]) for name in ("estimate", "conf_low", "conf_high"))
     rows = [
         ("posterior, bakes as random effects (used here)", "bake", *ends, ""),
         (

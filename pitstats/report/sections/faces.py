@@ -10,7 +10,7 @@ from pitstats.report.numbers import level_text, percent, signed_points
 from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row, Writer, estimate, table_of
-from pitstats.report.words import one_line
+from pitstats.report.words import listed, one_line
 
 FACE_WORDS = {"top": "top", "bottom": "bottom", "side": "fire side"}
 
@@ -35,16 +35,18 @@ def faces(results: StudyResults) -> Answered:
 
 def in_short(faces: FaceComparison) -> str:
     """Which face was darker more often, where one is shown to be."""
-    named = []
+    named: dict[str, list[str]] = {}
     for row in faces.table[faces.table["part"] == "all"].to_dict("records"):
         low, high = float(row["darker_low"]), float(row["darker_high"])
         more = row["first"] if low > 0 else row["second"] if high < 0 else None
         if more is not None:
             where = " in this bake" * (int(row["n_bakes"]) == 1)
-            named.append(f"the {FACE_WORDS[more]} in {one_line(row['pit'])}{where}")
+            pits = named.setdefault(f"the {FACE_WORDS[more]}", [])
+            pits.append(f"{one_line(row['pit'])}{where}")
     if named:
-        return f"Darker more often: {', '.join(named)}; nothing shown beyond that."
-    return "Neither face is shown to be darker more often in any pit."
+        told = ", ".join(f"{face} in {listed(pits)}" for face, pits in named.items())
+        return f"Darker more often: {told}; nothing shown beyond that."
+    return "Neither face is shown to darken more often in any pit."
 
 
 def face_table(faces: FaceComparison) -> Table:

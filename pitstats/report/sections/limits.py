@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from pitstats.report.numbers import points
 from pitstats.report.section import Answered, Sentences, asks
 from pitstats.report.sections.rates import could_be, rate_sentence
@@ -11,6 +13,7 @@ from pitstats.report.words import (
     IN_CONDITIONS,
     farthest_end,
     found,
+    largest_difference,
     one_line,
     sentence,
 )
@@ -58,7 +61,8 @@ def in_short(results: StudyResults) -> list[str]:
     if len(unknown):
         said.append(
             "'Cannot tell' is not 'the same': differences up to "
-            f"{points(farthest_end(unknown))} remain possible."
+            f"{points(farthest_end(unknown))}{_of_another(comparison.table, unknown)} "
+            "remain possible."
         )
     table = results.both.rates.table.set_index("pit").to_dict("index")
     for pit in _none_or_all(results):
@@ -70,6 +74,17 @@ def in_short(results: StudyResults) -> list[str]:
     where = IN_BAKES if comparison.one_bake_each else IN_CONDITIONS
     said.append(f"What is said holds for these pits {where}, not for a kind of pit.")
     return said
+
+
+def _of_another(pairs: pd.DataFrame, unknown: pd.DataFrame) -> str:
+    """The pair that may differ most, where it is not the one that leads the page."""
+    lead, names = largest_difference(pairs), ["pit_a", "pit_b"]
+    farthest = max(
+        (unknown.iloc[[k]] for k in range(len(unknown))), key=farthest_end
+    ).iloc[0]
+    if farthest[names].equals(lead[names]):
+        return ""
+    return f" ({', '.join(map(one_line, farthest[names]))})"
 
 
 def _none_or_all(results: StudyResults) -> list[str]:

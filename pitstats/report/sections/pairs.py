@@ -83,7 +83,7 @@ def _body(results: StudyResults, answer: str) -> list[Part]:
     if both.common is not None:
         body.append(ways_table(both, both.common))
     if not comparison.one_bake_each:
-        body.append(methods_table(results.study, both.as_baked))
+        body.append(methods_table(results.study, both))
     return body
 
 
@@ -263,12 +263,13 @@ def ways_table(both: BothWays, common: PitComparison) -> Table:
     return Table("ways", read, "As baked and on the common layout, in points", kept)
 
 
-def methods_table(study: Study, comparison: PitComparison) -> Table:
-    """One pair by several methods, the pit that is ahead first."""
-    methods = compare_methods(study, comparison)
-    first = methods.iloc[0]
-    seen = seen_ahead(methods, pd.Series(first["estimate"], index=methods.index))
-    pair, several = ahead(first, "conf"), len(comparison.table) > 1
+def methods_table(study: Study, both: BothWays) -> Table:
+    """The pair that the page leads with by several methods, seen as it is there."""
+    comparison, lead = both.as_baked, largest_difference(both.leading.table)
+    pits = str(lead["pit_a"]), str(lead["pit_b"])
+    methods = compare_methods(study, comparison, pits)
+    seen = seen_ahead(methods, pd.Series(lead["estimate"], index=methods.index))
+    pair, several = ahead(lead), len(comparison.table) > 1
     picked = ", picked after looking, which they do not allow for" * several
     caption = (
         f"{pair.more} {MINUS} {pair.less}, as baked, by other methods "

@@ -54,7 +54,7 @@ def _in_short(effects: list[SettingEffect]) -> str:
     steps = sum(len(_known(effect)) for effect in effects)
     firm = sum(len(separated(_known(effect))) for effect in effects)
     if not steps:
-        return "No setting was varied within a pit, so what settings do is unknown."
+        return "No setting was varied within a pit: what settings do is unknown."
     if steps == 1:
         shows = "shows an" if firm else "shows no"
         return f"The one estimate of what a setting did {shows} effect."

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 import pitstats as ps
+from pitstats.report.numbers import MINUS
+from pitstats.report.sections.pairs import methods_table
 from tests.analysis.rates.test_rates import house_example
 
 
@@ -41,6 +43,26 @@ def test_swapping_the_pits_turns_the_signs() -> None:
     other = ps.compare_methods(swapped, ps.compare_pits(swapped))
     np.testing.assert_allclose(one["estimate"], -other["estimate"], atol=1e-9)
     np.testing.assert_allclose(one["conf_low"], -other["conf_high"], atol=1e-7)
+
+
+def test_a_pair_may_be_named() -> None:
+    study = ps.demo_study("four_pits")
+    table = ps.compare_methods(study, ps.compare_pits(study), ("Mill", "Ferry"))
+    assert (table[["pit_a", "pit_b"]] == ["Ferry", "Mill"]).all(axis=None)
+
+
+def test_the_page_shows_the_pair_that_it_leads_with_as_it_leads_with_it() -> None:
+    # As baked this pair differs the other way round: the places had hidden it.
+    study = ps.demo_study("unequal_layouts")
+    both = ps.compare_both_ways(study)
+    assert (
+        both.as_baked.table["estimate"].item()
+        < 0
+        < both.leading.table["estimate"].item()
+    )
+    table = methods_table(study, both)
+    assert table.caption.startswith(f"Quarry {MINUS} Orchard, as baked")
+    assert table.shown["Difference, points"].iloc[0].startswith(MINUS)
 
 
 @pytest.mark.parametrize(

@@ -121,6 +121,17 @@ def test_a_pit_that_burned_none_is_among_the_limits(n_items: int) -> None:
     assert not any(text.startswith("Ferry:") for text in said)
 
 
+def test_the_pair_that_may_differ_most_is_named_where_another_leads() -> None:
+    pits = ["A"] * 4 + ["B"] * 4 + ["C"] * 2
+    burned = [2, 5, 1, 4, 8, 5, 9, 6, 4, 8]
+    said = limits.in_short(
+        ps.StudyResults(ps.study_from_counts(pits, [20] * 10, burned))
+    )
+    assert any("points (A, C) remain possible" in text for text in said)
+    two = ps.study_from_counts(pits[:8], [20] * 8, burned[:8])
+    assert not any("(A, B)" in text for text in limits.in_short(ps.StudyResults(two)))
+
+
 def test_a_pit_baked_once_is_spoken_of_in_these_bakes() -> None:
     frame = pd.DataFrame(
         {
