@@ -205,7 +205,7 @@ def read_yes_no(text: str) -> Cell:
     )
 
 
-def read_number(text: str) -> Cell:
+def read_number(text: str, example: str = "12.5") -> Cell:
     """Read a number with a decimal point, or a decimal comma where it must be one."""
     plain = text.replace("\N{MINUS SIGN}", "-")
     if _NUMBER.fullmatch(plain):
@@ -221,7 +221,9 @@ def read_number(text: str) -> Cell:
     if _BOTH_MARKS_COMMA.fullmatch(plain):
         return Cell(value=_swap(plain.replace(".", "")), note=MARKS)
     return Cell(
-        problem=f"found {quote(text)}; allowed is a number without unit, such as 12.5."
+        problem=(
+            f"found {quote(text)}; allowed is a number without unit, such as {example}."
+        )
     )
 
 
@@ -240,6 +242,23 @@ def read_whole(text: str) -> Cell:
             problem=f"found {quote(text)}; allowed is at most {LARGEST_WHOLE:,}."
         )
     return Cell(problem=f"found {quote(text)}; allowed is a whole number.")
+
+
+def half_day_minutes(text: str) -> int | None:
+    """Minutes into the half of the day: 2:05, 14:05 and 2:05 pm are one time of it.
+
+    Examples
+    --------
+    >>> half_day_minutes("14:05"), half_day_minutes("2:05 pm"), half_day_minutes("noon")
+    (125, 125, None)
+    """
+    found = _CLOCK.fullmatch(text)
+    if found:
+        return int(found["hour"]) % 12 * 60 + int(found["minute"] or 0)
+    with suppress(ValueError):
+        moment = dt.datetime.fromisoformat(text)
+        return moment.hour % 12 * 60 + moment.minute
+    return None
 
 
 def read_clock(text: str) -> Cell:
@@ -324,6 +343,8 @@ def reader(column: Column, settings: Settings | None) -> Callable[[str], Cell]:
             return read_text
         grades = settings.grades
         return lambda text: read_grade(text, grades)
+    if column.kind == "number" and column.high == 1:
+        return lambda text: read_number(text, "0.5")
     simple: dict[str, Callable[[str], Cell]] = {
         "text": read_text,
         "yes/no": read_yes_no,

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from pitstats.study.cells import listing, number_text, quote
+from pitstats.study.cells import half_day_minutes, listing, number_text, quote
 from pitstats.study.columns import read_header, read_table, suggestion
 from pitstats.study.context import Context
 from pitstats.study.grading import deciding_code, face_codes
@@ -27,10 +27,12 @@ from pitstats.study.schema import (
     TEMPERATURES,
 )
 from pitstats.study.settings import Settings
-from pitstats.study.similar_names import say_alike, say_two_days
+from pitstats.study.similar_names import say_alike, say_doubtful_days
 from pitstats.study.totals import check_totals
 
 MAIN_GRATE = "main"
+# Lids are opened and watches read a little beside the minute.
+_MINUTES_OFF = 5
 ASSUMED_SIZE = "size assumed: largest row and column seen"
 
 
@@ -156,6 +158,32 @@ def _check_bakes(context: Context) -> None:
                 f"found {quote(reason)}, a reason for leaving the bake out, but its "
                 "status is kept or not given, which means kept. Set status to "
                 "excluded, or clear the reason.",
+            )
+
+
+def _say_minutes_off(context: Context) -> None:
+    """Say which bakes lasted for another time than between their own two clock times.
+
+    Counted within half a day, so that neither midnight nor a missing pm matters.
+    """
+    for row, minutes, *clock in context.recorded(
+        "bakes", "minutes", "loaded_at", "unloaded_at"
+    ):
+        if minutes is None or None in clock:
+            continue
+        begin, end = map(half_day_minutes, clock)
+        if begin is None or end is None:
+            continue
+        between = (end - begin) % 720
+        off = abs(between - minutes % 720)
+        if min(off, 720 - off) > _MINUTES_OFF:
+            context.log.assume(
+                f"{minutes:g} min, but {clock[0]} (loaded_at) to {clock[1]} "
+                f"(unloaded_at) are {between} min; all are taken as typed, correct the "
+                "one that is wrong",
+                "bakes",
+                row,
+                "minutes",
             )
 
 
@@ -534,6 +562,7 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _check_references,
     check_places,
     _check_bakes,
+    _say_minutes_off,
     _check_vents,
     _check_results,
     _check_counts,
@@ -546,5 +575,5 @@ _CHECKS: tuple[Callable[[Context], None], ...] = (
     _check_looks,
     check_totals,
     say_alike,
-    say_two_days,
+    say_doubtful_days,
 )

@@ -91,15 +91,31 @@ def say_alike(context: Context) -> None:
                 )
 
 
-def say_two_days(context: Context) -> None:
-    """Say which dates may mean two days."""
+def say_doubtful_days(context: Context) -> None:
+    """Say which dates may mean two days, or none, and which do not fit a session."""
     for text, row in context.names("bakes", "date").items():
         days = [day.isoformat() for day in dict.fromkeys(_days(text))]
         if len(days) > 1:
+            doubt = f"may be {listing(days)}; write the one that was meant"
+        elif not days and _DATE.fullmatch(text.strip()):
+            doubt = "is no day of the calendar; write the one that was meant"
+        else:
+            continue
+        context.log.assume(f"{quote(text)} {doubt}", "bakes", row, "date")
+    dates: dict[str, set[str]] = {}
+    for _, session, text in context.recorded("bakes", "session", "date"):
+        if session is not None and text is not None and (day := only_day(text)):
+            dates.setdefault(session, set()).add(day)
+    for session, own in dates.items():
+        first, last = min(own), max(own)
+        # One sitting may go on past midnight.
+        if (date.fromisoformat(last) - date.fromisoformat(first)).days > 1:
             context.log.assume(
-                f"{quote(text)} may be {listing(days)}; write the one that was meant",
+                f"session {quote(session)} has bakes of {first} and of {last}, taken "
+                "as one day or sitting; correct the dates or the sessions if they are "
+                "not one",
                 "bakes",
-                row,
+                None,
                 "date",
             )
 

@@ -458,3 +458,77 @@ def test_second_gradings_without_items_are_one_problem(
     found = [p for p in problems_of(settings, tables) if p.table == "regrades"]
     assert [(p.row, p.column) for p in found] == [(None, None)]
     assert "2 rows of second gradings" in found[0].message
+
+
+def assumed_of_bakes(
+    settings: Settings, tables: Tables, cells: dict[tuple[int, str], object]
+) -> list[str]:
+    for (row, column), value in cells.items():
+        put("bakes", row, column, value)(tables)
+    return list(Study(settings=settings, **tables).assumptions)
+
+
+def test_a_date_that_no_calendar_has_is_told(
+    settings: Settings, tables: Tables
+) -> None:
+    cells = {(2, "date"): "31.04.2026", (3, "date"): "30.04.2026"}
+    said = assumed_of_bakes(settings, tables, cells)
+    (told,) = [text for text in said if "calendar" in text]
+    assert told.startswith("bakes row 2, column date: '31.04.2026' is no day")
+
+
+@pytest.mark.parametrize(
+    ("day", "told"),
+    [("2026-05-03", False), ("2026-05-04", False), ("2062-05-03", True)],
+)
+def test_days_that_are_no_one_session_are_told(
+    settings: Settings, tables: Tables, day: str, told: bool
+) -> None:
+    cells = {(2, "date"): "2026-05-03", (3, "date"): day}
+    said = assumed_of_bakes(settings, tables, cells)
+    assert (
+        any(
+            "session 'Sat' has bakes of 2026-05-03 and of 2062-05-03" in text
+            for text in said
+        )
+        is told
+    )
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "minutes", "told"),
+    [
+        ("10:05", "10:27", 22, False),
+        ("23:50", "0:12", 22, False),
+        ("12:50", "1:12", 22, False),
+        ("10:05", "10:31", 22, False),
+        ("10:05", "6:27 pm", 22, True),
+        ("10:27", "10:05", 22, True),
+        ("2026-05-02 10:05", "2026-05-02 10:27", 220, True),
+    ],
+)
+def test_minutes_beside_the_clock_are_told_where_they_differ(
+    settings: Settings,
+    tables: Tables,
+    begin: str,
+    end: str,
+    minutes: int,
+    told: bool,
+) -> None:
+    cells: dict[tuple[int, str], object] = {
+        (2, "loaded_at"): begin,
+        (2, "unloaded_at"): end,
+        (2, "minutes"): minutes,
+    }
+    said = assumed_of_bakes(settings, tables, cells)
+    assert any(f"{minutes} min, but {begin} (loaded_at)" in t for t in said) is told
+
+
+def test_the_example_of_a_number_is_one_that_the_column_takes(
+    settings: Settings, tables: Tables
+) -> None:
+    put("bakes", 2, "damper_open", "half")(tables)
+    put("bakes", 2, "minutes", "short")(tables)
+    found = {p.column: p.message for p in problems_of(settings, tables)}
+    assert "such as 0.5." in found["damper_open"]
+    assert "such as 12.5." in found["minutes"]
