@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-from scipy.special import ndtri
 
 from pitstats.analysis.rates.pairs import pair_rows
 from pitstats.analysis.rates.pairs import verdicts as pair_verdicts
@@ -19,6 +20,7 @@ from pitstats.stats.nested_rates import NestedRates, nested_rates
 from pitstats.stats.spread_prior import chosen_prior
 from pitstats.study.cells import listing
 
+FloatArray = npt.NDArray[np.float64]
 NO_BRIDGE = "no bridge"
 _LEVELS = {
     "bake": "between bakes of a session in a middling pit",
@@ -38,9 +40,9 @@ class SeasonEstimate(FrameResult):
         conf_low, conf_high``.
     differences : pandas.DataFrame
         Columns of `compare_pits`, and ``n_shared_studies`` (studies that hold both)
-        and ``bridge_share`` (share of the answer that rests on other pits baked with
-        each of them). Pairs that nothing links have no estimate and the verdict "no
-        bridge".
+        and ``bridge_share`` (share of the information about the pair that rests on
+        other pits baked with each of them). Pairs that nothing links have no estimate
+        and the verdict "no bridge".
     spread : pandas.DataFrame
         ``level, meaning, estimate, conf_low, conf_high``: SDs on the logit scale; NaN
         where the record has no such level.
@@ -110,7 +112,7 @@ def estimate_season(
     found = fit_season(
         bakes, bakes["pit"], pits, conf_level, days_alike=days_alike, spread=spread
     )
-    differences = _differences(bakes, pits, found, conf_level, days_alike)
+    differences = _differences(bakes, pits, found, days_alike)
     return SeasonEstimate(
         table=_rate_table(bakes, pits, found),
         differences=differences,
@@ -139,9 +141,7 @@ def fit_season(
 ) -> NestedRates:
     """Rates of groups of bakes (pits, or pits early and late) over a season."""
     code = groups.map({name: k for k, name in enumerate(names)}).to_numpy()
-    # A bake without a session is a session of its own.
-    own = np.where(bakes["session"] == "", "bake " + bakes["bake"], bakes["session"])
-    study = bakes["study"].to_numpy(dtype=object)
+    own, study = _sessions(bakes), bakes["study"].to_numpy(dtype=object)
     if days_alike:
         own, study = np.arange(len(bakes)).astype(str), np.full(len(bakes), "season")
     return nested_rates(
@@ -153,6 +153,11 @@ def fit_season(
         conf_level,
         spread=spread,
     )
+
+
+def _sessions(bakes: pd.DataFrame) -> np.ndarray:
+    """Session of each bake; one without a session is a session of its own."""
+    return np.where(bakes["session"] == "", "bake " + bakes["bake"], bakes["session"])
 
 
 def _rate_table(
@@ -173,7 +178,6 @@ def _differences(
     bakes: pd.DataFrame,
     pits: list[str],
     found: NestedRates,
-    conf_level: float,
     days_alike: bool,
 ) -> pd.DataFrame:
     frame = pair_rows(found.differences, pits, pits)
@@ -182,13 +186,7 @@ def _differences(
     shared = [len(held[a] & held[b]) for a, b in combinations(pits, 2)]
     frame["n_shared_studies"] = shared
     frame["bridge_share"] = (
-        np.nan
-        if days_alike
-        else np.where(
-            [_around(a, b, held) for a, b in combinations(pits, 2)],
-            _bridge_shares(bakes, pits, found, frame, conf_level),
-            0.0,
-        )
+        np.nan if days_alike else _bridge_shares(bakes, pits, found, held)
     )
     linked = np.array([component[a] == component[b] for a, b in combinations(pits, 2)])
     n_bakes = bakes["pit"].value_counts()
@@ -234,33 +232,64 @@ def _bridge_shares(
     bakes: pd.DataFrame,
     pits: list[str],
     found: NestedRates,
-    frame: pd.DataFrame,
-    conf_level: float,
+    held: dict[str, set[str]],
 ) -> list[float]:
-    """Share of the answer that studies with both pits would not have given alone.
+    """Share of what is known of a pair that studies with both would not give alone.
 
-    Information about a difference adds up over studies; a study that holds both pits
-    gives 1 / (1/A + 1/B) with the information A and B of its bakes of either.
+    Without the bridge a difference would have the variance of the studies that hold
+    both pits, with it it has that of all studies (Dias, Welton, Caldwell and Ades 2010,
+    Stat Med 29:932, cited from memory): by weighted least squares on the logit scale,
+    given the estimated SDs.
     """
-    code = bakes["pit"].map({pit: k for k, pit in enumerate(pits)}).to_numpy(np.intp)
-    rate = np.array([found.rates[k].estimate for k in range(len(pits))])[code]
-    slope = np.maximum(rate * (1 - rate), 1e-9)
-    between = found.sds["session"]
-    variance = np.array([sd.estimate**2 for sd in found.bake_sds])[code]
-    variance += 0 if between is None else between.estimate**2
-    items = bakes["n_items"].to_numpy(np.float64)
-    study, first = np.unique(bakes["study"].to_numpy(str), return_inverse=True)
-    known = np.zeros((study.size, len(pits)))
-    np.add.at(known, (first, code), 1 / (1 / (items * slope) + variance) / slope**2)
-    width = (frame["conf_high"] - frame["conf_low"]).to_numpy(np.float64)
-    error = width / (2 * ndtri((1 + conf_level) / 2))
+    studies = _information_by_study(bakes, pits, found)
     shares = []
-    for k, (a, b) in enumerate(combinations(range(len(pits)), 2)):
-        both = (known[:, a] > 0) & (known[:, b] > 0)
-        one, two = known[both, a], known[both, b]
-        direct = float((1 / (1 / one + 1 / two)).sum())
-        shares.append(float(np.clip(1 - direct * error[k] ** 2, 0, 1)))
+    for a, b in combinations(pits, 2):
+        if not _around(a, b, held):
+            shares.append(0.0)
+            continue
+        ends = pits.index(a), pits.index(b)
+        alone = _variance([studies[own] for own in held[a] & held[b]], *ends)
+        shares.append(1 - _variance(list(studies.values()), *ends) / alone)
     return shares
+
+
+def _variance(information: list[FloatArray], a: int, b: int) -> float:
+    """Variance of the difference of two pits; without end where nothing is known."""
+    if not information:
+        return math.inf
+    known = np.sum(information, axis=0)
+    there = known.diagonal() > 0
+    inverse = np.zeros_like(known)
+    inverse[np.ix_(there, there)] = np.linalg.inv(known[np.ix_(there, there)])
+    return float(inverse[a, a] + inverse[b, b] - 2 * inverse[a, b])
+
+
+def _information_by_study(
+    bakes: pd.DataFrame, pits: list[str], found: NestedRates
+) -> dict[str, FloatArray]:
+    """Information of each study about the logits of all pits."""
+    code = bakes["pit"].map({pit: k for k, pit in enumerate(pits)}).to_numpy(np.intp)
+    rate = np.array([own.estimate for own in found.rates])[code]
+    slope = np.maximum(rate * (1 - rate), 1e-9)
+    variance = np.array([sd.estimate**2 for sd in found.bake_sds])[code]
+    precision = 1 / (1 / (bakes["n_items"].to_numpy(np.float64) * slope) + variance)
+    of_session, of_study = (
+        0.0 if sd is None else sd.estimate**2
+        for sd in (found.sds["session"], found.sds["study"])
+    )
+    cells = bakes.assign(session=_sessions(bakes), code=code, precision=precision)
+    studies = {}
+    for name, own in cells.groupby("study"):
+        by_session = own.pivot_table("precision", "session", "code", aggfunc="sum")
+        weight = np.zeros((len(by_session), len(pits)))
+        weight[:, by_session.columns] = by_session.fillna(0.0)
+        # The effect of a session, then that of the study, takes its share away.
+        lost = of_session / (1 + of_session * weight.sum(axis=1))
+        known = np.diag(weight.sum(axis=0)) - weight.T @ (weight * lost[:, None])
+        whole = known.sum(axis=1)
+        known -= np.outer(whole, whole) * of_study / (1 + of_study * whole.sum())
+        studies[str(name)] = known
+    return studies
 
 
 def _spread(found: NestedRates) -> pd.DataFrame:

@@ -115,6 +115,38 @@ def test_a_third_pit_of_shared_studies_is_a_bridge_through_further_ones(
         assert (shares["B", "R"] > 0) == bridged
 
 
+def test_a_bridge_carries_what_weighted_least_squares_says(folder: Path) -> None:
+    """Bake by bake, with one matrix for the whole season, as a textbook has it."""
+    extra = [("A", "1", 3), ("B", "1", 6), ("A", "1", 5), ("B", "2", 7)]
+    ps.write_study(counted("day 12", extra), folder / "day 12")
+    season = ps.read_season(folder)
+    found = ps.estimate_season(season)
+    bakes, pits = season.bakes, found.table["pit"].tolist()
+    rates = found.table.set_index("pit")["estimate"]
+    own = np.array([sd.estimate**2 for sd in found.fit.bake_sds])
+    sds = {name: sd.estimate for name, sd in found.fit.sds.items() if sd is not None}
+    assert set(sds) == {"bake", "session", "study"}
+
+    def variance(rows: pd.DataFrame) -> float:
+        code = np.array([pits.index(pit) for pit in rows["pit"]])
+        p = rates[rows["pit"]].to_numpy()
+        v = np.diag(1 / (16 * p * (1 - p)) + own[code])
+        study, session = (rows[name].to_numpy() for name in ("study", "session"))
+        same_study = study[:, None] == study
+        v += sds["study"] ** 2 * same_study
+        v += sds["session"] ** 2 * (same_study & (session[:, None] == session))
+        there = sorted(set(code))
+        x = (code[:, None] == there).astype(float)
+        known = np.linalg.inv(x.T @ np.linalg.inv(v) @ x)
+        ends = np.array([(pits[k] == "A") * 1.0 - (pits[k] == "B") for k in there])
+        return float(ends @ known @ ends)
+
+    want = 1 - variance(bakes) / variance(bakes[bakes["study"] == "day 12"])
+    shares = found.differences.set_index(["pit_a", "pit_b"])["bridge_share"]
+    assert 0.2 < want < 0.8
+    assert shares["A", "B"] == pytest.approx(want, abs=1e-9)
+
+
 def test_without_a_bridge_the_pair_is_refused_in_words(folder: Path) -> None:
     season = ps.read_season(folder)
     found = ps.estimate_season(season)
