@@ -88,7 +88,7 @@ def bake_posterior(bakes: pd.DataFrame, conf_level: float) -> StudyPosterior:
         tuple(bakes["n_items"].astype(int)),
         tuple(pit.tolist()),
     )
-    if not holds_shared_sessions(bakes):
+    if shared_sessions(session, pit) is None:
         exact = _exact(*counts, conf_level)
         return StudyPosterior(pits, exact, exact.effective_items, 0)
     found = _with_sessions(*counts, tuple(session.tolist()), conf_level)
