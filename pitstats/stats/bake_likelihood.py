@@ -227,16 +227,17 @@ def find_modes(
     y, n = data.bake_burned[:, None], data.bake_total[:, None]
     noise = 1 / (y + 0.5) + 1 / (n - y + 0.5)
     gap = np.log((y + 0.5) / (n - y + 0.5)) - data.mean @ odds.eta
-    spread = sd**2 + noise
+    square, both = sd * sd, session_sd * sd
+    spread = square + noise
     s = session_sd * (data.sessions.total(gap / spread))
     s /= 1 + session_sd**2 * data.sessions.total(1 / spread)
     u = sd * (gap - session_sd * data.sessions.each(s)) / spread
     for _ in range(_MODE_STEPS):
         fitted, weight = _fitted(data, odds, _shift(data, sd, u, session_sd, s))
         residual = y - fitted
-        curvature = 1 + sd**2 * weight
+        curvature = 1 + square * weight
         slope = sd * residual - u
-        link = session_sd * sd * weight / curvature
+        link = both * weight / curvature
         rest = session_sd * data.sessions.total(residual) - s
         rest -= data.sessions.total(link * slope)
         step = rest / (1 + session_sd**2 * data.sessions.total(weight / curvature))
@@ -245,7 +246,7 @@ def find_modes(
         u = u + np.clip(slope, -_LONGEST_STEP, _LONGEST_STEP)
         s = s + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
     weight = _fitted(data, odds, _shift(data, sd, u, session_sd, s))[1]
-    curvature = 1 + sd**2 * weight
+    curvature = 1 + square * weight
     session_curvature = 1 + session_sd**2 * data.sessions.total(weight / curvature)
     return Modes(u, weight, curvature, s, session_curvature)
 
@@ -294,8 +295,6 @@ class AdaptiveNodes(NamedTuple):
 
     Attributes
     ----------
-    bake : ndarray, shape (outer, inner, bakes, draws)
-        Standard normal bake effects.
     shift : ndarray, shape (outer, inner, bakes, draws)
         Logit shifts, sessions included.
     bake_log : ndarray, same shape
@@ -306,7 +305,6 @@ class AdaptiveNodes(NamedTuple):
         Their log weight and density, spacing included.
     """
 
-    bake: FloatArray
     shift: FloatArray
     bake_log: FloatArray
     session: FloatArray
@@ -339,14 +337,14 @@ def place_nodes(
         ridge = sd * session_sd * modes.bake_weight / modes.bake_curvature
         centre = centre - ridge * data.sessions.each(away)
     u = centre[:, None] + inner[:, None, None] * spacing
-    bake_log = u * u
-    bake_log *= -0.5
-    bake_log += (np.log(inner_weight) + 0.5 * inner**2)[:, None, None] + np.log(spacing)
     shift = sd * u
     if len(modes.session):
         shift += (session_sd * data.sessions.each(session))[:, None]
     np.clip(shift, -_LARGEST_ETA, _LARGEST_ETA, out=shift)
-    return AdaptiveNodes(u, shift, bake_log, session, session_log)
+    bake_log = np.square(u, out=u)
+    bake_log *= -0.5
+    bake_log += (np.log(inner_weight) + 0.5 * inner**2)[:, None, None] + np.log(spacing)
+    return AdaptiveNodes(shift, bake_log, session, session_log)
 
 
 def log_likelihood(
@@ -408,7 +406,7 @@ def _chunk_likelihood(
     nodes = place_nodes(data, modes, sd, session_sd, n_inner, n_outer)
     terms = data.bake_burned[:, None] * nodes.shift
     terms += nodes.bake_log
-    terms -= _log_one_plus_odds(data, odds, nodes.shift)
+    _take_log_one_plus_odds(terms, data, odds, nodes.shift)
     bakes = log_sum_exp(terms, axis=1)
     linear = data.burned @ odds.eta
     if not data.sessions:
@@ -417,15 +415,16 @@ def _chunk_likelihood(
     return np.asarray(log_sum_exp(sessions, axis=0).sum(axis=0) + linear)
 
 
-def _log_one_plus_odds(data: BakeData, odds: Odds, shift: FloatArray) -> FloatArray:
-    """Sum over a bake's items of log(1 + odds), at every node.
+def _take_log_one_plus_odds(
+    terms: FloatArray, data: BakeData, odds: Odds, shift: FloatArray
+) -> None:
+    """Take from the terms the sum over a bake's items of log(1 + odds), at every node.
 
     Four items at a time: the product of their factors is a polynomial in the bake's
     odds multiplier, so its coefficients are worked out once for all nodes.
     """
     factor = np.exp(shift)
     work = np.empty_like(factor)
-    result = np.zeros_like(factor)
     product = np.empty_like(factor)
     quads = _quartics(odds.single)
     for j, coefficients in enumerate(quads):
@@ -440,14 +439,13 @@ def _log_one_plus_odds(data: BakeData, odds: Odds, shift: FloatArray) -> FloatAr
             product *= work
         if j % _QUADS_PER_LOG == _QUADS_PER_LOG - 1 or j == len(quads) - 1:
             np.log(product, out=product)
-            result += product
+            terms -= product
     for odd, count in zip(odds.several, data.slot_count, strict=True):
         np.multiply(factor, odd, out=work)
         work += 1.0
         np.log(work, out=work)
         work *= count[:, None]
-        result += work
-    return result
+        terms -= work
 
 
 def _quartics(odds: FloatArray) -> list[tuple[FloatArray, ...]]:
