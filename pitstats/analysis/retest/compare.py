@@ -450,6 +450,8 @@ def _bakes(sides: Sides, setting: str, table: pd.DataFrame) -> pd.DataFrame:
     return made.join(counts.reset_index(drop=True).astype(int))
 
 
+# The pair of a re-test is the one that was changed, not one picked out of many.
+_OF_ALL_PAIRS = ("many_pits",)
 # With the sides on different days both follow from that, which a caveat says.
 _OF_THE_DAYS = ("session_with_pit", "order_fixed")
 
@@ -462,7 +464,7 @@ def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding
         own = bakes[setting]
         bakes = bakes.assign(**{setting: own.where(own.isna(), own.dropna().iloc[0])})
     found = audit_fairness(replace(sides.study, bakes=bakes))
-    said = _OF_THE_DAYS if days_alike else ()
+    said = _OF_ALL_PAIRS + _OF_THE_DAYS * days_alike
     return tuple(finding for finding in found if finding.id not in said)
 
 

@@ -130,6 +130,14 @@ def test_what_else_changed_is_found_by_the_audit() -> None:
     )
 
 
+def test_a_retest_is_of_one_pair_not_of_the_largest_of_many() -> None:
+    study = ps.demo_study("moved_damper")
+    assert len(study.pits) == 2  # both sides of one of them, and the other
+    found = ps.compare_settings(study)
+    assert found.findings
+    assert "many_pits" not in {finding.id for finding in found.findings}
+
+
 def test_the_command_says_how_to_name_the_setting() -> None:
     said = CliRunner().invoke(main, ["retest", "data/four_pits"])
     assert said.exit_code == 1
