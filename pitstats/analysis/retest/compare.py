@@ -287,9 +287,13 @@ def _joined(
         tables = {
             name: frame.assign(bake=frame["bake"].map(names))
             for name, frame in study.tables.items()
-            if name in ("bakes", "items", "counts") and len(frame)
+            if name in ("bakes", "items", "counts", "regrades") and len(frame)
         }
         tables["bakes"] = tables["bakes"].assign(session=side)
+        for name in {"items", "regrades"} & set(tables):
+            # Both studies may have drawn the same codes.
+            codes = tables[name]["code"] + f" ({side})"
+            tables[name] = tables[name].assign(code=codes)
         tables |= {"pits": study.pits, "grates": study.grates}
         parts.append(tables)
         changed = ~study.bakes["pit"].isin(list(links))
@@ -300,7 +304,7 @@ def _joined(
         )
         if any(name in part for part in parts)
         else pd.DataFrame()
-        for name in ("pits", "grates", "bakes", "items", "counts")
+        for name in ("pits", "grates", "bakes", "items", "counts", "regrades")
     }
     whole["pits"] = whole["pits"].drop_duplicates("pit", ignore_index=True)
     whole["grates"] = _largest(whole["grates"])

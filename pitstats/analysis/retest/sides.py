@@ -82,24 +82,35 @@ def make_sides(study: Study, side_of: Mapping[str, str]) -> Sides:
     )
     bakes = bakes[~bakes["pit"].isin(changed)]
     wanted = set(bakes["bake"])
+    items = items[items["bake"].isin(wanted)]
     others: dict[str, Any] = {
         name: frame[frame["bake"].isin(wanted)]
         for name, frame in study.tables.items()
-        if name in ("counts", "probes", "regrades")
+        if name in ("counts", "probes")
     }
+    others["regrades"] = _of_items(study.regrades, items)
     return Sides(
         study=replace(
             study,
             pits=_doubled(study.pits, changed),
             grates=_doubled(study.grates, changed),
             bakes=bakes,
-            items=items[items["bake"].isin(wanted)],
+            items=items,
             **others,
             assumptions=(),
         ),
         pits=changed,
         n_unmatched=n_unmatched,
     )
+
+
+def _of_items(regrades: pd.DataFrame, items: pd.DataFrame) -> pd.DataFrame:
+    """Second gradings of these items, found by their codes or by their places."""
+    place = ["bake", *_CELL]
+    places = pd.MultiIndex.from_frame(items[place])
+    by_code = regrades["code"].isin(items["code"].dropna())
+    by_place = pd.MultiIndex.from_frame(regrades[place]).isin(places)
+    return regrades[by_code | (regrades["code"].isna() & by_place)]
 
 
 def _doubled(frame: pd.DataFrame, changed: tuple[str, ...]) -> pd.DataFrame:

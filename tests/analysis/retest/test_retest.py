@@ -10,6 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 import pitstats as ps
+from pitstats.analysis.grading.regrading import join_regrades
+from pitstats.analysis.retest.compare import _joined
+from pitstats.analysis.retest.sides import make_sides
 from pitstats.cli import main
 from pitstats.report.sections import retest
 
@@ -181,6 +184,25 @@ def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
     assert set(found.table["pit"]) == {"A"}
     assert not found.days_alike
     assert "days assumed alike" not in set(found.table["verdict"])
+
+
+def _graded_again(study: ps.Study) -> ps.Study:
+    """The same, with codes that every study draws alike and four items graded twice."""
+    codes = [f"{k:03}" for k in range(len(study.items))]
+    items = study.items.assign(code=codes)
+    by_place = items.iloc[3:4][["bake", "grate", "row", "column"]]
+    again = pd.concat([pd.DataFrame({"code": codes[:3]}), by_place])
+    return replace(study, items=items, regrades=again.assign(grade_top="golden"))
+
+
+def test_second_gradings_stay_with_their_items() -> None:
+    before, after = map(_graded_again, _halves())
+    together = ps.retest(before, after, unchanged=["B"])
+    one = ps.compare_settings(_graded_again(moved_damper(3, 3)))
+    for found in (together, one):
+        assert "not_regraded" not in {finding.id for finding in found.findings}
+    joined, side_of = _joined(before, after, {"B"})
+    assert len(join_regrades(make_sides(joined, side_of).study).pairs) == 8
 
 
 def test_an_area_is_told_in_the_unit_of_the_study() -> None:
