@@ -225,7 +225,7 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 color=LINE,
                 alpha=0.5,
                 zorder=0,
-                label="margin stated before the bake",
+                label="stated margin",
             )
         axes.axvline(0, color=INK, linewidth=1)
         pairs = [_from_the_pit_ahead(row) for row in table.to_dict("records")]

@@ -51,7 +51,7 @@ def test_differences_show_both_intervals_and_the_margin() -> None:
     assert turned.any()
     marks = [ln.get_xdata()[0] for ln in axes.lines if ln.get_gid() == "estimate"]
     assert min(marks) >= 0
-    assert "margin" in {p.get_label().split()[0] for p in axes.patches}
+    assert "stated margin" in {p.get_label() for p in axes.patches}
 
 
 def test_maps_name_the_firebox_end_and_show_every_cell_on_one_scale() -> None:

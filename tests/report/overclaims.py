@@ -27,6 +27,7 @@ OVERCLAIMS: dict[str, str] = {
         r"(?: all| about| exactly| just| equally| much)* the same|"
         r"equally (?:good|even|hot)|no difference at all|no difference between"
     ),
+    "an open question, as a claim": r"none of [\w-]+ pairs differ|where they differ",
     "certain": r"certain(?:ly|ty)?|definite\w*|undoubted\w*|guarantee\w*|conclusive\w*",
     "better or worse pit": (
         r"(?:better|worse|best|worst|superior|inferior|winning|losing) "

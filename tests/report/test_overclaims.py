@@ -29,6 +29,8 @@ FOLDER = Path(sections.__path__[0])
         "Mill is the worse pit.",
         "the best pit",
         "because of the pit",
+        "None of ten pairs differ.",
+        "Cannot tell; where they differ, it is in how dark they bake.",
     ],
 )
 def test_overclaims_are_seen(text: str) -> None:

@@ -24,7 +24,7 @@ _TYPES: dict[str, tuple[tuple[type, ...], str]] = {
     "int": ((int,), "a whole number"),
     "float": ((float, int), "a number"),
     "bool": ((bool,), "true or false"),
-    "list": ((list, tuple), "a list such as [2, 3]"),
+    "list": ((list, tuple), 'a list such as [2, 3] or ["Quarry", "Ferry"]'),
     "dict": ((dict,), 'pairs such as {"Quarry": [3, 6]}'),
 }
 _EMPTY = ("0", "0.0", "", "''", '""')

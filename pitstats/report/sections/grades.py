@@ -135,7 +135,7 @@ def _scales(found: GradeComparison) -> str:
     if apart.empty:
         return (
             f"Cannot tell the pits apart {IN_BAKES} by how widely they spread their "
-            "items over the grades; where they differ, it is in how dark they bake."
+            "items over the grades."
         )
     pairs = []
     for row in apart.to_dict("records"):
@@ -143,8 +143,8 @@ def _scales(found: GradeComparison) -> str:
         wide, narrow = names if row["ratio"] < 1 else names[::-1]
         pairs.append(f"{wide} over more grades than {narrow}")
     return (
-        f"The pits differ {IN_BAKES} not only in how dark they bake but in how widely "
-        f"they spread their items: {listed(pairs)}."
+        f"The pits differ {IN_BAKES} in how widely they spread their items: "
+        f"{listed(pairs)}."
     )
 
 

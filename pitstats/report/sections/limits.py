@@ -37,8 +37,8 @@ def limits(results: StudyResults) -> Answered:
     said += [rate_sentence(rates, pit) for pit in _none_or_all(results)]
     if comparison.margin is None and not comparison.one_bake_each:
         said.append(
-            "No margin was stated before the bakes, so 'no difference larger than' is "
-            "not concluded for any pair."
+            "No margin was stated, so 'no difference larger than' is not concluded for "
+            "any pair."
         )
     said.append(THESE_PITS)
     return "", [Sentences(list(dict.fromkeys(said)))]

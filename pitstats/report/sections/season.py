@@ -64,7 +64,8 @@ def season(results: SeasonResults) -> FirstPage:
         f"{count(bakes['pit'].nunique(), 'pit')}"
     )
     caption = (
-        "Thin: each study alone, as baked; thick: the season. Unit of replication: the "
+        "Thin: each study alone, as baked; thick: the season, a share of many further "
+        "days, so it may lie nearer to 50% than every study. Unit of replication: the "
         f"bake; {level_text(results.conf_level)} intervals."
     )
     draw = partial(plot_season, results.season, results.estimate)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import pitstats as ps
-from pitstats.report.section import FirstPage, Section, Sentences, Table, Text
+from pitstats.report.section import FirstPage, Pictures, Section, Sentences, Table, Text
 from pitstats.report.sections import retest, season
 from tests.analysis.retest.test_retest import moved_damper
 from tests.analysis.season.test_season import counted
@@ -43,6 +43,8 @@ def test_the_first_page_of_a_season_answers(results: ps.SeasonResults) -> None:
     page = ps.pages.season(results)
     answer = next(p.text for p in page.body if isinstance(p, Text))
     assert answer.startswith("Over the season B burned more than A")
+    (picture,) = next(p.pictures for p in page.body if isinstance(p, Pictures))
+    assert "nearer to 50% than every study" in picture.caption
     said = next(p.sentences for p in page.body if isinstance(p, Sentences))
     assert any("were never baked in one study with" in sentence for sentence in said)
     answer = ps.ask.season_pairs(results).answer
