@@ -61,6 +61,8 @@ class BurnRates(FrameResult):
         ``pit, n_missing, observed, lowest, highest, conf_low, conf_high``: the
         observed share with missing items left out, the share if none or all of them
         had had the outcome, and the outer ends of the two intervals.
+    find_missing_range : callable
+        Works that out when it is asked for.
     bakes : pandas.DataFrame
         One row per kept bake: ``bake, pit, session, order, source, n_placed, n_items,
         n_burned, n_missing, share``.
@@ -80,7 +82,7 @@ class BurnRates(FrameResult):
 
     table: pd.DataFrame
     naive: pd.DataFrame
-    missing_range: pd.DataFrame
+    find_missing_range: Callable[[], pd.DataFrame] = field(repr=False)
     bakes: pd.DataFrame
     outcome: str
     bake_sd: pd.DataFrame
@@ -90,6 +92,11 @@ class BurnRates(FrameResult):
     caveats: tuple[str, ...]
     layout: str = "as baked"
     sessions: int = 0
+
+    @cached_property
+    def missing_range(self) -> pd.DataFrame:
+        """Shares and outer interval ends if none or all missing items had it."""
+        return self.find_missing_range()
 
 
 class RateDraws(NamedTuple):

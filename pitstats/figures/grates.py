@@ -107,11 +107,12 @@ def plot_cell_maps(
 
 def _cell_side(rows: Sequence[Sequence[MapPanel]], largest: float) -> float:
     """Side of a cell in inches."""
+    wide = [[_size(panel)[1] for panel in row] for row in rows]
     sides = []
-    for row in rows:
+    for row in wide:
         # Columns of grates stand below each other in the rows that have them.
-        alike = [own for own in rows if len(own) >= len(row)]
-        columns = [max(_size(own[j])[1] for own in alike) for j in range(len(row))]
+        alike = [own for own in wide if len(own) >= len(row)]
+        columns = [max(own[j] for own in alike) for j in range(len(row))]
         room = _WIDTH - _LEFT - _RIGHT - _BESIDE * (len(row) - 1)
         sides.append(room / sum(columns))
     return min(largest, *sides)

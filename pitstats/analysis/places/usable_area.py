@@ -20,7 +20,12 @@ from pitstats.analysis.places.surface import (
 from pitstats.analysis.rates.compare import pair_table
 from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
 from pitstats.analysis.rates.posterior import bake_posterior
-from pitstats.analysis.rates.rates import METHOD, checked_level, estimate_shares
+from pitstats.analysis.rates.rates import (
+    METHOD,
+    checked_level,
+    estimate_shares,
+    shares_with_missing,
+)
 from pitstats.analysis.results import BurnRates, FrameResult
 from pitstats.errors import ArgumentError
 from pitstats.stats.binomial_data import FloatArray
@@ -298,7 +303,7 @@ def _pit_table(
     """Shares with their areas, one row per pit."""
     table = shares.table.rename(columns={"n_burned": "n_good"})
     table = table.drop(columns="effective_items")
-    seen = shares.missing_range
+    seen = shares_with_missing(shares.table)
     for name in ("lowest", "highest"):
         table.insert(int(np.flatnonzero(table.columns == "estimate")[0]), name, 0.0)
         table[name] = seen[name].to_numpy()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -132,11 +133,12 @@ def estimate_shares(
     posterior = bake_posterior(counted, level)
     table = _rate_table(pits, counted, totals, posterior)
     result = posterior.result
+    with_lost = _with_lost_bakes(counted, totals)
     n_bakes = table.set_index("pit")["n_bakes"]
     return BurnRates(
         table=table,
         naive=_naive(table, level),
-        missing_range=_missing_range(table, _with_lost_bakes(counted, totals), level),
+        find_missing_range=partial(_missing_range, table, with_lost, level),
         bakes=_bake_table(totals),
         outcome=outcome,
         bake_sd=spread_table(n_bakes, posterior.pits, result.bake_sd),
@@ -223,16 +225,21 @@ def _with_lost_bakes(counted: pd.DataFrame, totals: pd.DataFrame) -> pd.DataFram
     return pd.concat([counted, lost.assign(n_burned=0)], ignore_index=True)
 
 
+def shares_with_missing(table: pd.DataFrame) -> pd.DataFrame:
+    """Shares if none (lowest) or all (highest) of the missing items had the outcome."""
+    whole = table["n_items"] + table["n_missing"]
+    known = whole.where(whole > 0)
+    highest = (table["n_burned"] + table["n_missing"]) / known
+    return pd.DataFrame({"lowest": table["n_burned"] / known, "highest": highest})
+
+
 def _missing_range(
     table: pd.DataFrame, counted: pd.DataFrame, level: float
 ) -> pd.DataFrame:
     """Shares and outer interval ends if none or all missing items had the outcome."""
     frame = table[["pit", "n_missing"]].copy()
-    with_missing = table["n_items"] + table["n_missing"]
     frame["observed"] = table["n_burned"] / table["n_items"].where(table["n_items"] > 0)
-    frame["lowest"] = table["n_burned"] / with_missing.where(with_missing > 0)
-    all_burned = table["n_burned"] + table["n_missing"]
-    frame["highest"] = all_burned / with_missing.where(with_missing > 0)
+    frame[["lowest", "highest"]] = shares_with_missing(table)
     frame["conf_low"] = table["conf_low"]
     frame["conf_high"] = table["conf_high"]
     if frame["n_missing"].any():
