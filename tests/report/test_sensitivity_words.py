@@ -6,11 +6,12 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
-from pitstats.report.numbers import signed_size
+from pitstats.report.numbers import MINUS, signed_size
 from pitstats.report.section import Kept, Picture, Table
 from pitstats.report.sections import grading as agreement
 from pitstats.report.sections import sensitivity
@@ -230,6 +231,14 @@ def test_the_section_on_gradings_keeps_a_figure_and_tables(
     ]
     assert any(isinstance(part, Picture) for part in section.body)
     assert section.answer.startswith("Burned or not would change for")
+
+
+def test_second_gradings_are_told_for_the_pair_that_the_page_leads_with() -> None:
+    for estimate, ahead in ((0.2, "West"), (-0.2, "South")):
+        lead = pd.Series({"pit_a": "West", "pit_b": "South", "estimate": estimate})
+        told = agreement.conclusion_sentences(gradings(), lead)[0]
+        behind = {"West": "South", "South": "West"}[ahead]
+        assert told.startswith(f"{ahead} {MINUS} {behind}, counted as baked")
 
 
 def test_thin_studies_are_shown_without_an_error() -> None:

@@ -42,7 +42,13 @@ from pitstats.report.tables import (
     table_of,
     written,
 )
-from pitstats.report.words import count, listed, one_line, read_with
+from pitstats.report.words import (
+    count,
+    largest_difference,
+    listed,
+    one_line,
+    read_with,
+)
 
 NOTHING_GRADED_TWICE = (
     "No item was graded twice, so this study cannot say how well two gradings of the "
@@ -57,7 +63,7 @@ def grading(results: StudyResults) -> Answered:
     """How well gradings agree, and what another grader would have concluded."""
     if results.study.regrades.empty:
         raise DesignError(NOTHING_GRADED_TWICE)
-    found = results.gradings
+    found, lead = results.gradings, largest_difference(results.comparison.table)
     body: list[Part] = [
         Text(read_with(results.findings, "grades"), "note"),
         Sentences(agreement_sentences(found)),
@@ -69,7 +75,7 @@ def grading(results: StudyResults) -> Answered:
         *body,
         agreement_table(found),
         where_table(found),
-        Sentences([*conclusion_sentences(found), *found.caveats]),
+        Sentences([*conclusion_sentences(found, lead), *found.caveats]),
         Kept("grading_confusion", found.confusion),
         Kept("grading_burned", found.burned),
         Kept("grading_several", found.several),
@@ -131,9 +137,15 @@ def _face(row: Row) -> str:
     return _FACE.get(row["face"], str(row["face"]))
 
 
-def conclusion_sentences(found: GradingAgreement) -> list[str]:
-    """Say what the comparison would have been with the second gradings."""
-    own = _leading_rows(found)
+def conclusion_sentences(
+    found: GradingAgreement, lead: pd.Series | None = None
+) -> list[str]:
+    """Say what a pair would have been with the second gradings.
+
+    ``lead`` is the pair that the page leads with; without it, the one that differs
+    most by the first grades.
+    """
+    own = _leading_rows(found.conclusions, lead)
     if own.empty:
         return []
     first = own.iloc[0].to_dict()
@@ -165,14 +177,17 @@ def _verdict(verdict: str) -> str:
     return f"verdict '{verdict}'"
 
 
-def _leading_rows(found: GradingAgreement) -> pd.DataFrame:
-    table = found.conclusions
+def _leading_rows(table: pd.DataFrame, lead: pd.Series | None) -> pd.DataFrame:
+    """Rows of one pair, seen from the pit that is ahead in the lead."""
     if table.empty:
         return table
-    top = table.iloc[int(table["base_estimate"].abs().argmax())]
-    same = table["pit_a"].eq(top["pit_a"]) & table["pit_b"].eq(top["pit_b"])
-    rows: pd.DataFrame = table[same]
-    return rows if top["base_estimate"] >= 0 else seen_from_the_other_pit(rows)
+    if lead is None:
+        seen = table.assign(estimate=table["base_estimate"])
+        lead = largest_difference(seen)
+    names = ["pit_a", "pit_b"]
+    rows: pd.DataFrame = table[table[names].isin(list(lead[names])).all(axis=1)]
+    ahead = lead["pit_a" if lead["estimate"] >= 0 else "pit_b"]
+    return rows if rows["pit_a"].eq(ahead).all() else seen_from_the_other_pit(rows)
 
 
 def _other_pairs(other: pd.DataFrame) -> str:
