@@ -14,7 +14,7 @@ from pitstats.exchange.crate import NO_DAY, describe_crate
 from pitstats.exchange.data_package import describe_tables, digest, json_bytes
 from pitstats.exchange.result_tables import RESULTS, result_files
 from pitstats.exchange.zip_file import zip_bytes
-from pitstats.study.atomic import write_file
+from pitstats.study.atomic import refuse_file, write_file
 from pitstats.study.dictionary import data_dictionary
 from pitstats.study.folder_files import folder_texts
 from pitstats.study.frozen_plan import NAME
@@ -93,12 +93,13 @@ def write_package(
         for name, data in (("report.html", report), (NAME, plan))
         if data is not None
     }
-    files = package_files(
-        study, published=published, license_text=license_text, further=further
-    )
     target = Path(path)
     if target.suffix.lower() != ".zip":
         target = target.with_name(f"{target.name}.zip")
+    refuse_file(target, overwrite)
+    files = package_files(
+        study, published=published, license_text=license_text, further=further
+    )
     write_file(target, zip_bytes(files), overwrite=overwrite)
     return target
 

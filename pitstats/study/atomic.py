@@ -16,15 +16,16 @@ PathLike: TypeAlias = str | os.PathLike[str]
 
 def write_file(path: Path, data: bytes, *, overwrite: bool) -> None:
     """Write one file, or nothing."""
-    _refuse_file(path, overwrite)
+    refuse_file(path, overwrite)
     with switching(path) as switch:
-        _refuse_file(path, overwrite)  # another run may have been quicker
+        refuse_file(path, overwrite)  # another run may have been quicker
         made = switch.new / path.name
         made.write_bytes(data)
         os.replace(made, path)
 
 
-def _refuse_file(path: Path, overwrite: bool) -> None:
+def refuse_file(path: Path, overwrite: bool) -> None:
+    """Refuse to take the place of a file or folder that is there, unless asked to."""
     if path.is_dir():
         raise ExistsError(f"{path} is a folder. Choose another name.")
     if os.path.lexists(path) and not overwrite:
