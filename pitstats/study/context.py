@@ -23,11 +23,11 @@ class Context:
 
     def names(self, table: str, column: str) -> dict[str, int]:
         """Recorded names of a column, each with the first row that has it."""
-        cells = self.tables[table][column]
-        if cells.empty:
-            return {}
-        cells = cells.dropna().drop_duplicates()
-        return dict(zip(cells, cells.index, strict=True))
+        found: dict[str, int] = {}
+        for row, name in self.recorded(table, column):
+            if name is not None:
+                found.setdefault(name, row)
+        return found
 
     def recorded(self, table: str, *columns: str) -> Iterator[tuple[Any, ...]]:
         """Rows of a table with their values; a missing value is None."""

@@ -11,6 +11,7 @@ import contextlib
 import errno
 import io
 import os
+import shutil
 import signal
 import sys
 import warnings
@@ -333,10 +334,18 @@ def _child(action: Callable[[], object], fate: Fate | None, step: int) -> int:
 
 
 def undisturbed(command: Command, folder: Path) -> tuple[int, dict[str, bytes]]:
-    """Steps of the second run when nothing happens to it, and what it leaves."""
-    prepare(command, folder)
+    """Steps of the second run when nothing happens to it, and what it leaves.
+
+    The first state stays beside it, for every run that meets a fate.
+    """
+    prepare(command, _first_state(folder))
+    shutil.copytree(_first_state(folder), folder)
     steps = in_child(lambda: command.second(folder), None, 0)
     return steps, contents(folder)
+
+
+def _first_state(folder: Path) -> Path:
+    return folder.with_name("first state")
 
 
 def verdict(
@@ -344,9 +353,10 @@ def verdict(
 ) -> str:
     """What became of a target: "" if all is well, else what was wrong.
 
-    ``after`` is what the second run leaves when nothing happens to it.
+    ``after`` is what the second run leaves when nothing happens to it; the first state
+    is that of `undisturbed` in the same place.
     """
-    prepare(command, folder)
+    shutil.copytree(_first_state(folder), folder)
     before = contents(folder)
     end = in_child(lambda: command.second(folder), fate, step)
     if end == -3:
