@@ -108,7 +108,7 @@ def find_bakes(
     Examples
     --------
     >>> import pitstats as ps
-    >>> found = ps.find_bakes(18, 0.1, 0.4, simulations=500, rng=1)
+    >>> found = ps.find_bakes(18, 0.1, 0.4, simulations=200, rng=1)
     >>> 3 <= found.bakes <= 5
     True
     """
@@ -179,7 +179,7 @@ def findable_differences(
     Examples
     --------
     >>> import pitstats as ps
-    >>> curve = ps.findable_differences([3, 6], 24, simulations=200, rng=1)
+    >>> curve = ps.findable_differences([3, 6], 24, simulations=100, rng=1)
     >>> bool(curve["difference"].is_monotonic_decreasing)
     True
     """
