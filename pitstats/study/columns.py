@@ -220,9 +220,11 @@ def _read_column(
 
 
 def _already_typed(column: Column, cells: pd.Series) -> pd.Series | None:
-    """Take numbers and truth values as they are, where there is nothing to read."""
+    """Take numbers, truth values and nothing as they are: there is nothing to read."""
     if column.needed:
         return None
+    if cells.isna().all():
+        return empty_column(column.kind, cells.index)
     if column.kind == "yes/no" and pd.api.types.is_bool_dtype(cells.dtype):
         return cells.astype("boolean")
     if column.kind == "number" and pd.api.types.is_float_dtype(cells.dtype):
