@@ -11,6 +11,7 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
+from pitstats.analysis.sensitivity.sensitivity import FEWER_BAKES
 from pitstats.report.numbers import MINUS, signed_size
 from pitstats.report.section import Kept, Picture, Table
 from pitstats.report.sections import grading as agreement
@@ -123,6 +124,18 @@ def test_the_alternative_that_tips_is_named_with_its_share() -> None:
     assert f"The answer tips with '{tipping['alternative']}': " in told
     assert share in told
     assert f"with '{tipping['alternative']}'" in sensitivity.in_short(found())
+
+
+def test_all_choices_that_tip_are_counted_where_one_is_named() -> None:
+    one = found()
+    alone = one.tried()["tips"] & ~one.tried()["family"].isin(FEWER_BAKES)
+    assert alone.sum() == 1
+    assert "other choice" not in sensitivity.falls_when(one)
+    table = one.table.copy()
+    pair = table[["pit_a", "pit_b"]].isin(one.leading_pair).all(axis=1)
+    table.loc[pair & table["family"].isin(["places", "grading"]), "tips"] = True
+    told = sensitivity.falls_when(replace(one, table=table))
+    assert told.endswith("or two other choices")
 
 
 def test_where_nothing_tips_the_furthest_is_named() -> None:

@@ -36,7 +36,13 @@ from pitstats.report.section import (
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Columns, estimate, table_of, written
-from pitstats.report.words import all_pairs, intervals_for, listed, one_line
+from pitstats.report.words import (
+    all_pairs,
+    count,
+    intervals_for,
+    listed,
+    one_line,
+)
 
 
 @asks("sensitivity", "other choices", "Would the answer change?")
@@ -85,7 +91,10 @@ def falls_when(found: Sensitivity) -> str:
         which = f"{found.n_falls} of the {found.n_left_out}"
         reasons.append(f"when one bake is left out ({which})")
     if found.tipping is not None:
-        reasons.append(f"with '{one_line(found.tipping['alternative'])}'")
+        n_more = int(_every_bake(found.tried())["tips"].sum()) - 1
+        others = count(n_more, "other choice")
+        more = f" or {others}" * (n_more > 0)
+        reasons.append(f"with '{one_line(found.tipping['alternative'])}'{more}")
     return " and ".join(reasons)
 
 
