@@ -33,6 +33,8 @@ NAME = "plan.json"
 _FORMAT = "pitstats plan"
 # A new title changes no plan; which looks were taken is known only later.
 _NOT_FROZEN = ("title", "looks_taken", "extra")
+# The units of what is read during the bakes change no plan that names none.
+_STATED_LATER = ("temperature_unit", "length_unit")
 _BAKES = ("bake", "pit", "session", "order")
 _ITEMS = ("bake", "grate", "row", "column", "code")
 _NAMED = 5
@@ -179,6 +181,8 @@ def _is_table(rows: object) -> bool:
 
 def _changed_settings(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
     for name, value in then.items():
+        if not value and name in _STATED_LATER:
+            continue
         if name in now and now[name] != value:
             yield (
                 f"Setting {name} was {_shown(value)} in the plan and is "

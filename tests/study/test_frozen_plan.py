@@ -120,6 +120,19 @@ def test_what_differs_from_the_plan_is_named(planned: ps.Study) -> None:
     ]
 
 
+def test_a_unit_stated_with_the_first_reading_is_no_change(planned: ps.Study) -> None:
+    in_f = replace(planned.settings, temperature_unit="F", length_unit="in")
+    done = baked(replace(planned, settings=in_f))
+    assert plan_changes(plan_bytes(planned), done) == []
+    in_c = replace(in_f, temperature_unit="C")
+    (told,) = plan_changes(
+        plan_bytes(replace(planned, settings=in_f)), replace(done, settings=in_c)
+    )
+    assert (
+        told == 'Setting temperature_unit was "F" in the plan and is "C" in the study.'
+    )
+
+
 def test_no_plan_is_frozen_after_a_bake(planned: ps.Study) -> None:
     with pytest.raises(ps.DesignError, match="before the first bake"):
         plan_bytes(baked(planned))
