@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -51,27 +53,14 @@ class GradeDraws(NamedTuple):
         return -np.diff(self.at_least, axis=1, append=0.0)
 
 
-class GradeRates(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class GradeRates:
     """Long-run shares of all grades in every pit, with their differences.
 
     Attributes
     ----------
-    shares : Estimate
-        Share of each grade, shape (pits, grades), palest first; estimates of a pit
-        add up to 1. ``low`` is 0 where a pit has no item of the grade, ``high`` 1
-        where it has no other.
-    at_least : Estimate
-        Share of each grade or darker, shape (pits, grades), in the same way; 1 for
-        the palest grade.
-    differences : PairEstimates
-        ``at_least`` of pit a less that of pit b: ``a, b`` of shape (pairs,), all else
-        of shape (pairs, grades). Simultaneous intervals hold for all pairs at one
-        cut.
-    scale : Estimate
-        How far apart a pit's cuts lie, shape (pits,), as a factor with median 1 in
-        the prior: a pit with a larger one has more items in the grades between.
-    scale_differences : PairEstimates
-        Log scale of pit a less that of pit b, shape (pairs,).
+    items : ndarray, shape (pits, grades)
+        Graded items of each pit, palest first.
     session_sd : Estimate or None
         SD of the session effect on the logit scale; None without such an effect.
     cap_mass : ndarray, shape (pits,)
@@ -88,11 +77,7 @@ class GradeRates(NamedTuple):
         Weighted draws, for other shares and contrasts.
     """
 
-    shares: Estimate[FloatArray]
-    at_least: Estimate[FloatArray]
-    differences: PairEstimates
-    scale: Estimate[FloatArray]
-    scale_differences: PairEstimates
+    items: FloatArray
     session_sd: Estimate[float] | None
     cap_mass: FloatArray
     ess: float
@@ -101,6 +86,57 @@ class GradeRates(NamedTuple):
     retried: bool
     conf_level: float
     draws: GradeDraws
+
+    @cached_property
+    def shares(self) -> Estimate[FloatArray]:
+        """Share of each grade, shape (pits, grades); estimates of a pit add up to 1.
+
+        ``low`` is 0 where a pit has no item of the grade, ``high`` 1 where it has no
+        other.
+        """
+        return self._ended(self.draws.shares, self.items)
+
+    @cached_property
+    def at_least(self) -> Estimate[FloatArray]:
+        """Share of each grade or darker, in the same way; 1 for the palest grade."""
+        upward = np.cumsum(self.items[:, ::-1], axis=1)[:, ::-1]
+        return self._ended(self.draws.at_least, upward)
+
+    @cached_property
+    def differences(self) -> PairEstimates:
+        """``at_least`` of pit a less that of pit b, for all pairs.
+
+        ``a, b`` have shape (pairs,), all else (pairs, grades). Simultaneous intervals
+        hold for all pairs at one cut.
+        """
+        cuts = self.draws.at_least.transpose(1, 0, 2)
+        found = [summarize_pairs(cut, *self._by) for cut in cuts]
+        columns = zip(*(own[2:] for own in found), strict=True)
+        sides = (np.stack(column, axis=1) for column in columns)
+        return PairEstimates(found[0].a, found[0].b, *sides)
+
+    @cached_property
+    def scale(self) -> Estimate[FloatArray]:
+        """How far apart a pit's cuts lie, as a factor with median 1 in the prior.
+
+        A pit with a larger one has more items in the grades between.
+        """
+        return summarize_rows(self.draws.scale, *self._by)
+
+    @cached_property
+    def scale_differences(self) -> PairEstimates:
+        """Log scale of pit a less that of pit b, for all pairs."""
+        return summarize_pairs(np.log(self.draws.scale), *self._by)
+
+    @property
+    def _by(self) -> tuple[FloatArray, float]:
+        return self.draws.weights, self.conf_level
+
+    def _ended(self, draws: FloatArray, items: FloatArray) -> Estimate[FloatArray]:
+        """Shares; intervals reach 0 where none, and 1 where all items count."""
+        found = summarize_rows(draws, *self._by)
+        all_items = self.items.sum(axis=1, keepdims=True)
+        return ending_at_borders(found, items == 0, items == all_items)
 
 
 def grade_rates(
@@ -193,15 +229,8 @@ def grade_rates(
     found = sample_adaptively(model.log_posterior, model.start(), count, seed)
     drawn = model.parameters(found.points)
     draws = GradeDraws(found.weights, model.at_least(drawn), drawn.scale, drawn.bake_sd)
-    graded = model.total.sum(axis=1)
     return GradeRates(
-        shares=_shares(draws.shares, found.weights, level, model.total, graded),
-        at_least=_shares(
-            draws.at_least, found.weights, level, _upward(model.total), graded
-        ),
-        differences=_differences(draws, level),
-        scale=summarize_rows(drawn.scale, found.weights, level),
-        scale_differences=summarize_pairs(np.log(drawn.scale), found.weights, level),
+        items=model.total,
         session_sd=None
         if sessions is None
         else summarize_draws(drawn.session_sd, found.weights, level),
@@ -247,39 +276,6 @@ def _check_cut(burned_from: int | None, n_grades: int) -> int:
             f"{n_grades - 1} for {n_grades} grades."
         )
     return int(burned_from) - 1
-
-
-def _upward(total: FloatArray) -> FloatArray:
-    """Items of each grade or darker."""
-    return np.cumsum(total[:, ::-1], axis=1)[:, ::-1]
-
-
-def _shares(
-    draws: FloatArray,
-    weights: FloatArray,
-    conf_level: float,
-    items: FloatArray,
-    graded: FloatArray,
-) -> Estimate[FloatArray]:
-    """Shares with intervals that reach 0 where none, and 1 where all items count."""
-    found = summarize_rows(draws, weights, conf_level)
-    return ending_at_borders(found, items == 0, items == graded[:, None])
-
-
-def _differences(draws: GradeDraws, conf_level: float) -> PairEstimates:
-    """All pairs at every cut, cuts side by side."""
-    found = [
-        summarize_pairs(cut, draws.weights, conf_level)
-        for cut in draws.at_least.transpose(1, 0, 2)
-    ]
-    return PairEstimates(
-        found[0].a,
-        found[0].b,
-        *(
-            np.stack(columns, axis=1)
-            for columns in zip(*(f[2:] for f in found), strict=True)
-        ),
-    )
 
 
 def _cap_mass(drawn: GradeParameters, weights: FloatArray) -> FloatArray:
