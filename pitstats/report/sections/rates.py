@@ -123,15 +123,24 @@ def _repeatable(row: Row, level: str) -> str:
     )
 
 
+# By the lower and the upper end of a spread: steady, usual or moody fires.
+_MOODS = (
+    (
+        "hardly differed",
+        "may hardly differ or differ as is usual",
+        "may hardly differ or differ a lot",
+    ),
+    ("", "differed about as much as is usual", "differed as is usual or more"),
+    ("", "", "differed a lot"),
+)
+
+
 def _mood(row: Row) -> str:
     """Spread of one pit in a cook's words, no surer than its interval."""
-    if row["conf_low"] < 0.3 and row["conf_high"] > 1.0:
-        return "may hardly differ or differ a lot"
-    if row["estimate"] < 0.45:
-        return "hardly differed"
-    if row["estimate"] < 0.8:
-        return "differed about as much as is usual"
-    return "differed a lot"
+    low, high = (
+        (row[end] >= 0.45) + (row[end] >= 0.8) for end in ("conf_low", "conf_high")
+    )
+    return _MOODS[low][high]
 
 
 def _table(name: str, rates: BurnRates) -> Table:

@@ -1,6 +1,7 @@
 """Answer, pairs, rates and limits over a grid of evidence: inside it everywhere."""
 
 import re
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -130,6 +131,26 @@ def test_the_pair_that_may_differ_most_is_named_where_another_leads() -> None:
     assert any("points (A, C) remain possible" in text for text in said)
     two = ps.study_from_counts(pits[:8], [20] * 8, burned[:8])
     assert not any("(A, B)" in text for text in limits.in_short(ps.StudyResults(two)))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (0.0, 0.4, "hardly differed"),
+        (0.0, 0.76, "may hardly differ or differ as is usual"),
+        (0.0, 1.4, "may hardly differ or differ a lot"),
+        (0.5, 0.7, "differed about as much as is usual"),
+        (0.5, 1.4, "differed as is usual or more"),
+        (0.9, 1.4, "differed a lot"),
+    ],
+)
+def test_the_mood_of_fires_is_told_no_surer_than_its_interval(
+    low: float, high: float, said: str
+) -> None:
+    found = ps.StudyResults(evidence(4, "some", "clear")[0]).rates
+    sds = found.bake_sd.assign(estimate=0.4, conf_low=low, conf_high=high)
+    told = rates.bake_spread_sentences(replace(found, bake_sd=sds))
+    assert told[0].startswith(f"Bakes of Quarry {said}: SD 0.40")
 
 
 def test_a_pit_baked_once_is_spoken_of_in_these_bakes() -> None:
