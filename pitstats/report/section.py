@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import wraps
+from functools import cached_property, wraps
 from typing import TYPE_CHECKING, Literal, ParamSpec, TypeAlias
 
 import pandas as pd
@@ -184,40 +184,49 @@ class FirstPage:
     body: Sequence[Part]
 
 
-@dataclass(frozen=True)
-class WhenShown:
-    """Parts that are made when a page shows them, and not for their answer alone."""
+class _Body:
+    """Parts of a section, made when they are first shown and then kept."""
 
-    made: Callable[[], Iterable[Part]]
+    def __init__(self, parts: Iterator[str | Part]) -> None:
+        self._parts = parts
+
+    @cached_property
+    def _made(self) -> tuple[Part, ...]:
+        return tuple(part for part in self._parts if not isinstance(part, str))
 
     def __iter__(self) -> Iterator[Part]:
-        """Make them."""
-        return iter(self.made())
+        """Make them, if this was not done before."""
+        return iter(self._made)
 
 
 Asked = ParamSpec("Asked")
-Answered: TypeAlias = tuple[str, Iterable[Part]]
+Answered: TypeAlias = Iterator[str | Part]
 
 
 def asks(
     id: str, topic: str, question: str, *, unrecorded: str = ""
 ) -> Callable[[Callable[Asked, Answered]], Callable[Asked, Section]]:
-    """Make a section of a function that gives its answer and body.
+    """Make a section of a function that yields its answer, then the parts of its body.
 
-    A `DesignError` in it says why the record has nothing to say, unless it is about
-    what was asked; ``unrecorded`` is the topic then, where it is another.
+    What stands behind the answer is worked out when the section is shown: an answer
+    alone costs no picture. A `DesignError` before it says why the record has nothing to
+    say, unless it is about what was asked; ``unrecorded`` is the topic then, where it
+    is another. A section that documents and answers nothing yields an empty answer.
     """
 
     def made(answered: Callable[Asked, Answered]) -> Callable[Asked, Section]:
         @wraps(answered)
         def section(*args: Asked.args, **kwargs: Asked.kwargs) -> Section:
+            parts = answered(*args, **kwargs)
             try:
-                answer, body = answered(*args, **kwargs)
+                answer = next(parts)
             except ArgumentError:
                 raise
             except DesignError as reason:
                 about, why = unrecorded or topic, str(reason)
                 return Section(id=id, question=question, topic=about, missing=why)
+            assert isinstance(answer, str), f"{id} does not begin with its answer"
+            body = _Body(parts)
             return Section(
                 id=id, question=question, answer=answer, body=body, topic=topic
             )

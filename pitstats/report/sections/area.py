@@ -13,12 +13,10 @@ from pitstats.report.numbers import NO_VALUE, percent, ranged, signed_points, tr
 from pitstats.report.section import (
     Answered,
     Kept,
-    Part,
     Picture,
     Sentences,
     Table,
     Text,
-    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -56,34 +54,26 @@ _MOST_IN_A_LINE = 4  # pits whose shares fit into one sentence
 @asks("area", "usable area", "How much of the grate can be used?")
 def area(results: StudyResults) -> Answered:
     """Cells in the target grade: share, area, every bake, and next time."""
-    answer = in_short(results.area)
-    return answer, WhenShown(partial(_body, results.area, answer))
-
-
-def _body(area: UsableArea, answer: str) -> list[Part]:
+    area = results.area
+    answer = in_short(area)
+    yield answer
     draw = partial(plot_usable_area, area)
-    body: list[Part] = [
-        Picture("usable_area", draw, answer, usable_area_caption(area)),
-        area_table(area),
-        grates_table(area),
-        Sentences(area_pairs_sentences(area)),
-        area_pairs_table(area),
-    ]
+    yield Picture("usable_area", draw, answer, usable_area_caption(area))
+    yield area_table(area)
+    yield grates_table(area)
+    yield Sentences(area_pairs_sentences(area))
+    yield area_pairs_table(area)
     if not area.one_bake_each:
         chance = partial(plot_chance_good, area)
         alt = "Chance of a good item in one more bake, cell by cell."
-        body.append(Picture("chance_good", chance, alt, CHANCE_CAPTION))
-    return [
-        *body,
-        Kept("chance_good", area.cells),
-        Kept("usable_area_next", area.future),
-        Kept("usable_area_every", area.every),
-        Kept("usable_area_bakes", area.bakes),
-        Sentences(area.caveats),
-        Text(
-            f"Shares: {area.method}. Area: long-run share of the tested area.", "note"
-        ),
-    ]
+        yield Picture("chance_good", chance, alt, CHANCE_CAPTION)
+    yield Kept("chance_good", area.cells)
+    yield Kept("usable_area_next", area.future)
+    yield Kept("usable_area_every", area.every)
+    yield Kept("usable_area_bakes", area.bakes)
+    yield Sentences(area.caveats)
+    how = f"Shares: {area.method}. Area: long-run share of the tested area."
+    yield Text(how, "note")
 
 
 def in_short(area: UsableArea) -> str:

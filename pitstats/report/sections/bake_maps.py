@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
-from functools import partial
 
 import pandas as pd
 
@@ -20,7 +19,6 @@ from pitstats.report.section import (
     Picture,
     Pictures,
     Text,
-    WhenShown,
     asks,
 )
 from pitstats.report.sections.faces import FACE_WORDS
@@ -48,10 +46,7 @@ def bake_maps(results: StudyResults) -> Answered:
     study = results.study
     if not has_places(study) and photographed(study).empty:
         raise DesignError(NO_BAKE_MAPS)
-    return "", WhenShown(partial(_body, study))
-
-
-def _body(study: Study) -> list[Part]:
+    yield ""
     photos = bake_photos(study)
     usable = {bake: photo for bake, photo in photos.items() if not photo.problem}
     cells = _bake_cells(study)
@@ -68,8 +63,9 @@ def _body(study: Study) -> list[Part]:
                 beside.add(group[0])
             pictures += _bake_pictures(study, f"bakes_{i}_{k}", group, cells, html)
     left = [bake for bake in photos if bake not in beside]
-    alone = [_photograph(photos[bake], pits[bake]) for bake in left]
-    return [Pictures(pictures), *alone]
+    yield Pictures(pictures)
+    for bake in left:
+        yield _photograph(photos[bake], pits[bake])
 
 
 def _photograph(photo: Photo, pit: object) -> Part:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import pandas as pd
 
 from pitstats.analysis.results import BurnRates
 from pitstats.report.numbers import NO_VALUE, percent
-from pitstats.report.section import Answered, Part, Sentences, Table, WhenShown, asks
+from pitstats.report.section import Answered, Sentences, Table, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
     Columns,
@@ -26,15 +24,11 @@ from pitstats.study.study import Study
 @asks("bakes", "every bake", "What did every bake do?")
 def bakes(results: StudyResults) -> Answered:
     """A row for every bake, and the range that missing items leave open."""
-    return "", WhenShown(partial(_body, results.study, results.rates))
-
-
-def _body(study: Study, rates: BurnRates) -> list[Part]:
-    return [
-        bake_table(study, rates),
-        Sentences(missing_sentences(rates)),
-        missing_table(rates),
-    ]
+    yield ""
+    rates = results.rates
+    yield bake_table(results.study, rates)
+    yield Sentences(missing_sentences(rates))
+    yield missing_table(rates)
 
 
 def missing_sentences(rates: BurnRates) -> list[str]:

@@ -71,13 +71,14 @@ STATED = {
 @asks("checklist", "reporting checklist", "Reporting checklist")
 def checklist(results: StudyResults) -> Answered:
     """The reporting checklist, filled from the study."""
+    yield ""
     frame = reporting_checklist(results.study, results.comparison, results.rates)
     n_open = int((~frame["recorded"]).sum())
     caption = f"Reporting checklist, {len(frame)} items; {n_open} of them not recorded"
     shown = frame[["topic", "item", "answer", "guideline"]]
     shown = shown.rename(columns=str.capitalize)
-    table = Table("reporting_checklist", shown, caption, frame)
-    return "", [table, Text(SOURCES, "note")]
+    yield Table("reporting_checklist", shown, caption, frame)
+    yield Text(SOURCES, "note")
 
 
 def reporting_checklist(

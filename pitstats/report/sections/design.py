@@ -39,13 +39,12 @@ def design(results: StudyResults) -> Answered:
     more = results.extra_bakes
     design = more.before
     table = design.table if len(design.contrasts) else design.contrasts
-    return in_short(design), [
-        Sentences(design_sentences(design)),
-        design_table(design),
-        Kept("design_factors", table),
-        Sentences(extra_bakes_sentences(more)),
-        Table("extra_bakes", extra_bakes_table(more), _MORE_CAPTION, more.table),
-    ]
+    yield in_short(design)
+    yield Sentences(design_sentences(design))
+    yield design_table(design)
+    yield Kept("design_factors", table)
+    yield Sentences(extra_bakes_sentences(more))
+    yield Table("extra_bakes", extra_bakes_table(more), _MORE_CAPTION, more.table)
 
 
 def in_short(design: DesignAudit) -> str:

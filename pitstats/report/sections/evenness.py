@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 
 import pandas as pd
@@ -18,7 +19,6 @@ from pitstats.report.section import (
     Sentences,
     Table,
     Text,
-    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -52,24 +52,19 @@ def evenness(results: StudyResults) -> Answered:
     """Near, middle and far of every pit, upper grates, and curves along the grate."""
     if results.comparison.one_bake_each:
         raise DesignError(_ONE_EACH)
-    answer = in_short(results.evenness)
-    return answer, WhenShown(partial(_body, results, answer))
-
-
-def _body(results: StudyResults, answer: str) -> list[Part]:
     evenness = results.evenness
+    answer = in_short(evenness)
+    yield answer
+    yield Text(read_with(results.findings, "evenness"), "note")
     draw = partial(plot_evenness, evenness, _bakes(results))
     alt = f"Burned share near, in the middle and far. {answer}"
-    return [
-        Text(read_with(results.findings, "evenness"), "note"),
-        Picture("evenness", draw, alt, _CAPTION),
-        evenness_table(evenness),
-        Text(evenness_pairs_sentence(evenness)),
-        grates_table(evenness),
-        *_curves(results),
-        Sentences(evenness.caveats),
-        Text(f"Evenness: {evenness.method}. {_MEASURED}", "note"),
-    ]
+    yield Picture("evenness", draw, alt, _CAPTION)
+    yield evenness_table(evenness)
+    yield Text(evenness_pairs_sentence(evenness))
+    yield grates_table(evenness)
+    yield from _curves(results)
+    yield Sentences(evenness.caveats)
+    yield Text(f"Evenness: {evenness.method}. {_MEASURED}", "note")
 
 
 def _bakes(results: StudyResults) -> pd.DataFrame | None:
@@ -81,18 +76,17 @@ def _bakes(results: StudyResults) -> pd.DataFrame | None:
     return patterns.zones if patterns.value == "burned" else None
 
 
-def _curves(results: StudyResults) -> list[Part]:
+def _curves(results: StudyResults) -> Iterator[Part]:
     """Burn probability along the grate, where a curve can be drawn."""
     try:
         curves, caveats = results.curves
     except DesignError as reason:
-        return [Text(str(reason), "note")]
+        yield Text(str(reason), "note")
+        return
     alt = "Burned share along the grate, a curve with its band for each pit."
-    return [
-        Picture("curves", partial(plot_curves, curves), alt, CURVES_NOTE),
-        Kept("curves", curves),
-        Sentences(caveats),
-    ]
+    yield Picture("curves", partial(plot_curves, curves), alt, CURVES_NOTE)
+    yield Kept("curves", curves)
+    yield Sentences(caveats)
 
 
 def in_short(evenness: Evenness) -> str:

@@ -25,12 +25,11 @@ def faces(results: StudyResults) -> Answered:
     """Two faces of the same items, third by third."""
     faces = results.faces
     answer = in_short(faces)
-    return answer, [
-        Picture("faces", partial(plot_faces, faces), answer),
-        face_table(faces),
-        Sentences(faces.caveats),
-        Text(f"Method: {faces.method}.", "note"),
-    ]
+    yield answer
+    yield Picture("faces", partial(plot_faces, faces), answer)
+    yield face_table(faces)
+    yield Sentences(faces.caveats)
+    yield Text(f"Method: {faces.method}.", "note")
 
 
 def in_short(faces: FaceComparison) -> str:

@@ -33,12 +33,11 @@ _WIDTH = 88
 def fairness(results: StudyResults) -> Answered:
     """The rules of the test, what was found, and what reading the files assumed."""
     assumed = results.study.assumptions
-    return in_short(results.findings), [
-        Text(rules_sentence(results.study.settings)),
-        *finding_frames(results.findings),
-        Text("In reading the files this was assumed:" * bool(assumed), "note"),
-        Sentences(assumed),
-    ]
+    yield in_short(results.findings)
+    yield Text(rules_sentence(results.study.settings))
+    yield from finding_frames(results.findings)
+    yield Text("In reading the files this was assumed:" * bool(assumed), "note")
+    yield Sentences(assumed)
 
 
 def in_short(findings: Sequence[Finding]) -> str:

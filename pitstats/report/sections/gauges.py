@@ -104,14 +104,13 @@ def gauges(results: ProbeResults) -> Answered:
     gauges = results.gauges
     answer = _single_bakes(gauges)
     draw = partial(plot_gauge_agreement, gauges)
-    return answer, [
-        gauge_table(gauges),
-        Picture("agreement", draw, answer, _AGREEMENT_CAPTION),
-        Sentences([*gauge_pair_sentences(gauges), *gauges.caveats]),
-        Kept("gauge_bakes", gauges.bakes),
-        Kept("gauge_differences", gauges.differences),
-        Text(_GAUGE_METHOD, "note"),
-    ]
+    yield answer
+    yield gauge_table(gauges)
+    yield Picture("agreement", draw, answer, _AGREEMENT_CAPTION)
+    yield Sentences([*gauge_pair_sentences(gauges), *gauges.caveats])
+    yield Kept("gauge_bakes", gauges.bakes)
+    yield Kept("gauge_differences", gauges.differences)
+    yield Text(_GAUGE_METHOD, "note")
 
 
 def _single_bakes(gauges: GaugeComparison) -> str:
@@ -132,11 +131,10 @@ def browning(results: ProbeResults) -> Answered:
     """What the offsets mean in browning rate."""
     gauges = results.gauges
     said = factor_sentences(gauges)
-    return said[0], [
-        Sentences(said[1:]),
-        Table("browning", factor_table(gauges), _FACTOR_CAPTION, gauges.factors),
-        Text(_Z_NOTE, "note"),
-    ]
+    yield said[0]
+    yield Sentences(said[1:])
+    yield Table("browning", factor_table(gauges), _FACTOR_CAPTION, gauges.factors)
+    yield Text(_Z_NOTE, "note")
 
 
 def gauge_sentences(gauges: GaugeComparison) -> list[str]:

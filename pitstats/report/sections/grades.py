@@ -52,18 +52,17 @@ def grades(results: StudyResults) -> Answered:
         "bake)"
     )
     alt = "Items of each grade in each pit; the table below has the numbers."
-    return in_short(found), [
-        Text(read_with(results.findings, "grades"), "note"),
-        Picture("grades", partial(plot_grades, counts), alt, bars),
-        _counted(counts),
-        Table("grade_shares", grade_table(found), caption, found.table),
-        Kept("grade_differences", found.differences),
-        Kept("cuts", found.cuts),
-        Kept("cut_differences", found.cut_differences),
-        Kept("grade_scales", found.scales),
-        Sentences([*grade_sentences(found), *found.caveats]),
-        Text(f"How: {found.method}.", "note"),
-    ]
+    yield in_short(found)
+    yield Text(read_with(results.findings, "grades"), "note")
+    yield Picture("grades", partial(plot_grades, counts), alt, bars)
+    yield _counted(counts)
+    yield Table("grade_shares", grade_table(found), caption, found.table)
+    yield Kept("grade_differences", found.differences)
+    yield Kept("cuts", found.cuts)
+    yield Kept("cut_differences", found.cut_differences)
+    yield Kept("grade_scales", found.scales)
+    yield Sentences([*grade_sentences(found), *found.caveats])
+    yield Text(f"How: {found.method}.", "note")
 
 
 def in_short(found: GradeComparison) -> str:

@@ -24,7 +24,6 @@ from pitstats.report.numbers import (
 from pitstats.report.section import (
     Answered,
     Kept,
-    Part,
     Picture,
     Sentences,
     Table,
@@ -64,24 +63,20 @@ def grading(results: StudyResults) -> Answered:
     if results.study.regrades.empty:
         raise DesignError(NOTHING_GRADED_TWICE)
     found, lead = results.gradings, largest_difference(results.comparison.table)
-    body: list[Part] = [
-        Text(read_with(results.findings, "grades"), "note"),
-        Sentences(agreement_sentences(found)),
-    ]
+    yield in_short(found)
+    yield Text(read_with(results.findings, "grades"), "note")
+    yield Sentences(agreement_sentences(found))
     if len(found.confusion):
         draw, alt = partial(plot_grading_agreement, found), "Items by both grades."
-        body.append(Picture("grading_agreement", draw, alt, CONFUSION_CAPTION))
-    return in_short(found), [
-        *body,
-        agreement_table(found),
-        where_table(found),
-        Sentences([*conclusion_sentences(found, lead), *found.caveats]),
-        Kept("grading_confusion", found.confusion),
-        Kept("grading_burned", found.burned),
-        Kept("grading_several", found.several),
-        Kept("grading_conclusions", found.conclusions),
-        Text(f"How: {found.method}.", "note"),
-    ]
+        yield Picture("grading_agreement", draw, alt, CONFUSION_CAPTION)
+    yield agreement_table(found)
+    yield where_table(found)
+    yield Sentences([*conclusion_sentences(found, lead), *found.caveats])
+    yield Kept("grading_confusion", found.confusion)
+    yield Kept("grading_burned", found.burned)
+    yield Kept("grading_several", found.several)
+    yield Kept("grading_conclusions", found.conclusions)
+    yield Text(f"How: {found.method}.", "note")
 
 
 def in_short(found: GradingAgreement) -> str:

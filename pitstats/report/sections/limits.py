@@ -28,6 +28,7 @@ THESE_PITS = (
 @asks("limits", "all limits", QUESTION)
 def limits(results: StudyResults) -> Answered:
     """Every limit: of the record, of the numbers, of tests of this kind."""
+    yield ""
     comparison, rates = results.comparison, results.both.rates
     grave = found(results.findings, "spoils", "weakens")
     said = [one_line(finding.message) for finding in grave]
@@ -41,7 +42,7 @@ def limits(results: StudyResults) -> Answered:
             "any pair."
         )
     said.append(THESE_PITS)
-    return "", [Sentences(list(dict.fromkeys(said)))]
+    yield Sentences(list(dict.fromkeys(said)))
 
 
 def in_short(results: StudyResults) -> list[str]:

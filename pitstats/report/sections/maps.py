@@ -27,7 +27,6 @@ from pitstats.report.section import (
     Picture,
     Sentences,
     Text,
-    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -49,38 +48,33 @@ TEMPERATURE_CAPTION = (
 @asks("maps", "cells of the grates", "Which cells burned?", unrecorded="places")
 def maps(results: StudyResults) -> Answered:
     """The map of the first page in words, and maps of rise and temperature."""
-    if not has_places(results.study):
+    study = results.study
+    if not has_places(study):
         raise DesignError(NO_PLACES)
-    return "", WhenShown(partial(_body, results.study))
+    yield ""
+    cells, grades = map_cells(study), map_cells(study, "grade")
+    yield Text(rotated_note(study), "note")
+    yield Sentences(grates_in_words(cells, "share"))
+    yield Kept("grates", cells)
+    if grades["code"].notna().any():
+        yield Kept("grade_maps", grades)
+    placed = item_outcomes(study).dropna(subset=["row", "column"])
+    if placed["rise_mm"].notna().any():
+        rise = map_cells(study, "rise")
+        scale = number_scale(rise["rise_mm"], RISE_LABEL, WANTED)
+        yield from _maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
+    heat = _temperatures(study)
+    if heat is not None and heat["temp"].notna().any():
+        unit = f"\N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
+        scale = number_scale(heat["temp"], f"mean temperature, {unit}")
+        caption = TEMPERATURE_CAPTION
+        yield from _maps_of("temperature_maps", heat, "temp", scale, caption)
 
 
 def has_places(study: Study) -> bool:
     """Whether a kept bake has an item with a place."""
     places = item_outcomes(study)[["row", "column"]]
     return bool(places.notna().all(axis="columns").any())
-
-
-def _body(study: Study) -> list[Part]:
-    cells = map_cells(study)
-    body: list[Part] = [
-        Text(rotated_note(study), "note"),
-        Sentences(grates_in_words(cells, "share")),
-        Kept("grates", cells),
-    ]
-    grades = map_cells(study, "grade")
-    if grades["code"].notna().any():
-        body.append(Kept("grade_maps", grades))
-    placed = item_outcomes(study).dropna(subset=["row", "column"])
-    if placed["rise_mm"].notna().any():
-        rise = map_cells(study, "rise")
-        scale = number_scale(rise["rise_mm"], RISE_LABEL, WANTED)
-        body += _maps_of("rise_maps", rise, "rise_mm", scale, RISE_CAPTION)
-    heat = _temperatures(study)
-    if heat is not None and heat["temp"].notna().any():
-        unit = f"\N{DEGREE SIGN}{study.settings.temperature_unit or ''}"
-        scale = number_scale(heat["temp"], f"mean temperature, {unit}")
-        body += _maps_of("temperature_maps", heat, "temp", scale, TEMPERATURE_CAPTION)
-    return body
 
 
 def picture(results: StudyResults) -> Picture | None:

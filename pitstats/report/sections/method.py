@@ -19,6 +19,7 @@ OWN_SPREADS_HELD = (
 @asks("method", "method", "How were the numbers made?")
 def method(results: StudyResults) -> Answered:
     """Unit, model, intervals, and their publications."""
+    yield ""
     comparison, rates = results.comparison, results.rates
     level = level_text(rates.conf_level)
     n_bakes = int(rates.table["n_bakes"].sum())
@@ -45,7 +46,8 @@ def method(results: StudyResults) -> Answered:
         "Newcombe's for a difference (Newcombe 1998, Stat Med 17:857 and 17:873)."
     )
     how = Text(f"How: {comparison.method}.", "note")
-    return "", [Sentences(lines), how]
+    yield Sentences(lines)
+    yield how
 
 
 def _common_layout(comparison: PitComparison) -> list[str]:

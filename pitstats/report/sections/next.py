@@ -18,12 +18,12 @@ QUESTION = "What would it take to tell more?"
 def next_steps(results: StudyResults) -> Answered:
     """The recommendation, and the chance of a verdict after further bakes."""
     step = results.next_step
-    said = Sentences([*map(one_line, step.sentences)])
-    if len(step.table) <= 1:
-        return "", [said]
-    draw, alt = partial(plot_next_step, step), _curve_in_words(step)
-    picture = Picture("next_step", draw, alt, one_line(step.note))
-    return "", [said, picture, Kept("next", step.table)]
+    yield ""
+    yield Sentences([*map(one_line, step.sentences)])
+    if len(step.table) > 1:
+        draw, alt = partial(plot_next_step, step), _curve_in_words(step)
+        yield Picture("next_step", draw, alt, one_line(step.note))
+        yield Kept("next", step.table)
 
 
 def _curve_in_words(step: NextStep) -> str:

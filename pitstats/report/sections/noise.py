@@ -41,22 +41,23 @@ def usual_mistake(results: StudyResults) -> Answered:
     }
     caption = "Interval for the difference, in points, counted both ways"
     table = table_of("two_ways", seen_ahead(both), caption, columns, kept=both)
-    return said[-1], [Sentences(said[:-1]), table]
+    yield said[-1]
+    yield Sentences(said[:-1])
+    yield table
 
 
 @asks("new-test", "a new test", "What would a new test show?")
 def new_test(results: StudyResults, simulations: int = 1000) -> Answered:
     """What 2, 3 and 5 bakes of a new test would show, two truths assumed."""
     plan = plan_new_test(results, simulations)
+    yield ""
     caption = (
         "A new test of 2, 3 and 5 bakes a pit, if the truth were the estimate (chance "
         "to separate) and if there were no difference (false alarm)"
     )
-    return "", [
-        Sentences(new_test_sentences(plan)),
-        Table("new_test", plan_table(plan), caption, plan.table),
-        Text(_NOT_OBSERVED_POWER, "note"),
-    ]
+    yield Sentences(new_test_sentences(plan))
+    yield Table("new_test", plan_table(plan), caption, plan.table)
+    yield Text(_NOT_OBSERVED_POWER, "note")
 
 
 def new_test_sentences(plan: BakePlan) -> list[str]:

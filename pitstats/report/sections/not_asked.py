@@ -25,4 +25,5 @@ def reasons(sections: Sequence[Section]) -> Answered:
     ]
     if not said:
         raise DesignError("everything was asked")
-    return "", [Sentences(said)]
+    yield ""
+    yield Sentences(said)

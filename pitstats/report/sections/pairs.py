@@ -21,12 +21,10 @@ from pitstats.report.numbers import (
 )
 from pitstats.report.section import (
     Answered,
-    Part,
     Picture,
     Sentences,
     Table,
     Text,
-    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -65,26 +63,19 @@ from pitstats.study.study import Study
 @asks("pairs", "pairs", "How sure is each difference?")
 def pairs(results: StudyResults) -> Answered:
     """Every pair: picture, sentences, table, and what other methods say."""
-    answer = in_short(results.comparison)
-    return answer, WhenShown(partial(_body, results, answer))
-
-
-def _body(results: StudyResults, answer: str) -> list[Part]:
     comparison, both = results.comparison, results.both
-    body: list[Part] = [Text(read_with(results.findings, "difference"), "note")]
+    answer = in_short(comparison)
+    yield answer
+    yield Text(read_with(results.findings, "difference"), "note")
     if not comparison.one_bake_each:
-        draw = partial(plot_differences, comparison)
-        body.append(Picture("differences", draw, answer))
+        yield Picture("differences", partial(plot_differences, comparison), answer)
+    yield pair_table(comparison)
     said = [pair_sentence(results, row) for _, row in comparison.table.iterrows()]
-    body += [
-        pair_table(comparison),
-        Sentences([*said, *naive_sentences(comparison), *ways_sentences(both)]),
-    ]
+    yield Sentences([*said, *naive_sentences(comparison), *ways_sentences(both)])
     if both.common is not None:
-        body.append(ways_table(both, both.common))
+        yield ways_table(both, both.common)
     if not comparison.one_bake_each:
-        body.append(methods_table(results.study, both))
-    return body
+        yield methods_table(results.study, both)
 
 
 def in_short(comparison: PitComparison) -> str:

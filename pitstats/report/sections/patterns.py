@@ -88,16 +88,15 @@ def patterns(results: StudyResults) -> Answered:
     """Whether a zone stands out, whether it comes back, and what it can come from."""
     patterns = results.patterns
     causes = reading_sentences(results.study, patterns)
-    return in_short(patterns), [
-        Sentences([*pattern_sentences(patterns), *patterns.caveats]),
-        pattern_table(patterns),
-        Kept("pattern_bakes", patterns.bakes),
-        Text(PATTERN_NOTE, "note"),
-        Text(f"Method: {patterns.method}.", "note"),
-        Text(COMMON_PRACTICE * bool(causes), "note"),
-        Sentences(causes),
-        Text(RETEST * bool(causes)),
-    ]
+    yield in_short(patterns)
+    yield Sentences([*pattern_sentences(patterns), *patterns.caveats])
+    yield pattern_table(patterns)
+    yield Kept("pattern_bakes", patterns.bakes)
+    yield Text(PATTERN_NOTE, "note")
+    yield Text(f"Method: {patterns.method}.", "note")
+    yield Text(COMMON_PRACTICE * bool(causes), "note")
+    yield Sentences(causes)
+    yield Text(RETEST * bool(causes))
 
 
 def in_short(patterns: GratePatterns) -> str:

@@ -81,11 +81,10 @@ def plans(results: PlanResults) -> Answered:
     plan = results.plan
     near = nearest_plans(plan, results.power)
     kept = "in the table kept beside this page (CSV)"
-    return naive_plan_sentence(plan, results.power), [
-        Table("plans", plan_table(near), plan_caption(plan), plan.table),
-        Text(left_out(plan, near, kept)),
-        Sentences(plan.caveats),
-    ]
+    yield naive_plan_sentence(plan, results.power)
+    yield Table("plans", plan_table(near), plan_caption(plan), plan.table)
+    yield Text(left_out(plan, near, kept))
+    yield Sentences(plan.caveats)
 
 
 @asks("spreads", "spreads", "What do the fires do to it?")
@@ -95,7 +94,8 @@ def plan_spreads(results: PlanResults) -> Answered:
     middle = _middle(plan)
     others = sorted(set(plan.table["sd_bake"].tolist()) - {middle})
     said = [explain_spread(own, plan.rate) for own in others]
-    return explain_spread(middle, plan.rate), [Sentences(said)]
+    yield explain_spread(middle, plan.rate)
+    yield Sentences(said)
 
 
 @asks("steps", "one more bake", "What does one more bake buy?")
@@ -103,10 +103,9 @@ def one_more_bake(results: PlanResults) -> Answered:
     """What the bakes there are can find, and what one more buys."""
     found, more = results.smallest, results.steps
     caption = "What one more bake of every pit buys, against twice the items"
-    return more_bakes_or_items(more), [
-        Text(smallest_sentence(found, *results.first)),
-        Table("one_more_bake", plan_table(more), caption, more.table),
-    ]
+    yield more_bakes_or_items(more)
+    yield Text(smallest_sentence(found, *results.first))
+    yield Table("one_more_bake", plan_table(more), caption, more.table)
 
 
 @asks("finds", "other numbers of bakes", "What can other numbers of bakes find?")
@@ -128,7 +127,9 @@ def findable(results: PlanResults) -> Answered:
         f"error up to {points(curve['difference_error'].max())})"
     )
     answer, *said = found_sentences(results)
-    return answer, [Sentences(said), table_of("finds", curve, caption, columns)]
+    yield answer
+    yield Sentences(said)
+    yield table_of("finds", curve, caption, columns)
 
 
 def found_sentences(results: PlanResults) -> list[str]:
@@ -178,7 +179,9 @@ def one_pit(results: PlanResults) -> Answered:
         f"to {percent(most['upper'])}."
     )
     table = table_of("one_pit", both, caption, columns)
-    return answer, [table, Sentences(results.one_pit.caveats)]
+    yield answer
+    yield table
+    yield Sentences(results.one_pit.caveats)
 
 
 @asks("budget", "a budget", "How is the budget best split?")
@@ -186,10 +189,9 @@ def budget(results: PlanResults) -> Answered:
     """How a budget is best split between bakes and items."""
     split = results.split
     caption = f"Ways to spend {split.budget:g}"
-    return split_sentence(split), [
-        Table("budget", plan_table(split.plan), caption, split.table),
-        Sentences([own for own in split.caveats if own not in results.plan.caveats]),
-    ]
+    yield split_sentence(split)
+    yield Table("budget", plan_table(split.plan), caption, split.table)
+    yield Sentences([own for own in split.caveats if own not in results.plan.caveats])
 
 
 @asks("order", "a layout", "Who bakes when, and what to buy?")
@@ -199,12 +201,11 @@ def order_and_shopping(results: PlanResults) -> Answered:
     assert layout is not None
     known = layout.bakes.dropna(axis="columns", how="all")
     caption = f"Bakes in their drawn order (seed {layout.seed})"
-    return needs.sentence, [
-        Sentences([*layout.rules, *layout.caveats]),
-        Table("order", known, caption),
-        Table("shopping", needs.table, "What to buy, bring and allow for"),
-        Sentences(needs.caveats),
-    ]
+    yield needs.sentence
+    yield Sentences([*layout.rules, *layout.caveats])
+    yield Table("order", known, caption)
+    yield Table("shopping", needs.table, "What to buy, bring and allow for")
+    yield Sentences(needs.caveats)
 
 
 def question_text(plan: BakePlan) -> str:

@@ -59,14 +59,13 @@ def probe_series(results: ProbeResults) -> Answered:
     summary = results.series
     alt = "Every reading of every probe over time, bake by bake."
     said = (window_note(summary), offsets_sentence(summary), lag_sentence(summary))
-    return window_sentence(summary), [
-        Picture("series", partial(plot_series, summary), alt, _SERIES_CAPTION),
-        Text(panels_sentence(summary), "note"),
-        Sentences([*said, *summary.caveats]),
-        Kept("readings", summary.readings),
-        Kept("series", summary.table),
-        Kept("probe_offsets", summary.offsets),
-    ]
+    yield window_sentence(summary)
+    yield Picture("series", partial(plot_series, summary), alt, _SERIES_CAPTION)
+    yield Text(panels_sentence(summary), "note")
+    yield Sentences([*said, *summary.caveats])
+    yield Kept("readings", summary.readings)
+    yield Kept("series", summary.table)
+    yield Kept("probe_offsets", summary.offsets)
 
 
 @asks("cells", "probed cells", "How hot was each cell?")
@@ -79,12 +78,11 @@ def probed_cells(results: ProbeResults) -> Answered:
         "Probed cells, averaged over the bakes in which they were measured "
         f"(°{summary.unit}; minutes per bake)"
     )
-    return _cells_in_short(summary), [
-        Table("cells", cells_table(summary), caption, summary.cells),
-        Text(limits_sentence(summary)),
-        Text(_SWING_NOTE, "note"),
-        Text(_SERIES_METHOD, "note"),
-    ]
+    yield _cells_in_short(summary)
+    yield Table("cells", cells_table(summary), caption, summary.cells)
+    yield Text(limits_sentence(summary))
+    yield Text(_SWING_NOTE, "note")
+    yield Text(_SERIES_METHOD, "note")
 
 
 def _cells_in_short(summary: ProbeSummary) -> str:
@@ -97,24 +95,32 @@ def _cells_in_short(summary: ProbeSummary) -> str:
 @asks("temperatures", "temperatures", _temperatures.QUESTION)
 def probed_temperatures(results: ProbeResults) -> Answered:
     """Level, evenness and repeatability of every pit, by these rules for probes."""
-    return _temperatures.told(results)
+    yield from _temperatures.told(results)
 
 
 @asks("sensors", "the error of a probe", "How far off may a probe be?")
 def sensors(results: ProbeResults) -> Answered:
     """How far off a single probe may be, from its class or its check."""
-    unit = results.series.unit
+    unit, budget = results.series.unit, _budget(results)
+    if isinstance(budget, str):
+        yield ""
+        yield Text(budget)
+        return
+    off = f"{kelvin_in(unit) * budget.expanded:.1f} °{unit}"
+    yield f"A single probe may be off by {off} (expanded uncertainty)."
+    yield Sentences(budget_sentences(budget, unit))
+
+
+def _budget(results: ProbeResults) -> SensorBudget | str:
+    """The uncertainty of a probe, or why its class gives none."""
     try:
-        budget = results.budget
+        return results.budget
     except DesignError:
         raise
     except ValueError as reason:
         if not results.sensor:
             raise DesignError(_NO_BUDGET) from reason
-        return "", [Text(str(reason))]
-    off = f"{kelvin_in(unit) * budget.expanded:.1f} °{unit}"
-    answer = f"A single probe may be off by {off} (expanded uncertainty)."
-    return answer, [Sentences(budget_sentences(budget, unit))]
+        return str(reason)
 
 
 def window_sentence(summary: ProbeSummary) -> str:

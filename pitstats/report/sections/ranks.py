@@ -36,18 +36,17 @@ def ranks(results: StudyResults) -> Answered:
     ranks, pits = results.ranks, results.ranks.table["pit"].tolist()
     where = conditions(results.comparison, pits, results.findings)
     answer = how_firm(ranks)
-    return answer, [
-        Picture("ranks", partial(plot_ranks, ranks), answer, FIGURE_CAPTION),
-        ranks_table(ranks, where),
-        Kept("rank_chances", ranks.chances),
-        Sentences(ranks.caveats),
-        Text(
-            f"Ranks: {ranks.method} ({_SOURCES}). They hold for all pits together as "
-            "often as the intervals for all pairs do; the chances are posterior "
-            "probabilities.",
-            "note",
-        ),
-    ]
+    yield answer
+    yield Picture("ranks", partial(plot_ranks, ranks), answer, FIGURE_CAPTION)
+    yield ranks_table(ranks, where)
+    yield Kept("rank_chances", ranks.chances)
+    yield Sentences(ranks.caveats)
+    yield Text(
+        f"Ranks: {ranks.method} ({_SOURCES}). They hold for all pits together as "
+        "often as the intervals for all pairs do; the chances are posterior "
+        "probabilities.",
+        "note",
+    )
 
 
 def how_firm(ranks: PitRanks) -> str:

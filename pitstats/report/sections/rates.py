@@ -6,7 +6,7 @@ import math
 
 from pitstats.analysis.results import BurnRates
 from pitstats.report.numbers import level_text, percent, span
-from pitstats.report.section import Answered, Part, Sentences, Table, Text, asks
+from pitstats.report.section import Answered, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
     Columns,
@@ -42,15 +42,13 @@ SHRINKAGE = (
 def rates(results: StudyResults) -> Answered:
     """Rates of all pits, what their items are worth, how much bakes differ."""
     rates, leading = results.rates, results.both.rates
-    body: list[Part] = [Text(read_with(results.findings, "rates"), "note")]
+    yield in_short(leading)
+    yield Text(read_with(results.findings, "rates"), "note")
     if leading is not rates and leading.layout == "common":
-        body.append(_table("rates_common_layout", leading))
-    return in_short(leading), [
-        *body,
-        _table(f"rates_{rates.outcome}", rates),
-        Sentences(bake_spread_sentences(rates)),
-        Text(SHRINKAGE, "note"),
-    ]
+        yield _table("rates_common_layout", leading)
+    yield _table(f"rates_{rates.outcome}", rates)
+    yield Sentences(bake_spread_sentences(rates))
+    yield Text(SHRINKAGE, "note")
 
 
 def in_short(rates: BurnRates) -> str:

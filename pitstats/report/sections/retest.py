@@ -55,13 +55,12 @@ def changes(changes: SettingComparison) -> Answered:
         columns=lambda name: name.removeprefix("n_").replace("_", " ").capitalize()
     )
     answer = in_short(changes)
-    return answer, [
-        Sentences([own for own in sentences(changes) if own != answer]),
-        table(changes),
-        Kept("levels", changes.levels),
-        Table("sides", bakes, "Bakes and items of both sides", changes.bakes),
-        Text(f"How: {changes.method}.", "note"),
-    ]
+    yield answer
+    yield Sentences([own for own in sentences(changes) if own != answer])
+    yield table(changes)
+    yield Kept("levels", changes.levels)
+    yield Table("sides", bakes, "Bakes and items of both sides", changes.bakes)
+    yield Text(f"How: {changes.method}.", "note")
 
 
 @asks("what-else", "what else changed", "What else changed?")
@@ -69,7 +68,8 @@ def what_else(changes: SettingComparison) -> Answered:
     """What else differed between the two sides, by the detectors of the audit."""
     n_found = count(len(changes.findings), "remark")
     answer = f"The audit has {n_found} on the sides."
-    return answer, finding_frames(changes.findings)
+    yield answer
+    yield from finding_frames(changes.findings)
 
 
 def table(changes: SettingComparison) -> Table:

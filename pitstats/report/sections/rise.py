@@ -49,14 +49,13 @@ def rise(results: StudyResults) -> Answered:
     rise = results.rise
     answer = in_short(rise)
     pairs = difference_sentences(rise, RISE_MORE, "mm")
-    return answer, [
-        Text(BESIDE_BROWNING),
-        Picture("rise", partial(plot_rise, rise), answer),
-        rise_table(rise),
-        Sentences([*place_sentences(rise), *pairs, *rise.caveats]),
-        Kept("rise_places", rise.effects),
-        Kept("rise_differences", rise.table),
-    ]
+    yield answer
+    yield Text(BESIDE_BROWNING)
+    yield Picture("rise", partial(plot_rise, rise), answer)
+    yield rise_table(rise)
+    yield Sentences([*place_sentences(rise), *pairs, *rise.caveats])
+    yield Kept("rise_places", rise.effects)
+    yield Kept("rise_differences", rise.table)
 
 
 def in_short(rise: RiseComparison) -> str:

@@ -29,4 +29,5 @@ CLOSING = (
 def safety(results: object = None) -> Answered:
     """Cautions, the same for every study."""
     lines = [("", caution) for caution in CAUTIONS]
-    return "", [Frame("", [*lines, (CLOSING, "")], "caution")]
+    yield ""
+    yield Frame("", [*lines, (CLOSING, "")], "caution")

@@ -92,13 +92,12 @@ def season_rates(results: SeasonResults) -> Answered:
         f"Burned items over the season: long-run share with "
         f"{level_text(results.conf_level)} interval (unit of replication: the bake)"
     )
-    return in_short_rates(results), [
-        table_of("season_rates", table, caption, columns),
-        Sentences([_spread(row) for row in spread.to_dict("records")]),
-        Kept("season_spread", spread),
-        Kept("season_studies", results.season.rates),
-        Text(f"How: {results.estimate.method}.", "note"),
-    ]
+    yield in_short_rates(results)
+    yield table_of("season_rates", table, caption, columns)
+    yield Sentences([_spread(row) for row in spread.to_dict("records")])
+    yield Kept("season_spread", spread)
+    yield Kept("season_studies", results.season.rates)
+    yield Text(f"How: {results.estimate.method}.", "note")
 
 
 def in_short_rates(results: SeasonResults) -> str:
@@ -129,10 +128,9 @@ def season_pairs(results: SeasonResults) -> Answered:
         "all pairs (unit of replication: the bake). Bridge: share that rests on other "
         "pits baked with both"
     )
-    return _in_short_differences(table), [
-        table_of("season_pairs", seen_ahead(table), caption, columns, kept=table),
-        Text(_NO_LOOKS, "note"),
-    ]
+    yield _in_short_differences(table)
+    yield table_of("season_pairs", seen_ahead(table), caption, columns, kept=table)
+    yield Text(_NO_LOOKS, "note")
 
 
 def _in_short_differences(table: pd.DataFrame) -> str:
@@ -199,13 +197,12 @@ def season_course(results: SeasonResults) -> Answered:
         "below three bakes"
     )
     left = "Bakes that do not count, each with its reason"
-    return _in_short_course(change), [
-        Kept("season_progress", results.progress),
-        table_of("season_change", change, halves, changed),
-        table_of("season_repeatability", spread, scatter, steady),
-        Text(_lent(results), "note"),
-        Table("season_left_out", results.season.left_out, left),
-    ]
+    yield _in_short_course(change)
+    yield Kept("season_progress", results.progress)
+    yield table_of("season_change", change, halves, changed)
+    yield table_of("season_repeatability", spread, scatter, steady)
+    yield Text(_lent(results), "note")
+    yield Table("season_left_out", results.season.left_out, left)
 
 
 def _lent(results: SeasonResults) -> str:
@@ -267,10 +264,9 @@ def season_graders(results: SeasonResults) -> Answered:
         for row in table.to_dict("records")
         if row["note"] and row["n_bakes"] >= FEWEST_BAKES
     ]
-    return _in_short_graders(table), [
-        table_of("season_graders", table, caption, columns),
-        Sentences(notes),
-    ]
+    yield _in_short_graders(table)
+    yield table_of("season_graders", table, caption, columns)
+    yield Sentences(notes)
 
 
 def _kappa(name: str, ends: str) -> Writer:

@@ -26,12 +26,10 @@ from pitstats.report.numbers import (
 from pitstats.report.section import (
     Answered,
     Kept,
-    Part,
     Picture,
     Sentences,
     Table,
     Text,
-    WhenShown,
     asks,
 )
 from pitstats.report.study_results import StudyResults
@@ -48,23 +46,19 @@ from pitstats.report.words import (
 @asks("sensitivity", "other choices", "Would the answer change?")
 def sensitivity(results: StudyResults) -> Answered:
     """The comparison made again under every alternative on record."""
-    answer = in_short(results.sensitivity)
-    return answer, WhenShown(partial(_body, results.sensitivity, answer))
-
-
-def _body(found: Sensitivity, answer: str) -> list[Part]:
+    found = results.sensitivity
+    answer = in_short(found)
+    yield answer
+    yield Sentences(sensitivity_sentences(found))
     table = sensitivity_table(found)
-    body: list[Part] = [Sentences(sensitivity_sentences(found))]
     if len(table.shown):
         draw, caption = partial(plot_sensitivity, found), sensitivity_caption(found)
-        body += [Picture("sensitivity", draw, answer, caption), table]
-    return [
-        *body,
-        Kept("sensitivity_not_tried", found.not_tried),
-        Text(not_tried_sentence(found), "note"),
-        Sentences(found.caveats),
-        Text(f"How: {found.method.rstrip('.')}.", "note"),
-    ]
+        yield Picture("sensitivity", draw, answer, caption)
+        yield table
+    yield Kept("sensitivity_not_tried", found.not_tried)
+    yield Text(not_tried_sentence(found), "note")
+    yield Sentences(found.caveats)
+    yield Text(f"How: {found.method.rstrip('.')}.", "note")
 
 
 def in_short(found: Sensitivity) -> str:

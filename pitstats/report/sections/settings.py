@@ -10,7 +10,7 @@ from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.results import SettingEffect
 from pitstats.errors import DesignError
 from pitstats.report.numbers import level_text, points, signed_size, span_points
-from pitstats.report.section import Answered, Kept, Part, Sentences, Text, asks
+from pitstats.report.section import Answered, Kept, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row
 from pitstats.report.words import (
@@ -33,21 +33,24 @@ def settings(results: StudyResults) -> Answered:
     known = [name for name in _COLUMNS if bakes[name].notna().any()]
     if not known:
         raise DesignError("No damper, intake or plate is recorded.")
-    body: list[Part] = [Text(read_with(results.findings, "settings"), "note")]
-    effects = []
+    level = results.conf_level
+    effects = {
+        name: estimate_setting_effect(results.study, name, conf_level=level)
+        for name in known
+        if bakes[name].nunique() > 1
+    }
+    yield _in_short(list(effects.values()))
+    yield Text(read_with(results.findings, "settings"), "note")
     for name in known:
-        if bakes[name].nunique() == 1:
+        effect = effects.get(name)
+        if effect is None:
             label, same = label_of(name).capitalize(), bakes[name].dropna().iloc[0]
             each = f"was {_shown(same)} in every bake of every pit"
-            body.append(Text(f"{label} {each}, so its effect is unknown."))
+            yield Text(f"{label} {each}, so its effect is unknown.")
             continue
-        level = results.conf_level
-        effect = estimate_setting_effect(results.study, name, conf_level=level)
-        effects.append(effect)
-        body.append(Sentences([*setting_sentences(effect), *effect.caveats]))
+        yield Sentences([*setting_sentences(effect), *effect.caveats])
         if len(_known(effect)):
-            body.append(Kept(f"setting_{name}", effect.table))
-    return _in_short(effects), body
+            yield Kept(f"setting_{name}", effect.table)
 
 
 def _in_short(effects: list[SettingEffect]) -> str:

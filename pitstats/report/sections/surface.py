@@ -39,11 +39,10 @@ def surface(results: StudyResults) -> Answered:
     if max(surface.n_bakes) <= 1:
         raise DesignError(ONE_BAKE)
     answer = in_short(surface)
-    return answer, [
-        Picture("surface", partial(plot_surface, surface), answer, SURFACE_CAPTION),
-        Sentences([*contradictions(surface), EXTREMES, *surface.caveats]),
-        Kept("surface", surface.table),
-    ]
+    yield answer
+    yield Picture("surface", partial(plot_surface, surface), answer, SURFACE_CAPTION)
+    yield Sentences([*contradictions(surface), EXTREMES, *surface.caveats])
+    yield Kept("surface", surface.table)
 
 
 def in_short(surface: SurfaceMap) -> str:

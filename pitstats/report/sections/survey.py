@@ -31,12 +31,11 @@ def survey(results: ProbeResults) -> Answered:
         f"Every probed cell stayed within {measured(found.tolerance)} °{found.unit} in "
         f"{within} of {count(n, 'bake')}."
     )
-    return answer, [
-        Picture("survey", partial(plot_survey, found), answer, survey_caption(found)),
-        Sentences([*survey_sentences(found), *found.caveats]),
-        Text(UNEQUAL_SWING * (found.basis == "readings"), "note"),
-        survey_table(found),
-    ]
+    yield answer
+    yield Picture("survey", partial(plot_survey, found), answer, survey_caption(found))
+    yield Sentences([*survey_sentences(found), *found.caveats])
+    yield Text(UNEQUAL_SWING * (found.basis == "readings"), "note")
+    yield survey_table(found)
 
 
 def survey_sentences(survey: UniformitySurvey) -> list[str]:

@@ -56,8 +56,10 @@ QUESTION = "How hot was it at the grate?"
 @asks("temperatures", "temperatures", QUESTION)
 def temperatures(results: StudyResults) -> Answered:
     """Level, evenness and repeatability of every pit, and all pairs."""
-    answer, body = told(results)
-    return answer, [Text(read_with(results.findings, "temperature"), "note"), *body]
+    parts = told(results)
+    yield next(parts)
+    yield Text(read_with(results.findings, "temperature"), "note")
+    yield from parts
 
 
 def in_short(levels: CellTemperatures) -> str:
@@ -80,17 +82,17 @@ def told(results: StudyResults | ProbeResults) -> Answered:
         raise DesignError(NO_PROBES)
     comparison = results.temperatures
     levels = comparison.levels
-    answer, draw = in_short(levels), partial(plot_cell_temperatures, levels)
+    answer = in_short(levels)
+    yield answer
+    yield Picture("temperatures", partial(plot_temperatures, levels), answer)
+    yield temperature_table(levels)
+    yield Sentences([*pair_sentences(comparison), *spread_pair_sentences(comparison)])
+    draw = partial(plot_cell_temperatures, levels)
     alt = "Temperature of every probed cell, pit by pit."
-    return answer, [
-        Picture("temperatures", partial(plot_temperatures, levels), answer),
-        temperature_table(levels),
-        Sentences([*pair_sentences(comparison), *spread_pair_sentences(comparison)]),
-        Picture("cell_temperatures", draw, alt, CELLS_CAPTION),
-        # The caption of the table says what the levels are averaged over.
-        Sentences([c for c in levels.caveats if c != levels.layout_note]),
-        Kept("temperature_differences", comparison.table),
-    ]
+    yield Picture("cell_temperatures", draw, alt, CELLS_CAPTION)
+    # The caption of the table says what the levels are averaged over.
+    yield Sentences([c for c in levels.caveats if c != levels.layout_note])
+    yield Kept("temperature_differences", comparison.table)
 
 
 def pair_sentences(comparison: TemperatureComparison) -> list[str]:
