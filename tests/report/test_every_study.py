@@ -303,7 +303,7 @@ def test_every_finding_is_shown(name: str) -> None:
 @pytest.mark.parametrize("name", demo_names())
 def test_checklist_of_every_demo(name: str) -> None:
     section = ps.ask.checklist(results_of(name))
-    table = section.body[0]
+    table = next(iter(section.body))
     assert isinstance(table, Table)
     assert isinstance(table.values, pd.DataFrame)
     assert table.values["answer"].notna().all()
