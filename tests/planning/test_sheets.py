@@ -4,6 +4,7 @@ import html.parser
 import re
 import shutil
 import subprocess
+from base64 import b64decode
 from dataclasses import replace
 
 import pandas as pd
@@ -18,6 +19,7 @@ from pitstats.planning.sheets import render_sheets, write_sheets
 from pitstats.study.files import read_study, write_study
 from pitstats.study.schema import BAKES
 from pitstats.study.study import Study
+from tests.browser import chromium
 
 UNEQUAL = pd.DataFrame(
     {
@@ -424,36 +426,24 @@ def test_studies_that_are_not_plans_are_refused(layout):
 def printed(folder):
     """Print every sheet to PDF and return its pages as lists of words with boxes."""
     found = {}
-    for path in sorted(set(folder.glob("*.html")) - {folder / sheets.PHONE}):
-        pdf = path.with_suffix(".pdf")
-        subprocess.run(
-            [
-                shutil.which("chromium"),
-                "--headless",
-                "--no-sandbox",
-                "--disable-gpu",
-                "--disable-quic",
-                "--no-first-run",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--disable-sync",
-                "--disable-dev-shm-usage",
-                f"--user-data-dir={folder / 'profile'}",
-                f"--print-to-pdf={pdf}",
-                "--no-pdf-header-footer",
-                path.as_uri(),
-            ],
-            check=True,
-            capture_output=True,
-            timeout=120,
-        )
+    with chromium(folder / "profile") as browser:
+        for path in sorted(set(folder.glob("*.html")) - {folder / sheets.PHONE}):
+            page = browser.page()
+            page.call("Emulation.clearDeviceMetricsOverride")
+            page.open(path)
+            answer = page.call(
+                "Page.printToPDF", printBackground=True, preferCSSPageSize=True
+            )
+            path.with_suffix(".pdf").write_bytes(b64decode(answer["data"]))
+            page.close()
+    for pdf in sorted(folder.glob("*.pdf")):
         out = subprocess.run(
             [shutil.which("pdftotext"), "-bbox", str(pdf), "-"],
             check=True,
             capture_output=True,
             text=True,
         ).stdout
-        found[path.name] = [
+        found[pdf.with_suffix(".html").name] = [
             (
                 tuple(
                     map(
