@@ -70,6 +70,7 @@ from .analysis.season.progress import season_change as season_change
 from .analysis.season.progress import season_progress as season_progress
 from .analysis.season.progress import season_repeatability as season_repeatability
 from .analysis.season.read import Season as Season
+from .analysis.season.read import demo_season as demo_season
 from .analysis.season.read import read_season as read_season
 from .analysis.season.read import write_matches as write_matches
 from .analysis.season.spread import earlier_spread as earlier_spread

@@ -154,9 +154,9 @@ def test_probe_readings_become_a_page(tmp_path: Path) -> None:
     assert not [o for o in outputs if o["output_type"] in ("error", "stream")]
 
 
-@pytest.mark.parametrize("name", ["plan_bakes", "noise_check"])
+@pytest.mark.parametrize("name", ["plan_bakes", "noise_check", "season"])
 def test_notebooks_that_need_no_study_render_too(name: str, tmp_path: Path) -> None:
-    parameters: dict[str, object] = {"simulations": 200}
+    parameters: dict[str, object] = {"simulations": 200} if name != "season" else {}
     if name == "plan_bakes":
         parameters |= {"bakes": [2, 3], "items": [12], "sd_bake": [0.6]}
         parameters |= {"grates": {"Quarry": [3, 6], "Ferry": [3, 5]}}

@@ -53,7 +53,7 @@ def report(
 
     The notebooks plan_bakes and noise_check do without a STUDY; set what they ask
     with -p, such as -p rate=0.2 -p "bakes=[2, 3, 4]". For the notebook season, STUDY is
-    the folder of its studies.
+    the folder of its studies (without it: all demo studies).
     """
     from pitstats.report.render import parse_parameters, render_report
 

@@ -35,7 +35,9 @@ class SeasonResults:
     Examples
     --------
     >>> import pitstats as ps
-    >>> ps.SeasonResults(ps.read_season("my_season"))  # doctest: +SKIP
+    >>> results = ps.SeasonResults(ps.demo_season())
+    >>> ps.ask.season_pairs(results).question
+    'Which pit burns more?'
     """
 
     season: Season
@@ -45,7 +47,7 @@ class SeasonResults:
     @property
     def about(self) -> str:
         """What pages of this season are about, to tell them apart."""
-        return f"season {self.season.path.name}"
+        return f"season {self.season.name}"
 
     @cached_property
     def estimate(self) -> SeasonEstimate:

@@ -102,8 +102,13 @@ def estimate_season(
     Examples
     --------
     >>> import pitstats as ps
-    >>> season = ps.read_season("my_season")  # doctest: +SKIP
-    >>> ps.estimate_season(season).table  # doctest: +SKIP
+    >>> found = ps.estimate_season(ps.demo_season()).table
+    >>> found[["pit", "n_studies", "n_bakes", "estimate"]].round(2)
+           pit  n_studies  n_bakes  estimate
+    0   Quarry          8       33      0.37
+    1    Ferry          6       20      0.16
+    2  Orchard          3       13      0.36
+    3     Mill          2        7      0.48
     """
     bakes = season.bakes[season.bakes["n_items"] > 0]
     if bakes.empty:

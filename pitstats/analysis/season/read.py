@@ -27,6 +27,7 @@ from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError
 from pitstats.study.reading import file_bytes
 from pitstats.study.schema import Column, Table
+from pitstats.study.shipped import shipped_folder
 from pitstats.study.study import Study
 
 #: The table beside the studies that says which pits are one and what counts alike.
@@ -81,6 +82,8 @@ class Season:
     ----------
     path : pathlib.Path
         Folder of the season.
+    name : str
+        What pages call it: the name of that folder.
     burned_as : str
         How the bakes that count say which items burned: scale, cut and deciding face.
     regraded : tuple of str
@@ -100,6 +103,7 @@ class Season:
     """
 
     path: Path
+    name: str
     burned_as: str
     regraded: tuple[str, ...]
     studies: StudyShelf
@@ -116,7 +120,11 @@ class Season:
 
 
 def read_season(
-    path: str | Path, *, n_jobs: int | None = None, progress: bool = False
+    path: str | Path,
+    *,
+    n_jobs: int | None = None,
+    progress: bool = False,
+    keep: bool = True,
 ) -> Season:
     """Read every study in a folder as one season.
 
@@ -133,6 +141,9 @@ def read_season(
         studies are to be read.
     progress : bool, default False
         Show a progress bar on stderr.
+    keep : bool, default True
+        Keep summaries beside the studies, so that only new and changed ones are read
+        again.
 
     Returns
     -------
@@ -150,8 +161,7 @@ def read_season(
     A bake with the same name, session, pit and grades in two studies is counted once.
     Bakes of studies that count burned items in another way than most are left out,
     with the reason. Summaries are kept in ``.pitstats-season`` under the hash of each
-    study's files, so that only new and changed studies are read again. The numbers are
-    the same for any number of processes.
+    study's files. The numbers are the same for any number of processes.
 
     Examples
     --------
@@ -161,7 +171,7 @@ def read_season(
     """
     season = found(path)
     paths = _study_paths(season)
-    summaries = _summaries(season, paths, n_jobs, progress)
+    summaries = _summaries(season, paths, n_jobs, progress, keep=keep)
     matches = _read_matches(season, summaries)
     bakes, rates = _frames(summaries, matches)
     left_out = [
@@ -175,6 +185,7 @@ def read_season(
     left_out += told
     return Season(
         path=season,
+        name=season.name,
         burned_as=way,
         regraded=tuple(n for n, summary in summaries.items() if summary["regraded"]),
         studies=StudyShelf(paths),
@@ -187,12 +198,33 @@ def read_season(
     )
 
 
+def demo_season() -> Season:
+    """The shipped demo studies as one season.
+
+    Returns
+    -------
+    Season
+
+    See Also
+    --------
+    read_season : A season of your own.
+
+    Examples
+    --------
+    >>> import pitstats as ps
+    >>> ps.demo_season()
+    Season(8 studies, 4 pits, 73 bakes)
+    """
+    season = read_season(shipped_folder("data"), keep=False)
+    return replace(season, name="All demo studies")
+
+
 def write_matches(season: Season, *, overwrite: bool = False) -> Path:
     """Write ``season.csv`` as it stands, for the user to edit."""
     target = season.path / MATCHES
     if target.exists() and not overwrite:
         raise ExistsError(f"{target} is already there and was left as it is. Edit it.")
-    summaries = _summaries(season.path, _study_paths(season.path), None, False)
+    summaries = _summaries(season.path, _study_paths(season.path))
     matches = _read_matches(season.path, summaries)
     rows = [
         (study, pit, name, counted) for (study, pit), (name, counted) in matches.items()
@@ -251,7 +283,12 @@ def _natural(name: str) -> list[tuple[bool, int, str]]:
 
 
 def _summaries(
-    season: Path, paths: Mapping[str, Path], n_jobs: int | None, progress: bool
+    season: Path,
+    paths: Mapping[str, Path],
+    n_jobs: int | None = None,
+    progress: bool = False,
+    *,
+    keep: bool = True,
 ) -> dict[str, dict[str, Any]]:
     """Summary of every study: kept ones, and the rest read; all problems at once."""
     from joblib import Parallel, delayed
@@ -262,7 +299,8 @@ def _summaries(
     new = [name for name, summary in kept.items() if summary is None]
     n_jobs = workers(n_jobs, pieces=len(new), long=len(new) > _MANY)
     run = Parallel(n_jobs=n_jobs, return_as="generator")
-    done = run(delayed(_summary)(season, paths[name], digests[name]) for name in new)
+    place = season if keep else None
+    done = run(delayed(_summary)(place, paths[name], digests[name]) for name in new)
     read = tqdm(done, "Studies", len(new), disable=not (progress and new))
     found = kept | dict(zip(new, read, strict=True))
     problems: list[Problem] = []
@@ -279,8 +317,10 @@ def _summaries(
     return summaries
 
 
-def _summary(season: Path, path: Path, digest: str) -> dict[str, Any] | list[Problem]:
-    """Summary of one study, read and kept, or its problems."""
+def _summary(
+    season: Path | None, path: Path, digest: str
+) -> dict[str, Any] | list[Problem]:
+    """Summary of one study, read and kept where a season is given, or its problems."""
     found: dict[str, Any] | list[Problem]
     try:
         found = summarize_study(read_study(path))
@@ -289,7 +329,7 @@ def _summary(season: Path, path: Path, digest: str) -> dict[str, Any] | list[Pro
     now = content_hash(path)
     if now != digest:  # somebody wrote while it was read
         return _summary(season, path, now)
-    if isinstance(found, dict):
+    if season is not None and isinstance(found, dict):
         keep_summary(season, digest, found)
     return found
 

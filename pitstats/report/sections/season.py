@@ -71,7 +71,7 @@ def season(results: SeasonResults) -> FirstPage:
     draw = partial(plot_season, results.season, results.estimate)
     picture = Picture("season", draw, in_short_rates(results), caption)
     asked = (season_rates, season_pairs, season_course, season_graders)
-    title = one_line(results.season.path.name), kicker
+    title = one_line(results.season.name), kicker
     own = [ask(results) for ask in asked]
     unknown = results.estimate.caveats
     return short_page(title, in_short_pairs(results), [picture], unknown, own)

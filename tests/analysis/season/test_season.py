@@ -78,6 +78,12 @@ def test_studies_are_read_in_their_natural_order(folder: Path) -> None:
     }
 
 
+def test_the_demo_season_leaves_nothing_beside_the_demos() -> None:
+    season = ps.demo_season()
+    assert (season.name, len(season.studies)) == ("All demo studies", 8)
+    assert not (season.path / ".pitstats-season").exists()
+
+
 def test_pits_are_compared_through_a_pit_baked_on_both_days(folder: Path) -> None:
     found = ps.estimate_season(ps.read_season(folder))
     pairs = found.differences.set_index(["pit_a", "pit_b"])
