@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 #: Digits that are kept of every number. Machines differ in the last of sixteen digits,
 #: hardly ever in one of the first six.
 DIGITS = 6
+#: The table of results that a study cannot give, with the reason in words.
+UNANSWERED = "unanswered"
 
 #: Every result that a package carries, by the name of its file: the public function
 #: that works it out from the study, and where its result holds the table. Left out is
@@ -86,7 +88,9 @@ def result_files(
     """
     tables, reasons = result_tables(study, names, at_hand)
     files = {f"{name}.csv": table_bytes(table) for name, table in tables.items()}
-    return files | {"unanswered.csv": write_csv(["result", "reason"], reasons.items())}
+    return files | {
+        f"{UNANSWERED}.csv": write_csv(["result", "reason"], reasons.items())
+    }
 
 
 def table_bytes(frame: pd.DataFrame) -> bytes:

@@ -25,7 +25,7 @@ from pitstats.exchange.package import (
     MANIFEST,
     manifest_bytes,
 )
-from pitstats.exchange.result_tables import RESULTS, result_files
+from pitstats.exchange.result_tables import RESULTS, UNANSWERED, result_files
 from pitstats.exchange.zip_file import container, entries_of
 from pitstats.study.frozen_plan import NAME as PLAN
 from pitstats.study.frozen_plan import plan_changes, read_plan
@@ -62,7 +62,8 @@ class Verification:
     ----------
     table : pandas.DataFrame
         One row per cell of every result: ``result, row, column, stated, recomputed,
-        same``; rows as a spreadsheet counts them.
+        same``; rows as a spreadsheet counts them. Why a question has no answer is told
+        in words and not compared.
     changed : tuple of str
         Files whose bytes are not those that were packed, files that are missing or
         were added; "the zip itself" or "the page" where the change lies outside them.
@@ -297,7 +298,10 @@ def _cells(data: bytes) -> pd.DataFrame:
 def _rows(
     name: str, stated: pd.DataFrame, again: pd.DataFrame
 ) -> list[tuple[Any, ...]]:
-    columns = list(dict.fromkeys([*again.columns, *stated.columns]))
+    columns = dict.fromkeys([*again.columns, *stated.columns])
+    if name == UNANSWERED:
+        # Another version may put a reason into other words.
+        columns.pop("reason", None)
     return [
         (name, row + 2, column, a, b, _alike(a, b))
         for row in range(max(len(stated), len(again)))

@@ -122,6 +122,20 @@ def test_a_record_typed_over_changes_the_numbers(
     assert not found.table["same"].all()
 
 
+def test_a_reason_in_other_words_is_another_file_and_no_other_number(
+    files: dict[str, bytes], tmp_path: Path
+) -> None:
+    table = pd.read_csv(io.BytesIO(files["results/unanswered.csv"]))
+    table["reason"] = "An earlier version said it like this."
+    path = tmp_path / "earlier.zip"
+    said = {"results/unanswered.csv": table.to_csv(index=False).encode()}
+    path.write_bytes(zip_bytes(files | said))
+    found = ps.verify_package(path)
+    assert found.changed == ("results/unanswered.csv",)
+    assert found.table["same"].all()
+    assert "unanswered" in set(found.table["result"])
+
+
 def test_a_record_that_cannot_be_read_gives_no_number(
     files: dict[str, bytes], tmp_path: Path
 ) -> None:
