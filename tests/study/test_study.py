@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import pitstats as ps
 from pitstats.errors import InvalidStudyError
 from pitstats.study import Settings, Study
 from pitstats.study.schema import TABLES
@@ -166,3 +167,13 @@ def test_repr_counts(study: Study) -> None:
     assert repr(study) == (
         "Study('Two pits on one weekend': 2 pits, 5 bakes, 18 items)"
     )
+
+
+def test_tables_that_nobody_wrote_are_nobody_elses() -> None:
+    one, two = ps.demo_study("one_bake_each"), ps.demo_study("nothing_burned")
+    assert one.probes.empty
+    assert two.probes.empty
+    one.probes["note"] = "typed in later"
+    fresh = ps.demo_study("one_bake_each")
+    for study in (two, fresh):
+        assert "note" not in study.probes

@@ -1,5 +1,6 @@
 """Files of several kinds are put in place all at once, whatever happens meanwhile."""
 
+import errno
 import json
 import os
 from pathlib import Path
@@ -53,6 +54,57 @@ def test_the_journal_is_finished_by_whoever_reads_next(tmp_path: Path) -> None:
     assert read == study
     assert any("earlier run was stopped" in text for text in read.assumptions)
     assert [p.name for p in tmp_path.iterdir()] == ["s"]
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder, by its name within it."""
+    found = (path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in found}
+
+
+OLD, NEW = ["a", "both", "old/deep/b"], ["fresh", "both", "new/deep/c"]
+RENAMES = 1 + len(OLD) + len(NEW)  # the journal; old ones aside; new ones in
+
+
+def put_new_for_old(place: Path) -> None:
+    """Replace old files by new ones."""
+    for name in OLD:
+        (place / name).parent.mkdir(parents=True, exist_ok=True)
+        (place / name).write_text(f"old {name}")
+    with switching(place) as switch:
+        for name in NEW:
+            (switch.new / name).parent.mkdir(parents=True, exist_ok=True)
+            (switch.new / name).write_text(f"new {name}")
+        switch.put_into(place, OLD, NEW)
+
+
+@pytest.mark.parametrize("failing", range(1, RENAMES + 1))
+def test_a_rename_that_fails_undoes_those_before_it(
+    failing: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    replace, calls = os.replace, []
+
+    def full(source: Path, destination: Path) -> None:
+        calls.append(source)
+        if len(calls) == failing:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        replace(source, destination)
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(WriteError, match="No space left"):
+        put_new_for_old(tmp_path / "s")
+    assert contents(tmp_path) == {f"s/{name}": f"old {name}".encode() for name in OLD}
+    assert not (tmp_path / "s" / "new").exists()
+
+
+def test_without_a_failure_all_new_files_are_there(tmp_path: Path) -> None:
+    put_new_for_old(tmp_path / "s")
+    assert contents(tmp_path) == {f"s/{name}": f"new {name}".encode() for name in NEW}
+    assert sorted(p.name for p in (tmp_path / "s").iterdir()) == [
+        "both",
+        "fresh",
+        "new",
+    ]
 
 
 def test_a_study_that_a_run_is_writing_is_busy_not_wrong(tmp_path: Path) -> None:
