@@ -7,7 +7,7 @@ the standard library, so the descriptions are cheap to use anywhere.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Literal, TypeAlias
 
 Kind: TypeAlias = Literal[
@@ -41,7 +41,7 @@ DEFAULT_GRADES = ("raw", "light", "golden", "dark", "burned")
 FACES = ("top", "bottom", "side")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Column:
     """One column of one table.
 
@@ -71,6 +71,7 @@ class Column:
     name: str
     kind: Kind
     meaning: str
+    _: KW_ONLY
     needed: bool = False
     unit: Unit = ""
     choices: tuple[str, ...] = ()
@@ -114,7 +115,7 @@ class Table:
         return next(column for column in self.columns if column.name == name)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Setting:
     """One key of ``study.toml``.
 
@@ -146,6 +147,7 @@ class Setting:
         "text", "choice", "names", "name", "number", "looks", "spread", "when"
     ]
     meaning: str
+    _: KW_ONLY
     needed: bool = False
     choices: tuple[str, ...] = ()
     default: str = ""
@@ -161,156 +163,132 @@ class Setting:
 
 SETTINGS: tuple[Setting, ...] = (
     Setting(
-        name="title",
-        kind="text",
-        needed=True,
-        meaning="Title of the study, shown first in every report.",
+        "title", "text", "Title of the study, shown first in every report.", needed=True
     ),
     Setting(
-        name="question",
-        kind="text",
+        "question",
+        "text",
+        "The question the bakes were to answer, shown beside the title.",
         needed=True,
-        meaning="The question the bakes were to answer, shown beside the title.",
     ),
     Setting(
-        name="temperature_unit",
-        kind="choice",
+        "temperature_unit",
+        "choice",
+        "Unit of every temperature in the study.",
         choices=("F", "C"),
         default="none: needed as soon as any temperature is recorded",
-        meaning="Unit of every temperature in the study.",
     ),
     Setting(
-        name="length_unit",
-        kind="choice",
+        "length_unit",
+        "choice",
+        "Unit of every length in the study.",
         choices=("in", "cm"),
         default="none: needed as soon as any cell size is recorded",
-        meaning="Unit of every length in the study.",
     ),
     Setting(
-        name="temperature_rule",
-        kind="choice",
+        "temperature_rule",
+        "choice",
+        "How the heat of the pits was matched: the same reading of the pits' own "
+        "gauges, the same temperature at the grate, the setting each maker "
+        "advises, or each pit tuned beforehand.",
         needed=True,
         choices=("same indicated", "same grate", "maker's setting", "tuned"),
-        meaning=(
-            "How the heat of the pits was matched: the same reading of the pits' own "
-            "gauges, the same temperature at the grate, the setting each maker "
-            "advises, or each pit tuned beforehand."
-        ),
     ),
+    Setting("stop_rule", "text", "When a bake was ended, in words.", default="empty"),
     Setting(
-        name="stop_rule",
-        kind="text",
-        default="empty",
-        meaning="When a bake was ended, in words.",
-    ),
-    Setting(
-        name="grades",
-        kind="names",
+        "grades",
+        "names",
+        "Names of the ordered grades, palest first.",
         default=", ".join(DEFAULT_GRADES),
-        meaning="Names of the ordered grades, palest first.",
     ),
     Setting(
-        name="raw_to",
-        kind="name",
+        "raw_to",
+        "name",
+        "The darkest grade that still counts as under-baked.",
         default="the first grade",
-        meaning="The darkest grade that still counts as under-baked.",
     ),
     Setting(
-        name="burned_from",
-        kind="name",
+        "burned_from",
+        "name",
+        "The first grade that counts as burned.",
         default="the last grade",
-        meaning="The first grade that counts as burned.",
     ),
     Setting(
-        name="target_grades",
-        kind="names",
+        "target_grades",
+        "names",
+        "Grades that count as good; an item is good when every face that was "
+        "graded has one of them.",
         default="golden",
-        meaning=(
-            "Grades that count as good; an item is good when every face that was "
-            "graded has one of them."
-        ),
     ),
     Setting(
-        name="face",
-        kind="choice",
+        "face",
+        "choice",
+        "The graded face that decides whether an item is burned: the darkest of "
+        "all graded faces, or the top, the bottom or the side toward the fire.",
         choices=("worst", *FACES),
         default="worst",
-        meaning=(
-            "The graded face that decides whether an item is burned: the darkest of "
-            "all graded faces, or the top, the bottom or the side toward the fire."
-        ),
     ),
     Setting(
-        name="margin",
-        kind="number",
+        "margin",
+        "number",
+        "Smallest difference in burn rate that would change advice, above 0 and "
+        "at most 1 (0.15 = 15 points), stated before the bakes.",
         default="not set",
-        meaning=(
-            "Smallest difference in burn rate that would change advice, above 0 and "
-            "at most 1 (0.15 = 15 points), stated before the bakes."
-        ),
     ),
     Setting(
-        name="conf_level",
-        kind="number",
+        "conf_level",
+        "number",
+        "Confidence level of every interval, between 0 and 1.",
         default="0.95",
-        meaning="Confidence level of every interval, between 0 and 1.",
     ),
     Setting(
-        name="looks_planned",
-        kind="looks",
+        "looks_planned",
+        "looks",
+        "Bakes of each pit after which the results will be looked at, written down "
+        "before the first bake, such as 2, 4, 6.",
         group="looks",
         default="not stated: one look at the end",
-        meaning=(
-            "Bakes of each pit after which the results will be looked at, written down "
-            "before the first bake, such as 2, 4, 6."
-        ),
     ),
     Setting(
-        name="looks_taken",
-        kind="looks",
+        "looks_taken",
+        "looks",
+        "Bakes of each pit after which the results were looked at so far, the "
+        "present look included.",
         group="looks",
         default="not stated",
-        meaning=(
-            "Bakes of each pit after which the results were looked at so far, the "
-            "present look included."
-        ),
     ),
     Setting(
-        name="looks_written",
-        kind="when",
+        "looks_written",
+        "when",
+        "Day on which the planned looks were written down.",
         group="looks",
         default="not stated",
-        meaning="Day on which the planned looks were written down.",
     ),
     Setting(
-        name="earlier_sd",
-        kind="spread",
+        "earlier_sd",
+        "spread",
+        "Spread between bakes (SD on the logit scale) that your own earlier tests "
+        "of the same kind showed.",
         group="earlier",
         high=2.5,
         default="not stated: nothing is borrowed",
-        meaning=(
-            "Spread between bakes (SD on the logit scale) that your own earlier tests "
-            "of the same kind showed."
-        ),
     ),
     Setting(
-        name="earlier_factor",
-        kind="spread",
+        "earlier_factor",
+        "spread",
+        "Factor within which the earlier tests know that spread.",
         group="earlier",
         low=1.05,
         high=4.0,
         default="1.5",
-        meaning="Factor within which the earlier tests know that spread.",
     ),
     Setting(
-        name="earlier_declared",
-        kind="when",
+        "earlier_declared",
+        "when",
+        "Whether borrowing the earlier spread was declared before the bakes: yes, "
+        "no, or the day.",
         group="earlier",
         default="no: the answer that borrows nothing leads",
-        meaning=(
-            "Whether borrowing the earlier spread was declared before the bakes: yes, "
-            "no, or the day."
-        ),
     ),
 )
 SETTING_NAMES: tuple[str, ...] = tuple(setting.name for setting in SETTINGS)
@@ -319,64 +297,39 @@ SETTING_GROUPS: tuple[str, ...] = ("looks", "earlier")
 _GRADE_CELL = "A name of the grade list, or its number counted from 0 for the palest."
 
 
+def _count(name: str, meaning: str, *, low: float = 0, needed: bool = False) -> Column:
+    return Column(name, "whole", meaning, needed=needed, low=low, high=LARGEST_WHOLE)
+
+
+def _place(name: str, meaning: str) -> Column:
+    return Column(name, "whole", meaning, low=1, high=LARGEST_GRATE)
+
+
+def _share(name: str, meaning: str) -> Column:
+    return Column(name, "number", meaning, low=0, high=1)
+
+
 def _bake(meaning: str = "The bake, as named in bakes.") -> Column:
-    return Column(name="bake", kind="text", needed=True, meaning=meaning)
+    return Column("bake", "text", meaning, needed=True)
 
 
 def _grate(when: str) -> Column:
     return Column(
-        name="grate",
-        kind="text",
-        when=when,
-        meaning="The grate of the pit, as named in grates.",
+        "grate", "text", "The grate of the pit, as named in grates.", when=when
     )
 
 
-def _row(meaning: str = "Row of the cell; row 1 is nearest the door.") -> Column:
-    return Column(name="row", kind="whole", low=1, high=LARGEST_GRATE, meaning=meaning)
-
-
-def _column() -> Column:
-    return Column(
-        name="column",
-        kind="whole",
-        low=1,
-        high=LARGEST_GRATE,
-        meaning="Column of the cell; column 1 is nearest the firebox.",
+_ROW = _place("row", "Row of the cell; row 1 is nearest the door.")
+_COLUMN = _place("column", "Column of the cell; column 1 is nearest the firebox.")
+_GRADES = tuple(
+    Column(f"grade_{face}", "grade", f"Grade of {place}. {_GRADE_CELL}")
+    for face, place in zip(
+        FACES, ("the top", "the bottom", "the side toward the fire"), strict=True
     )
-
-
-def _faces() -> tuple[Column, ...]:
-    places = ("the top", "the bottom", "the side toward the fire")
-    return tuple(
-        Column(
-            name=f"grade_{face}",
-            kind="grade",
-            meaning=f"Grade of {place}. {_GRADE_CELL}",
-        )
-        for face, place in zip(FACES, places, strict=True)
-    )
-
-
-def _rise() -> Column:
-    return Column(
-        name="rise_mm",
-        kind="number",
-        unit="mm",
-        low=0,
-        high=500,
-        meaning="Height after baking.",
-    )
-
-
-def _notes() -> Column:
-    return Column(name="notes", kind="text", meaning="Anything worth telling.")
-
-
-def _seen() -> tuple[Column, ...]:
-    photo = "Name of the file of a photograph of the item."
-    return Column(name="photo", kind="text", meaning=photo), _notes()
-
+)
+_RISE = Column("rise_mm", "number", "Height after baking.", unit="mm", low=0, high=500)
+_PHOTO = Column("photo", "text", "Name of the file of a photograph of the item.")
+_NOTES = Column("notes", "text", "Anything worth telling.")
 
 PITS = Table(
     name="pits",
@@ -385,36 +338,28 @@ PITS = Table(
     key=("pit",),
     columns=(
         Column(
-            name="pit",
-            kind="text",
+            "pit",
+            "text",
+            "Short name of the pit, used in every other table.",
             needed=True,
-            meaning="Short name of the pit, used in every other table.",
         ),
         Column(
-            name="label",
-            kind="text",
-            meaning="Name shown to readers; the short name is shown if empty.",
+            "label", "text", "Name shown to readers; the short name is shown if empty."
         ),
         Column(
-            name="flow",
-            kind="choice",
+            "flow",
+            "choice",
+            "Whether the gas leaves at the far end (conventional) or comes back "
+            "over the food (reverse).",
             choices=("conventional", "reverse"),
-            meaning=(
-                "Whether the gas leaves at the far end (conventional) or comes back "
-                "over the food (reverse)."
-            ),
         ),
         Column(
-            name="has_damper",
-            kind="yes/no",
-            meaning="Whether the stack has a damper; empty is not the same as no.",
+            "has_damper",
+            "yes/no",
+            "Whether the stack has a damper; empty is not the same as no.",
         ),
-        Column(
-            name="has_intake",
-            kind="yes/no",
-            meaning="Whether the firebox has an adjustable intake.",
-        ),
-        _notes(),
+        Column("has_intake", "yes/no", "Whether the firebox has an adjustable intake."),
+        _NOTES,
     ),
 )
 
@@ -427,54 +372,37 @@ GRATES = Table(
     ),
     key=("pit", "grate"),
     columns=(
+        Column("pit", "text", "The pit, as named in pits.", needed=True),
         Column(
-            name="pit",
-            kind="text",
-            needed=True,
-            meaning="The pit, as named in pits.",
-        ),
-        Column(
-            name="grate",
-            kind="text",
+            "grate",
+            "text",
+            "Name of the grate.",
             when="if the pit has more than one grate; otherwise empty means main",
-            meaning="Name of the grate.",
         ),
+        _place("rows", "Rows of cells; row 1 is nearest the door."),
+        _place("columns", "Columns of cells; column 1 is nearest the firebox."),
         Column(
-            name="rows",
-            kind="whole",
-            low=1,
-            high=LARGEST_GRATE,
-            meaning="Rows of cells; row 1 is nearest the door.",
-        ),
-        Column(
-            name="columns",
-            kind="whole",
-            low=1,
-            high=LARGEST_GRATE,
-            meaning="Columns of cells; column 1 is nearest the firebox.",
-        ),
-        Column(
-            name="cell_length",
-            kind="number",
+            "cell_length",
+            "number",
+            "Length of a cell along the columns, away from the firebox.",
             unit="length",
             above=0,
-            meaning="Length of a cell along the columns, away from the firebox.",
         ),
         Column(
-            name="cell_width",
-            kind="number",
+            "cell_width",
+            "number",
+            "Width of a cell along the rows.",
             unit="length",
             above=0,
-            meaning="Width of a cell along the rows.",
         ),
         Column(
-            name="level",
-            kind="whole",
+            "level",
+            "whole",
+            "Height in the pit; 1 is the lowest grate.",
             low=1,
             high=100,
-            meaning="Height in the pit; 1 is the lowest grate.",
         ),
-        _notes(),
+        _NOTES,
     ),
 )
 
@@ -485,172 +413,88 @@ BAKES = Table(
     key=("bake",),
     columns=(
         _bake("Name of the bake; no two bakes share one."),
+        Column("pit", "text", "The pit that was fired, as named in pits.", needed=True),
+        Column("session", "text", "The day or sitting to which the bake belongs."),
+        _count("order", "Place of the bake within its session, from 1.", low=1),
+        Column("date", "text", "Day of the bake, best as 2026-05-01."),
+        Column("lot", "text", "Lot of the dough."),
         Column(
-            name="pit",
-            kind="text",
-            needed=True,
-            meaning="The pit that was fired, as named in pits.",
+            "target_temp", "number", "Temperature aimed at.", unit="pit temperature"
         ),
         Column(
-            name="session",
-            kind="text",
-            meaning="The day or sitting to which the bake belongs.",
-        ),
-        Column(
-            name="order",
-            kind="whole",
-            low=1,
-            high=LARGEST_WHOLE,
-            meaning="Place of the bake within its session, from 1.",
-        ),
-        Column(
-            name="date",
-            kind="text",
-            meaning="Day of the bake, best as 2026-05-01.",
-        ),
-        Column(name="lot", kind="text", meaning="Lot of the dough."),
-        Column(
-            name="target_temp",
-            kind="number",
+            "indicated_temp",
+            "number",
+            "Mean reading of the pit's own gauge over the bake.",
             unit="pit temperature",
-            meaning="Temperature aimed at.",
         ),
         Column(
-            name="indicated_temp",
-            kind="number",
+            "grate_temp",
+            "number",
+            "Mean temperature at the grate over the bake.",
             unit="pit temperature",
-            meaning="Mean reading of the pit's own gauge over the bake.",
         ),
-        Column(
-            name="grate_temp",
-            kind="number",
-            unit="pit temperature",
-            meaning="Mean temperature at the grate over the bake.",
+        _share("damper_open", "Opening of the stack damper: 0 is shut, 1 fully open."),
+        _share(
+            "intake_open", "Opening of the firebox intake: 0 is shut, 1 fully open."
         ),
-        Column(
-            name="damper_open",
-            kind="number",
-            low=0,
-            high=1,
-            meaning="Opening of the stack damper: 0 is shut, 1 fully open.",
-        ),
-        Column(
-            name="intake_open",
-            kind="number",
-            low=0,
-            high=1,
-            meaning="Opening of the firebox intake: 0 is shut, 1 fully open.",
-        ),
-        Column(
-            name="plate",
-            kind="text",
-            meaning="Plates or baffles fitted, and where.",
-        ),
-        Column(name="wood", kind="text", meaning="Wood that was burned."),
-        Column(
-            name="splits",
-            kind="whole",
-            low=0,
-            high=LARGEST_WHOLE,
-            meaning="Splits of wood burned from lighting to unloading.",
-        ),
-        Column(
-            name="minutes",
-            kind="number",
-            unit="min",
-            above=0,
-            meaning="Length of the bake.",
-        ),
+        Column("plate", "text", "Plates or baffles fitted, and where."),
+        Column("wood", "text", "Wood that was burned."),
+        _count("splits", "Splits of wood burned from lighting to unloading."),
+        Column("minutes", "number", "Length of the bake.", unit="min", above=0),
         *(
-            Column(name=name, kind="clock", meaning=f"Clock time at which {what}.")
+            Column(name, "clock", f"Clock time at which {what}.")
             for name, what in (
                 ("lit_at", "the fire was lit"),
                 ("steady_at", "the pit was steady"),
                 ("last_split_at", "the last split before loading was added"),
                 ("dough_out_at", "the dough came out of the cold"),
                 ("loading_at", "loading began"),
+                ("loaded_at", "all items were in and the lid was shut"),
+                ("unloaded_at", "the lid was opened to unload"),
+                ("emptied_at", "the last item was out"),
             )
         ),
         Column(
-            name="loaded_at",
-            kind="clock",
-            meaning="Clock time at which all items were in and the lid was shut.",
+            "grading_at",
+            "clock",
+            "Clock time from which the items had cooled enough to be graded.",
         ),
+        Column("tender", "text", "Who tended the fire."),
+        Column("recorder", "text", "Who wrote down times and readings."),
+        Column("grader", "text", "Who graded the items."),
+        Column("blind", "yes/no", "Whether the grader did not know pit and place."),
         Column(
-            name="unloaded_at",
-            kind="clock",
-            meaning="Clock time at which the lid was opened to unload.",
+            "light",
+            "text",
+            "Light in which the items were graded: which lamp, or daylight.",
         ),
+        Column("wind", "text", "Wind, in words or as measured."),
+        Column("weather", "text", "Sun, shade or rain on the pit, in words."),
         Column(
-            name="emptied_at",
-            kind="clock",
-            meaning="Clock time at which the last item was out.",
-        ),
-        Column(
-            name="grading_at",
-            kind="clock",
-            meaning="Clock time from which the items had cooled enough to be graded.",
-        ),
-        Column(name="tender", kind="text", meaning="Who tended the fire."),
-        Column(
-            name="recorder", kind="text", meaning="Who wrote down times and readings."
-        ),
-        Column(name="grader", kind="text", meaning="Who graded the items."),
-        Column(
-            name="blind",
-            kind="yes/no",
-            meaning="Whether the grader did not know pit and place.",
-        ),
-        Column(
-            name="light",
-            kind="text",
-            meaning="Light in which the items were graded: which lamp, or daylight.",
-        ),
-        Column(name="wind", kind="text", meaning="Wind, in words or as measured."),
-        Column(
-            name="weather",
-            kind="text",
-            meaning="Sun, shade or rain on the pit, in words.",
-        ),
-        Column(
-            name="ambient_temp",
-            kind="number",
+            "ambient_temp",
+            "number",
+            "Temperature of the outdoor air.",
             unit="air temperature",
-            meaning="Temperature of the outdoor air.",
+        ),
+        _count("openings", "How often the lid was opened during the bake."),
+        Column("rotated", "yes/no", "Whether items were moved during the bake."),
+        Column(
+            "photo", "text", "Path of a photograph, starting from the study folder."
         ),
         Column(
-            name="openings",
-            kind="whole",
-            low=0,
-            high=LARGEST_WHOLE,
-            meaning="How often the lid was opened during the bake.",
-        ),
-        Column(
-            name="rotated",
-            kind="yes/no",
-            meaning="Whether items were moved during the bake.",
-        ),
-        Column(
-            name="photo",
-            kind="text",
-            meaning="Path of a photograph, starting from the study folder.",
-        ),
-        Column(
-            name="status",
-            kind="choice",
+            "status",
+            "choice",
+            "planned: not baked yet; kept: enters the results; excluded: listed "
+            "with its reason, enters no estimate. Empty means kept.",
             choices=("planned", "kept", "excluded"),
-            meaning=(
-                "planned: not baked yet; kept: enters the results; excluded: listed "
-                "with its reason, enters no estimate. Empty means kept."
-            ),
         ),
         Column(
-            name="reason",
-            kind="text",
+            "reason",
+            "text",
+            "Why the bake was excluded.",
             when="if the status is excluded",
-            meaning="Why the bake was excluded.",
         ),
-        _notes(),
+        _NOTES,
     ),
 )
 
@@ -662,60 +506,41 @@ ITEMS = Table(
     columns=(
         _bake(),
         _grate("if the pit has more than one grate"),
-        _row(),
-        _column(),
+        _ROW,
+        _COLUMN,
+        Column("code", "text", "Code under which the item was graded."),
+        *_GRADES,
         Column(
-            name="code",
-            kind="text",
-            meaning="Code under which the item was graded.",
+            "burned",
+            "yes/no",
+            "Whether the item was burned; may stand alone instead of grades and "
+            "may not contradict them.",
         ),
-        *_faces(),
-        Column(
-            name="burned",
-            kind="yes/no",
-            meaning=(
-                "Whether the item was burned; may stand alone instead of grades and "
-                "may not contradict them."
-            ),
-        ),
-        _rise(),
-        Column(
-            name="load_rank",
-            kind="whole",
-            low=1,
-            high=LARGEST_WHOLE,
-            meaning="Place of the item in the order of loading, from 1.",
+        _RISE,
+        _count(
+            "load_rank", "Place of the item in the order of loading, from 1.", low=1
         ),
         Column(
-            name="minutes",
-            kind="number",
+            "minutes",
+            "number",
+            "Minutes the item spent in the pit.",
             unit="min",
             above=0,
-            meaning="Minutes the item spent in the pit.",
+        ),
+        Column("grader", "text", "Who graded the item, if not the bake's grader."),
+        _count(
+            "grading_order", "Place of the item in the order of grading, from 1.", low=1
         ),
         Column(
-            name="grader",
-            kind="text",
-            meaning="Who graded the item, if not the bake's grader.",
+            "missing",
+            "text",
+            "Why the item has no result: fallen, stuck, torn, not graded ... It "
+            "counts as missing, never as unburned. An item without result and "
+            "reason counts as missing too, as 'not recorded', and the check says "
+            "how many there are.",
         ),
-        Column(
-            name="grading_order",
-            kind="whole",
-            low=1,
-            high=LARGEST_WHOLE,
-            meaning="Place of the item in the order of grading, from 1.",
-        ),
-        Column(
-            name="missing",
-            kind="text",
-            meaning=(
-                "Why the item has no result: fallen, stuck, torn, not graded ... It "
-                "counts as missing, never as unburned. An item without result and "
-                "reason counts as missing too, as 'not recorded', and the check says "
-                "how many there are."
-            ),
-        ),
-        *_seen(),
+        _PHOTO,
+        _NOTES,
     ),
 )
 
@@ -726,29 +551,9 @@ COUNTS = Table(
     key=("bake",),
     columns=(
         _bake(),
-        Column(
-            name="n_items",
-            kind="whole",
-            needed=True,
-            low=1,
-            high=LARGEST_WHOLE,
-            meaning="Items that were graded.",
-        ),
-        Column(
-            name="n_burned",
-            kind="whole",
-            needed=True,
-            low=0,
-            high=LARGEST_WHOLE,
-            meaning="Items that were burned.",
-        ),
-        Column(
-            name="n_raw",
-            kind="whole",
-            low=0,
-            high=LARGEST_WHOLE,
-            meaning="Items that were under-baked.",
-        ),
+        _count("n_items", "Items that were graded.", low=1, needed=True),
+        _count("n_burned", "Items that were burned.", needed=True),
+        _count("n_raw", "Items that were under-baked."),
     ),
 )
 
@@ -760,28 +565,22 @@ PROBES = Table(
     columns=(
         _bake(),
         Column(
-            name="probe",
-            kind="text",
+            "probe",
+            "text",
+            "Name of the probe; names that begin with lid are lid gauges.",
             needed=True,
-            meaning="Name of the probe; names that begin with lid are lid gauges.",
         ),
         _grate("if row or column is given and the pit has more than one grate"),
-        _row(),
-        _column(),
+        _ROW,
+        _COLUMN,
         Column(
-            name="minute",
-            kind="number",
+            "minute",
+            "number",
+            "Minutes since loading; negative before it.",
             unit="min",
             needed=True,
-            meaning="Minutes since loading; negative before it.",
         ),
-        Column(
-            name="temp",
-            kind="number",
-            unit="pit temperature",
-            needed=True,
-            meaning="The reading.",
-        ),
+        Column("temp", "number", "The reading.", unit="pit temperature", needed=True),
     ),
 )
 
@@ -791,38 +590,23 @@ PROBE_CHECKS = Table(
     when="never needed; with it the offset of each probe is taken off its readings",
     key=(),
     columns=(
+        Column("probe", "text", "Name of the probe, as in probes.", needed=True),
         Column(
-            name="probe",
-            kind="text",
-            needed=True,
-            meaning="Name of the probe, as in probes.",
-        ),
-        Column(
-            name="minute",
-            kind="number",
+            "minute",
+            "number",
+            "Minutes since the check began; readings with the same minute are "
+            "compared with each other.",
             unit="min",
-            meaning=(
-                "Minutes since the check began; readings with the same minute are "
-                "compared with each other."
-            ),
         ),
+        Column("temp", "number", "The reading.", unit="check temperature", needed=True),
         Column(
-            name="temp",
-            kind="number",
+            "reference_temp",
+            "number",
+            "Temperature of the place by a thermometer that is trusted, or known, "
+            "as of boiling water; empty: the mean of all probes stands for it.",
             unit="check temperature",
-            needed=True,
-            meaning="The reading.",
         ),
-        Column(
-            name="reference_temp",
-            kind="number",
-            unit="check temperature",
-            meaning=(
-                "Temperature of the place by a thermometer that is trusted, or known, "
-                "as of boiling water; empty: the mean of all probes stands for it."
-            ),
-        ),
-        _notes(),
+        _NOTES,
     ),
 )
 
@@ -833,29 +617,23 @@ REGRADES = Table(
     key=(),
     columns=(
         Column(
-            name="code",
-            kind="text",
+            "code",
+            "text",
+            "Code of the item, as in items.",
             when="unless bake, row and column say which item it is",
-            meaning="Code of the item, as in items.",
         ),
         Column(
-            name="bake",
-            kind="text",
-            when="if there is no code",
-            meaning="The bake, as named in bakes.",
+            "bake", "text", "The bake, as named in bakes.", when="if there is no code"
         ),
         _grate("if there is no code and the pit has more than one grate"),
-        _row(),
-        _column(),
-        Column(name="grader", kind="text", meaning="Who graded the second time."),
-        *_faces(),
-        Column(
-            name="missing",
-            kind="text",
-            meaning="Why the second grader gave no grade.",
-        ),
-        _rise(),
-        *_seen(),
+        _ROW,
+        _COLUMN,
+        Column("grader", "text", "Who graded the second time."),
+        *_GRADES,
+        Column("missing", "text", "Why the second grader gave no grade."),
+        _RISE,
+        _PHOTO,
+        _NOTES,
     ),
 )
 
