@@ -73,22 +73,18 @@ def _check_units(context: Context) -> None:
         ]
         if used:
             allowed = "F or C" if unit == "temperature_unit" else "in or cm"
-            context.log.problem(
-                "study",
-                None,
-                unit,
+            message = (
                 f"is not stated, but {name} are recorded ({listing(used, 'and')}). "
-                f"State {allowed}.",
+                f"State {allowed}."
             )
+            context.log.problem(message, "study", column=unit)
 
 
 def _check_rows_exist(context: Context) -> None:
     for name, what in (("pits", "pit"), ("bakes", "bake")):
         lost = not context.log.has(name, what)
         if context.tables[name].empty and not lost:
-            context.log.problem(
-                name, None, None, f"holds no {what}. Add a row for each {what}."
-            )
+            context.log.problem(f"holds no {what}. Add a row for each {what}.", name)
 
 
 def _check_keys(context: Context) -> None:
@@ -103,13 +99,11 @@ def _check_keys(context: Context) -> None:
             if name is None:
                 continue
             if name in first:
-                context.log.problem(
-                    table,
-                    row,
-                    key[0],
+                message = (
                     f"{what} {quote(name)} is already in row {first[name]}. Delete one "
-                    "of the rows, or correct the name.",
+                    "of the rows, or correct the name."
                 )
+                context.log.problem(message, table, row, key[0])
             first.setdefault(name, row)
 
 
@@ -121,14 +115,12 @@ def _check_references(context: Context) -> None:
             continue
         for row, name in context.recorded(table, column):
             if name is not None and name not in known:
-                context.log.problem(
-                    table,
-                    row,
-                    column,
+                message = (
                     f"found {quote(name)}, but {target} has no such {column}. "
                     f"{suggestion(name, list(known))} Correct the name, or add the "
-                    f"{column} to {target}.",
+                    f"{column} to {target}."
                 )
+                context.log.problem(message, table, row, column)
 
 
 # --- bakes --------------------------------------------------------------------------
@@ -143,22 +135,18 @@ def _check_bakes(context: Context) -> None:
     )
     for row, status, reason in context.recorded("bakes", "status", "reason"):
         if status == "excluded" and reason is None:
-            context.log.problem(
-                "bakes",
-                row,
-                "reason",
+            message = (
                 "is empty, but the bake is excluded. Say why, so that readers can "
-                "judge it.",
+                "judge it."
             )
+            context.log.problem(message, "bakes", row, "reason")
         if status == "kept" and reason is not None:
-            context.log.problem(
-                "bakes",
-                row,
-                "reason",
+            message = (
                 f"found {quote(reason)}, a reason for leaving the bake out, but its "
                 "status is kept or not given, which means kept. Set status to "
-                "excluded, or clear the reason.",
+                "excluded, or clear the reason."
             )
+            context.log.problem(message, "bakes", row, "reason")
 
 
 def _say_minutes_off(context: Context) -> None:
@@ -177,14 +165,12 @@ def _say_minutes_off(context: Context) -> None:
         between = (end - begin) % 720
         off = abs(between - minutes % 720)
         if min(off, 720 - off) > _MINUTES_OFF:
-            context.log.assume(
+            message = (
                 f"{minutes:g} min, but {clock[0]} (loaded_at) to {clock[1]} "
                 f"(unloaded_at) are {between} min; all are taken as typed, correct the "
-                "one that is wrong",
-                "bakes",
-                row,
-                "minutes",
+                "one that is wrong"
             )
+            context.log.assume(message, "bakes", row, "minutes")
 
 
 def _say_no_status(typed: pd.DataFrame, context: Context) -> None:
@@ -217,13 +203,11 @@ def _check_vents(context: Context) -> None:
         without = set(pits.loc[pits[has].eq(False).fillna(False), "pit"])
         for row, pit, value in context.recorded("bakes", "pit", opening):
             if value is not None and pit in without:
-                context.log.problem(
-                    "bakes",
-                    row,
-                    opening,
+                message = (
                     f"found {number_text(value)}, but pits says that pit {quote(pit)} "
-                    f"has no {what}. Empty the cell, or correct {has} in pits.",
+                    f"has no {what}. Empty the cell, or correct {has} in pits."
                 )
+                context.log.problem(message, "bakes", row, opening)
 
 
 def _check_results(context: Context) -> None:
@@ -235,37 +219,27 @@ def _check_results(context: Context) -> None:
     kept = False
     for row, bake, status in context.recorded("bakes", "bake", "status"):
         if bake in counts and bake in items:
-            log.problem(
-                "counts",
-                counts[bake],
-                "bake",
-                f"bake {quote(bake)} also has rows in items. Keep one of the two.",
-            )
+            message = f"bake {quote(bake)} also has rows in items. Keep one of the two."
+            log.problem(message, "counts", counts[bake], "bake")
         if status == "planned" and bake in counts:
-            log.problem(
-                "counts",
-                counts[bake],
-                "bake",
+            message = (
                 f"bake {quote(bake)} is planned, but its results are here. Set its "
-                "status in bakes to kept or excluded.",
+                "status in bakes to kept or excluded."
             )
+            log.problem(message, "counts", counts[bake], "bake")
         if status == "kept" and bake is not None:
             kept = True
             if bake not in items and bake not in counts and (items or counts):
-                log.problem(
-                    "bakes",
-                    row,
-                    "status",
+                message = (
                     f"bake {quote(bake)} is kept but has no rows in items or counts. "
-                    "Enter its results, or set the status to planned or excluded.",
+                    "Enter its results, or set the status to planned or excluded."
                 )
+                log.problem(message, "bakes", row, "status")
     if kept and not items and not counts:
         log.problem(
-            "items",
-            None,
-            None,
             "there are no results: both items and counts are empty or not there. Enter "
             "one row per item in items, or the totals of each bake in counts.",
+            "items",
         )
 
 
@@ -275,13 +249,11 @@ def _check_counts(context: Context) -> None:
     ):
         for name, value in zip(("n_burned", "n_raw"), parts, strict=True):
             if value is not None and n_items is not None and value > n_items:
-                context.log.problem(
-                    "counts",
-                    row,
-                    name,
+                message = (
                     f"found {value}, but only {n_items} items were graded (n_items). "
-                    "Correct one of them.",
+                    "Correct one of them."
                 )
+                context.log.problem(message, "counts", row, name)
 
 
 # --- items --------------------------------------------------------------------------
@@ -299,14 +271,12 @@ def _check_cells_differ(context: Context) -> None:
         place = tuple(key)
         if place in first:
             bake, grate, cell_row, cell_column = place
-            context.log.problem(
-                "items",
-                row,
-                "column",
+            message = (
                 f"bake {quote(bake)} already has an item on grate {quote(grate)}, row "
                 f"{cell_row}, column {cell_column}: see row {first[place]}. Correct "
-                "the place, or delete one of the rows.",
+                "the place, or delete one of the rows."
             )
+            context.log.problem(message, "items", row, "column")
         first.setdefault(place, row)
     _check_codes(context)
 
@@ -316,13 +286,11 @@ def _check_codes(context: Context) -> None:
     first: dict[tuple[object, object], int] = {}
     for row, bake, code in coded[["bake", "code"]].itertuples(name=None):
         if (bake, code) in first:
-            context.log.problem(
-                "items",
-                row,
-                "code",
+            message = (
                 f"code {quote(code)} of bake {quote(bake)} is already in row "
-                f"{first[bake, code]}. Correct one of the codes.",
+                f"{first[bake, code]}. Correct one of the codes."
             )
+            context.log.problem(message, "items", row, "code")
         first.setdefault((bake, code), row)
 
 
@@ -342,14 +310,12 @@ def _check_flags(context: Context) -> None:
     ):
         grade = quote(settings.grades[int(code)])
         face = "darkest" if settings.face == "worst" else settings.face
-        log.problem(
-            "items",
-            row,
-            "burned",
+        message = (
             f"found {'yes' if mark else 'no'}, but the {face} face is graded {grade}, "
             f"and items count as burned from {quote(settings.burned_from)} on. Correct "
-            "the mark or the grade, or leave burned empty.",
+            "the mark or the grade, or leave burned empty."
         )
+        log.problem(message, "items", row, "burned")
 
 
 def _check_planned_items(context: Context) -> None:
@@ -361,13 +327,11 @@ def _check_planned_items(context: Context) -> None:
     results = items[[*(f"grade_{face}" for face in FACES), "burned", "missing"]]
     done = items["bake"].isin(planned) & results.notna().any(axis=1)
     for bake, row in _first_rows(items[done]).items():
-        context.log.problem(
-            "items",
-            row,
-            "bake",
+        message = (
             f"bake {quote(bake)} is planned, but it has results here. Set its status "
-            "in bakes to kept or excluded.",
+            "in bakes to kept or excluded."
         )
+        context.log.problem(message, "items", row, "bake")
 
 
 def _first_rows(items: pd.DataFrame) -> dict[str, int]:
@@ -435,13 +399,11 @@ def _check_own_item_columns(context: Context) -> None:
     items = context.tables["items"]
     for name in DERIVED_ITEM_COLUMNS:
         if name in items.columns:
-            context.log.problem(
-                "items",
-                None,
-                name,
+            message = (
                 "this name is kept for a value that is worked out from the others. "
-                "Rename the column.",
+                "Rename the column."
             )
+            context.log.problem(message, "items", column=name)
     bakes = context.tables["bakes"].dropna(subset=["bake"]).drop_duplicates("bake")
     for name in ("pit", "session"):
         if name not in items.columns:
@@ -450,13 +412,11 @@ def _check_own_item_columns(context: Context) -> None:
         for row, bake, value in context.recorded("items", "bake", name):
             text = number_text(value) if isinstance(value, float) else value
             if bake in of_bake and text is not None and text != of_bake[bake]:
-                context.log.problem(
-                    "items",
-                    row,
-                    name,
+                message = (
                     f"found {quote(text)}, but bakes has {quote(of_bake[bake])} for "
-                    f"bake {quote(bake)}. Correct one of them, or delete the column.",
+                    f"bake {quote(bake)}. Correct one of them, or delete the column."
                 )
+                context.log.problem(message, "items", row, name)
 
 
 # --- second gradings ----------------------------------------------------------------
@@ -500,7 +460,7 @@ def _check_regrades(context: Context) -> None:
                 "code. Correct one of them."
             )
         if message:
-            context.log.problem("regrades", row, column, message)
+            context.log.problem(message, "regrades", row, column)
 
 
 def _refuse_regrades(context: Context) -> None:
@@ -509,11 +469,9 @@ def _refuse_regrades(context: Context) -> None:
     if count and context.log.has("items", "bake"):
         rows = "1 row" if count == 1 else f"{count} rows"
         context.log.problem(
-            "regrades",
-            None,
-            None,
             f"holds {rows} of second gradings, but items holds no item that was graded "
             "first. Enter the items, or delete these rows.",
+            "regrades",
         )
 
 
@@ -545,14 +503,12 @@ def _check_looks(context: Context) -> None:
     bakes = context.tables["bakes"]
     most = int(bakes.loc[bakes["status"] != "planned", "pit"].value_counts().max() or 0)
     if taken[-1] > most:
-        context.log.problem(
-            "study",
-            None,
-            "looks_taken",
+        message = (
             f"names a look after {taken[-1]} bakes of each pit, but no pit has more "
             f"than {most}. Correct the list of looks, or add the bakes that are "
-            "missing, also those that were excluded.",
+            "missing, also those that were excluded."
         )
+        context.log.problem(message, "study", column="looks_taken")
 
 
 _CHECKS: tuple[Callable[[Context], None], ...] = (

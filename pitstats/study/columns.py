@@ -65,11 +65,9 @@ def read_table(
         found = {}
         log.lose(table.name, *table.column_names)
         log.problem(
-            table.name,
-            None,
-            None,
             f"none of its headers is known: found {shown or 'none'}. The first row "
             f"names the columns: {', '.join(table.column_names)}.",
+            table.name,
         )
     found = _without_blank_rows(found, frame.index)
     index = found[next(iter(found))].index if found else frame.index[:0]
@@ -84,12 +82,8 @@ def read_table(
             columns[column.name] = blank(column.kind)
             if column.needed and len(index):
                 log.lose(table.name, column.name)
-                log.problem(
-                    table.name,
-                    None,
-                    column.name,
-                    f"there is no such column. Add it: {column.meaning}",
-                )
+                message = f"there is no such column. Add it: {column.meaning}"
+                log.problem(message, table.name, column=column.name)
     for name, cells in found.items():
         columns[name] = _read_own_column(table.name, name, cells, log)
     return pd.DataFrame(columns, index=index)
@@ -119,14 +113,12 @@ def match_headers(
         if not name:
             _unnamed(table, position, cells, log)
         elif name in found:
-            log.problem(
-                table.name,
-                None,
-                name,
+            message = (
                 f"columns {at[name] + 1} and {position + 1} both have this name: found "
                 f"{quote(str(frame.columns[at[name]]))} and {quote(text)}. Rename or "
-                "delete one of them.",
+                "delete one of them."
             )
+            log.problem(message, table.name, column=name)
         else:
             found[name], at[name] = cells, position
             if name in table.column_names and name != text.strip():
@@ -158,12 +150,10 @@ def _unnamed(table: Table, position: int, cells: pd.Series, log: ProblemLog) -> 
     if filled:
         row, text = filled[0]
         log.problem(
-            table.name,
-            None,
-            None,
             f"column {column_letter(position)} holds values, the first of them "
             f"{quote(text)} in row {row}, but its header is empty or cannot be "
             "printed. Give it a name or delete it.",
+            table.name,
         )
 
 
@@ -250,16 +240,14 @@ def _parse(
         cell = meanings[text]
         values.append(cell.value)
         if cell.problem:
-            log.problem(table, row, column.name, cell.problem)
+            log.problem(cell.problem, table, row, column.name)
         elif cell.note:
             notes[cell.note] += 1
         elif column.needed and not text and not log.knows(table, row, column.name):
-            log.problem(
-                table,
-                row,
-                column.name,
-                f"the cell is empty, but it is needed: {column.meaning} Fill it in.",
+            message = (
+                f"the cell is empty, but it is needed: {column.meaning} Fill it in."
             )
+            log.problem(message, table, row, column.name)
     for note, count in notes.items():
         cell_word = "cell" if count == 1 else "cells"
         log.assume(f"{note} ({count} {cell_word})", table, None, column.name)
@@ -347,7 +335,7 @@ def _within_range(
     if not wrong.any():
         return typed
     for row, value in zip(typed.index[wrong], values[wrong], strict=True):
-        log.problem(table, row, column.name, _range_message(column, value, settings))
+        log.problem(_range_message(column, value, settings), table, row, column.name)
     return typed.mask(wrong)
 
 
@@ -416,7 +404,7 @@ def _read_own_column(
         values = cells.to_numpy(dtype=float, na_value=np.nan)
         for row in cells.index[np.isinf(values)]:
             log.problem(
-                table, row, name, "found an infinite number. Correct or empty the cell."
+                "found an infinite number. Correct or empty the cell.", table, row, name
             )
         return pd.Series(rounded(values), index=cells.index)
     words = _visible(table, name, texts(cells), log)
@@ -431,7 +419,7 @@ def _read_own_column(
     if any(wrong.values()):
         for row, text in zip(words.index, words, strict=True):
             if text and wrong[text]:
-                log.problem(table, row, name, wrong[text])
+                log.problem(wrong[text], table, row, name)
     return pd.Series([text or None for text in words], index=cells.index, dtype="str")
 
 

@@ -169,14 +169,12 @@ def _say_swallowed(
         lines = [line for cell in cells for line in cell.split("\n")[1:]]
         rows = sum(line.count(separator) >= max(width - 2, 1) for line in lines)
         if rows:
-            log.problem(
-                table.name,
-                row,
-                None,
+            message = (
                 f"a quote mark opens a text that runs over {rows} more "
                 f"{'line' if rows == 1 else 'lines'} that look like rows. Delete the "
-                "quote mark, or close it in its own row.",
+                "quote mark, or close it in its own row."
             )
+            log.problem(message, table.name, row)
 
 
 def _squared(
@@ -189,14 +187,12 @@ def _squared(
     for row, cells in records[1:]:
         rest = [cell for cell in cells[width:] if cell.strip()]
         if rest:
-            log.problem(
-                table.name,
-                row,
-                None,
+            message = (
                 f"has {len(cells)} cells but the header has {width}; the cell "
                 f"{quote(rest[0])} has no column. Put texts that hold a separator in "
-                "quotes.",
+                "quotes."
             )
+            log.problem(message, table.name, row)
         if len(cells) < width:
             short.append(row)
         out.append((row, (cells + [""] * width)[:width]))

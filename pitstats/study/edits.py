@@ -74,7 +74,7 @@ class OpenStudy:
         try:
             self._raw = read_raw(path, log)
         except (UnreadableError, OSError) as error:
-            log.problem("study", None, None, str(error))
+            log.problem(str(error), "study")
             raise InvalidStudyError(log.ordered(), source=str(path)) from None
         self._form = log.form
         self.settings = read_settings(self._raw.settings, log)

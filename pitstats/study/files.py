@@ -98,7 +98,7 @@ def check_study(path: PathLike) -> list[Problem]:
     try:
         _read(path, log)
     except BusyError as error:
-        log.problem("study", None, None, str(error))
+        log.problem(str(error), "study")
     return log.ordered()
 
 
@@ -108,12 +108,10 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
         place = found(path)
         raw = read_raw(place, log)
     except UnreadableError as error:
-        log.problem("study", None, None, str(error))
+        log.problem(str(error), "study")
         return None
     except OSError as error:
-        log.problem(
-            "study", None, None, f"it cannot be opened: {error.strerror or error}."
-        )
+        log.problem(f"it cannot be opened: {error.strerror or error}.", "study")
         return None
     settings = read_settings(raw.settings, log)
     tables = check_tables(raw.tables, settings, log)

@@ -153,7 +153,7 @@ class _TypedStudy:
             raw = read_raw(source, log)
             self.data = b"" if source.is_dir() else file_bytes(source)
         except (UnreadableError, OSError) as error:
-            log.problem("study", None, None, str(error))
+            log.problem(str(error), "study")
             raise InvalidStudyError(log.ordered(), source=str(source)) from None
         settings = read_settings(raw.settings, log)
         self.form = log.form

@@ -43,7 +43,7 @@ def read_folder(path: Path, log: ProblemLog) -> RawStudy:
         log.form.files["study"] = file.name
         study.settings = read_toml(_bytes(file), log)
     except UnreadableError as error:
-        log.problem("study", None, None, str(error))
+        log.problem(str(error), "study")
         log.lose("study", *SETTING_NAMES)
     for table in TABLES:
         try:
@@ -58,7 +58,7 @@ def read_folder(path: Path, log: ProblemLog) -> RawStudy:
                     f"{table.one_row}.{_similar(table.name, names)}"
                 )
         except UnreadableError as error:
-            log.problem(table.name, None, None, str(error))
+            log.problem(str(error), table.name)
             log.lose(table.name, *table.column_names)
     _say_unused(names, used, log)
     return study

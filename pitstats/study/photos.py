@@ -111,9 +111,5 @@ def say_photos(bakes: pd.DataFrame, folder: Path, log: ProblemLog) -> None:
             with opened(inside(folder, name)):
                 pass
         except UnusableError as reason:
-            log.assume(
-                f"{quote(name)} is left out, because {str(reason).rstrip('.')}",
-                "bakes",
-                row,
-                "photo",
-            )
+            message = f"{quote(name)} is left out, because {str(reason).rstrip('.')}"
+            log.assume(message, "bakes", row, "photo")

@@ -40,12 +40,10 @@ def _name_listed_grates(context: Context) -> None:
         if per_pit[pit] == 1:
             names[row] = MAIN_GRATE
         else:
-            context.log.problem(
-                "grates",
-                row,
-                "grate",
-                f"is empty, but pit {quote(pit)} has {per_pit[pit]} grates. Name them.",
+            message = (
+                f"is empty, but pit {quote(pit)} has {per_pit[pit]} grates. Name them."
             )
+            context.log.problem(message, "grates", row, "grate")
     grates["grate"] = names
 
 
@@ -91,12 +89,8 @@ def _name_grates_of_places(
             continue
         names = listed.get(pit) or named.get(pit, [])
         others = listing([quote(name) for name in names], "and")
-        context.log.problem(
-            table,
-            row,
-            "grate",
-            f"is empty, but pit {quote(pit)} has {others}. Say which grate it is.",
-        )
+        message = f"is empty, but pit {quote(pit)} has {others}. Say which grate it is."
+        context.log.problem(message, table, row, "grate")
     if filled:
         cells = context.tables[table]["grate"].astype(object)
         cells[list(filled)] = list(filled.values())
@@ -124,13 +118,11 @@ def _check_grates_differ(context: Context) -> None:
         if pit is None or grate is None:
             continue
         if (pit, grate) in first:
-            context.log.problem(
-                "grates",
-                row,
-                "grate",
+            message = (
                 f"grate {quote(grate)} of pit {quote(pit)} is already in row "
-                f"{first[pit, grate]}. Delete one of the rows, or correct the name.",
+                f"{first[pit, grate]}. Delete one of the rows, or correct the name."
             )
+            context.log.problem(message, "grates", row, "grate")
         first.setdefault((pit, grate), row)
 
 
@@ -224,24 +216,20 @@ def _check_inside(context: Context, table: str, sizes: _Sizes) -> None:
         if known is None or grate is None:
             continue
         if grate not in known:
-            context.log.problem(
-                table,
-                row,
-                "grate",
+            message = (
                 f"found {quote(grate)}, but pit {quote(pits[bake])} has no such grate. "
                 f"{suggestion(grate, list(known))} Correct the name, or add the grate "
-                "to grates.",
+                "to grates."
             )
+            context.log.problem(message, table, row, "grate")
             continue
         for name, value, last in zip(
             ("row", "column"), place, known[grate], strict=True
         ):
             if value is not None and value > last:
-                context.log.problem(
-                    table,
-                    row,
-                    name,
+                message = (
                     f"found {name} {value}, but grate {quote(grate)} of pit "
                     f"{quote(pits[bake])} has {name}s 1 to {last:g}. Correct the "
-                    f"{name}, or the size of the grate in grates.",
+                    f"{name}, or the size of the grate in grates."
                 )
+                context.log.problem(message, table, row, name)

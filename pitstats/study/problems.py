@@ -34,9 +34,13 @@ class ProblemLog:
     _noted: set[tuple[str, int | None, str | None]] = field(default_factory=set)
 
     def problem(
-        self, table: str, row: int | None, column: str | None, message: str
+        self,
+        message: str,
+        table: str,
+        row: int | None = None,
+        column: str | None = None,
     ) -> None:
-        """Note a problem."""
+        """Note a problem and its place, which may be a whole table."""
         row = None if row is None else int(row)
         self.problems.append(Problem(table, row, column, message))
         self._noted.add((table, row, column))

@@ -73,7 +73,7 @@ def _sort_keys(
             extra[str(key).strip()] = value
             _near_miss(str(key), mapping, log)
         elif name in given:
-            log.problem("study", None, name, "is stated twice. Delete one.")
+            log.problem("is stated twice. Delete one.", "study", column=name)
         else:
             given[name] = value
             if name != key:
@@ -92,24 +92,20 @@ def _without_groups(
             continue
         allowed = [setting.key for setting in SETTINGS if setting.group == group]
         if not isinstance(value, Mapping):
-            log.problem(
-                "study",
-                None,
-                group,
+            message = (
                 f"found {quote(value)}; it is a table: write [{group}] on a line of "
-                f"its own and below it {listing(allowed, 'or')} with a value.",
+                f"its own and below it {listing(allowed, 'or')} with a value."
             )
+            log.problem(message, "study", column=group)
             continue
         for inner, entry in value.items():
             if setting_name(inner) in allowed:
                 yield f"{group}_{setting_name(inner)}", entry
             else:
-                log.problem(
-                    "study",
-                    None,
-                    group,
-                    f"holds {quote(inner)}; allowed are {listing(allowed, 'and')}.",
+                message = (
+                    f"holds {quote(inner)}; allowed are {listing(allowed, 'and')}."
                 )
+                log.problem(message, "study", column=group)
 
 
 def plain_settings(
@@ -135,19 +131,17 @@ def _check_extra(extra: Mapping[str, Any], log: ProblemLog) -> None:
     """Refuse values of the user's own that no file could hold."""
     for key, value in extra.items():
         if not key or read_text(key).problem:
-            log.problem("study", None, None, f"{quote(key)} is no name for a key.")
+            log.problem(f"{quote(key)} is no name for a key.", "study")
         elif not _can_be_written(value):
             try:
                 found = quote(value)
             except RecursionError:
                 found = "lists or tables within each other without end"
-            log.problem(
-                "study",
-                None,
-                key,
+            message = (
                 f"found {found}; allowed are texts without unprintable "
-                "characters, numbers, dates, true, false, lists and tables.",
+                "characters, numbers, dates, true, false, lists and tables."
             )
+            log.problem(message, "study", column=key)
 
 
 def _can_be_written(value: Any, depth: int = 0) -> bool:
@@ -209,7 +203,7 @@ def _read(setting: Setting, value: Any, log: ProblemLog) -> Any:
 
 
 def _lost(setting: Setting, message: str, log: ProblemLog) -> None:
-    log.problem("study", None, setting.name, message)
+    log.problem(message, "study", column=setting.name)
     log.lose("study", setting.name)
 
 
@@ -380,21 +374,19 @@ def _check_grades(settings: Settings, log: ProblemLog) -> None:
         return
     raw, burned = settings.raw_code, settings.burned_code
     if raw >= burned:
-        log.problem(
-            "study",
-            None,
-            "raw_to",
+        message = (
             f"is {quote(settings.raw_to)}, but items count as burned from "
             f"{quote(settings.burned_from)} on, so some would be both. Choose a paler "
-            "grade for raw_to or a darker one for burned_from.",
+            "grade for raw_to or a darker one for burned_from."
         )
+        log.problem(message, "study", column="raw_to")
         log.lose("study", "raw_to", "burned_from")
     elif log.has("study", "target_grades"):
         _check_target(settings, raw, burned, log)
 
 
 def _lost_grades(message: str, log: ProblemLog) -> None:
-    log.problem("study", None, "grades", message)
+    log.problem(message, "study", column="grades")
     log.lose("study", "grades", "raw_to", "burned_from", "target_grades")
 
 
@@ -405,7 +397,7 @@ def _read_names(settings: Settings, log: ProblemLog) -> None:
         cell = read_choice(value, settings.grades)
         if cell.problem:
             log.problem(
-                "study", None, name, f"{cell.problem} Choose one of the grades."
+                f"{cell.problem} Choose one of the grades.", "study", column=name
             )
             log.lose("study", name)
         else:
@@ -414,14 +406,12 @@ def _read_names(settings: Settings, log: ProblemLog) -> None:
     for value in settings.target_grades:
         cell = read_choice(value, settings.grades)
         if cell.problem:
-            log.problem(
-                "study",
-                None,
-                "target_grades",
+            message = (
                 f"{quote(value)} is not one of the grades "
                 f"({listing(settings.grades, 'and')}). State which of them count as "
-                "good.",
+                "good."
             )
+            log.problem(message, "study", column="target_grades")
             log.lose("study", "target_grades")
         else:
             target.append(cell.value)
@@ -433,13 +423,11 @@ def _check_target(settings: Settings, raw: int, burned: int, log: ProblemLog) ->
         code = settings.grades.index(name)
         if code <= raw or code >= burned:
             what = "under-baked" if code <= raw else "burned"
-            log.problem(
-                "study",
-                None,
-                "target_grades",
+            message = (
                 f"{quote(name)} counts as {what} and cannot count as good too. Take it "
-                "out, or change raw_to or burned_from.",
+                "out, or change raw_to or burned_from."
             )
+            log.problem(message, "study", column="target_grades")
 
 
 def check_settings(settings: Settings, log: ProblemLog) -> Settings:
@@ -456,9 +444,7 @@ def check_settings(settings: Settings, log: ProblemLog) -> Settings:
     checked = read_settings(known, log)
     for key in settings.extra:
         if key != str(key).strip() or setting_name(key) in SETTING_NAMES:
-            log.problem(
-                "study", None, None, f"{quote(key)} is no name for a key of your own."
-            )
+            log.problem(f"{quote(key)} is no name for a key of your own.", "study")
     _check_extra(settings.extra, log)
     object.__setattr__(checked, "extra", dict(settings.extra))
     return checked

@@ -110,14 +110,12 @@ def say_doubtful_days(context: Context) -> None:
         first, last = min(own), max(own)
         # One sitting may go on past midnight.
         if (date.fromisoformat(last) - date.fromisoformat(first)).days > 1:
-            context.log.assume(
+            message = (
                 f"session {quote(session)} has bakes of {first} and of {last}, taken "
                 "as one day or sitting; correct the dates or the sessions if they are "
-                "not one",
-                "bakes",
-                None,
-                "date",
+                "not one"
             )
+            context.log.assume(message, "bakes", column="date")
 
 
 def _rows(count: int) -> str:

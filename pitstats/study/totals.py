@@ -27,14 +27,12 @@ def check_totals(context: Context) -> None:
         for name, row in context.names(table, column).items():
             words = str(name).casefold().strip(" :.").split()
             if words and words[-1] in _WORDS and len(words) <= 2:
-                context.log.problem(
-                    table,
-                    row,
-                    column,
+                message = (
                     f"found {quote(name)}: a row that adds up others is not a {column}."
                     " Delete the row; everything is added up by itself. If it is the "
-                    f"name of a {column}, choose another name.",
+                    f"name of a {column}, choose another name."
                 )
+                context.log.problem(message, table, row, column)
     _check_sums(context)
 
 
@@ -46,13 +44,11 @@ def _check_sums(context: Context) -> None:
     whole = counts.mul(2).eq(sums).all(axis=1) & counts["n_items"].gt(0)
     for row in counts.index[whole]:
         if not context.log.knows("counts", row, "bake"):
-            context.log.problem(
-                "counts",
-                row,
-                "n_items",
+            message = (
                 "n_items and n_burned are the sums of all other rows. Delete the row "
-                "if it adds up the others; if it is a bake, enter its items in items.",
+                "if it adds up the others; if it is a bake, enter its items in items."
             )
+            context.log.problem(message, "counts", row, "n_items")
 
 
 def check_no_results(tables: Mapping[str, pd.DataFrame], log: ProblemLog) -> None:
@@ -71,10 +67,8 @@ def check_no_results(tables: Mapping[str, pd.DataFrame], log: ProblemLog) -> Non
     )
     if len(mine) and not told and not mine[list(results)].notna().any(axis=None):
         log.problem(
-            "items",
-            None,
-            None,
             f"none of its {len(mine)} rows has a grade, a burned mark or a reason in "
             f"missing. The columns for them are {', '.join(results)}: look for a "
             "header that is spelled otherwise.",
+            "items",
         )

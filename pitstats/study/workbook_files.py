@@ -65,22 +65,18 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
         name = title.strip().casefold()
         if name in named and name in ("study", *(table.name for table in TABLES)):
             log.problem(
-                name,
-                None,
-                None,
                 f"there are two sheets for it: '{named[name]}' and '{title}'. Put all "
                 "rows into one of them and delete the other.",
+                name,
             )
         named.setdefault(name, title)
     if "study" in named:
         study.settings = _read_settings(sheets[named["study"]], log)
     else:
         log.problem(
-            "study",
-            None,
-            None,
             "there is no sheet called study. It has a key and a value in each row: "
             "title, question, temperature_rule and units.",
+            "study",
         )
         log.lose("study", *SETTING_NAMES)
     for table in TABLES:
@@ -90,11 +86,9 @@ def read_workbook(data: bytes, log: ProblemLog) -> RawStudy:
             study.tables[table.name] = raw_table(records)
         elif table.name in _ALWAYS:
             log.problem(
-                table.name,
-                None,
-                None,
                 f"there is no sheet called {table.name}. It has one row for "
                 f"{table.one_row}.",
+                table.name,
             )
             log.lose(table.name, *table.column_names)
     known = ("study", *(table.name for table in TABLES))
@@ -252,7 +246,7 @@ def _squared(rows: _Rows, table: Table | None, log: ProblemLog) -> _Rows:
                 if table is not None:
                     column = read_header(table, column)
                 name = "table" if table is None else table.name
-                log.problem(name, row, column or None, cell.message)
+                log.problem(cell.message, name, row, column or None)
                 cells[position] = None
         out.append((row, cells))
     return out
@@ -277,18 +271,13 @@ def _read_settings(rows: _Rows, log: ProblemLog) -> dict[str, Any]:
             continue
         log.form.lines.setdefault(setting_name(name), row)
         if isinstance(value, Wrong):
-            log.problem("study", None, name or None, f"row {row} {value.message}")
+            log.problem(f"row {row} {value.message}", "study", column=name or None)
         elif name in settings:
-            log.problem("study", None, name, f"row {row} states it again.")
+            log.problem(f"row {row} states it again.", "study", column=name)
         elif name:
             settings[name] = _typed(name, value)
         elif value not in (None, ""):
-            log.problem(
-                "study",
-                None,
-                None,
-                f"row {row} has {quote(value)} but no key. Name it.",
-            )
+            log.problem(f"row {row} has {quote(value)} but no key. Name it.", "study")
     return settings
 
 
