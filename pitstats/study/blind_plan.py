@@ -11,6 +11,8 @@ import json
 
 import pandas as pd
 
+from pitstats.study.schema import PLACE_COLUMNS
+
 _ID_LETTERS = 16
 
 
@@ -44,7 +46,7 @@ def plan_id(bakes: pd.DataFrame, items: pd.DataFrame) -> str:
     """Name a plan by what its codes stand for, whatever was recorded since."""
     coded = items.dropna(subset=["code"])
     numbers = bake_numbers(bakes)
-    columns = [coded[name] for name in ("bake", "grate", "row", "column", "code")]
+    columns = [coded[name] for name in (*PLACE_COLUMNS, "code")]
     places = sorted(
         ["" if pd.isna(part) else str(part) for part in place]
         for place in zip(*columns, strict=True)

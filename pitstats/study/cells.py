@@ -77,6 +77,11 @@ class Cell:
     note: str = ""
 
 
+def refused(found: object, allowed: str) -> Cell:
+    """Say what was found and what is allowed."""
+    return Cell(problem=f"found {quote(found)}; allowed {allowed}")
+
+
 def quote(text: object, longest: int = 60) -> str:
     """Show what was found, on one line and not too long."""
     shown = " ".join(str(text).split())
@@ -198,11 +203,7 @@ def read_yes_no(text: str) -> Cell:
         return Cell(value=True)
     if word in NO:
         return Cell(value=False)
-    return Cell(
-        problem=(
-            f"found {quote(text)}; allowed are yes and no (also 1/0, true/false, y/n)."
-        )
-    )
+    return refused(text, "are yes and no (also 1/0, true/false, y/n).")
 
 
 def read_number(text: str, example: str = "12.5") -> Cell:
@@ -220,11 +221,7 @@ def read_number(text: str, example: str = "12.5") -> Cell:
         return Cell(value=float(plain.replace(",", "")), note=MARKS)
     if _BOTH_MARKS_COMMA.fullmatch(plain):
         return Cell(value=_swap(plain.replace(".", "")), note=MARKS)
-    return Cell(
-        problem=(
-            f"found {quote(text)}; allowed is a number without unit, such as {example}."
-        )
-    )
+    return refused(text, f"is a number without unit, such as {example}.")
 
 
 def _swap(text: str) -> float:
@@ -238,10 +235,8 @@ def read_whole(text: str) -> Cell:
     if value is not None and cell.note in ("", COMMA) and float(value).is_integer():
         if abs(value) <= LARGEST_WHOLE:
             return Cell(value=int(value), note=cell.note)
-        return Cell(
-            problem=f"found {quote(text)}; allowed is at most {LARGEST_WHOLE:,}."
-        )
-    return Cell(problem=f"found {quote(text)}; allowed is a whole number.")
+        return refused(text, f"is at most {LARGEST_WHOLE:,}.")
+    return refused(text, "is a whole number.")
 
 
 def half_day_minutes(text: str) -> int | None:
@@ -278,10 +273,7 @@ def read_clock(text: str) -> Cell:
                 "such as 7.05 in a cell for times. Type the time with a colon, as in "
                 "7:05."
             )
-    return Cell(
-        problem=f"found {quote(text)}; allowed is a time of day, such as 7:05, 19:05 "
-        "or 7.05 pm."
-    )
+    return refused(text, "is a time of day, such as 7:05, 19:05 or 7.05 pm.")
 
 
 def read_choice(text: str, choices: tuple[str, ...]) -> Cell:
@@ -292,8 +284,7 @@ def read_choice(text: str, choices: tuple[str, ...]) -> Cell:
     found = by_key.get(_loose(text))
     if found is not None:
         return Cell(value=found, note=CASE)
-    allowed = f"allowed is {listing(choices)}.{hint(text, choices)}"
-    return Cell(problem=f"found {quote(text)}; {allowed}")
+    return refused(text, f"is {listing(choices)}.{hint(text, choices)}")
 
 
 def hint(text: str, known: Iterable[str]) -> str:
@@ -318,20 +309,14 @@ def read_grade(text: str, grades: tuple[str, ...]) -> Cell:
     if len(alike) == 1:
         return Cell(value=alike[0], note=CASE)
     # Names such as "1" ... "5" would make a number ambiguous: then only names count.
+    numbers = ""
     if not any(_NUMBER.fullmatch(name) for name in grades):
         number = read_whole(text)
         if number.value in range(len(grades)):
             return Cell(value=grades[number.value], note=number.note)
         numbers = f" (or its number, 0 to {len(grades) - 1})"
-    else:
-        numbers = ""
     own = " Add it to grades in the study settings if it is a grade of its own."
-    return Cell(
-        problem=(
-            f"found {quote(text)}; allowed is {listing(grades)}{numbers}."
-            f"{hint(text, grades) or own}"
-        )
-    )
+    return refused(text, f"is {listing(grades)}{numbers}.{hint(text, grades) or own}")
 
 
 def reader(column: Column, settings: Settings | None) -> Callable[[str], Cell]:

@@ -21,8 +21,10 @@ from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import (
     BAKES,
     DERIVED_ITEM_COLUMNS,
-    FACES,
+    GRADE_COLUMNS,
+    PLACE_COLUMNS,
     REFERENCES,
+    RESULT_COLUMNS,
     TABLES,
     TEMPERATURES,
 )
@@ -30,10 +32,8 @@ from pitstats.study.settings import Settings
 from pitstats.study.similar_names import say_alike, say_doubtful_days
 from pitstats.study.totals import check_totals
 
-MAIN_GRATE = "main"
 # Lids are opened and watches read a little beside the minute.
 _MINUTES_OFF = 5
-ASSUMED_SIZE = "size assumed: largest row and column seen"
 
 
 def check_tables(
@@ -90,21 +90,16 @@ def _check_rows_exist(context: Context) -> None:
 def _check_keys(context: Context) -> None:
     """Refuse two rows for one thing."""
     for table, key, what in (
-        ("pits", ("pit",), "pit"),
-        ("bakes", ("bake",), "bake"),
-        ("counts", ("bake",), "the totals of bake"),
+        ("pits", "pit", "pit"),
+        ("bakes", "bake", "bake"),
+        ("counts", "bake", "the totals of bake"),
     ):
-        first: dict[str, int] = {}
-        for row, name in context.recorded(table, *key):
-            if name is None:
-                continue
-            if name in first:
-                message = (
-                    f"{what} {quote(name)} is already in row {first[name]}. Delete one "
-                    "of the rows, or correct the name."
-                )
-                context.log.problem(message, table, row, key[0])
-            first.setdefault(name, row)
+        for row, (name,), first in context.repeated(table, key):
+            message = (
+                f"{what} {quote(name)} is already in row {first}. Delete one of the "
+                "rows, or correct the name."
+            )
+            context.log.problem(message, table, row, key)
 
 
 def _check_references(context: Context) -> None:
@@ -261,37 +256,19 @@ def _check_counts(context: Context) -> None:
 
 def _check_cells_differ(context: Context) -> None:
     """Refuse two items on one cell of one bake, and two items with one code."""
-    items = context.tables["items"]
-    if items.empty:
-        return
-    placed = items.dropna(subset=["bake", "grate", "row", "column"])
-    first: dict[tuple[object, ...], int] = {}
-    keys = placed[["bake", "grate", "row", "column"]]
-    for row, *key in keys.itertuples(name=None):
-        place = tuple(key)
-        if place in first:
-            bake, grate, cell_row, cell_column = place
-            message = (
-                f"bake {quote(bake)} already has an item on grate {quote(grate)}, row "
-                f"{cell_row}, column {cell_column}: see row {first[place]}. Correct "
-                "the place, or delete one of the rows."
-            )
-            context.log.problem(message, "items", row, "column")
-        first.setdefault(place, row)
-    _check_codes(context)
-
-
-def _check_codes(context: Context) -> None:
-    coded = context.tables["items"].dropna(subset=["bake", "code"])
-    first: dict[tuple[object, object], int] = {}
-    for row, bake, code in coded[["bake", "code"]].itertuples(name=None):
-        if (bake, code) in first:
-            message = (
-                f"code {quote(code)} of bake {quote(bake)} is already in row "
-                f"{first[bake, code]}. Correct one of the codes."
-            )
-            context.log.problem(message, "items", row, "code")
-        first.setdefault((bake, code), row)
+    for row, (bake, grate, *cell), first in context.repeated("items", *PLACE_COLUMNS):
+        message = (
+            f"bake {quote(bake)} already has an item on grate {quote(grate)}, row "
+            f"{cell[0]}, column {cell[1]}: see row {first}. Correct the place, or "
+            "delete one of the rows."
+        )
+        context.log.problem(message, "items", row, "column")
+    for row, (bake, code), first in context.repeated("items", "bake", "code"):
+        message = (
+            f"code {quote(code)} of bake {quote(bake)} is already in row {first}. "
+            "Correct one of the codes."
+        )
+        context.log.problem(message, "items", row, "code")
 
 
 def _check_flags(context: Context) -> None:
@@ -324,7 +301,7 @@ def _check_planned_items(context: Context) -> None:
     planned = set(bakes.loc[bakes["status"].eq("planned"), "bake"].dropna())
     if not planned or items.empty:
         return
-    results = items[[*(f"grade_{face}" for face in FACES), "burned", "missing"]]
+    results = items[[*RESULT_COLUMNS]]
     done = items["bake"].isin(planned) & results.notna().any(axis=1)
     for bake, row in _first_rows(items[done]).items():
         message = (
@@ -342,7 +319,7 @@ def _first_rows(items: pd.DataFrame) -> dict[str, int]:
 
 def _lacks_a_face(items: pd.DataFrame) -> pd.Series:
     """Whether an item lacks a face that was graded of another item of its bake."""
-    graded = items[[f"grade_{face}" for face in FACES]].notna()
+    graded = items[[*GRADE_COLUMNS]].notna()
     in_bake = graded.groupby(items["bake"], sort=False).transform("any")
     return (in_bake & ~graded).any(axis=1)
 
@@ -354,7 +331,7 @@ def _say_missing(context: Context) -> None:
         return
     kept = bakes.loc[bakes["status"].eq("kept"), "bake"].dropna()
     mine = items[items["bake"].isin(kept)]
-    results = mine[[*(f"grade_{face}" for face in FACES), "burned"]].notna().any(axis=1)
+    results = mine[[*GRADE_COLUMNS, "burned"]].notna().any(axis=1)
     reason = mine["missing"].notna()
     face = context.settings.face
     other_face = results & ~reason & mine["burned"].isna()
@@ -365,9 +342,8 @@ def _say_missing(context: Context) -> None:
     else:
         other_face &= mine[f"grade_{face}"].isna()
     # A grade that was found but not understood is told already.
-    columns = (*(f"grade_{face}" for face in FACES), "burned", "missing")
     told = [
-        any(context.log.knows("items", row, column) for column in columns)
+        any(context.log.knows("items", row, column) for column in RESULT_COLUMNS)
         for row in mine.index
     ]
     reason |= np.array(told, dtype=bool)
@@ -427,14 +403,12 @@ def _check_regrades(context: Context) -> None:
     if context.tables["items"].empty:
         _refuse_regrades(context)
         return
-    items = list(context.recorded("items", "code", "bake", "grate", "row", "column"))
+    items = list(context.recorded("items", "code", *PLACE_COLUMNS))
     codes = Counter(code for _, code, *_ in items if code is not None)
     of_bakes = Counter((code, bake) for _, code, bake, *_ in items)
     places = {tuple(place) for _, _, *place in items}
     bakes = {place[0] for place in places}
-    for row, code, *place in context.recorded(
-        "regrades", "code", "bake", "grate", "row", "column"
-    ):
+    for row, code, *place in context.recorded("regrades", "code", *PLACE_COLUMNS):
         bake, whole = place[0], None not in place
         if bake is not None and bake not in bakes:
             continue  # told already, or told of the items

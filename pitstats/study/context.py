@@ -37,6 +37,16 @@ class Context:
         cells = [_values(frame[column]) for column in columns]
         return zip(frame.index, *cells, strict=True)
 
+    def repeated(
+        self, table: str, *columns: str
+    ) -> Iterator[tuple[int, tuple[Any, ...], int]]:
+        """Rows that name what an earlier one names: row, values and that first row."""
+        first: dict[tuple[Any, ...], int] = {}
+        for row, *values in self.recorded(table, *columns):
+            named = tuple(values)
+            if None not in named and first.setdefault(named, row) != row:
+                yield row, named, first[named]
+
     @cached_property
     def bake_pits(self) -> dict[str, str]:
         """Pit of each bake."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from pitstats.study.schema import FACES
+from pitstats.study.schema import GRADE_COLUMNS
 
 TASKS = {
     "first": "grade items",
@@ -26,7 +26,7 @@ FIELDS = (
     "code",
     "missing",
     "other_reason",
-    *(f"grade_{face}" for face in FACES),
+    *GRADE_COLUMNS,
     "rise_mm",
     "photo",
     "bake",

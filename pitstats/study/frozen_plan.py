@@ -25,6 +25,7 @@ from pitstats.study.folder_files import column_texts
 from pitstats.study.outcomes import regrades_undone
 from pitstats.study.raw import UnreadableError
 from pitstats.study.reading import file_bytes
+from pitstats.study.schema import PLACE_COLUMNS
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 from pitstats.study.versions import versions
@@ -36,7 +37,7 @@ _NOT_FROZEN = ("title", "looks_taken", "extra")
 # The units of what is read during the bakes change no plan that names none.
 _STATED_LATER = ("temperature_unit", "length_unit")
 _BAKES = ("bake", "pit", "session", "order")
-_ITEMS = ("bake", "grate", "row", "column", "code")
+_ITEMS = (*PLACE_COLUMNS, "code")
 _NAMED = 5
 
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pitstats.study.schema import FACES
+from pitstats.study.schema import FACES, GRADE_COLUMNS
 from pitstats.study.settings import Settings
 
 
 def face_codes(items: pd.DataFrame, settings: Settings) -> np.ndarray:
     """Grades of the faces as numbers, 0 for the palest."""
-    code = {name: float(k) for k, name in enumerate(settings.grades)}
+    code = {grade: float(k) for k, grade in enumerate(settings.grades)}
     columns = [
-        items[f"grade_{face}"].map(code).to_numpy(dtype=float, na_value=np.nan)
-        for face in FACES
+        items[name].map(code).to_numpy(dtype=float, na_value=np.nan)
+        for name in GRADE_COLUMNS
     ]
     return np.column_stack(columns) if len(items) else np.empty((0, len(FACES)))
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.study.grading import deciding_code, face_codes, palest_code
-from pitstats.study.schema import FACES
+from pitstats.study.schema import GRADE_COLUMNS
 
 if TYPE_CHECKING:
     from pitstats.study.study import Study
@@ -57,7 +57,7 @@ def regrades_undone(study: Study) -> tuple[int, int]:
     named = study.items.dropna(subset=["code"]).drop_duplicates("code")
     bake = again["bake"].fillna(again["code"].map(named.set_index("code")["bake"]))
     due = again[bake.isin(kept)]
-    graded = due[[f"grade_{face}" for face in FACES]].notna().any(axis=1)
+    graded = due[[*GRADE_COLUMNS]].notna().any(axis=1)
     return int((~graded).sum()), len(due)
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 from pitstats.study.cells import listing, quote
 from pitstats.study.columns import suggestion
 from pitstats.study.context import Context
+from pitstats.study.schema import PLACE_COLUMNS
 
 MAIN_GRATE = "main"
 ASSUMED_SIZE = "size assumed: largest row and column seen"
@@ -76,9 +77,7 @@ def _name_grates_of_places(
     """Fill in empty grates where only one can be meant."""
     pits, named = context.bake_pits, _named_grates(context)
     filled: dict[int, str] = {}
-    for row, bake, grate, place, column in context.recorded(
-        table, "bake", "grate", "row", "column"
-    ):
+    for row, bake, grate, place, column in context.recorded(table, *PLACE_COLUMNS):
         placed = table == "items" or place is not None or column is not None
         pit = pits.get(bake)
         if grate is not None or pit is None or not placed:
@@ -113,17 +112,12 @@ def _only_grate(listed: list[str] | None, named: list[str]) -> str | None:
 
 
 def _check_grates_differ(context: Context) -> None:
-    first: dict[tuple[str, str], int] = {}
-    for row, pit, grate in context.recorded("grates", "pit", "grate"):
-        if pit is None or grate is None:
-            continue
-        if (pit, grate) in first:
-            message = (
-                f"grate {quote(grate)} of pit {quote(pit)} is already in row "
-                f"{first[pit, grate]}. Delete one of the rows, or correct the name."
-            )
-            context.log.problem(message, "grates", row, "grate")
-        first.setdefault((pit, grate), row)
+    for row, (pit, grate), first in context.repeated("grates", "pit", "grate"):
+        message = (
+            f"grate {quote(grate)} of pit {quote(pit)} is already in row {first}. "
+            "Delete one of the rows, or correct the name."
+        )
+        context.log.problem(message, "grates", row, "grate")
 
 
 def _largest_places(context: Context) -> dict[tuple[str, str], dict[str, int]]:
@@ -131,9 +125,7 @@ def _largest_places(context: Context) -> dict[tuple[str, str], dict[str, int]]:
     pits = context.bake_pits
     seen: dict[tuple[str, str], dict[str, int]] = {}
     for table in ("items", "probes"):
-        for _, bake, grate, row, column in context.recorded(
-            table, "bake", "grate", "row", "column"
-        ):
+        for _, bake, grate, row, column in context.recorded(table, *PLACE_COLUMNS):
             if grate is None or bake not in pits:
                 continue
             largest = seen.setdefault((pits[bake], grate), {})
@@ -209,9 +201,7 @@ def _sizes(context: Context) -> _Sizes:
 def _check_inside(context: Context, table: str, sizes: _Sizes) -> None:
     """Refuse grates that the pit does not have and cells outside them."""
     pits = context.bake_pits
-    for row, bake, grate, *place in context.recorded(
-        table, "bake", "grate", "row", "column"
-    ):
+    for row, bake, grate, *place in context.recorded(table, *PLACE_COLUMNS):
         known = sizes.get(pits.get(bake, ""))
         if known is None or grate is None:
             continue

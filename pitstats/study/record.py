@@ -24,10 +24,8 @@ from pitstats.study.grade_file import (
     read_grade_file,
 )
 from pitstats.study.raw import UnreadableError
-from pitstats.study.schema import FACES
+from pitstats.study.schema import FACES, GRADE_COLUMNS, PLACE_COLUMNS, RESULT_COLUMNS
 
-_GRADES = tuple(f"grade_{face}" for face in FACES)
-_RESULTS = (*_GRADES, "burned", "missing")
 _COUNTED = ("first", "second", "timed", "changed", "same")
 _MOST_LISTED = 30
 
@@ -263,12 +261,12 @@ class _Book:
         values = _values(entry)
         if not any(values.values()) and not self._has(row, entry.code, sheet):
             return []  # entered and taken back before it was ever handed out
-        graded = any(self._items.get(row, name) for name in _RESULTS)
+        graded = any(self._items.get(row, name) for name in RESULT_COLUMNS)
         first = sheet.kind == "first" and not graded
         if first or self._items.get(row, "sheet") == sheet.sheet:
             was = self._items.get(row, "sheet")
             clash, changed = self._put(self._items, row, values, sheet, "grader")
-            if any(values[name] for name in (*_GRADES, "missing")) and first:
+            if any(values[name] for name in (*GRADE_COLUMNS, "missing")) and first:
                 self._bake_is_graded(self._items.get(row, "bake"), sheet)
         else:
             row = self._regrade_row(row, sheet)
@@ -326,14 +324,16 @@ class _Book:
                 continue
             if cells.get("sheet") == sheet.sheet:
                 return row
-            filled = any(cells.get(name) for name in ("grader", "sheet", *_GRADES))
+            filled = any(
+                cells.get(name) for name in ("grader", "sheet", *GRADE_COLUMNS)
+            )
             blank = row if blank is None and not filled else blank
         if blank is not None:
             return blank
         row = self._regrades.add()
         self._regrades.set(row, "code", code)
         if not own:
-            for name in ("bake", "grate", "row", "column"):
+            for name in PLACE_COLUMNS:
                 self._regrades.set(row, name, self._items.get(item, name))
         return row
 
@@ -358,7 +358,7 @@ class _Book:
         """Say which of the bakes that were touched have items without a result."""
         for bake in sorted(self._touched):
             own = [c for c in self._items.rows.values() if c["bake"] == bake]
-            left = sum(not any(c.get(name) for name in _RESULTS) for c in own)
+            left = sum(not any(c.get(name) for name in RESULT_COLUMNS) for c in own)
             if left:
                 self.notes.append(
                     f"bake {quote(bake)}: {left} of {len(own)} items have no grade "

@@ -39,6 +39,11 @@ TEMPERATURES: dict[str, tuple[tuple[float, float], str]] = {
 
 DEFAULT_GRADES = ("raw", "light", "golden", "dark", "burned")
 FACES = ("top", "bottom", "side")
+GRADE_COLUMNS = tuple(f"grade_{face}" for face in FACES)
+#: Columns of an item that say how it came out, or why that is not known.
+RESULT_COLUMNS = (*GRADE_COLUMNS, "burned", "missing")
+#: Columns that say where an item lay.
+PLACE_COLUMNS = ("bake", "grate", "row", "column")
 
 
 @dataclass(frozen=True)
@@ -322,9 +327,9 @@ def _grate(when: str) -> Column:
 _ROW = _place("row", "Row of the cell; row 1 is nearest the door.")
 _COLUMN = _place("column", "Column of the cell; column 1 is nearest the firebox.")
 _GRADES = tuple(
-    Column(f"grade_{face}", "grade", f"Grade of {place}. {_GRADE_CELL}")
-    for face, place in zip(
-        FACES, ("the top", "the bottom", "the side toward the fire"), strict=True
+    Column(name, "grade", f"Grade of the {face}. {_GRADE_CELL}")
+    for name, face in zip(
+        GRADE_COLUMNS, ("top", "bottom", "side toward the fire"), strict=True
     )
 )
 _RISE = Column("rise_mm", "number", "Height after baking.", unit="mm", low=0, high=500)
@@ -502,7 +507,7 @@ ITEMS = Table(
     name="items",
     one_row="one test item on one cell of one bake",
     when="unless counts has every kept bake",
-    key=("bake", "grate", "row", "column"),
+    key=PLACE_COLUMNS,
     columns=(
         _bake(),
         _grate("if the pit has more than one grate"),

@@ -20,6 +20,7 @@ from pitstats.study.cells import (
     read_choice,
     read_number,
     read_text,
+    refused,
     visible,
 )
 from pitstats.study.form import setting_name
@@ -213,7 +214,7 @@ def _allowed(setting: Setting) -> str:
 
 def _text(setting: Setting, value: Any) -> Cell:
     if isinstance(value, list | tuple | dict):
-        return Cell(problem=f"found {quote(value)}; allowed is one text in quotes.")
+        return refused(value, "is one text in quotes.")
     return read_text(visible(clean(str(value))))
 
 
@@ -228,12 +229,10 @@ def _choice(setting: Setting, value: Any) -> Cell:
 
 def _number(setting: Setting, value: Any) -> Cell:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        return Cell(problem=f"found {quote(value)}; allowed is a number from 0 to 1.")
+        return refused(value, "is a number from 0 to 1.")
     cell = read_number(clean(str(value)))
     if cell.problem or cell.note == AMBIGUOUS_COMMA:
-        return Cell(
-            problem=f"found {quote(value)}; allowed is a number between 0 and 1."
-        )
+        return refused(value, "is a number between 0 and 1.")
     return _share(setting, cell)
 
 
@@ -242,9 +241,7 @@ def _share(setting: Setting, cell: Cell) -> Cell:
     top_is_fine = setting.name == "margin"
     if 0 < number < 1 or (top_is_fine and number == 1):
         return cell
-    hint = ""
-    if 1 <= number < 100:
-        hint = f" Was {number_text(number / 100)} meant?"
+    hint = f" Was {number_text(number / 100)} meant?" if 1 <= number < 100 else ""
     allowed = "above 0 and at most 1" if top_is_fine else "between 0 and 1"
     return Cell(
         problem=f"found {number_text(number)}; allowed is a number {allowed}.{hint}"
@@ -258,9 +255,7 @@ def _names(setting: Setting, value: Any) -> Cell:
         value = [part for part in re.split("[,;\n]", value) if part.strip()]
         note = "a list" if len(value) > 1 else ""
     if not isinstance(value, list | tuple):
-        return Cell(
-            problem=f"found {quote(value)}; allowed is a list of names in quotes."
-        )
+        return refused(value, "is a list of names in quotes.")
     names = tuple(visible(str(name)).strip() for name in value)
     for name in names:
         if not name or "\n" in name or read_text(name).problem:
@@ -287,11 +282,9 @@ def _looks(setting: Setting, value: Any) -> Cell:
     looks = tuple(number for number in numbers if number)
     rising = all(a < b for a, b in pairwise(looks))
     if len(looks) < len(entries) or not rising:
-        return Cell(
-            problem=(
-                f"found {quote(listing([str(e) for e in entries], 'and'))}; allowed "
-                "are bakes of each pit as increasing whole numbers, such as 2, 4, 6."
-            )
+        return refused(
+            listing([str(e) for e in entries], "and"),
+            "are bakes of each pit as increasing whole numbers, such as 2, 4, 6.",
         )
     return Cell(value=looks, note=note)
 
@@ -316,12 +309,7 @@ def _spread(setting: Setting, value: Any) -> Cell:
     if fits and cell.value > 0 and cell.note != AMBIGUOUS_COMMA:
         return cell
     low = f"from {number_text(setting.low)}" if setting.low else "above 0"
-    return Cell(
-        problem=(
-            f"found {quote(value)}; allowed is a number {low} to "
-            f"{number_text(setting.high)}."
-        )
-    )
+    return refused(value, f"is a number {low} to {number_text(setting.high)}.")
 
 
 def _when(setting: Setting, value: Any) -> Cell:
@@ -338,12 +326,7 @@ def _when(setting: Setting, value: Any) -> Cell:
     try:
         return Cell(value=dt.date.fromisoformat(text[:10]).isoformat())
     except ValueError:
-        return Cell(
-            problem=(
-                f"found {quote(value)}; allowed are yes, no or a day, such as "
-                "2026-05-01."
-            )
-        )
+        return refused(value, "are yes, no or a day, such as 2026-05-01.")
 
 
 _READERS = {

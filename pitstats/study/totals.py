@@ -9,7 +9,7 @@ import pandas as pd
 from pitstats.study.cells import quote
 from pitstats.study.context import Context
 from pitstats.study.problems import ProblemLog
-from pitstats.study.schema import FACES
+from pitstats.study.schema import RESULT_COLUMNS
 
 _WORDS = frozenset(
     (
@@ -58,17 +58,16 @@ def check_no_results(tables: Mapping[str, pd.DataFrame], log: ProblemLog) -> Non
     been carried out.
     """
     bakes, items = tables["bakes"], tables["items"]
-    results = (*(f"grade_{face}" for face in FACES), "burned", "missing")
     kept = bakes.loc[bakes["status"].eq("kept"), "bake"].dropna()
     mine = items[items["bake"].isin(kept)]
     told = any(
-        problem.table == "items" and problem.column in (*results, None)
+        problem.table == "items" and problem.column in (*RESULT_COLUMNS, None)
         for problem in log.problems
     )
-    if len(mine) and not told and not mine[list(results)].notna().any(axis=None):
+    if len(mine) and not told and not mine[[*RESULT_COLUMNS]].notna().any(axis=None):
         log.problem(
             f"none of its {len(mine)} rows has a grade, a burned mark or a reason in "
-            f"missing. The columns for them are {', '.join(results)}: look for a "
-            "header that is spelled otherwise.",
+            f"missing. The columns for them are {', '.join(RESULT_COLUMNS)}: look for "
+            "a header that is spelled otherwise.",
             "items",
         )

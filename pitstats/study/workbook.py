@@ -17,7 +17,14 @@ import pandas as pd
 
 from pitstats.errors import WriteError
 from pitstats.study.atomic import PathLike, write_file
-from pitstats.study.schema import SETTINGS, TABLES, TEMPERATURES, Column, Table
+from pitstats.study.schema import (
+    PLACE_COLUMNS,
+    SETTINGS,
+    TABLES,
+    TEMPERATURES,
+    Column,
+    Table,
+)
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 from pitstats.study.workbook_files import (
@@ -40,7 +47,7 @@ _FIXED = {
     "pits": ("pit",),
     "grates": ("pit", "grate"),
     "bakes": ("bake", "pit", "session", "order"),
-    "items": ("bake", "grate", "row", "column", "code"),
+    "items": (*PLACE_COLUMNS, "code"),
     "counts": ("bake",),
     "probes": ("bake",),
     "probe_checks": ("probe",),

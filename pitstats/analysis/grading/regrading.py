@@ -12,12 +12,10 @@ from numpy.typing import NDArray
 
 from pitstats.study.grading import face_codes
 from pitstats.study.outcomes import item_outcomes
-from pitstats.study.schema import FACES
+from pitstats.study.schema import GRADE_COLUMNS, PLACE_COLUMNS
 from pitstats.study.study import Study
 
 UNNAMED = "grader not named"
-_PLACE = ["bake", "grate", "row", "column"]
-_GRADES = [f"grade_{face}" for face in FACES]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,7 +69,7 @@ class Regrading:
 def join_regrades(study: Study) -> Regrading:
     """Join second gradings with the first, by code or by place."""
     regrades = study.regrades
-    graded = regrades[_GRADES].notna().any(axis=1)
+    graded = regrades[[*GRADE_COLUMNS]].notna().any(axis=1)
     rows = regrades[graded]
     position = _positions(study, rows)
     kept = (
@@ -137,13 +135,13 @@ def _positions(study: Study, rows: pd.DataFrame) -> NDArray[np.intp]:
     """Row of ``study.items`` that each second grading is about."""
     places: dict[tuple[Any, ...], int] = {}
     codes: dict[tuple[Any, Any], int] = {}
-    for i, item in enumerate(study.items[["code", *_PLACE]].to_dict("records")):
-        places[tuple(item[name] for name in _PLACE)] = i
+    for i, item in enumerate(study.items[["code", *PLACE_COLUMNS]].to_dict("records")):
+        places[tuple(item[name] for name in PLACE_COLUMNS)] = i
         codes[item["code"], item["bake"]] = i
         codes.setdefault((item["code"], None), i)
     found = [
         _position(row, places, codes)
-        for row in rows[["code", *_PLACE]].to_dict("records")
+        for row in rows[["code", *PLACE_COLUMNS]].to_dict("records")
     ]
     return np.array(found, dtype=np.intp)
 
@@ -153,7 +151,7 @@ def _position(
     places: Mapping[tuple[Any, ...], int],
     codes: Mapping[tuple[Any, Any], int],
 ) -> int:
-    place = tuple(row[name] for name in _PLACE)
+    place = tuple(row[name] for name in PLACE_COLUMNS)
     if not any(pd.isna(value) for value in place):
         return places[place]
     return codes[row["code"], None if pd.isna(row["bake"]) else row["bake"]]
