@@ -120,7 +120,7 @@ def _say_next(study: Study) -> None:
 
 def _fixed(study: Path, dest: Path, style: str) -> bool:
     """Write the corrected copy and say what was changed; whether there is one."""
-    from pitstats.study.cells import escaped
+    from pitstats.study.cells import counted, escaped
     from pitstats.study.fixed_copy import write_fixed_copy
 
     copy = write_fixed_copy(study, dest)
@@ -135,7 +135,7 @@ def _fixed(study: Path, dest: Path, style: str) -> bool:
         click.echo(f"and {more} more")
     if count:
         click.echo(
-            f"{count} {'change' if count == 1 else 'changes'} in {dest}, all listed in "
+            f"{counted(count, 'change')} in {dest}, all listed in "
             f"{copy.listing}; {study} is as it was.\n"
         )
     else:

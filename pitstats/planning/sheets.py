@@ -35,6 +35,7 @@ from pitstats.planning.sheet_pages import (
     scale_of,
 )
 from pitstats.study.atomic import PathLike, write_folder
+from pitstats.study.cells import counted
 from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import plan_bytes, plan_path
 from pitstats.study.html_text import isolated_in_template
@@ -297,8 +298,8 @@ def _plan_sentence(study: Study, bakes: pd.DataFrame, items: pd.DataFrame) -> st
     listed = ", ".join(f"{pit} {count}" for pit, count in pits.items())
     sessions = bakes["session"].nunique()
     return (
-        f"{len(bakes)} bakes ({listed}) in {sessions} "
-        f"session{'' if sessions == 1 else 's'}, {len(items)} items. Grades, palest "
+        f"{len(bakes)} bakes ({listed}) in "
+        f"{counted(sessions, 'session')}, {len(items)} items. Grades, palest "
         f"first: {', '.join(study.settings.grades)}."
     )
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.layout import Layout
+from pitstats.study.cells import counted
 from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
@@ -305,7 +306,7 @@ def _sentence(
     return (
         f"For {bakes} bakes you need {', '.join(parts[:-1])}"
         f"{' and ' if len(parts) > 1 else ''}{parts[-1]}, and about {total:.1f} hours "
-        f"in {sessions} session{'' if sessions == 1 else 's'}."
+        f"in {counted(sessions, 'session')}."
     )
 
 

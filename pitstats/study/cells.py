@@ -111,6 +111,17 @@ def listing(words: tuple[str, ...] | list[str], last: str = "or") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
+def counted(n: int, noun: str) -> str:
+    """Write a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "bake"), counted(3, "bake")
+    ('1 bake', '3 bakes')
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
 def rounded(values: np.ndarray) -> np.ndarray:
     """Round to 15 significant digits, which CSV files and workbooks both keep."""
     result = np.array(values, dtype=float)

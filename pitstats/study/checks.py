@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from pitstats.study.cells import half_day_minutes, listing, number_text, quote
+from pitstats.study.cells import counted, half_day_minutes, listing, number_text, quote
 from pitstats.study.columns import read_header, read_table, suggestion
 from pitstats.study.context import Context
 from pitstats.study.grading import deciding_code, face_codes
@@ -441,10 +441,9 @@ def _refuse_regrades(context: Context) -> None:
     """Say once that second gradings have no items to belong to."""
     count = len(context.tables["regrades"])
     if count and context.log.has("items", "bake"):
-        rows = "1 row" if count == 1 else f"{count} rows"
         context.log.problem(
-            f"holds {rows} of second gradings, but items holds no item that was graded "
-            "first. Enter the items, or delete these rows.",
+            f"holds {counted(count, 'row')} of second gradings, but items holds no "
+            "item that was graded first. Enter the items, or delete these rows.",
             "regrades",
         )
 

@@ -27,6 +27,7 @@ from pitstats.study.cells import (
     INVISIBLE,
     NOT_RECORDED,
     Cell,
+    counted,
     empty_column,
     listing,
     number_text,
@@ -249,8 +250,7 @@ def _parse(
             )
             log.problem(message, table, row, column.name)
     for note, count in notes.items():
-        cell_word = "cell" if count == 1 else "cells"
-        log.assume(f"{note} ({count} {cell_word})", table, None, column.name)
+        log.assume(f"{note} ({counted(count, 'cell')})", table, None, column.name)
     if column.kind == "number":
         values = [np.nan if value is None else value for value in values]
     return pd.Series(values, index=cells.index, dtype=DTYPES[column.kind])
@@ -277,8 +277,7 @@ def _visible(table: str, column: str, words: pd.Series, log: ProblemLog) -> pd.S
     count = sum(known[text] != text for text in words)
     if not count:
         return words
-    noun = "cell" if count == 1 else "cells"
-    log.assume(f"{INVISIBLE} ({count} {noun})", table, None, column)
+    log.assume(f"{INVISIBLE} ({counted(count, 'cell')})", table, None, column)
     return pd.Series([known[text] for text in words], words.index, dtype=object)
 
 

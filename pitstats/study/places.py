@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 import pandas as pd
 
-from pitstats.study.cells import listing, quote
+from pitstats.study.cells import counted, listing, quote
 from pitstats.study.columns import suggestion
 from pitstats.study.context import Context
 from pitstats.study.schema import PLACE_COLUMNS
@@ -96,9 +96,8 @@ def _name_grates_of_places(
         context.tables[table]["grate"] = cells.astype("str")
     told = [name for name in filled.values() if name != MAIN_GRATE]
     if told:
-        rows = "row" if len(told) == 1 else "rows"
         context.log.assume(
-            f"grate empty in {len(told)} {rows}, read as the pit's only grate "
+            f"grate empty in {counted(len(told), 'row')}, read as the pit's only grate "
             f"({', '.join(sorted(set(told)))})",
             table,
         )

@@ -7,7 +7,7 @@ import unicodedata
 from collections import Counter
 from datetime import date
 
-from pitstats.study.cells import listing, quote
+from pitstats.study.cells import counted, listing, quote
 from pitstats.study.context import Context
 
 #: Columns that hold names, and their tables; a person may be named in several.
@@ -82,7 +82,10 @@ def say_alike(context: Context) -> None:
                 )
                 files = map(context.log.form.file, dict.fromkeys(names.values()))
                 place = listing(list(files), "and")
-                spelled = [f"{text} ({_rows(counts[n])})" for n, text in _shown(names)]
+                spelled = [
+                    f"{text} ({counted(counts[name], 'row')})"
+                    for name, text in _shown(names)
+                ]
                 shown = listing(spelled, "and")
                 count = _HOW_MANY.get(len(names), str(len(names)))
                 context.log.assume(
@@ -116,10 +119,6 @@ def say_doubtful_days(context: Context) -> None:
                 "not one"
             )
             context.log.assume(message, "bakes", column="date")
-
-
-def _rows(count: int) -> str:
-    return "1 row" if count == 1 else f"{count} rows"
 
 
 def _keys(name: str, *, dates: bool) -> set[object]:
@@ -203,8 +202,4 @@ def _shown(names: dict[str, str]) -> list[tuple[str, str]]:
     """Names with how they are shown: so that they can be told apart."""
     if all(name.isascii() and name.isprintable() and len(name) <= 60 for name in names):
         return [(name, f"'{name}'") for name in names]
-    return _exact(names)
-
-
-def _exact(names: dict[str, str]) -> list[tuple[str, str]]:
     return [(name, quote(_numbers(name), 120)) for name in names]

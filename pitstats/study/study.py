@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from pitstats.errors import InvalidStudyError
+from pitstats.study.cells import counted
 from pitstats.study.checks import check_tables
 from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
@@ -137,12 +138,9 @@ class Study:
 
     def __repr__(self) -> str:
         n_items = len(self.items) + int(self.counts["n_items"].sum())
-        counted = (
-            (len(self.pits), "pit"),
-            (len(self.bakes), "bake"),
-            (n_items, "item"),
-        )
-        return f"Study({self.settings.title!r}: {_counted(counted)})"
+        pits, bakes = counted(len(self.pits), "pit"), counted(len(self.bakes), "bake")
+        items = counted(n_items, "item")
+        return f"Study({self.settings.title!r}: {pits}, {bakes}, {items})"
 
 
 def _numbered(frame: pd.DataFrame) -> pd.DataFrame:
@@ -150,9 +148,3 @@ def _numbered(frame: pd.DataFrame) -> pd.DataFrame:
     frame = frame.reset_index(drop=True)
     frame.index = pd.RangeIndex(FIRST_ROW, FIRST_ROW + len(frame))
     return frame
-
-
-def _counted(counted: Iterable[tuple[int, str]]) -> str:
-    return ", ".join(
-        f"{count} {noun if count == 1 else noun + 's'}" for count, noun in counted
-    )

@@ -11,7 +11,6 @@ from pitstats.analysis.fairness.finding import (
     Finding,
     Record,
     per_pit_text,
-    plural,
 )
 from pitstats.analysis.heat.gauge import Z_SHOWN, gauge_by_bake
 from pitstats.analysis.heat.probe_series import kelvin_in
@@ -22,6 +21,7 @@ from pitstats.analysis.places.coverage import (
     placement,
 )
 from pitstats.stats.sensors import browning_factor
+from pitstats.study.cells import counted
 from pitstats.study.grading import deciding_code, face_codes
 from pitstats.study.study import Study
 
@@ -193,7 +193,7 @@ def _handling(record: Record) -> Iterator[Finding]:
             why="An item that was moved has two places and one grade.",
             wording="Leave out maps and evenness, or show them for the other bakes.",
             touches=("map", "evenness"),
-            short=f"items moved in {plural(int(rotated.sum()), 'bake')}",
+            short=f"items moved in {counted(int(rotated.sum()), 'bake')}",
         )
     opened = bakes["openings"].astype(float)
     per_pit = opened.groupby(bakes["pit"], sort=False).mean().dropna()

@@ -21,9 +21,9 @@ from pitstats.analysis.fairness.finding import (
     Severity,
     Topic,
     per_pit_text,
-    plural,
 )
 from pitstats.errors import some
+from pitstats.study.cells import counted
 
 _NEARLY = 1.0 - 1.0 / NEARLY_VIF
 _PARTLY = 1.0 - 1.0 / PARTLY_VIF
@@ -53,7 +53,7 @@ def _bakes_per_pit(record: Record) -> Iterator[Finding]:
         yield Finding(
             "one_bake_each",
             "spoils",
-            f"Every pit has one bake ({plural(len(counts), 'bake')} in all), so the "
+            f"Every pit has one bake ({counted(len(counts), 'bake')} in all), so the "
             "fire of the day cannot be told from the pit.",
             "Take what is seen for these bakes alone.",
             why="The items of one bake share one fire; many items do not make many "

@@ -140,14 +140,3 @@ def per_pit_text(values: pd.Series, form: str = "{}") -> str:
     'Quarry 1.00, Ferry 0.25'
     """
     return ", ".join(f"{pit} {form.format(value)}" for pit, value in values.items())
-
-
-def plural(n: int, noun: str) -> str:
-    """Write a count with its noun.
-
-    Examples
-    --------
-    >>> plural(1, "bake"), plural(3, "bake")
-    ('1 bake', '3 bakes')
-    """
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from pitstats.analysis.fairness.finding import Finding, Record, Topic, plural
+from pitstats.analysis.fairness.finding import Finding, Record, Topic
 from pitstats.analysis.heat.probe_checks import is_lid
+from pitstats.study.cells import counted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -280,5 +281,5 @@ def find_unrecorded(record: Record) -> Iterator[Finding]:
         why="What is not written down can be the whole difference.",
         wording="State it among the limits.",
         touches=("difference",),
-        short=f"{plural(len(lacking), 'condition')} not recorded",
+        short=f"{counted(len(lacking), 'condition')} not recorded",
     )

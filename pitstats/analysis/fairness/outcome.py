@@ -12,10 +12,10 @@ from pitstats.analysis.fairness.finding import (
     Record,
     Severity,
     per_pit_text,
-    plural,
 )
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.intervals import newcombe_difference
+from pitstats.study.cells import counted
 
 # Shares of missing items from which a rate may be off by more than a few points.
 _MANY_MISSING = 0.10
@@ -91,7 +91,7 @@ def _face(record: Record) -> Iterator[Finding]:
         why="An item that was graded on the wrong side has no result here.",
         wording=f"Say that only items whose {face} was graded are counted.",
         touches=("difference", "rates", "grades"),
-        short=f"{face} not graded in {plural(int(lost.sum()), 'item')}",
+        short=f"{face} not graded in {counted(int(lost.sum()), 'item')}",
     )
 
 
@@ -122,7 +122,7 @@ def _missing_items(record: Record) -> Iterator[Finding]:
         why="Items that fell or stuck may have been the burned ones.",
         wording="Give graded and placed items beside every rate.",
         touches=("rates", "difference"),
-        short=f"{plural(int(lost.sum()), 'item')} without a grade",
+        short=f"{counted(int(lost.sum()), 'item')} without a grade",
     )
 
 
@@ -312,7 +312,7 @@ def _map(record: Record) -> Iterator[Finding]:
         yield Finding(
             "map_thin",
             "note",
-            f"Half of the cells hold at most {plural(int(thin.max()), 'graded item')} "
+            f"Half of the cells hold at most {counted(int(thin.max()), 'graded item')} "
             f"({', '.join(map(str, thin.index))}).",
             "Look for a pattern that returns in every bake; bake more often.",
             why="A dark cell in one or two bakes may be chance.",
@@ -362,7 +362,7 @@ def _exclusions(record: Record) -> Iterator[Finding]:
             why="Whoever may drop bakes after looking can get any answer.",
             wording="List them; say when and why they were left out.",
             touches=("difference", "rates"),
-            short=f"{plural(len(excluded), 'bake')} excluded",
+            short=f"{counted(len(excluded), 'bake')} excluded",
         )
     waiting = int((bakes["status"] == "planned").sum())
     if 0 < waiting < len(bakes):
@@ -375,7 +375,7 @@ def _exclusions(record: Record) -> Iterator[Finding]:
             "planned.",
             wording="Write 'so far'.",
             touches=("difference", "rates"),
-            short=f"{plural(waiting, 'bake')} still to do",
+            short=f"{counted(waiting, 'bake')} still to do",
         )
 
 
