@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.quadrature import log_sum_exp, normal_nodes
 
 
 class _Groups(NamedTuple):
@@ -117,8 +117,7 @@ class GroupedLikelihood:
         u = mode[:, None] + nodes / np.sqrt(curvature)[:, None]
         eta = fixed[:, None] + sd * u[self.group]
         log_terms = self._log_terms(eta, u, nodes, weights)
-        top = log_terms.max(axis=1)
-        total = np.log(np.exp(log_terms - top[:, None]).sum(axis=1)) + top
+        total = log_sum_exp(log_terms, axis=1)
         return float((total - 0.5 * np.log(curvature)).sum())
 
     def _log_terms(

@@ -8,7 +8,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pitstats.stats.binomial_data import check_conf_level
 from pitstats.stats.intervals import Interval
+from pitstats.stats.quadrature import normal_nodes
 
 Floats = NDArray[np.float64]
 
@@ -147,9 +149,8 @@ def limits_of_agreement(
     >>> round(agreed.bias, 2), round(agreed.sd, 2)
     (-12.75, 17.8)
     """
-    for name, level in (("coverage", coverage), ("conf_level", conf_level)):
-        if not 0 < level < 1:
-            raise ValueError(f"{name} is {level:g}; it must lie between 0 and 1.")
+    check_conf_level(coverage, "coverage")
+    check_conf_level(conf_level)
     parts = _parts(first, second, group)
     if multiplier is None:
         from scipy.special import ndtri
@@ -362,8 +363,7 @@ def tolerance_factor(n: int, coverage: float, probability: float) -> float:
     from scipy.optimize import brentq
     from scipy.special import chdtrc, chndtrix
 
-    nodes, weights = np.polynomial.hermite_e.hermegauss(64)
-    weights = weights / weights.sum()
+    nodes, weights = normal_nodes(64)
     # A square of a normal variable is noncentral chi-square with one degree.
     squares = chndtrix(coverage, 1, nodes**2 / n)
 

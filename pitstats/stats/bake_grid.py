@@ -17,12 +17,14 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from pitstats.stats.marginal import marginal_intercept
+from pitstats.stats.quadrature import normal_nodes
 from pitstats.stats.spread_prior import SD_LIMIT
 
 Array = NDArray[np.float64]
 
 _RATE_STEPS = (64, 96, 128, 192, 256, 384, 512, 768, 1024, 1536, 2048, 3072, 4096)
 _SD_STEPS = (16, 20, 24, 32, 48, 64, 96, 128, 192, 256)
+_NODES = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,22 +201,16 @@ def _relative_likelihood(eta: Array, softplus: Array, burned: int, total: int) -
 
 
 @lru_cache(maxsize=4)
-def _hermite(n_nodes: int) -> tuple[Array, Array]:
-    nodes, weights = np.polynomial.hermite_e.hermegauss(n_nodes)
-    return nodes, weights / weights.sum()
-
-
-@lru_cache(maxsize=4)
 def _hermite_logits(grid: RateGrid) -> tuple[Array, Array]:
     """Logits at the Gauss-Hermite nodes of every grid point, and ``log(1 + exp)``."""
-    eta = grid.intercept[:, :, None] + grid.sd[:, None, None] * _hermite(20)[0]
+    eta = grid.intercept[:, :, None] + grid.sd[:, None, None] * normal_nodes(_NODES)[0]
     return eta, np.logaddexp(0.0, eta)
 
 
 def _hermite_average(grid: RateGrid, burned: int, total: int, rows: slice) -> Array:
     eta, softplus = _hermite_logits(grid)
     value = _relative_likelihood(eta[rows], softplus[rows], burned, total)
-    return np.asarray(value @ _hermite(20)[1])
+    return np.asarray(value @ normal_nodes(_NODES)[1])
 
 
 def _logit_average(

@@ -22,8 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pitstats.stats.bake_grid import Array, RateGrid, bake_loglik, grid_for
 from pitstats.stats.bake_posterior import BakePosterior, JointRates
-from pitstats.stats.binomial_data import FloatArray
-from pitstats.stats.counts import whole_numbers
+from pitstats.stats.binomial_data import FloatArray, check_conf_level, whole_numbers
 from pitstats.stats.difference import (
     Index,
     PairDifferences,
@@ -177,9 +176,7 @@ class BakeModel:
             )
         if self.total.size == 0:
             raise ValueError("there is no bake; give at least one")
-        if not 0.0 < conf_level < 1.0:
-            raise ValueError(f"conf_level is {conf_level}; it must lie between 0 and 1")
-        self.conf_level = float(conf_level)
+        self.conf_level = check_conf_level(conf_level)
         self.n_pits = int(self.pit.max()) + 1
         self.pairs = tuple(combinations(range(self.n_pits), 2))
         self.prior = prior

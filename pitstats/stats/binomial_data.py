@@ -1,4 +1,4 @@
-"""Checks of binomial data and of a design matrix, shared by the regression methods."""
+"""Checks of counts, labels and design matrices, shared by all methods."""
 
 from __future__ import annotations
 
@@ -10,6 +10,22 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.floating[Any]]
 IntArray = npt.NDArray[np.int64]
 ArrayLike = npt.ArrayLike
+
+
+def whole_numbers(value: ArrayLike, name: str) -> npt.NDArray[np.intp]:
+    """Array of whole numbers from 0 up, or a ValueError that says what is wrong."""
+    array = np.asarray(value)
+    try:
+        number = array.astype(np.float64)
+    except (TypeError, ValueError):
+        raise ValueError(f"{name} holds something that is not a number") from None
+    wrong = ~np.isfinite(number) | (number < 0) | (number != np.floor(number))
+    if np.any(wrong):
+        raise ValueError(
+            f"{name} holds {array[wrong].ravel()[0]}; counts are whole numbers "
+            "from 0 up"
+        )
+    return number.astype(np.intp)
 
 
 def check_counts(burned: ArrayLike, total: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -118,10 +134,10 @@ def check_codes(codes: ArrayLike, n_entries: int, name: str) -> npt.NDArray[Any]
     return labels
 
 
-def check_conf_level(conf_level: float) -> float:
+def check_conf_level(conf_level: float, name: str = "conf_level") -> float:
     """Return the confidence level, or refuse one that is not between 0 and 1."""
     if not 0 < conf_level < 1:
-        raise ValueError(f"conf_level is {conf_level!r}; it must lie between 0 and 1.")
+        raise ValueError(f"{name} is {conf_level}; it must lie between 0 and 1.")
     return float(conf_level)
 
 

@@ -7,13 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from pitstats.stats.binomial_data import (
-    FloatArray,
-    check_codes,
-    check_conf_level,
-    check_counts,
-    check_design,
-)
+from pitstats.stats.binomial_data import FloatArray, check_codes, check_conf_level
 from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.importance_sampling import (
     Diagnostics,
@@ -21,12 +15,7 @@ from pitstats.stats.importance_sampling import (
     Spread,
     sample_posterior,
 )
-from pitstats.stats.posterior import (
-    bake_sd_summary,
-    check_draws,
-    check_pits,
-    one_per_bake,
-)
+from pitstats.stats.posterior import bake_sd_summary, check_draws, check_items
 from pitstats.stats.weighted_draws import (
     summarize_draws,
     summarize_pairs,
@@ -215,33 +204,16 @@ def _check_parts(
     X: npt.ArrayLike | None,
 ) -> tuple[Items, npt.NDArray[np.intp], int]:
     """Items with one intercept per third that has graded items, and which they are."""
-    y, n = check_counts(burned, total)
-    pits = check_pits(pit, len(y))
-    labels = check_codes(bake, len(y), "bake")
-    parts = check_codes(part, len(y), "part")
-    if not np.isin(parts, [0, 1, 2]).all():
+    items, n_pits = check_items(burned, total, pit, bake, X, None)
+    used = np.atleast_1d(total) > 0
+    parts = check_codes(part, len(used), "part")
+    if not np.isin(parts, range(_PARTS)).all():
         raise ValueError("part must hold 0 (near), 1 (middle) or 2 (far).")
-    design = np.zeros((len(y), 0)) if X is None else check_design(X, len(y))
-    used = n > 0
-    if not used.any():
-        raise ValueError("no entry has a graded item; there is nothing to estimate.")
-    names, codes = np.unique(labels[used], return_inverse=True)
-    codes = codes.reshape(-1)
-    bake_pit = one_per_bake(pits[used], codes, names, "pit")
     place, intercept = np.unique(
-        pits[used] * _PARTS + parts[used].astype(np.intp), return_inverse=True
+        items.intercept * _PARTS + parts[used].astype(np.intp), return_inverse=True
     )
-    items = Items(
-        y[used],
-        n[used],
-        intercept.reshape(-1),
-        codes,
-        bake_pit,
-        place // _PARTS,
-        design[used],
-        None,
-    )
-    return items, place, int(pits.max()) + 1
+    items = items._replace(intercept=intercept, intercept_pit=place // _PARTS)
+    return items, place, n_pits
 
 
 def _part_layout(
@@ -296,10 +268,6 @@ def _compare_falls(
     known = np.flatnonzero(~np.isnan(fall[:, 0]))
     found = summarize_pairs(fall[known], weights, conf_level)
     a, b = np.triu_indices(len(fall), 1)
-    row = {pair: i for i, pair in enumerate(zip(a.tolist(), b.tolist(), strict=True))}
-    pairs = zip(known[found.a].tolist(), known[found.b].tolist(), strict=True)
-    slots = np.array([row[pair] for pair in pairs], dtype=np.intp)
     wide = np.full((len(found) - 2, len(a)), np.nan)
-    for column, values in zip(wide, found[2:], strict=True):
-        column[slots] = values
+    wide[:, np.isin(a, known) & np.isin(b, known)] = found[2:]
     return PairEstimates(a, b, *wide)

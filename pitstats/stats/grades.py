@@ -10,8 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from pitstats.stats.adaptive_sampling import sample_adaptively
-from pitstats.stats.binomial_data import FloatArray, check_codes, check_conf_level
-from pitstats.stats.counts import whole_numbers
+from pitstats.stats.binomial_data import (
+    FloatArray,
+    check_codes,
+    check_conf_level,
+    whole_numbers,
+)
 from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.grade_posterior import GradeModel, GradeParameters
 from pitstats.stats.posterior import check_draws, check_pits, shared_sessions
@@ -261,8 +265,7 @@ def _check_bakes(
     sessions = None
     if session is not None:
         labels = check_codes(session, len(table), "session")[used]
-        codes = np.unique(labels, return_inverse=True)[1].reshape(-1)
-        sessions = shared_sessions(codes, pits[used])
+        sessions = shared_sessions(labels, pits[used])
     return table[used].astype(float), pits[used], sessions, int(pits.max()) + 1
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, ndtri
 
-from pitstats.stats.counts import whole_numbers
+from pitstats.stats.binomial_data import check_conf_level, whole_numbers
 
 Array = NDArray[np.float64]
 
@@ -422,8 +422,7 @@ def kish_weight_effect(weight: ArrayLike) -> float:
 def _checked(
     burned: ArrayLike, total: ArrayLike, conf_level: float
 ) -> tuple[Array, Array, float]:
-    if not 0.0 < conf_level < 1.0:
-        raise ValueError(f"conf_level is {conf_level}; it must lie between 0 and 1")
+    level = check_conf_level(conf_level)
     x, n = np.broadcast_arrays(
         whole_numbers(burned, "burned"), whole_numbers(total, "total")
     )
@@ -433,7 +432,7 @@ def _checked(
             f"{x.ravel()[first]} burned of {n.ravel()[first]} graded items; there "
             "cannot be more burned than graded"
         )
-    return x.astype(np.float64), n.astype(np.float64), float(conf_level)
+    return x.astype(np.float64), n.astype(np.float64), level
 
 
 def _two_groups(

@@ -9,7 +9,7 @@ from typing import Any, Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pitstats.stats.counts import whole_numbers
+from pitstats.stats.binomial_data import check_conf_level, whole_numbers
 
 Array: TypeAlias = NDArray[np.float64]
 Weights: TypeAlias = Literal["linear", "quadratic"] | ArrayLike | None
@@ -166,7 +166,7 @@ def cohen_kappa(
     >>> round(found.estimate, 3), round(found.std_error_null, 3)
     (0.676, 0.076)
     """
-    _check_level(conf_level)
+    check_conf_level(conf_level)
     if second is None:
         table, names = _square_table(first, categories)
         if cluster is not None:
@@ -268,7 +268,7 @@ def fleiss_kappa(
     >>> round(fleiss_kappa([[3, 0], [0, 3], [2, 1], [3, 0]]).estimate, 3)
     0.625
     """
-    _check_level(conf_level)
+    check_conf_level(conf_level)
     table = whole_numbers(counts, "counts")
     if table.ndim != 2:
         raise ValueError(
@@ -317,11 +317,6 @@ def fleiss_kappa(
 
 
 # --- reading ------------------------------------------------------------------------
-
-
-def _check_level(conf_level: float) -> None:
-    if not 0.0 < conf_level < 1.0:
-        raise ValueError(f"conf_level is {conf_level}; it must lie between 0 and 1")
 
 
 def _square_table(

@@ -22,13 +22,14 @@ from pitstats.stats.binomial_data import (
     check_counts,
     expit,
 )
-from pitstats.stats.estimates import Estimate, PairEstimates
+from pitstats.stats.estimates import Estimate, PairEstimates, ending_at_borders
 from pitstats.stats.marginal import marginal_rate
 from pitstats.stats.multiplicity import sobol_points
 from pitstats.stats.spread_prior import SpreadPrior, chosen_prior
 from pitstats.stats.weighted_draws import (
     summarize_draws,
     summarize_pairs,
+    summarize_rows,
 )
 
 IntArray = npt.NDArray[np.intp]
@@ -146,12 +147,12 @@ def nested_rates(
     sds = spreads.at(drawn.points)
     rates = _draw(spreads.fits, sds, drawn.weights)
     even = np.full(rates.shape[1], 1 / rates.shape[1])
+    burned, total = data.burned @ data.at_pit, data.total @ data.at_pit
+    found = summarize_rows(rates, even, level)
+    ended = ending_at_borders(found, burned == 0, burned == total)
     columns = dict(zip(_LEVELS, (sds.level, sds.session, sds.study), strict=True))
     return NestedRates(
-        rates=tuple(
-            _ended(summarize_draws(row, even, level), data, p)
-            for p, row in enumerate(rates)
-        ),
+        rates=tuple(Estimate(*map(float, row)) for row in zip(*ended, strict=True)),
         differences=summarize_pairs(rates, even, level),
         bake_sds=tuple(_sd_summary(row, drawn.weights, level) for row in sds.bake.T),
         sds={
@@ -445,15 +446,6 @@ def _draw(fits: _Fits, sds: _Sds, weight: FloatArray) -> FloatArray:
     root = np.linalg.cholesky(fits.covariance)
     level = fits.level[node] + np.einsum("dpq,dq->dp", root[node], score)
     return marginal_rate(level.T, sds.total[node].T)
-
-
-def _ended(found: Estimate[float], data: _Nest, pit: int) -> Estimate[float]:
-    """Ends of the interval where nothing or everything burned."""
-    own = data.pit == pit
-    burned, total = data.burned[own].sum(), data.total[own].sum()
-    low = 0.0 if burned == 0 else found.low
-    high = 1.0 if burned == total else found.high
-    return Estimate(found.estimate, low, high)
 
 
 def _sd_summary(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
-from pitstats.stats.counts import whole_numbers
+from pitstats.stats.binomial_data import check_conf_level, whole_numbers
 from pitstats.stats.intervals import Interval
 
 Array = NDArray[np.float64]
@@ -82,8 +82,7 @@ def tango_paired_difference(
     >>> round(float(low), 3), round(float(high), 3)
     (0.021, 0.059)
     """
-    if not 0 < conf_level < 1:
-        raise ValueError(f"conf_level is {conf_level:g}; it must lie between 0 and 1.")
+    z = float(ndtri(0.5 + check_conf_level(conf_level) / 2))
     first, second, n = np.broadcast_arrays(
         whole_numbers(first_only, "first_only"),
         whole_numbers(second_only, "second_only"),
@@ -91,7 +90,6 @@ def tango_paired_difference(
     )
     if (first + second > n).any():
         raise ValueError("first_only and second_only together exceed total.")
-    z = float(ndtri(0.5 + conf_level / 2))
     ends = [_score_limit(first, second, n, side * z) for side in (1.0, -1.0)]
     low, high = (end if end.ndim else float(end) for end in ends)
     return Interval(low, high)

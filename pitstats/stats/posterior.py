@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -213,7 +214,7 @@ def model_rates(
     True
     """
     level = check_conf_level(conf_level)
-    items, pits = _check_items(burned, total, pit, bake, X, session)
+    items, pits = check_items(burned, total, pit, bake, X, session)
     cells, n_pits = _check_layout(layout, items.X.shape[1], pits)
     items = items._replace(intercept_pit=np.arange(n_pits))
     count = check_draws(n_draws, _DRAWS if n_pits <= 2 else 2 * _DRAWS)
@@ -234,7 +235,7 @@ def model_rates(
     )
 
 
-def _check_items(
+def check_items(
     burned: npt.ArrayLike,
     total: npt.ArrayLike,
     pit: npt.ArrayLike,
@@ -251,12 +252,11 @@ def _check_items(
     if not used.any():
         raise ValueError("no entry has a graded item; there is nothing to estimate.")
     labels, codes = np.unique(bakes[used], return_inverse=True)
-    codes = codes.reshape(-1)
     bake_pit = one_per_bake(pits[used], codes, labels, "pit")
     sessions = None
     if session is not None:
         given = check_codes(session, len(y), "session")[used]
-        numbered = np.unique(given, return_inverse=True)[1].reshape(-1)
+        numbered = np.unique(given, return_inverse=True)[1]
         sessions = shared_sessions(
             one_per_bake(numbered, codes, labels, "session"), bake_pit
         )
@@ -305,10 +305,10 @@ def one_per_bake(
 
 
 def shared_sessions(
-    session: npt.NDArray[np.intp], pit: npt.NDArray[np.intp]
+    session: npt.NDArray[Any], pit: npt.NDArray[np.intp]
 ) -> npt.NDArray[np.intp] | None:
     """Session codes of the bakes if sessions can be told from bakes, else None."""
-    codes = np.unique(session, return_inverse=True)[1].reshape(-1)
+    codes = np.unique(session, return_inverse=True)[1]
     pairs = np.unique(np.column_stack([codes, pit]), axis=0)
     pits_per_session = np.bincount(pairs[:, 0])
     return codes if (pits_per_session >= 2).sum() >= 2 else None

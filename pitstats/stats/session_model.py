@@ -19,7 +19,7 @@ from scipy.special import gammaln, log_expit, ndtr, ndtri
 from scipy.stats import qmc
 
 from pitstats.stats.bake_model import PairEnds, Pairs
-from pitstats.stats.counts import whole_numbers
+from pitstats.stats.binomial_data import whole_numbers
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.posterior import model_rates
 from pitstats.stats.spread_prior import OWN, SD_LIMIT

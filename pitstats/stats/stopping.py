@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from pitstats.stats.binomial_data import check_conf_level
 from pitstats.stats.stopping_trials import BLOCK, Trials, equal_pits
 from pitstats.stats.workers import workers
 
@@ -172,8 +173,7 @@ def stopping_levels(
     """
     planned = _checked_looks(looks)
     sizes = _checked_items(items, pits)
-    if not 0.0 < conf_level < 1.0:
-        raise ValueError(f"conf_level is {conf_level}; it must lie between 0 and 1")
+    check_conf_level(conf_level)
     if simulations < BLOCK:
         raise ValueError(f"simulations is {simulations}; use at least {BLOCK}")
     judged = tuple(look for look in planned if look > 1)

@@ -15,6 +15,7 @@ from pitstats.stats.binomial_data import (
     check_conf_level,
     check_counts,
 )
+from pitstats.stats.posterior import check_draws
 from pitstats.stats.surface_fit import (
     PitCells,
     PitDraws,
@@ -24,7 +25,11 @@ from pitstats.stats.surface_fit import (
     find_modes,
 )
 from pitstats.stats.surface_prior import SurfaceGrid, surface_nodes
-from pitstats.stats.weighted_draws import FEWEST_EFFECTIVE, effective_draws
+from pitstats.stats.weighted_draws import (
+    FEWEST_EFFECTIVE,
+    effective_draws,
+    truncated_weights,
+)
 
 _DRAWS = 2048
 # Part of the draws that is spread evenly over all nodes, so that none goes without.
@@ -154,8 +159,7 @@ def surface_rates(
     True
     """
     level = check_conf_level(conf_level)
-    if n_draws < 64 or n_draws & (n_draws - 1):
-        raise ValueError(f"n_draws is {n_draws}; it must be a power of 2, 64 or more.")
+    n_draws = check_draws(n_draws, _DRAWS)
     groups = _pits(burned, total, bake, cell, place, grate, pit)
     grid = surface_nodes() if nodes is None else nodes
     modes = [find_modes(data, grid) for _, data in groups]
@@ -190,7 +194,8 @@ def _pits(
     grate_of = _cell_codes(grate, n_cells, "grate")
     bakes = check_codes(bake, len(y), "bake")
     cells = check_codes(cell, len(y), "cell")
-    if cells.size and (cells.dtype.kind not in "iu" or not _within(cells, n_cells)):
+    known = cells.dtype.kind in "iu" and np.isin(cells, range(n_cells)).all()
+    if cells.size and not known:
         raise ValueError(f"cell holds codes that are not rows 0 to {n_cells - 1}.")
     graded = n > 0
     if not graded.any():
@@ -221,10 +226,6 @@ def _cell_codes(
         return np.zeros(n_cells, dtype=np.intp)
     labels = check_codes(codes, n_cells, name)
     return np.unique(labels, return_inverse=True)[1].astype(np.intp)
-
-
-def _within(cells: npt.NDArray[np.intp], n_cells: int) -> bool:
-    return bool(cells.min() >= 0 and cells.max() < n_cells)
 
 
 def _node_shares(modes: Sequence[PitModes], grid: SurfaceGrid) -> list[FloatArray]:
@@ -320,9 +321,7 @@ def _resample(
     for s in np.unique(at_sd):
         wanted, own = np.flatnonzero(at_sd == s), np.flatnonzero(found.at_sd == s)
         wanted = wanted[np.argsort(order[wanted])]
-        log_weight = found.log_weight[own]
-        weight = np.exp(log_weight - log_weight.max())
-        weight = np.minimum(weight, weight.mean() * np.sqrt(weight.size))
+        weight = truncated_weights(found.log_weight[own])
         pick[wanted] = own[allot(weight, wanted.size)]
     return pick
 

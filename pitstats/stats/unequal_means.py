@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pitstats.stats.binomial_data import check_conf_level
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
@@ -159,8 +161,7 @@ def mean_differences(
     >>> round(float(found.df[0]), 2), round(float(found.p_value[0]), 3)
     (6.97, 0.013)
     """
-    if not 0 < conf_level < 1:
-        raise ValueError(f"conf_level is {conf_level:g}; it must be between 0 and 1.")
+    check_conf_level(conf_level)
     means, errors, dfs, sizes = (
         np.asarray(x, dtype=float) for x in (estimate, std_error, df, n)
     )
