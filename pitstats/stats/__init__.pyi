@@ -5,9 +5,9 @@ from .aliasing import SpanOverlap as SpanOverlap
 from .aliasing import contrast_aliasing as contrast_aliasing
 from .aliasing import span_overlap as span_overlap
 from .bake_model import BakeModel as BakeModel
-from .bake_model import BakePosterior as BakePosterior
 from .bake_model import BakeRates as BakeRates
 from .bake_model import bake_rates as bake_rates
+from .bake_posterior import BakePosterior as BakePosterior
 from .clustered import fit_cluster_robust as fit_cluster_robust
 from .clustered import fit_gee as fit_gee
 from .estimates import Estimate as Estimate

@@ -20,7 +20,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pitstats.stats.bake_grid import Array, RateGrid, bake_loglik, grid_for
+from pitstats.stats.bake_grid import Array, bake_loglik, grid_for
 from pitstats.stats.bake_posterior import BakePosterior, JointRates
 from pitstats.stats.binomial_data import FloatArray, check_conf_level, whole_numbers
 from pitstats.stats.difference import (
@@ -36,7 +36,7 @@ from pitstats.stats.multiplicity import (
     adjusted_p_value,
     depth_cut,
 )
-from pitstats.stats.spread_prior import OWN, SD_LIMIT, SpreadPrior, chosen_prior
+from pitstats.stats.spread_prior import OWN, SpreadPrior, chosen_prior
 
 Pairs = Sequence[tuple[int, int]]
 
@@ -182,6 +182,7 @@ class BakeModel:
         self.prior = prior
         self.grid = grid_for(self.total.astype(np.float64), self.pit)
         self.levels = prior.levels(self.n_pits, self.grid.sd, self.grid.sd_weight)
+        self._base = int(self.total.max()) + 1  # puts both counts into one number
         self._columns = [self._by_size(p) for p in range(self.n_pits)]
         self._row_of: dict[tuple[int, int], int] = {}
         self._table = np.empty((0, *self.grid.shape))
@@ -393,15 +394,13 @@ class BakeModel:
         a, b = self._pair_columns(None)
         counts = self._counts(burned)
         value = np.empty(counts.shape[0])
-        size = max(1, _FIRST_LOOK_PAIRS // len(self.pairs))
         for batch in self._batches(counts):
             p = _two_sided(self._at_zero(batch, a, b)).min(axis=1)
             if self.n_pits > 2:
                 asked = np.flatnonzero(p < below)
-                for start in range(0, asked.size, size):
-                    rows = asked[start : start + size]
-                    share = self._first_look(batch, rows, p[rows])
-                    p[rows] = np.maximum(share, p[rows])
+                p[asked] = np.maximum(
+                    self._first_look(batch, asked, p[asked]), p[asked]
+                )
             value[batch.rows] = p
         return value
 
@@ -455,11 +454,9 @@ class BakeModel:
         keys = np.full((counts.shape[0], self.n_pits, 2 * bakes), -1, dtype=np.intp)
         for p, columns in enumerate(self._columns):
             size = np.broadcast_to(self.total[columns], (counts.shape[0], columns.size))
-            code = np.sort(size * (int(self.total.max()) + 1) + counts[:, columns])
-            keys[:, p, : columns.size] = code // (int(self.total.max()) + 1)
-            keys[:, p, bakes : bakes + columns.size] = code % (
-                int(self.total.max()) + 1
-            )
+            code = np.sort(size * self._base + counts[:, columns])
+            keys[:, p, : columns.size] = code // self._base
+            keys[:, p, bakes : bakes + columns.size] = code % self._base
         return keys
 
     def _batches(self, counts: Index) -> Iterator[_Batch]:
@@ -515,10 +512,10 @@ class BakeModel:
     def _rows(self, burned: Index, total: Index) -> Index:
         """Rows of the likelihood table; -1 where there is nothing to add."""
         rows = np.full(burned.size, -1, dtype=np.intp)
-        code = np.where(total > 0, burned + total * (int(self.total.max()) + 1), -1)
+        code = np.where(total > 0, burned + total * self._base, -1)
         new: list[Array] = []
         for value in np.unique(code[code >= 0]).tolist():
-            n, y = divmod(value, int(self.total.max()) + 1)
+            n, y = divmod(value, self._base)
             if (y, n) not in self._row_of:
                 self._row_of[y, n] = self._table.shape[0] + len(new)
                 new.append(bake_loglik(self.grid, y, n))
@@ -643,17 +640,22 @@ class BakeModel:
         chosen = below[inverse.reshape(code.shape)]
         return np.asarray(1.0 - np.einsum("sm,skm->sk", batch.weight, chosen))
 
+    def _pair_differences(
+        self, batch: _Batch, rows: Index, a: Index, b: Index
+    ) -> PairDifferences:
+        """Differences of all pairs of some studies, study by study."""
+        mass = batch.outcomes.mass
+        weight = np.repeat(batch.weight[rows], a.size, axis=0)
+        first, second = (batch.outcome[rows][:, x].ravel() for x in (a, b))
+        below = np.einsum("nmg,nmg->nm", mass[first], cell_middles(mass[second]))
+        at_zero = 1.0 - np.einsum("nm,nm->n", below, weight)
+        return PairDifferences(self.grid, weight, mass[first], mass[second], at_zero)
+
     def _ends(self, batch: _Batch, rows: Index, a: Index, b: Index) -> PairEnds:
         if self.n_pits > 2:
             each = [self._ends_of_one(batch, int(row), a, b) for row in rows]
             return PairEnds(*(np.stack(column) for column in zip(*each, strict=True)))
-        mass = batch.outcomes.mass
-        weight = np.repeat(batch.weight[rows], a.size, axis=0)
-        first = batch.outcome[rows][:, a].ravel()
-        second = batch.outcome[rows][:, b].ravel()
-        below = np.einsum("nmg,nmg->nm", mass[first], cell_middles(mass[second]))
-        at_zero = 1.0 - np.einsum("nm,nm->n", below, weight)
-        pairs = PairDifferences(self.grid, weight, mass[first], mass[second], at_zero)
+        pairs = self._pair_differences(batch, rows, a, b)
         ends = interval_ends(pairs, [self._tails()[0]])[0].reshape(2, rows.size, a.size)
         return PairEnds(ends[0], ends[1], ends[0], ends[1])
 
@@ -685,16 +687,13 @@ class BakeModel:
             ],
             dtype=np.intp,
         )
-        size = max(1, _FIRST_LOOK_PAIRS // len(self.pairs))
         margin = 2.5 * np.sqrt(alpha * (1.0 - alpha) / _FIRST_LOOK)
-        for start in range(0, open_rows.size, size):
-            rows = open_rows[start : start + size]
-            share = self._first_look(batch, study[rows], p_value[rows])
-            verdict[rows] = share < alpha
-            for row in rows[np.abs(share - alpha) < margin]:
-                depth = self._depth(self._joint(batch, study[row]))
-                adjusted = adjusted_p_value(depth, p_value[row : row + 1])
-                verdict[row] = adjusted[0] < alpha
+        share = self._first_look(batch, study[open_rows], p_value[open_rows])
+        verdict[open_rows] = share < alpha
+        for row in open_rows[np.abs(share - alpha) < margin]:
+            depth = self._depth(self._joint(batch, study[row]))
+            adjusted = adjusted_p_value(depth, p_value[row : row + 1])
+            verdict[row] = adjusted[0] < alpha
         return verdict
 
     def _plainly_together(self, batch: _Batch, study: int, p_value: float) -> bool:
@@ -717,16 +716,17 @@ class BakeModel:
 
     def _first_look(self, batch: _Batch, study: Index, p_value: Array) -> Array:
         """Share of the first draws in which some pair is as far out as asked."""
+        size = max(1, _FIRST_LOOK_PAIRS // len(self.pairs))
+        parts = [
+            self._first_look_at(batch, study[k : k + size], p_value[k : k + size])
+            for k in range(0, study.size, size)
+        ]
+        return np.concatenate([np.empty(0), *parts])
+
+    def _first_look_at(self, batch: _Batch, study: Index, p_value: Array) -> Array:
+        """`_first_look` at as many studies as go into memory at a time."""
         a, b = self._pair_columns(None)
-        mass = batch.outcomes.mass
-        first, second = (batch.outcome[study][:, x].ravel() for x in (a, b))
-        weight = np.repeat(batch.weight[study], a.size, axis=0)
-        at_zero = 1.0 - np.einsum(
-            "nm,nm->n",
-            np.einsum("nmg,nmg->nm", mass[first], cell_middles(mass[second])),
-            weight,
-        )
-        pairs = PairDifferences(self.grid, weight, mass[first], mass[second], at_zero)
+        pairs = self._pair_differences(batch, study, a, b)
         tail = np.repeat(p_value / 2, a.size)
         low, high = (
             pairs.quantile(np.arange(tail.size), level, tolerance=1e-4).reshape(
@@ -895,14 +895,3 @@ def bake_rates(
     """
     prior = chosen_prior(spread, rho, margin)
     return BakeModel(total, pit, conf_level, prior).one(burned)
-
-
-__all__ = [
-    "SD_LIMIT",
-    "BakeModel",
-    "BakePosterior",
-    "BakeRates",
-    "RateGrid",
-    "SpreadPrior",
-    "bake_rates",
-]

@@ -136,11 +136,6 @@ class _OneSided:
     grid: RateGrid
     joint: Array
 
-    @classmethod
-    def build(cls, grid: RateGrid, weighted: Array, mass: Array) -> _OneSided:
-        joint = np.matmul(weighted.swapaxes(1, 2), mass)
-        return cls(grid, cell_borders(joint))
-
     def at(self, pair: Index, shift: Array) -> Array:
         n = self.grid.rate.size
         moved = np.clip(self.grid.rate + shift[:, None], 0.0, 1.0)
@@ -158,23 +153,17 @@ class _OneSided:
         return np.asarray(value.sum(axis=1))
 
     def solve(
-        self,
-        pair: Index,
-        target: Array,
-        positive: NDArray[np.bool_],
-        precision: float = 2e-10,
+        self, pair: Index, target: Array, positive: NDArray[np.bool_], precision: float
     ) -> Array:
         """Shift at which each pair reaches its target, on the stated side of nought.
 
         Chandrupatla's bracketing search; when rounding leaves no change of sign the
         root is at nought.
         """
-        zero = np.zeros(target.size)
-        x1, x2 = np.where(positive, 0.0, -1.0), np.where(positive, 1.0, 0.0)
-        at_zero = self.at(pair, zero)
-        f1 = np.where(positive, at_zero, 0.0) - target
-        f2 = np.where(positive, 1.0, at_zero) - target
-        x1, f1, x2, f2 = x2, f2, x1, f1
+        x1, x2 = np.where(positive, 1.0, 0.0), np.where(positive, 0.0, -1.0)
+        at_zero = self.at(pair, np.zeros(target.size))
+        f1 = np.where(positive, 1.0, at_zero) - target
+        f2 = np.where(positive, at_zero, 0.0) - target
         x3, f3 = x2.copy(), f2.copy()
         t = np.full(target.size, 0.5)
         found = np.zeros(target.size)
@@ -256,7 +245,8 @@ class PairDifferences:
         weight = self.weight[pairs, :, None]
         a, b = self.mass_a[pairs], self.mass_b[pairs]
         first, second = (b, a) if use_a else (a, b)
-        return _OneSided.build(self.grid, weight * first, second)
+        joint = np.matmul((weight * first).swapaxes(1, 2), second)
+        return _OneSided(self.grid, cell_borders(joint))
 
     def cdf(self, pair: Index, at: Array) -> Array:
         """P(rate_a - rate_b <= at), for the pair and the difference of each entry.

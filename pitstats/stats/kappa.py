@@ -274,11 +274,7 @@ def fleiss_kappa(
         raise ValueError(
             "counts must have one row per item and one column per category"
         )
-    names = tuple(range(table.shape[1]) if categories is None else categories)
-    if len(names) != table.shape[1]:
-        raise ValueError(
-            f"there are {len(names)} categories but {table.shape[1]} columns of counts"
-        )
+    names = _names(categories, table.shape[1])
     gradings = table.sum(axis=1)
     if np.any(gradings < 2):
         row = int(np.argmax(gradings < 2))
@@ -328,12 +324,16 @@ def _square_table(
             f"the table has shape {counts.shape}; give as many rows as columns, or two "
             "gradings of the same items"
         )
-    names = tuple(range(len(counts)) if categories is None else categories)
-    if len(names) != len(counts):
+    return counts, _names(categories, len(counts))
+
+
+def _names(categories: Sequence[Any] | None, size: int) -> tuple[Any, ...]:
+    names = tuple(range(size) if categories is None else categories)
+    if len(names) != size:
         raise ValueError(
-            f"there are {len(names)} categories but {len(counts)} rows in the table"
+            f"there are {len(names)} categories but {size} columns of counts"
         )
-    return counts, names
+    return names
 
 
 def _codes(

@@ -339,10 +339,7 @@ def _expected_covariance(fitted: _Fitted, free: list[int]) -> FloatArray:
     out = np.zeros_like(fitted.slopes.information)
     if free:
         at = np.ix_(free, free)
-        inverse = np.linalg.pinv(_scaled(fitted.slopes.information[at]))
-        out[at] = (
-            2 * fitted.sigma2**2 * _unscaled(inverse, fitted.slopes.information[at])
-        )
+        out[at] = 2 * fitted.sigma2**2 * _inverse(fitted.slopes.information[at])
     return out
 
 
@@ -354,20 +351,15 @@ def _observed_covariance(fitted: _Fitted, free: list[int]) -> FloatArray:
     if positive:
         at = np.ix_(positive, positive)
         observed = slopes.curvature[at] / fitted.sigma2 - slopes.information[at] / 2
-        inverse = np.linalg.pinv(_scaled(observed))
-        out[at] = fitted.sigma2**2 * _unscaled(inverse, observed)
+        out[at] = fitted.sigma2**2 * _inverse(observed)
     return out
 
 
-def _scaled(matrix: FloatArray) -> FloatArray:
-    """Unit diagonal, so that rounding is judged alike for all variances."""
+def _inverse(matrix: FloatArray) -> FloatArray:
+    """Generalized inverse, rounding judged alike for all variances."""
     size = np.sqrt(np.abs(np.diag(matrix)))
-    return np.asarray(matrix / np.outer(size, size))
-
-
-def _unscaled(inverse: FloatArray, matrix: FloatArray) -> FloatArray:
-    size = np.sqrt(np.abs(np.diag(matrix)))
-    return np.asarray(inverse / np.outer(size, size))
+    scale = np.outer(size, size)
+    return np.asarray(np.linalg.pinv(matrix / scale) / scale)
 
 
 def _kenward_roger_excess(fitted: _Fitted, of_variances: FloatArray) -> FloatArray:

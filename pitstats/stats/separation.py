@@ -115,8 +115,8 @@ def _largest_separated_set(
         cost,
         A_ub=np.hstack([-signed, np.eye(m)]),
         b_ub=np.zeros(m),
-        A_eq=np.hstack([mixed, np.zeros((len(mixed), m))]) if len(mixed) else None,
-        b_eq=np.zeros(len(mixed)) if len(mixed) else None,
+        A_eq=np.hstack([mixed, np.zeros((len(mixed), m))]),
+        b_eq=np.zeros(len(mixed)),
         bounds=[(None, None)] * p + [(0, 1)] * m,
         method="highs",
     )
@@ -136,8 +136,8 @@ def _direction(j: int, signed: FloatArray, mixed: FloatArray) -> float:
             cost,
             A_ub=-signed,
             b_ub=np.zeros(len(signed)),
-            A_eq=mixed if len(mixed) else None,
-            b_eq=np.zeros(len(mixed)) if len(mixed) else None,
+            A_eq=mixed,
+            b_eq=np.zeros(len(mixed)),
             bounds=[(-1, 1)] * p,
             method="highs",
         )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal, NamedTuple
 
@@ -232,13 +232,7 @@ def moran_test(
     if len(tests) == 1:
         return tests[0]
     whole = _moran_of(nulls, adjacency, alternative, n_permutations, rng)
-    return _with_parts(whole, tests)
-
-
-def _with_parts(whole: MoranTest, parts: Sequence[MoranTest]) -> MoranTest:
-    from dataclasses import replace
-
-    return replace(whole, by_bake=tuple(parts))
+    return replace(whole, by_bake=tuple(tests))
 
 
 def _moran_of(
@@ -281,13 +275,12 @@ def _moran_of(
 
 
 def _nothing_varies(adjacency: Adjacency, alternative: Alternative) -> MoranTest:
-    nan = float("nan")
     return MoranTest(
-        statistic=nan,
-        expected=nan,
-        variance_normal=nan,
-        variance_randomization=nan,
-        p_value=nan,
+        statistic=np.nan,
+        expected=np.nan,
+        variance_normal=np.nan,
+        variance_randomization=np.nan,
+        p_value=np.nan,
         exact=True,
         n_layouts=1,
         n_bakes=0,
@@ -508,12 +501,11 @@ def concordance_test(
     bakes = [b for b in bakes if b.varies]
     rng = np.random.default_rng(_SEED) if rng is None else rng
     places = sorted({place for b in bakes for place in b.places})
-    nan = float("nan")
     if len(bakes) < 2:
         return ConcordanceTest(
-            statistic=nan,
-            mean_correlation=nan,
-            p_value=nan,
+            statistic=np.nan,
+            mean_correlation=np.nan,
+            p_value=np.nan,
             n_bakes=len(bakes),
             n_cells=len(places),
             n_permutations=0,

@@ -312,11 +312,9 @@ def _shipped(
     if looks[-1] > MOST_LOOKS_AT or not tables:
         return None
     table = max(tables, key=lambda t: t["constant"][level][place])
-    share = table["ever_false"][level][place] / 1e4
-    error = math.sqrt(share * (1 - share) / table["simulations"])
     return _Found(
         table["constant"][level][place] / 1e3,
-        EverFalse(share, error),
+        _share_in(table, table["ever_false"][level][place]),
         (table["items"],) * len(items),
         table["simulations"],
     )
@@ -356,7 +354,11 @@ def unguarded_share(
     place = place_of(judged)
     tables = _near(_checked_items(items, pits))
     table = max(tables, key=lambda t: t["unguarded"][place])
-    share = table["unguarded"][place] / 1e4
+    return _share_in(table, table["unguarded"][place])
+
+
+def _share_in(table: dict[str, Any], per_myriad: int) -> EverFalse:
+    share = per_myriad / 1e4
     return EverFalse(share, math.sqrt(share * (1 - share) / table["simulations"]))
 
 
