@@ -9,6 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.places.surface import SurfaceMap
 from pitstats.analysis.places.usable_area import UsableArea
+from pitstats.figures import marks
 from pitstats.figures.grates import MapPanel, plot_cell_maps
 from pitstats.figures.map_scale import WANTED, share_scale
 from pitstats.figures.style import (
@@ -16,13 +17,9 @@ from pitstats.figures.style import (
     COLUMN,
     EMBER,
     INK,
-    LINE,
-    SMALLEST,
     SOFT,
-    bake_mark,
-    estimate_mark,
     house_style,
-    interval_mark,
+    name_rows,
     shorten,
 )
 
@@ -220,15 +217,7 @@ def _draw_rows(
             axes.text(0, y, "not known", va="center", color=SOFT)
             continue
         at = y - 0.12
-        axes.plot(
-            [row[low], row[high]],
-            [at, at],
-            color=EMBER,
-            linewidth=7,
-            alpha=0.35,
-            solid_capstyle="butt",
-            gid="interval",
-        )
+        marks.draw_interval(axes, row[low], row[high], at)
         axes.plot(
             row[estimate], at, marker="D", markersize=8, color=EMBER, gid="estimate"
         )
@@ -238,16 +227,8 @@ def _draw_rows(
             )
         own = area.bakes[area.bakes["pit"] == row["pit"]].dropna(subset=[of_bake])
         level = own.groupby(own["share"].round(2)).cumcount()
-        axes.scatter(
-            own[of_bake],
-            y + 0.2 + 0.08 * level,
-            s=30,
-            facecolor="white",
-            edgecolor=SOFT,
-            linewidth=1.2,
-            zorder=3,
-            clip_on=False,
-            gid="bakes",
+        marks.draw_bakes(
+            axes, own[of_bake], y + 0.2 + 0.08 * level, size=30, clip=False
         )
         seen = float(every.get(row["pit"], np.nan))
         if n > 1 and not np.isnan(seen):
@@ -262,52 +243,26 @@ def _draw_rows(
                 clip_on=False,
                 gid="every",
             )
-    axes.set_yticks(range(len(labels)), labels)
-    axes.set_ylim(len(labels) - 0.4, -0.5)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.grid(axis="x", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    name_rows(axes, labels, above=0.5)
+    axes.grid(axis="x")
 
 
 def _legend(figure: Figure, area: UsableArea, with_area: bool) -> None:
-    from matplotlib.lines import Line2D
-
     handles = [
-        estimate_mark("long run"),
-        interval_mark(area.conf_level),
-        bake_mark(),
+        marks.estimate_entry("long run"),
+        marks.interval_entry(area.conf_level),
+        marks.bake_entry(),
     ]
     if area.table["n_bakes"].max() > 1:
-        handles.append(
-            Line2D(
-                [],
-                [],
-                color=INK,
-                marker="s",
-                markerfacecolor="white",
-                linestyle="",
-                label="good in every bake so far",
-            )
-        )
+        square = {"marker": "s", "markerfacecolor": "white", "linestyle": ""}
+        handles.append(marks.entry("good in every bake so far", color=INK, **square))
     if with_area:
-        handles.append(
-            Line2D(
-                [],
-                [],
-                color=INK,
-                marker="|",
-                markersize=12,
-                linestyle="",
-                label="area tested",
-            )
-        )
+        line = {"marker": "|", "markersize": 12, "linestyle": ""}
+        handles.append(marks.entry("area tested", color=INK, **line))
     figure.legend(
         handles=handles,
         loc="outside lower left",
         ncols=2,
-        frameon=False,
-        fontsize=SMALLEST,
         handlelength=1.4,
         columnspacing=1.2,
     )

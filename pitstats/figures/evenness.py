@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.results import Evenness
-from pitstats.figures.style import COLUMN, EMBER, LINE, SOFT, house_style, wrapped
+from pitstats.figures.style import EMBER, LINE, SOFT, house_style, two_in_a_row, wrapped
 from pitstats.study.percent import percent
 
 if TYPE_CHECKING:
@@ -47,21 +47,14 @@ def plot_evenness(evenness: Evenness, zones: pd.DataFrame | None = None) -> Figu
     >>> len(figure.axes)
     2
     """
-    from matplotlib.figure import Figure
-
     rows = evenness.table.to_dict("records")
-    n_rows = math.ceil(len(rows) / 2)
     with house_style():
-        size = (COLUMN, 0.6 + 2.5 * n_rows)
-        figure = Figure(figsize=size, layout="constrained")
-        grid = figure.subplots(n_rows, min(len(rows), 2), squeeze=False, sharey=True)
-        for axes, row in zip(grid.flat, rows, strict=False):
+        figure, panels = two_in_a_row(len(rows), base=0.6, height=2.5)
+        for axes, row in zip(panels, rows, strict=True):
             if zones is not None:
                 _draw_bakes(axes, zones[zones["pit"] == row["pit"]])
             _draw_pit(axes, row)
-        for axes in grid.flat[len(rows) :]:
-            axes.remove()
-        figure.supylabel("Share of items burned", fontsize=12)
+        figure.supylabel("Share of items burned")
     return figure
 
 
@@ -106,8 +99,7 @@ def _draw_pit(axes: Axes, row: dict[Any, Any]) -> None:
     axes.set_yticks([0, 0.25, 0.5, 0.75, 1.0])
     axes.spines["left"].set_bounds(0, 1)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
-    axes.grid(axis="y", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    axes.grid(axis="y")
     axes.set_title(wrapped(row["pit"], 16))
 
 
@@ -135,18 +127,12 @@ def plot_curves(curves: pd.DataFrame) -> Figure:
     >>> len(ps.plot_curves(model.distance_curve()).axes)
     3
     """
-    from matplotlib.figure import Figure
-
     pits = list(dict.fromkeys(curves["pit"].tolist()))
-    n_rows = math.ceil(len(pits) / 2)
     with house_style():
-        figure = Figure(figsize=(COLUMN, 0.6 + 2.2 * n_rows), layout="constrained")
-        grid = figure.subplots(n_rows, min(len(pits), 2), squeeze=False, sharey=True)
-        for axes, pit in zip(grid.flat, pits, strict=False):
+        figure, panels = two_in_a_row(len(pits), base=0.6, height=2.2)
+        for axes, pit in zip(panels, pits, strict=True):
             _draw_curve(axes, str(pit), curves[curves["pit"] == pit])
-        for axes in grid.flat[len(pits) :]:
-            axes.remove()
-        figure.supylabel("Probability of burning", fontsize=12)
+        figure.supylabel("Probability of burning")
     return figure
 
 
@@ -171,6 +157,5 @@ def _draw_curve(axes: Axes, pit: str, curve: pd.DataFrame) -> None:
     axes.set_xticks([0.0, 0.5, 1.0], ["firebox\nwall", "middle", "far\nwall"])
     axes.set_ylim(0, 1)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
-    axes.grid(axis="y", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    axes.grid(axis="y")
     axes.set_title(wrapped(pit, 16))

@@ -9,18 +9,17 @@ from pitstats.figures.style import (
     COLUMN,
     EMBER,
     INK,
-    LINE,
     SMALLEST,
     SOFT,
     house_style,
+    name_rows,
     shorten,
 )
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-_WIDTH = COLUMN
 
 
 def plot_faces(faces: FaceComparison) -> Figure:
@@ -51,7 +50,7 @@ def plot_faces(faces: FaceComparison) -> Figure:
     most = max(len(table[table["contrast"] == name]) for name in contrasts)
     with house_style():
         figure = Figure(
-            figsize=(_WIDTH, (0.95 + 0.22 * most) * len(contrasts) + 0.2),
+            figsize=(COLUMN, (0.95 + 0.22 * most) * len(contrasts) + 0.2),
             layout="constrained",
         )
         panels = figure.subplots(len(contrasts), 1, squeeze=False)[:, 0]
@@ -60,10 +59,7 @@ def plot_faces(faces: FaceComparison) -> Figure:
     return figure
 
 
-def _draw_contrast(axes: Axes, own: object) -> None:
-    import pandas as pd
-
-    assert isinstance(own, pd.DataFrame)
+def _draw_contrast(axes: Axes, own: pd.DataFrame) -> None:
     first, second = own[["first", "second"]].iloc[0]
     order = {pit: i for i, pit in enumerate(own["pit"].unique())}
     parts = {"all": 0, "near": 1, "middle": 2, "far": 3}
@@ -90,10 +86,10 @@ def _draw_contrast(axes: Axes, own: object) -> None:
         )
         labels.append(shorten(row["pit"], 16) if whole else row["part"])
     axes.axvline(0, color=INK, linewidth=1)
-    axes.set_yticks(range(len(rows)), labels, fontsize=SMALLEST)
+    name_rows(axes, labels)
     for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
-        tick.set_fontweight("bold" if row["part"] == "all" else "normal")
-    axes.set_ylim(len(rows) - 0.4, -0.6)
+        weight = "bold" if row["part"] == "all" else "normal"
+        tick.set(fontsize=SMALLEST, fontweight=weight)
     axes.set_xlim(-105, 105)
     axes.set_title(f"{first} and {second}", fontsize=12)
     axes.set_xlabel(
@@ -101,6 +97,4 @@ def _draw_contrast(axes: Axes, own: object) -> None:
         "   (points of items)",
         fontsize=SMALLEST,
     )
-    axes.tick_params(axis="y", length=0)
-    axes.grid(axis="x", color=LINE, linewidth=0.8)
-    axes.spines["left"].set_visible(False)
+    axes.grid(axis="x")

@@ -25,6 +25,7 @@ from pitstats.figures.style import (
     browning_steps,
     house_style,
     ink_on,
+    name_rows,
     shorten,
 )
 
@@ -410,18 +411,13 @@ def plot_grades(counts: pd.DataFrame) -> Figure:
                         color=ink_on(color),
                     )
             left = left + share
-        axes.set_yticks(range(len(pits)), [shorten(pit) for pit in pits])
-        axes.set_ylim(len(pits) - 0.5, -0.5)
+        name_rows(axes, [shorten(pit) for pit in pits], above=0.5, below=0.5)
         axes.set_xlim(0, 1)
         axes.xaxis.set_major_formatter(PercentFormatter(1.0))
         axes.set_xlabel("Share of graded items")
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
         figure.legend(
             loc="outside lower center",
             ncols=min(len(grades), 5),
-            frameon=False,
-            fontsize=SMALLEST,
             handlelength=1.2,
             columnspacing=1.2,
         )

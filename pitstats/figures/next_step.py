@@ -5,16 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pitstats.analysis.next_steps.suggest import WANTED, NextStep
-from pitstats.figures.style import (
-    COLUMN,
-    EMBER,
-    INK,
-    LINE,
-    SMALLEST,
-    SOFT,
-    house_style,
-    wrapped,
-)
+from pitstats.figures.style import COLUMN, EMBER, INK, SOFT, house_style, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -74,11 +65,10 @@ def plot_next_step(step: NextStep) -> Figure:
         axes.set_ylim(0, 1)
         axes.set_xlim(0, float(more.max()))
         axes.yaxis.set_major_formatter(PercentFormatter(1.0))
-        axes.grid(axis="y", color=LINE, linewidth=0.8)
-        axes.set_axisbelow(True)
+        axes.grid(axis="y")
         both = f"{step.pit_a} and {step.pit_b}"
         axes.set_xlabel(wrapped(f"Further bakes of {both} each", 46))
         axes.set_ylabel("Chance of a verdict")
         # Above the axes: a curve may run anywhere inside.
-        figure.legend(frameon=False, fontsize=SMALLEST, loc="outside upper left")
+        figure.legend(loc="outside upper left")
     return figure

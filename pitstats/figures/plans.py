@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pitstats.figures.style import COLUMN, EMBER, INK, LINE, SMALLEST, SOFT, house_style
+from pitstats.figures.style import COLUMN, EMBER, INK, SOFT, house_style
 from pitstats.planning.designs import SPREADS
 from pitstats.planning.power import BakePlan
 
@@ -58,20 +58,17 @@ def plot_power(plan: BakePlan, *, wanted: float = 0.8) -> Figure:
             axes.set_title(_mood(float(spread)), fontsize=12)
             axes.set_ylim(0, 1)
             axes.yaxis.set_major_formatter(PercentFormatter(1.0))
-            axes.grid(axis="y", color=LINE, linewidth=0.8)
-            axes.set_axisbelow(True)
+            axes.grid(axis="y")
         bottom = grid[-1, 0]
         bottom.set_xlabel("Bakes of each pit")
         bottom.set_xticks(sorted({int(b) for b in table["bakes"]}))
-        figure.supylabel("Chance to separate the pits", fontsize=12)
+        figure.supylabel("Chance to separate the pits")
         handles, labels = grid[0, 0].get_legend_handles_labels()
         figure.legend(
             handles,
             labels,
             loc="outside lower center",
             ncols=2,
-            frameon=False,
-            fontsize=SMALLEST,
         )
     return figure
 

@@ -12,19 +12,17 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.heat.gauge import GaugeComparison
 from pitstats.analysis.heat.probe_series import ProbeRules, ProbeSummary
+from pitstats.figures import marks
 from pitstats.figures.style import (
     COLUMN,
     EMBER,
     INK,
     LINE,
-    SMALLEST,
     SOFT,
-    bake_mark,
     browning_steps,
-    estimate_mark,
     house_style,
-    interval_mark,
     lowest_panels,
+    name_rows,
     shorten,
 )
 
@@ -80,11 +78,10 @@ def plot_series(summary: ProbeSummary) -> Figure:
             _shade(axes, bake, float(readings["minute"].min()), last)
             _draw_bake(axes, own, summary.rules)
             axes.set_title(shorten(bake["bake"], 24))
-            axes.grid(axis="y", color=LINE, linewidth=0.8)
-            axes.set_axisbelow(True)
+            axes.grid(axis="y")
         for axes in grid.flat[len(bakes) :]:
             axes.remove()
-        figure.supylabel(f"Temperature, °{summary.unit}", fontsize=12)
+        figure.supylabel(f"Temperature, °{summary.unit}")
         for axes in lowest_panels(grid, len(bakes)):
             axes.set_xlabel("Minutes since loading")
             axes.tick_params(labelbottom=True)
@@ -170,26 +167,20 @@ def _shade_of(column: object, last: float) -> tuple[float, float, float]:
 def _series_legend(
     figure: Figure, panels: Sequence[Axes], readings: pd.DataFrame
 ) -> None:
-    from matplotlib.lines import Line2D
-
     grates = [
-        Line2D([], [], color=_shade_of(1 + share, 2.0), linewidth=2, label=name)
+        marks.entry(name, color=_shade_of(1 + share, 2.0), linewidth=2)
         for name, share in zip(_THIRDS, (0.0, 0.5, 1.0), strict=True)
     ]
-    gauge = Line2D([], [], color=INK, linestyle="--", linewidth=1.8, label="lid gauge")
+    gauge = marks.entry("lid gauge", color=INK, linestyle="--", linewidth=1.8)
     handles = _as_drawn(panels, grates, lid=False) + _as_drawn(
         panels, [gauge], lid=True
     )
     if (readings["in_window"] & ~readings["used"]).any():
-        handles.append(
-            Line2D([], [], color=EMBER, marker="x", linestyle="", label="left out")
-        )
+        handles.append(marks.entry("left out", color=EMBER, marker="x", linestyle=""))
     figure.legend(
         handles=handles,
         loc="outside lower center",
         ncols=3,
-        frameon=False,
-        fontsize=SMALLEST,
         handlelength=1.6,
     )
 
@@ -198,8 +189,6 @@ def _as_drawn(
     panels: Sequence[Axes], entries: Sequence[Line2D], *, lid: bool
 ) -> list[Line2D]:
     """Entries of a legend as lines, marks or both, whichever the panels show."""
-    from matplotlib.lines import Line2D
-
     gid = "lid" if lid else "probe"
     own = [line for axes in panels for line in axes.lines if line.get_gid() == gid]
     n_alone = [len(_alone(np.asarray(line.get_ydata(), float))) for line in own]
@@ -213,8 +202,9 @@ def _as_drawn(
             _mark(entry, lid)
             entry.set_linestyle("")
         return list(entries)
-    single = Line2D([], [], linestyle="", color=INK if lid else _shade_of(1.0, 2.0))
-    single.set_label("single lid reading" if lid else "single grate reading")
+    label = "single lid reading" if lid else "single grate reading"
+    color = INK if lid else _shade_of(1.0, 2.0)
+    single = marks.entry(label, color=color, linestyle="")
     _mark(single, lid)
     return [*entries, single]
 
@@ -258,14 +248,10 @@ def plot_gauges(gauges: GaugeComparison) -> Figure:
                 name += f", {shorten(row['gauge'], 10)}"
             bakes = "bake" if row["n_bakes"] == 1 else "bakes"
             labels.append(f"{name}\n{row['n_bakes']} {bakes}")
-        axes.set_yticks(range(len(labels)), labels)
-        axes.set_ylim(len(labels) - 0.4, -0.6)
+        name_rows(axes, labels)
         axes.set_xlabel(f"Gauge less grate, °{gauges.unit} (below 0: gauge reads low)")
         _frame(axes, gauges)
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
-        axes.grid(axis="x", color=LINE, linewidth=0.8)
-        axes.set_axisbelow(True)
+        axes.grid(axis="x")
         _gauge_legend(figure, gauges)
     return figure
 
@@ -304,55 +290,26 @@ def _draw_gauge(axes: Axes, y: int, row: dict[Any, Any], bakes: pd.DataFrame) ->
         markersize=9,
         gid="limits",
     )
-    axes.plot(
-        [row["conf_low"], row["conf_high"]],
-        [at, at],
-        color=EMBER,
-        alpha=0.35,
-        linewidth=7,
-        solid_capstyle="butt",
-        gid="interval",
-    )
+    marks.draw_interval(axes, row["conf_low"], row["conf_high"], at)
     axes.plot(row["bias"], at, "D", color=EMBER, markersize=9, gid="bias")
-    axes.annotate(
-        f"{row['bias']:+.0f}".replace("-", "\N{MINUS SIGN}"),
-        (row["bias"], at),
-        xytext=(0, 9),
-        textcoords="offset points",
-        ha="center",
-        fontweight="bold",
-    )
-    axes.scatter(
-        bakes["difference"],
-        np.full(len(bakes), y + 0.24),
-        s=60,
-        facecolor="white",
-        edgecolor=SOFT,
-        linewidth=1.2,
-        zorder=3,
-        gid="bakes",
-    )
+    bias = f"{row['bias']:+.0f}".replace("-", "\N{MINUS SIGN}")
+    marks.write_above(axes, bias, row["bias"], at, up=9)
+    marks.draw_bakes(axes, bakes["difference"], np.full(len(bakes), y + 0.24), size=60)
 
 
 def _gauge_legend(figure: Figure, gauges: GaugeComparison) -> None:
-    from matplotlib.lines import Line2D
-
     level = f"{100 * gauges.conf_level:g}%"
     handles = [
-        estimate_mark("mean over bakes"),
-        interval_mark(gauges.conf_level),
-        Line2D(
-            [], [], color=INK, linewidth=1.2, marker="|", label="limits of agreement"
-        ),
-        Line2D([], [], color=SOFT, lw=1.2, ls=":", label=f"their outer {level} ends"),
-        bake_mark(),
+        marks.estimate_entry("mean over bakes"),
+        marks.interval_entry(gauges.conf_level),
+        marks.entry("limits of agreement", color=INK, linewidth=1.2, marker="|"),
+        marks.entry(f"their outer {level} ends", color=SOFT, lw=1.2, ls=":"),
+        marks.bake_entry(),
     ]
     figure.legend(
         handles=handles,
         loc="outside lower center",
         ncols=2,
-        frameon=False,
-        fontsize=SMALLEST,
         handlelength=1.6,
     )
 
@@ -395,7 +352,7 @@ def plot_gauge_agreement(gauges: GaugeComparison) -> Figure:
         grid[-1, 0].set_xlabel(f"Mean of gauge and grate, °{gauges.unit}")
         if n_columns > 1:
             grid[-1, 1].set_xlabel("Minutes since loading")
-        figure.supylabel(f"Gauge less grate, °{gauges.unit}", fontsize=12)
+        figure.supylabel(f"Gauge less grate, °{gauges.unit}")
     return figure
 
 
@@ -432,22 +389,12 @@ def _agreement_row(line: Any, row: dict[Any, Any], gauges: GaugeComparison) -> N
             gid="readings",
         )
     middle = (bakes["indicated"] + bakes["grate"]) / 2
-    line[0].scatter(
-        middle,
-        bakes["difference"],
-        s=55,
-        facecolor="white",
-        edgecolor=INK,
-        linewidth=1.2,
-        zorder=3,
-        gid="bakes",
-    )
+    marks.draw_bakes(line[0], middle, bakes["difference"], size=55, edge=INK)
     for axes in line:
         axes.axhline(0, color=SOFT, linewidth=0.8)
         axes.axhline(row["bias"], color=EMBER, linewidth=2, gid="bias")
         for limit in (row["lower"], row["upper"]):
             if not math.isnan(limit):
                 axes.axhline(limit, color=EMBER, ls="--", lw=1, gid="limit")
-        axes.grid(axis="y", color=LINE, linewidth=0.8)
-        axes.set_axisbelow(True)
+        axes.grid(axis="y")
     line[0].set_title(shorten(row["pit"], 20))

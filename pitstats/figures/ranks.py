@@ -9,10 +9,10 @@ from pitstats.figures.style import (
     COLUMN,
     EMBER,
     INK,
-    LINE,
     SMALLEST,
     house_style,
     ink_on,
+    name_rows,
     shorten,
 )
 
@@ -90,13 +90,9 @@ def plot_ranks(ranks: PitRanks) -> Figure:
                 color=inside if fits else INK,
                 zorder=4,
             )
-        axes.set_yticks(range(n_pits), [shorten(pit) for pit in table["pit"]])
-        axes.set_ylim(n_pits - 0.4, -0.6)
+        name_rows(axes, [shorten(pit) for pit in table["pit"]])
         axes.set_xticks(range(1, n_pits + 1))
         axes.set_xlim(0.5, n_pits + 0.5)
         axes.set_xlabel("Rank by burn rate (1 burned least)")
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
-        axes.grid(axis="x", color=LINE, linewidth=0.8)
-        axes.set_axisbelow(True)
+        axes.grid(axis="x")
     return figure

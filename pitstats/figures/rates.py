@@ -10,17 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitstats.analysis.results import BurnRates, PitComparison
+from pitstats.figures import marks
 from pitstats.figures.style import (
     COLUMN,
     EMBER,
     INK,
     LINE,
-    SMALLEST,
     SOFT,
-    bake_mark,
-    estimate_mark,
     house_style,
-    interval_mark,
+    name_rows,
     wrapped,
 )
 from pitstats.study.percent import percent
@@ -72,17 +70,10 @@ def plot_rates(rates: BurnRates) -> Figure:
         ):
             _draw_pit(axes, y, row, naive, seen_only=seen_only)
             own = rates.bakes[rates.bakes["pit"] == row["pit"]].dropna(subset=["share"])
-            axes.scatter(
-                own["share"],
-                np.full(len(own), y + 0.26)
-                + _stagger(own["share"].to_numpy(dtype=float)),
-                s=own["n_items"].astype(float) * 3.5 + 12,
-                facecolor="white",
-                edgecolor=SOFT,
-                linewidth=1.2,
-                zorder=3,
-                clip_on=False,
-                gid="bakes",
+            shares = own["share"].to_numpy(dtype=float)
+            size = own["n_items"].astype(float) * 3.5 + 12
+            marks.draw_bakes(
+                axes, shares, y + 0.26 + _stagger(shares), size=size, clip=False
             )
         _finish(axes, rates)
     return figure
@@ -99,48 +90,29 @@ def _draw_pit(
     if np.isnan(row["estimate"]):
         axes.text(0.01, y - 0.12, "nothing graded", va="center", color=SOFT)
         return
-    axes.plot(
-        [row["conf_low"], row["conf_high"]],
-        [y - 0.12, y - 0.12],
-        color=EMBER,
-        linewidth=7,
-        alpha=0.12 if seen_only else 0.35,
-        solid_capstyle="butt",
-        gid="interval",
-    )
+    at, alpha = y - 0.12, 0.12 if seen_only else 0.35
+    marks.draw_interval(axes, row["conf_low"], row["conf_high"], at, alpha=alpha)
     if seen_only:
         seen = row["n_burned"] / row["n_items"]
         _number_above(axes, f"{row['n_burned']} of {row['n_items']}", seen, y + 0.26)
         return
     axes.plot(
         [naive["conf_low"], naive["conf_high"]],
-        [y - 0.12, y - 0.12],
+        [at, at],
         color=INK,
         linewidth=1.2,
         gid="naive interval",
     )
     axes.plot(
-        row["estimate"],
-        y - 0.12,
-        marker="D",
-        markersize=9,
-        color=EMBER,
-        gid="estimate",
+        row["estimate"], at, marker="D", markersize=9, color=EMBER, gid="estimate"
     )
-    _number_above(axes, percent(row["estimate"]), row["estimate"], y - 0.12)
+    _number_above(axes, percent(row["estimate"]), row["estimate"], at)
 
 
 def _number_above(axes: Axes, text: str, x: float, y: float) -> None:
     # At an edge the text would run into the name of the pit, or off the picture.
     side = "left" if x < 0.08 else "right" if x > 0.92 else "center"
-    axes.annotate(
-        text,
-        (x, y),
-        xytext=(0, 8),
-        textcoords="offset points",
-        ha=side,
-        fontweight="bold",
-    )
+    marks.write_above(axes, text, x, y, side=side)
 
 
 def _stagger(shares: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -155,7 +127,6 @@ def _stagger(shares: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _finish(axes: Axes, rates: BurnRates) -> None:
-    from matplotlib.lines import Line2D
     from matplotlib.ticker import PercentFormatter
 
     labels = []
@@ -163,30 +134,24 @@ def _finish(axes: Axes, rates: BurnRates) -> None:
         n_bakes, n_items = row["n_bakes"], row["n_items"]
         bakes = "bake" if n_bakes == 1 else "bakes"
         labels.append(f"{wrapped(row['pit'])}\n{n_bakes} {bakes}, {n_items} items")
-    axes.set_yticks(range(len(labels)), labels)
-    axes.set_ylim(len(labels) - 0.4, -0.6)
+    name_rows(axes, labels)
     # Room for the dots of bakes in which none or all burned.
     axes.set_xlim(-0.025, 1.025)
     axes.xaxis.set_major_formatter(PercentFormatter(1.0))
     axes.set_xlabel(_AXIS_LABEL[rates.outcome])
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.grid(axis="x", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    axes.grid(axis="x")
     handles = [
-        estimate_mark("long-run share"),
-        interval_mark(rates.conf_level),
-        Line2D([], [], color=INK, linewidth=1.2, label="if each item counted"),
-        bake_mark(),
+        marks.estimate_entry("long-run share"),
+        marks.interval_entry(rates.conf_level),
+        marks.entry("if each item counted", color=INK, linewidth=1.2),
+        marks.bake_entry(),
     ]
     if rates.table["n_bakes"].max() <= 1:
-        handles = [bake_mark(), interval_mark(rates.conf_level)]
+        handles = [marks.bake_entry(), marks.interval_entry(rates.conf_level)]
     axes.figure.legend(
         handles=handles,
         loc="outside lower center",
         ncols=2,
-        frameon=False,
-        fontsize=SMALLEST,
         handlelength=1.6,
     )
 
@@ -238,28 +203,17 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 gid="simultaneous",
                 label="interval, all pairs" if y == 0 and len(table) > 1 else None,
             )
-            axes.plot(
-                [100 * row["conf_low"], 100 * row["conf_high"]],
-                [y, y],
-                color=EMBER,
-                alpha=0.35,
-                linewidth=7,
-                solid_capstyle="butt",
-                gid="interval",
-                label="interval, this pair alone" if y == 0 else None,
-            )
+            own = "interval, this pair alone" if y == 0 else None
+            low, high = 100 * row["conf_low"], 100 * row["conf_high"]
+            marks.draw_interval(axes, low, high, y, label=own)
             axes.plot(
                 100 * row["estimate"], y, "D", color=EMBER, markersize=8, gid="estimate"
             )
         labels = [_pair_label(row["pit_a"], row["pit_b"]) for row in pairs]
-        axes.set_yticks(range(len(labels)), labels)
-        axes.set_ylim(len(labels) - 0.5, -0.5)
+        name_rows(axes, labels, above=0.5, below=0.5)
         axes.set_xlabel("Points, first pit minus second")
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
-        axes.grid(axis="x", color=LINE, linewidth=0.8)
-        axes.set_axisbelow(True)
-        figure.legend(loc="outside lower center", frameon=False, fontsize=SMALLEST)
+        axes.grid(axis="x")
+        figure.legend(loc="outside lower center")
     return figure
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.heat.rise import RiseComparison
-from pitstats.figures.style import COLUMN, EMBER, INK, LINE, SOFT, house_style, wrapped
+from pitstats.figures.style import EMBER, INK, SOFT, house_style, two_in_a_row, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,24 +38,18 @@ def plot_rise(rise: RiseComparison) -> Figure:
     >>> len(ps.plot_rise(rise).axes)
     2
     """
-    from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator
 
     pits = list(dict.fromkeys(rise.parts["pit"]))
-    n_rows = math.ceil(len(pits) / 2)
     with house_style():
-        size = (COLUMN, 0.6 + 2.1 * n_rows)
-        figure = Figure(figsize=size, layout="constrained")
-        grid = figure.subplots(n_rows, min(len(pits), 2), squeeze=False, sharey=True)
-        for axes, pit in zip(grid.flat, pits, strict=False):
+        figure, panels = two_in_a_row(len(pits), base=0.6, height=2.1)
+        for axes, pit in zip(panels, pits, strict=True):
             own = rise.parts[rise.parts["pit"] == pit].set_index("part")
             _draw(axes, own.reindex(list(_PARTS)))
             axes.set_title(wrapped(pit, 16))
             axes.margins(y=0.25)
             axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
-        for axes in grid.flat[len(pits) :]:
-            axes.remove()
-        figure.supylabel("Rise, mm", fontsize=12)
+        figure.supylabel("Rise, mm")
     return figure
 
 
@@ -90,5 +84,4 @@ def _draw(axes: Axes, parts: pd.DataFrame) -> None:
         )
     axes.set_xticks(at, ["near", "middle", "far"])
     axes.set_xlim(-0.5, 2.5)
-    axes.grid(axis="y", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    axes.grid(axis="y")

@@ -6,15 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pitstats.figures.style import (
-    COLUMN,
-    EMBER,
-    INK,
-    LINE,
-    SOFT,
-    house_style,
-    wrapped,
-)
+from pitstats.figures.style import COLUMN, EMBER, INK, SOFT, house_style, wrapped
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,7 +72,7 @@ def _draw_studies(axes: Axes, studies: pd.DataFrame) -> None:
     labels = [wrapped(str(name), 18) for name in studies["study"]] if named else []
     axes.set_yticks([*(y if named else []), -1.0], labels=[*labels, "season"])
     axes.set_ylim(max(len(studies), 1) - 0.4, -1.7)
-    axes.grid(axis="x", color=LINE)
+    axes.grid(axis="x")
     axes.tick_params(axis="y", length=0)
 
 
@@ -128,6 +120,6 @@ def plot_changes(changes: SettingComparison) -> Figure:
         axes.set_xlim(-1.08 * reach, 1.08 * reach)
         axes.xaxis.set_major_formatter(lambda x, _: _signed(100 * x))
         axes.set_xlabel("After minus before, points")
-        axes.grid(axis="x", color=LINE)
+        axes.grid(axis="x")
         axes.tick_params(axis="y", length=0)
     return figure

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity
+from pitstats.figures import marks
 from pitstats.figures.style import (
     COLUMN,
     EMBER,
     INK,
-    LINE,
     SMALLEST,
     SOFT,
     house_style,
@@ -147,38 +147,25 @@ def _finish(
         axes.set_xlim(low, high + 0.3 * (high - low))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    axes.grid(axis="x", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    axes.grid(axis="x")
 
 
 def _legend(figure: Figure, found: Sensitivity) -> None:
-    from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     level = f"{100 * found.conf_level:g}% interval as reported"
     if len(found.leading.table) > 1:
         level += ", all pairs"
-    handles: list[Line2D | Patch] = [
-        Line2D(
-            [], [], color=EMBER, marker="D", linewidth=2, label="moves it by, range"
-        ),
+    open_diamond = {
+        "marker": "D",
+        "markerfacecolor": "white",
+        "markeredgecolor": INK,
+        "markeredgewidth": 1.6,
+    }
+    handles = [
+        marks.entry("moves it by, range", color=EMBER, marker="D", linewidth=2),
         Patch(color=EMBER, alpha=0.14, label=level),
-        Line2D(
-            [],
-            [],
-            marker="D",
-            ls="",
-            markerfacecolor="white",
-            markeredgecolor=INK,
-            markeredgewidth=1.6,
-            label="tips: another verdict",
-        ),
-        Line2D([], [], color=INK, linewidth=1, label="no difference left"),
+        marks.entry("tips: another verdict", **open_diamond, linestyle=""),
+        marks.entry("no difference left", color=INK, linewidth=1),
     ]
-    figure.legend(
-        handles=handles,
-        loc="outside lower center",
-        frameon=False,
-        fontsize=SMALLEST,
-        handlelength=1.6,
-    )
+    figure.legend(handles=handles, loc="outside lower center", handlelength=1.6)

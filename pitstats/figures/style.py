@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ import numpy.typing as npt
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.lines import Line2D
+    from matplotlib.figure import Figure
 
 INK = "#1f1b16"
 SOFT = "#6b6359"
@@ -51,7 +52,11 @@ _SETTINGS: dict[Any, Any] = {
     "lines.solid_capstyle": "round",
     "patch.edgecolor": "white",
     "patch.force_edgecolor": True,
-    "grid.color": "0.8",
+    "grid.color": LINE,
+    "grid.linewidth": 0.8,
+    "legend.frameon": False,
+    "legend.fontsize": SMALLEST,
+    "figure.labelsize": 12,
     "hatch.linewidth": 0.8,
     "hatch.color": HATCH,
     # Names typed by users may hold dollar signs, which must not turn into formulas.
@@ -138,31 +143,26 @@ def lowest_panels(grid: npt.NDArray[Any], n_panels: int) -> list[Axes]:
     return [grid.flat[k] for k in range(first, n_panels)]
 
 
-def estimate_mark(label: str) -> Line2D:
-    """Entry of a legend for the diamond of an estimate."""
-    from matplotlib.lines import Line2D
-
-    return Line2D([], [], color=EMBER, marker="D", linestyle="", label=label)
-
-
-def interval_mark(conf_level: float) -> Line2D:
-    """Entry of a legend for the wide bar of an interval."""
-    from matplotlib.lines import Line2D
-
-    label = f"{100 * conf_level:g}% interval"
-    return Line2D([], [], color=EMBER, alpha=0.35, linewidth=7, label=label)
+def name_rows(
+    axes: Axes, labels: Sequence[str], *, above: float = 0.6, below: float = 0.4
+) -> None:
+    """Name rows from the top down, without a line beside the names."""
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set_ylim(len(labels) - below, -above)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
 
 
-def bake_mark() -> Line2D:
-    """Entry of a legend for the open circle of a bake."""
-    from matplotlib.lines import Line2D
+def two_in_a_row(
+    n_panels: int, *, base: float, height: float
+) -> tuple[Figure, list[Axes]]:
+    """A figure with panels on one scale, two in a row; heights are in inches."""
+    from matplotlib.figure import Figure
 
-    return Line2D(
-        [],
-        [],
-        color=SOFT,
-        marker="o",
-        markerfacecolor="white",
-        linestyle="",
-        label="one bake",
-    )
+    n_rows = math.ceil(n_panels / 2)
+    size = (COLUMN, base + height * n_rows)
+    figure = Figure(figsize=size, layout="constrained")
+    grid = figure.subplots(n_rows, min(n_panels, 2), squeeze=False, sharey=True)
+    for axes in grid.flat[n_panels:]:
+        axes.remove()
+    return figure, grid.flat[:n_panels].tolist()

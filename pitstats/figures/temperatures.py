@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.analysis.heat.temperatures import CellTemperatures
 from pitstats.analysis.heat.uniformity import UniformitySurvey
+from pitstats.figures import marks
 from pitstats.figures.style import (
     COLUMN,
     EMBER,
@@ -18,10 +19,7 @@ from pitstats.figures.style import (
     LINE,
     SMALLEST,
     SOFT,
-    bake_mark,
-    estimate_mark,
     house_style,
-    interval_mark,
     shorten,
 )
 
@@ -76,11 +74,15 @@ def plot_temperatures(levels: CellTemperatures) -> Figure:
         axes.set_yticks(range(len(rows)), [shorten(row["pit"], 18) for row in rows])
         axes.set_ylim(len(rows) - 0.4, -0.6)
         axes.set_xlabel(f"Temperature at the grate, °{levels.unit}")
-        axes.grid(axis="x", color=LINE, linewidth=0.8)
-        axes.set_axisbelow(True)
+        axes.grid(axis="x")
         axes.tick_params(axis="y", length=0)
         axes.margins(x=0.08)
-        _explain(figure, levels.conf_level)
+        entries = [
+            marks.estimate_entry("level"),
+            marks.interval_entry(levels.conf_level),
+            marks.bake_entry(),
+        ]
+        figure.legend(handles=entries, loc="outside lower left", ncols=3)
     return figure
 
 
@@ -97,46 +99,12 @@ def _draw_level(axes: Axes, y: int, row: dict[Any, Any], bakes: Any) -> None:
         return
     at = y - 0.12
     if not math.isnan(row["conf_low"]):
-        ends = [row["conf_low"], row["conf_high"]]
-        axes.plot(
-            ends,
-            [at, at],
-            color=EMBER,
-            linewidth=7,
-            alpha=0.35,
-            solid_capstyle="butt",
-            gid="interval",
-        )
+        marks.draw_interval(axes, row["conf_low"], row["conf_high"], at)
     axes.plot(row["estimate"], at, "D", color=EMBER, markersize=9, gid="estimate")
-    axes.annotate(
-        f"{row['estimate']:.0f}",
-        (row["estimate"], at),
-        xytext=(0, 8),
-        textcoords="offset points",
-        ha="center",
-        fontweight="bold",
-    )
-    axes.scatter(
-        bakes,
-        # Every other circle a little lower, so that near equal ones both show.
-        y + 0.2 + 0.1 * (np.argsort(np.argsort(bakes)) % 2),
-        s=44,
-        facecolor="white",
-        edgecolor=SOFT,
-        linewidth=1.2,
-        zorder=3,
-        gid="bakes",
-    )
-
-
-def _explain(figure: Figure, conf_level: float) -> None:
-    figure.legend(
-        handles=[estimate_mark("level"), interval_mark(conf_level), bake_mark()],
-        loc="outside lower left",
-        ncols=3,
-        frameon=False,
-        fontsize=SMALLEST,
-    )
+    marks.write_above(axes, f"{row['estimate']:.0f}", row["estimate"], at)
+    # Every other circle a little lower, so that near equal ones both show.
+    lower = 0.1 * (np.argsort(np.argsort(bakes)) % 2)
+    marks.draw_bakes(axes, bakes, y + 0.2 + lower, size=44)
 
 
 def plot_cell_temperatures(levels: CellTemperatures) -> Figure:
@@ -175,7 +143,7 @@ def plot_cell_temperatures(levels: CellTemperatures) -> Figure:
             axes.set_title(shorten(pit, 20))
         for axes in grid.flat[len(pits) :]:
             axes.remove()
-        figure.supylabel(f"Cell temperature, °{levels.unit}", fontsize=12)
+        figure.supylabel(f"Cell temperature, °{levels.unit}")
     return figure
 
 
@@ -208,10 +176,9 @@ def _draw_cells(axes: Axes, own: pd.DataFrame, level: float) -> None:
     axes.set_xlim(0, 1)
     axes.set_xticks([0.0, 0.5, 1.0], ["firebox\nwall", "middle", "far\nwall"])
     axes.margins(y=0.12)
-    axes.grid(axis="y", color=LINE, linewidth=0.8)
-    axes.set_axisbelow(True)
+    axes.grid(axis="y")
     if len(grates) > 1:
-        axes.legend(frameon=False, fontsize=SMALLEST)
+        axes.legend()
 
 
 def plot_survey(survey: UniformitySurvey) -> Figure:
@@ -336,6 +303,4 @@ def _explain_survey(figure: Figure) -> None:
         handles=handles,
         loc="outside lower left",
         ncols=2,
-        frameon=False,
-        fontsize=SMALLEST,
     )
