@@ -132,18 +132,8 @@ class GroupedLikelihood:
     ) -> tuple[float, FloatArray, FloatArray]:
         """Value, exact gradient and Louis's approximation of the information.
 
-        Parameters
-        ----------
-        parameters : ndarray, shape (p + 1,)
-            Coefficients, then the group SD.
-        n_nodes : int
-            Quadrature nodes.
-
-        Returns
-        -------
-        tuple
-            Log-likelihood, gradient (p + 1,), information (p + 1, p + 1). The
-            information leaves out how the nodes move, which vanishes with many nodes.
+        Over coefficients and, last, the group SD. The information leaves out how the
+        nodes move, which vanishes with many nodes.
         """
         from scipy.special import expit
 

@@ -70,24 +70,11 @@ def sample_adaptively(
 ) -> AdaptedDraws:
     """Draw from a density by importance sampling from an envelope fitted to it.
 
-    Parameters
-    ----------
-    log_density : callable
-        Log density of points of shape (dimensions, draws), up to a constant; finite
-        everywhere. Coordinates should be of size about 1.
-    start : ndarray, shape (dimensions,)
-        First guess of the mode.
-    n_draws : int
-        A power of 2; four times as many are made from a wider envelope when fewer
-        than 200 would be effective.
-    seed : int
-        Scrambles the quasi-random points.
-    round_draws : int, default 2048
-        A power of 2: draws that move and reshape the envelope, each time.
-
-    Returns
-    -------
-    AdaptedDraws
+    ``log_density`` takes points of shape (dimensions, draws), up to a constant, is
+    finite everywhere and has coordinates of size about 1; ``start`` is a first guess of
+    its mode. ``n_draws`` and ``round_draws`` (draws that move and reshape the envelope,
+    each time) are powers of 2; four times as many are made from a wider envelope when
+    fewer than 200 would be effective.
 
     References
     ----------

@@ -71,22 +71,10 @@ class RateGrid:
 def grid_for(total: Array, pit: NDArray[np.intp]) -> RateGrid:
     """Choose the grid for a design: finer when pits have many items or many bakes.
 
-    Parameters
-    ----------
-    total : ndarray, shape (n_bakes,)
-        Graded items of each bake.
-    pit : ndarray of int, shape (n_bakes,)
-        Pit of each bake.
-
-    Returns
-    -------
-    RateGrid
-
-    Notes
-    -----
-    With the spread known, the angle ``arcsin(sqrt(rate))`` of a pit with ``N`` items
-    has a posterior standard deviation of at least ``1 / (2 sqrt(N))``; cells are at
-    most 0.9 of that. The spread has at least ``sqrt(sd**2 + 4 / n) / sqrt(2 df)``.
+    ``total`` and ``pit`` hold the graded items and the pit of each bake. With the
+    spread known, the angle ``arcsin(sqrt(rate))`` of a pit with ``N`` items has a
+    posterior standard deviation of at least ``1 / (2 sqrt(N))``; cells are at most 0.9
+    of that. The spread has at least ``sqrt(sd**2 + 4 / n) / sqrt(2 df)``.
     """
     per_pit = np.bincount(pit, weights=total)
     n_rates = _at_least(_RATE_STEPS, 3.5 * math.sqrt(float(per_pit.max(initial=1.0))))
@@ -105,19 +93,10 @@ def _at_least(steps: tuple[int, ...], wanted: float) -> int:
 
 @lru_cache(maxsize=16)
 def rate_grid(n_rates: int, n_sds: int, scale: float) -> RateGrid:
-    """Build (once per process) the grid with the given numbers of steps.
+    """Build (once per process) the grid with these numbers of steps, ``n_rates`` even.
 
-    Parameters
-    ----------
-    n_rates, n_sds : int
-        Cells of the rate and nodes of the bake standard deviation; ``n_rates`` even.
-    scale : float
-        Standard deviation (logit scale) below which nodes lie evenly and above which
-        they spread out in proportion.
-
-    Returns
-    -------
-    RateGrid
+    Nodes of the standard deviation lie evenly below ``scale`` (logit scale) and spread
+    out in proportion above it.
     """
     step = math.pi / 2 / n_rates
     rate = np.sin((np.arange(n_rates) + 0.5) * step) ** 2
@@ -165,24 +144,10 @@ def local_interpolation(nodes: Array, at: Array, width: int = 6) -> Array:
 def bake_loglik(grid: RateGrid, burned: int, total: int) -> Array:
     """Log-likelihood of one bake at every point of the grid, up to a constant.
 
-    Parameters
-    ----------
-    grid : RateGrid
-        Grid of rates and standard deviations.
-    burned, total : int
-        Burned and graded items of the bake.
-
-    Returns
-    -------
-    ndarray, shape (n_sds, n_rates)
-        Log of the binomial likelihood averaged over the bake effect.
-
-    Notes
-    -----
-    Where the spread is small beside the width of the binomial likelihood the average
-    is a Gauss-Hermite sum around the intercept; elsewhere a sum over evenly spaced
-    logits that cover the binomial likelihood, which works alike for 1 and for 1,000
-    items.
+    The binomial likelihood is averaged over the bake effect. Where the spread is small
+    beside the width of that likelihood the average is a Gauss-Hermite sum around the
+    intercept; elsewhere a sum over evenly spaced logits that cover the likelihood,
+    which works alike for 1 and for 1,000 items.
     """
     if total == 0:
         return np.zeros(grid.shape)

@@ -117,10 +117,6 @@ def group_items(
         Full design: intercept indicators, then covariates.
     session : ndarray of int, shape (bakes,), or None
         Session of each bake, codes without gaps; None for no session effect.
-
-    Returns
-    -------
-    BakeData
     """
     patterns, inverse = np.unique(design, axis=0, return_inverse=True)
     keys = np.column_stack([bake, inverse.reshape(-1)]).astype(float)
@@ -208,21 +204,8 @@ def find_modes(
 ) -> Modes:
     """Approximate joint modes of bake and session effects by two Newton steps.
 
-    Parameters
-    ----------
-    data : BakeData
-        Items.
-    odds : Odds
-        Odds without effects.
-    sd : ndarray, shape (bakes, draws) or (draws,)
-        Standard deviation of the effect of each bake.
-    session_sd : ndarray, shape (draws,)
-        Standard deviation of the session effects.
-
-    Returns
-    -------
-    Modes
-        Good to the accuracy that quadrature centres need, in a fixed amount of work.
+    Good to the accuracy that quadrature centres need, in a fixed amount of work. SDs as
+    for `log_likelihood`.
     """
     y, n = data.bake_burned[:, None], data.bake_total[:, None]
     noise = 1 / (y + 0.5) + 1 / (n - y + 0.5)
@@ -473,24 +456,9 @@ def likelihood_slope(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log-likelihood, gradient and information over ``theta``, for a few draws.
 
-    Parameters
-    ----------
-    data : BakeData
-        Items.
-    theta : ndarray, shape (parameters, draws)
-        Intercepts, then slopes.
-    sd : ndarray, shape (bakes, draws) or (draws,)
-        Standard deviation of the effect of each bake.
-    session_sd : ndarray, shape (draws,)
-        Standard deviation of the session effects.
-    n_inner, n_outer : int
-        Nodes per bake and per session.
-
-    Returns
-    -------
-    tuple
-        Value (draws,), gradient (draws, parameters) and observed information (draws,
-        parameters, parameters) by Louis's formula at fixed nodes.
+    Arguments as for `log_likelihood`. Value (draws,), gradient (draws, parameters) and
+    observed information (draws, parameters, parameters) by Louis's formula at fixed
+    nodes.
 
     References
     ----------

@@ -764,19 +764,7 @@ def _two_sided(at_zero: Array) -> Array:
 
 
 def interval_ends(pairs: PairDifferences, tails: list[float]) -> Array:
-    """Both ends of the interval of every pair, for each tail probability.
-
-    Parameters
-    ----------
-    pairs : PairDifferences
-        Distributions of the differences.
-    tails : list of float
-        Probability beyond either end.
-
-    Returns
-    -------
-    ndarray, shape (n_tails, 2, n_pairs)
-    """
+    """Ends of the interval of every pair for each tail, shape (tails, 2, pairs)."""
     n = pairs.at_zero.size
     levels = np.array([[tail, 1.0 - tail] for tail in tails]).ravel()
     pair = np.tile(np.arange(n), levels.size)
@@ -787,19 +775,8 @@ def interval_ends(pairs: PairDifferences, tails: list[float]) -> Array:
 def depth_of_draws(pairs: PairDifferences, draws: Array, a: Index, b: Index) -> Array:
     """Depth of joint draws of the rates: their least central difference.
 
-    Parameters
-    ----------
-    pairs : PairDifferences
-        Distributions of the differences ``rate[a] - rate[b]``.
-    draws : ndarray, shape (n_draws, n_pits)
-        Rates drawn from the joint posterior.
-    a, b : ndarray of int, shape (n_pairs,)
-        Pits of each pair.
-
-    Returns
-    -------
-    ndarray, shape (n_draws,)
-        Smallest, over the pairs, of the probability below and above the difference.
+    The smallest, over the pairs a and b, of the probability below and above the
+    difference; ``draws`` has shape (n_draws, n_pits).
     """
     gap = draws[:, a] - draws[:, b]
     low, high = gap.min(axis=0), gap.max(axis=0)

@@ -151,18 +151,7 @@ def column_names(names: list[str] | tuple[str, ...] | None, width: int) -> list[
 
 
 def dependent_columns(design: FloatArray) -> list[int]:
-    """Columns that take part in an exact linear dependence (none when of full rank).
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        Design matrix.
-
-    Returns
-    -------
-    list of int
-        Columns with a non-zero entry in the null space of the scaled design.
-    """
+    """Columns that take part in an exact linear dependence (none when of full rank)."""
     scale = np.linalg.norm(design, axis=0)
     scaled = design / np.where(scale > 0, scale, 1.0)
     null = null_space(scaled)
@@ -182,20 +171,7 @@ def null_space(matrix: FloatArray) -> FloatArray:
 
 
 def check_full_rank(design: FloatArray, names: list[str]) -> None:
-    """Refuse a design in which some columns repeat what the others say.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        Design matrix.
-    names : list of str
-        Column names for the message.
-
-    Raises
-    ------
-    ValueError
-        If the columns are linearly dependent; the message names them.
-    """
+    """Refuse a design whose columns determine each other, and name them."""
     dependent = dependent_columns(design)
     if dependent:
         listed = ", ".join(names[j] for j in dependent)
@@ -222,19 +198,10 @@ def expit(eta: FloatArray) -> FloatArray:
 def collapse(
     y: FloatArray, n: FloatArray, keys: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Add up entries whose keys are the same; the result is sorted by key.
+    """Add up entries with the same row of ``keys``, shape (entries, k).
 
-    Parameters
-    ----------
-    y, n : ndarray, shape (entries,)
-        Burned and graded items.
-    keys : ndarray, shape (entries, k)
-        Entries with equal rows belong together.
-
-    Returns
-    -------
-    tuple of ndarray
-        Burned, graded and the distinct keys. The order of the input does not matter.
+    Burned, graded and the distinct keys, sorted, so that the order of the input does
+    not matter.
     """
     distinct, inverse = np.unique(keys, axis=0, return_inverse=True)
     inverse = inverse.reshape(-1)

@@ -16,15 +16,8 @@ from pitstats.stats.binomial_data import FloatArray
 def cut_pairs(counts: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Successes and trials of the binomial term of every cut.
 
-    Parameters
-    ----------
-    counts : ndarray, shape (..., grades)
-        Items by grade, palest first.
-
-    Returns
-    -------
-    tuple of ndarray, each shape (..., grades - 1)
-        Items just darker than the cut, and those just darker or just paler.
+    Each of shape (..., grades - 1), from counts by grade, palest first: items just
+    darker than the cut, and those just darker or just paler.
     """
     return counts[..., 1:], counts[..., 1:] + counts[..., :-1]
 

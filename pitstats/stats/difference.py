@@ -21,23 +21,11 @@ _BLOCK = 4_000_000  # numbers held at a time, 32 MB
 
 
 def cell_borders(mass: Array) -> Array:
-    """Cumulative probability at cell borders, one value beyond either end added.
+    """Cumulative probability at cell borders -1 to n_rates + 1, along the last axis.
 
-    Parameters
-    ----------
-    mass : ndarray, shape (..., n_rates)
-        Probability (mid-point density times width) of each cell.
-
-    Returns
-    -------
-    ndarray, shape (..., n_rates + 3)
-        Values at borders -1, 0, ..., n_rates, n_rates + 1.
-
-    Notes
-    -----
     The sum of mid-point values differs from the integral by 1/24 of the change across
     the border (Euler-Maclaurin); with that the borders are right to fourth order. The
-    density in the angle is even about both ends, which gives the values beyond.
+    density in the angle is even about both ends, which gives one value beyond either.
     """
     n = mass.shape[-1]
     out = np.empty((*mass.shape[:-1], n + 3))
@@ -50,18 +38,10 @@ def cell_borders(mass: Array) -> Array:
 
 
 def cell_middles(mass: Array) -> Array:
-    """Cumulative probability at the middle of each cell.
+    """Cumulative probability at the middle of each cell, along the last axis.
 
-    Parameters
-    ----------
-    mass : ndarray, shape (..., n_rates)
-        Probability of each cell.
-
-    Returns
-    -------
-    ndarray, shape (..., n_rates)
-        Written so that for two pits ``sum(mass_a * middles_b)`` and its mirror image
-        add up to one exactly.
+    Written so that for two pits ``sum(mass_a * middles_b)`` and its mirror image add up
+    to one exactly.
     """
     out = np.cumsum(mass, axis=-1)
     out -= 0.5 * mass
@@ -71,19 +51,10 @@ def cell_middles(mass: Array) -> Array:
 
 
 def invert_borders(borders: Array, level: Array) -> Array:
-    """Position, in cells, at which each row of `cell_borders` reaches its level.
+    """Position, 0 to n_rates, at which each row of `cell_borders` reaches its level.
 
-    Parameters
-    ----------
-    borders : ndarray, shape (n, n_rates + 3)
-        From `cell_borders`, each row ending at one.
-    level : ndarray, shape (n,)
-        Between 0 and 1.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Between 0 and ``n_rates``.
+    ``borders`` has shape (n, n_rates + 3), each row ending at one; ``level`` shape
+    (n,).
     """
     inner = borders[:, 1:-1]
     cell = np.clip((inner < level[:, None]).sum(axis=1) - 1, 0, inner.shape[1] - 2)
@@ -104,19 +75,7 @@ def _cubic_weights(u: Array) -> Array:
 
 
 def refine_table(values: Array, times: int) -> Array:
-    """Interpolate evenly spaced values to a finer spacing (cubic).
-
-    Parameters
-    ----------
-    values : ndarray, shape (n + 1, n_columns)
-        Values of smooth functions, one column each.
-    times : int
-        Steps to make of one.
-
-    Returns
-    -------
-    ndarray, shape (n * times + 1, n_columns)
-    """
+    """Interpolate evenly spaced rows of values to ``times`` as many steps (cubic)."""
     n = values.shape[0] - 1
     ends = 2 * values[[0, -1]] - values[[1, -2]]
     padded = np.concatenate([ends[:1], values, ends[1:]])
@@ -249,19 +208,7 @@ class PairDifferences:
         return _OneSided(self.grid, cell_borders(joint))
 
     def cdf(self, pair: Index, at: Array) -> Array:
-        """P(rate_a - rate_b <= at), for the pair and the difference of each entry.
-
-        Parameters
-        ----------
-        pair : ndarray of int, shape (n,)
-            Row of the pair.
-        at : ndarray, shape (n,)
-            Differences.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-        """
+        """P(rate_a - rate_b <= at), for the pair and the difference of each entry."""
         value = np.where(at < 0, 0.0, 1.0)
         value[at == 0] = self.at_zero[pair[at == 0]]
         inside = (np.abs(at) < 1) & (at != 0)
@@ -277,20 +224,9 @@ class PairDifferences:
         return value
 
     def quantile(self, pair: Index, level: Array, *, tolerance: float = 2e-10) -> Array:
-        """Difference below which a posterior share ``level`` lies.
+        """Difference below which a posterior share lies, for the pair of each entry.
 
-        Parameters
-        ----------
-        pair : ndarray of int, shape (n,)
-            Row of the pair.
-        level : ndarray, shape (n,)
-            Levels between 0 and 1.
-        tolerance : float, default 2e-10
-            Largest error of a root.
-
-        Returns
-        -------
-        ndarray, shape (n,)
+        ``tolerance`` is the largest error of a root.
         """
         positive = level > self.at_zero[pair]
         use_a = self._use_a(positive, pair)

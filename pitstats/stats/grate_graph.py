@@ -181,19 +181,7 @@ def neighbors(places: Sequence[Place], adjacency: Adjacency) -> Array:
 
 
 def quadratic(x: Array, weights: Array) -> Array:
-    """Value of x'Wx along the last axis, for symmetric weights.
-
-    Parameters
-    ----------
-    x : ndarray, shape (..., n)
-        One layout, or many.
-    weights : ndarray, shape (n, n)
-        Symmetric; mostly zeros.
-
-    Returns
-    -------
-    ndarray, shape (...)
-    """
+    """Value of x'Wx along the last axis, for symmetric weights, mostly zeros."""
     cells = np.ascontiguousarray(np.moveaxis(x, -1, 0))
     out = np.zeros(cells.shape[1:])
     # Few pairs of cells are neighbors: cheaper than a product of matrices, and free of

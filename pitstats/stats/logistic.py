@@ -397,22 +397,8 @@ def profile_end(
 ) -> float:
     """Where a profile likelihood, followed from its maximum, falls to a target.
 
-    Parameters
-    ----------
-    profile : callable
-        Profile log-likelihood of one coefficient.
-    target : float
-        Height looked for.
-    centre : float
-        Place of the maximum.
-    step : float
-        First step, negative for the low end.
-
-    Returns
-    -------
-    float
-        The end, or an infinity with the sign of ``step`` when the profile stays
-        above the target.
+    ``step`` is the first step from ``centre``, negative for the low end. An infinity
+    with the sign of ``step`` when the profile stays above the target.
     """
     from scipy.optimize import brentq
 

@@ -24,17 +24,7 @@ _FIXED_SEED = 1709
 
 @lru_cache(maxsize=8)
 def sobol_points(n_dims: int) -> Array:
-    """Scrambled Sobol points, always the same ones.
-
-    Parameters
-    ----------
-    n_dims : int
-        Number of dimensions.
-
-    Returns
-    -------
-    ndarray, shape (16384, n_dims)
-        Points in the open unit cube, read-only.
+    """Scrambled Sobol points, always the same: (16384, n_dims) in the open unit cube.
 
     References
     ----------
@@ -54,19 +44,8 @@ def sobol_points(n_dims: int) -> Array:
 def sobol_cells(n_dims: int) -> tuple[Array, NDArray[np.int32], Array]:
     """Where `sobol_points` lie among fixed levels, for tables of quantiles.
 
-    Parameters
-    ----------
-    n_dims : int
-        Number of dimensions.
-
-    Returns
-    -------
-    level : ndarray, shape (n_levels,)
-        Levels from 0 to 1, dense at both ends.
-    cell : ndarray of int, shape (16384, n_dims)
-        Level at or below each coordinate.
-    share : ndarray, shape (16384, n_dims)
-        How far the coordinate is on the way to the next level, 0 to 1.
+    Levels from 0 to 1, dense at both ends; the level at or below each coordinate; and
+    how far the coordinate is on the way to the next one, 0 to 1.
     """
     n_cells = 384
     level = np.sin(0.5 * np.pi * np.arange(n_cells + 1) / n_cells) ** 2
@@ -77,20 +56,10 @@ def sobol_cells(n_dims: int) -> tuple[Array, NDArray[np.int32], Array]:
 
 
 def depth_cut(depth: Array, conf_level: float) -> float:
-    """Depth at which intervals for all pairs hold together.
+    """Depth at which intervals for all pairs hold together, from the depths of draws.
 
-    Parameters
-    ----------
-    depth : ndarray, shape (n_draws,)
-        Depth of each equally weighted draw, 0 to 1/2.
-    conf_level : float
-        Level of all intervals together.
-
-    Returns
-    -------
-    float
-        Tail probability of each interval: at most ``(1 - conf_level) / 2``, so that
-        no interval is shorter than the one for its pair alone.
+    The tail probability of each interval: at most ``(1 - conf_level) / 2``, so that no
+    interval is shorter than the one for its pair alone [1]_.
 
     References
     ----------
@@ -109,21 +78,11 @@ def depth_cut(depth: Array, conf_level: float) -> float:
 
 
 def adjusted_p_value(depth: Array, p_value: Array) -> Array:
-    """P-values adjusted for looking at all pairs.
+    """P-values of pairs, adjusted for looking at all of them.
 
-    Parameters
-    ----------
-    depth : ndarray, shape (n_draws,)
-        Depth of each equally weighted draw.
-    p_value : ndarray, shape (n_pairs,)
-        Two-sided p-value of each pair alone.
-
-    Returns
-    -------
-    ndarray, shape (n_pairs,)
-        Share of draws at most as deep as "no difference" is in that pair, never below
-        the pair's own p-value. Below ``1 - conf_level`` exactly when the interval
-        cut at `depth_cut` excludes no difference.
+    The share of draws at most as deep as "no difference" is in the pair, never below
+    the pair's own p-value: below ``1 - conf_level`` exactly when the interval cut at
+    `depth_cut` excludes no difference.
 
     Examples
     --------

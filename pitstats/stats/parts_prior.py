@@ -23,22 +23,14 @@ _FROM_THE_END = 40  # cells within which the limit at 0 or 1 takes over
 def log_whole_prior(
     rates: FloatArray, weight: FloatArray, group: npt.NDArray[np.intp]
 ) -> FloatArray:
-    """Log of what the prior of independent parts is multiplied by.
+    """Log of what the prior of independent parts is multiplied by, shape (draws,).
 
     Parameters
     ----------
     rates : ndarray, shape (parts, draws)
         Rates of the parts.
-    weight : ndarray, shape (parts,)
-        Weight of each part in its whole.
-    group : ndarray of int, shape (parts,)
-        Whole that each part belongs to.
-
-    Returns
-    -------
-    ndarray, shape (draws,)
-        Density of Beta(1/2, 1/2) at each whole less the density that independent parts
-        give it, in logs, summed over wholes.
+    weight, group : ndarray, shape (parts,)
+        Weight of each part in its whole, and the whole that it belongs to.
 
     Notes
     -----

@@ -106,21 +106,7 @@ def find_peak(
 ) -> Peak | None:
     """Find the peak of the evidence by Newton steps with differences.
 
-    Parameters
-    ----------
-    likelihood : Likelihood
-        Of the items.
-    layout : ReferenceGrid
-        Cells over which the rates, hence the prior, are defined.
-    effects : Effects
-        Which SD belongs to what.
-    start : ndarray, shape (parameters,)
-        First guess.
-
-    Returns
-    -------
-    Peak or None
-        None where the evidence has no such peak.
+    None where the evidence has no such peak. Arguments as for `find_grid`.
 
     References
     ----------

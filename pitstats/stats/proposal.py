@@ -109,20 +109,8 @@ def find_grid(
 ) -> ModeGrid:
     """Find the mode and curvature at every SD of the grid, all at once.
 
-    Parameters
-    ----------
-    likelihood : Likelihood
-        Of the items.
-    layout : ReferenceGrid
-        Cells over which the rates, hence the prior, are defined.
-    effects : Effects
-        Which SD belongs to what.
-    start : ndarray, shape (parameters,)
-        First guess.
-
-    Returns
-    -------
-    ModeGrid
+    ``layout`` holds the cells over which the rates, hence the prior, are defined;
+    ``start`` is a first guess of the parameters.
 
     References
     ----------
@@ -259,22 +247,8 @@ def propose(
 ) -> ProposedDraws:
     """Draw SDs from their evidence and the other parameters from a wide t.
 
-    Parameters
-    ----------
-    source : Source
-        Modes and curvatures.
-    effects : Effects
-        Which SD belongs to what, and their prior.
-    n_draws : int
-        A power of 2.
-    seed : int
-        Scrambles the quasi-random points.
-    df, scale : float
-        Degrees of freedom of the t and the factor by which it is widened.
-
-    Returns
-    -------
-    ProposedDraws
+    ``n_draws`` is a power of 2; ``seed`` scrambles the quasi-random points [1]_; the t
+    has ``df`` degrees of freedom and is widened by ``scale``.
 
     References
     ----------

@@ -32,17 +32,8 @@ class ReferenceGrid(NamedTuple):
 def compact_layout(cells: FloatArray, weight: FloatArray) -> ReferenceGrid:
     """Put equal cells of each intercept together and add up their weights.
 
-    Parameters
-    ----------
-    cells : ndarray, shape (intercepts, cells, slopes)
-        Covariates of the cells.
-    weight : ndarray, shape (intercepts, cells)
-        Weights, not all 0 for any intercept.
-
-    Returns
-    -------
-    ReferenceGrid
-        Sorted, so that the order of the cells does not matter.
+    Arguments as in `ReferenceGrid`, weights not all 0 for any intercept. Sorted, so
+    that the order of the cells does not matter.
     """
     distinct = []
     for own_cells, own_weight in zip(cells, weight, strict=True):
@@ -63,19 +54,9 @@ def marginal_rates(
 ) -> tuple[FloatArray, FloatArray]:
     """Rates averaged over layout and bakes, and how fast they rise with the intercept.
 
-    Parameters
-    ----------
-    layout : ReferenceGrid
-        Cells and weights.
-    theta : ndarray, shape (intercepts + slopes, draws)
-        Parameters.
-    total_sd : ndarray, shape (intercepts, draws) or (draws,)
-        SD of all effects on the items of an intercept together.
-
-    Returns
-    -------
-    tuple of ndarray, each shape (intercepts, draws)
-        Rate and its derivative with respect to the intercept.
+    ``theta`` holds intercepts, then slopes, (parameters, draws); ``total_sd`` the SD of
+    all effects on the items of an intercept together, (intercepts, draws) or (draws,).
+    Both results have shape (intercepts, draws).
     """
     n_groups, n_cells = layout.weight.shape
     rate = np.empty((n_groups, theta.shape[1]))
@@ -122,17 +103,9 @@ def _paired_sums(
 
 
 def log_rate_prior(rate: FloatArray, slope: FloatArray) -> FloatArray:
-    """Log density of the intercepts when each rate is Beta(1/2, 1/2).
+    """Log density of the intercepts when each rate is Beta(1/2, 1/2), shape (draws,).
 
-    Parameters
-    ----------
-    rate, slope : ndarray, shape (intercepts, draws)
-        From `marginal_rates`.
-
-    Returns
-    -------
-    ndarray, shape (draws,)
-        Normalized, at whatever slopes and SD the rates were computed.
+    From what `marginal_rates` gives; normalized, at whatever slopes and SD that was.
 
     References
     ----------
@@ -163,20 +136,9 @@ def prior_slope(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log prior of intercepts and slopes with gradient and curvature, few draws.
 
-    Parameters
-    ----------
-    layout : ReferenceGrid
-        Cells and weights.
-    theta : ndarray, shape (parameters, draws)
-        Parameters.
-    total_sd : ndarray, shape (intercepts, draws) or (draws,)
-        SD of all effects on the items of an intercept together.
-
-    Returns
-    -------
-    tuple
-        Value (draws,), exact gradient (draws, parameters) and a positive curvature
-        (draws, parameters, parameters) of Gauss-Newton type.
+    Arguments as for `marginal_rates`. Value (draws,), exact gradient (draws,
+    parameters) and a positive curvature (draws, parameters, parameters) of Gauss-Newton
+    type.
     """
     from scipy.special import expit
 

@@ -196,25 +196,12 @@ class Restricted:
 
 
 def maximize(restricted: Restricted, free: list[int]) -> FloatArray:
-    """Ratios at the top of the restricted likelihood, each 0 or more.
+    """Ratios at the top of the restricted likelihood.
 
-    Parameters
-    ----------
-    restricted : Restricted
-        The likelihood.
-    free : list of int
-        Levels to estimate (0 outer, 1 inner); the others stay at 0.
-
-    Returns
-    -------
-    ndarray, shape (n_levels,)
-        Exactly 0 where the top lies on that edge.
-
-    Notes
-    -----
-    The best point of a coarse grid of ratios is improved by Newton's method in the
-    logarithms of the positive ones. A ratio of 0 is left when the criterion falls
-    from there.
+    Exactly 0 where it lies on that edge. ``free`` are the levels to estimate (0 outer,
+    1 inner); the others stay at 0. The best point of a coarse grid of ratios is
+    improved by Newton's method in the logarithms of the positive ones. A ratio of 0 is
+    left when the criterion falls from there.
     """
     ratio = _best_start(restricted, free)
     for _ in range(5):

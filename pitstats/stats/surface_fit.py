@@ -100,17 +100,6 @@ class PitDraws(NamedTuple):
 def find_modes(data: PitCells, nodes: SurfaceGrid) -> PitModes:
     """Newton's method at all nodes of the grid at once.
 
-    Parameters
-    ----------
-    data : PitCells
-        Counts of one pit.
-    nodes : SurfaceGrid
-        Grid over bake SD, amplitude and range.
-
-    Returns
-    -------
-    PitModes
-
     References
     ----------
     .. [1] Rue H, Martino S, Chopin N (2009), Approximate Bayesian inference for latent
@@ -223,30 +212,13 @@ def draw_pit(
     share: FloatArray,
     points: FloatArray,
 ) -> PitDraws:
-    """Weighted draws of a pit's surfaces.
+    """Weighted draws of a pit's surfaces, from the modes at the nodes of the grid.
 
-    Parameters
-    ----------
-    data : PitCells
-        Counts of the pit.
-    modes : PitModes
-        As found for it.
-    nodes : SurfaceGrid
-        The grid they were found on.
-    share : ndarray, shape (nodes,)
-        Share of the draws for each node; adds up to 1.
-    points : ndarray, shape (draws, bakes + columns)
-        Points in the open unit cube.
-
-    Returns
-    -------
-    PitDraws
-
-    Notes
-    -----
-    Bake effects and the shape of the surface are normal around the mode of the node,
-    the levels of the grates t-distributed and a little wider, because their prior has
-    heavier tails. Weights put right what that misses [1]_.
+    ``share`` is the share of the draws for each node, adding up to 1; ``points`` of
+    shape (draws, bakes + columns) lie in the open unit cube. Bake effects and the shape
+    of the surface are normal around the mode of the node, the levels of the grates
+    t-distributed and a little wider, because their prior has heavier tails. Weights put
+    right what that misses [1]_.
 
     References
     ----------

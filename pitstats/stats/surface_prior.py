@@ -126,19 +126,7 @@ def _trapezoid_weights(points: FloatArray) -> FloatArray:
 
 
 def matern_correlation(distance: FloatArray, reach: float) -> FloatArray:
-    """Matern correlation with smoothness 3/2.
-
-    Parameters
-    ----------
-    distance : ndarray
-        Distances, 0 or more.
-    reach : float
-        Range, above 0, in the same unit.
-
-    Returns
-    -------
-    ndarray
-        ``(1 + a) exp(-a)`` with ``a = sqrt(3) * distance / reach``.
+    """Matern correlation of smoothness 3/2: (1 + a) exp(-a), a = sqrt(3) d / reach.
 
     References
     ----------
@@ -159,22 +147,11 @@ def surface_bases(
 ) -> FloatArray:
     """Low-rank bases of a surface with SD 1, one for each range.
 
-    Parameters
-    ----------
-    place : ndarray, shape (cells, 2)
-        Centers of the cells in one real unit.
-    grate : ndarray of int, shape (cells,)
-        Grate of each cell; cells of different grates do not resemble each other beyond
-        the bakes they share.
-    ranges : ndarray
-        Ranges as shares of the grate's longer side.
-
-    Returns
-    -------
-    ndarray, shape (ranges, cells, columns)
-        Weighted eigenvectors of the Matern correlation (Karhunen-Loeve expansion):
-        as many as keep 99 % of the variance at the shortest range, at most 48. Rows
-        are scaled back to variance 1.
+    Of shape (ranges, cells, columns): weighted eigenvectors of the Matern correlation
+    (Karhunen-Loeve expansion): as many as keep 99 % of the variance at the shortest
+    range, at most 48. Rows are scaled back to variance 1. ``place`` holds the centers
+    of the cells in one real unit, ``ranges`` shares of the grate's longer side; cells
+    of different grates do not resemble each other beyond the bakes they share.
     """
     from scipy.spatial.distance import cdist
 
@@ -220,18 +197,10 @@ class LevelPrior(NamedTuple):
 def level_prior(level: FloatArray, spread: FloatArray) -> LevelPrior:
     """Prior of a grate's level: its long-run rate is Beta(1/2, 1/2).
 
-    Parameters
-    ----------
-    level : ndarray, shape (nodes, grates)
-        Level on the logit scale.
-    spread : ndarray, shape (nodes, 1)
-        SD of bakes and surface together: the rate is averaged over both.
-
-    Returns
-    -------
-    LevelPrior
-        Density on the logit scale up to a constant that does not depend on ``spread``;
-        ``curvature`` is minus the second derivative, approximated from below by 0.
+    ``level`` has shape (nodes, grates), ``spread``, the SD of bakes and surface
+    together, shape (nodes, 1): the rate is averaged over both. Density on the logit
+    scale up to a constant that does not depend on ``spread``; ``curvature`` is minus
+    the second derivative, approximated from below by 0.
     """
     z, weight = normal_nodes(_RATE_NODES)
     eta = level[..., None] + spread[..., None] * z
