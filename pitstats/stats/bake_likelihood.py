@@ -9,12 +9,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from pitstats.stats.binomial_data import FloatArray, collapse
+from pitstats.stats.binomial_data import FloatArray, IntArray, collapse
 from pitstats.stats.quadrature import log_sum_exp, normal_nodes
-
-IntArray = npt.NDArray[np.intp]
 
 # Linear predictors beyond this are as good as certain; the products below stay finite.
 _LARGEST_ETA = 30.0

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.floating[Any]]
-IntArray = npt.NDArray[np.int64]
+IntArray = npt.NDArray[np.intp]
 ArrayLike = npt.ArrayLike
 
 

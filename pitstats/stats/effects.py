@@ -5,12 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
-from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.binomial_data import FloatArray, IntArray
 from pitstats.stats.spread_prior import SpreadPrior
-
-IntArray = npt.NDArray[np.intp]
 
 
 def log_normal(score: FloatArray) -> FloatArray:

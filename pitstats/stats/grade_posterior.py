@@ -10,15 +10,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from pitstats.stats.bake_likelihood import group_items, log_likelihood
-from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.binomial_data import FloatArray, IntArray
 from pitstats.stats.cumulative import cut_pairs, log_gap
 from pitstats.stats.quadrature import normal_nodes
 from pitstats.stats.spread_prior import OWN, SpreadPrior
-
-IntArray = npt.NDArray[np.intp]
 
 GAP_MEDIAN = 1.4
 GAP_LOG_SD = 1.0

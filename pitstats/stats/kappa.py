@@ -187,7 +187,7 @@ def cohen_kappa(
         note = "All gradings fall into one category, so kappa is not defined."
         return _undefined(table, names, conf_level, note, n_items=n)
     groups = None if codes is None else _groups(cluster, n)
-    interval = _cohen_interval(table, loss, codes, groups, conf_level)
+    interval = _cohen_interval(table, parts, codes, groups, conf_level)
     null_error = _null_error(parts, n)
     z, p = _against_chance(parts.kappa, null_error)
     return Kappa(
@@ -492,7 +492,7 @@ class _Interval(NamedTuple):
 
 def _cohen_interval(
     table: NDArray[np.intp],
-    loss: Array,
+    parts: _Parts,
     codes: NDArray[np.intp] | None,
     groups: NDArray[np.intp] | None,
     conf_level: float,
@@ -500,11 +500,10 @@ def _cohen_interval(
     from scipy.special import ndtri
 
     n = int(table.sum())
-    parts = _parts(table / n, loss)
     if 1 in (np.count_nonzero(table.sum(axis=0)), np.count_nonzero(table.sum(axis=1))):
         return _Interval(np.nan, np.nan, np.nan, "none", _ONE_SIDED)
     if parts.observed_loss < _ROUNDING:
-        step = float(loss[loss > 0].min())
+        step = float(parts.loss[parts.loss > 0].min())
         return _bound(n, step / parts.expected_loss, conf_level)
     error = _large_sample_error(parts, n)
     reach = float(ndtri((1 + conf_level) / 2)) * error
@@ -514,7 +513,7 @@ def _cohen_interval(
 
     def without(group: int) -> float:
         left = _counts(codes[groups != group], len(table))
-        return _parts(left / max(int(left.sum()), 1), loss).kappa
+        return _parts(left / max(int(left.sum()), 1), parts.loss).kappa
 
     return _jackknife(
         without, parts.kappa, groups, conf_level, plain, "jackknife over clusters"

@@ -337,13 +337,10 @@ def spread_interval(
         nothing = float("nan")
         return Interval(nothing, nothing), nothing, nothing
     df = 2 * variance**2 / spread
-    low, high = (df * variance / float(chdtri(df, tail)) for tail in _tails(level))
+    tails = 0.5 - level / 2, 0.5 + level / 2
+    low, high = (df * variance / float(chdtri(df, tail)) for tail in tails)
     interval = Interval(float(np.sqrt(low)), float(np.sqrt(high)))
     return interval, float(np.sqrt(variance)), df
-
-
-def _tails(level: float) -> tuple[float, float]:
-    return 0.5 - level / 2, 0.5 + level / 2
 
 
 def _check_contrasts(fit: MixedLinearFit, L: npt.ArrayLike) -> FloatArray:

@@ -217,14 +217,7 @@ def _maximize(data: _Data, n_nodes: int) -> _Maximum:
     basis: FloatArray = np.eye(p)
     if plain_separation.found:
         basis = null_space(null_space(data.design[kept]).T)
-    group = np.unique(data.group[kept], return_inverse=True)[1].reshape(-1)
-    likelihood = GroupedLikelihood(
-        data.y[kept],
-        data.n[kept],
-        data.design[kept] @ basis,
-        group,
-        data.offset[kept],
-    )
+    likelihood = _likelihood_of(data, kept, basis)
     inner, value = _climb_from_starts(likelihood, n_nodes)
     covariance = observed_covariance(likelihood, inner, n_nodes)
     wide = np.zeros((p + 1, p + 1))
@@ -237,6 +230,17 @@ def _maximize(data: _Data, n_nodes: int) -> _Maximum:
     infinite = plain_separation.sign[plain_separation.columns] * np.inf
     coef[plain_separation.columns] = infinite
     return _Maximum(value, coef, abs(float(inner[-1])), wide, plain_separation)
+
+
+def _likelihood_of(
+    data: _Data, kept: npt.NDArray[np.bool_], basis: FloatArray
+) -> GroupedLikelihood:
+    """Likelihood of some entries, their design in terms of a basis."""
+    group = np.unique(data.group[kept], return_inverse=True)[1]
+    design = data.design[kept] @ basis
+    return GroupedLikelihood(
+        data.y[kept], data.n[kept], design, group, data.offset[kept]
+    )
 
 
 def _quick_separation(data: _Data) -> Separation:
@@ -333,16 +337,10 @@ def _group_effects(
     mode_sd = np.full(n_groups, top.sd)
     if not kept.any():
         return mode, mode_sd
-    present, group = np.unique(data.group[kept], return_inverse=True)
+    present = np.unique(data.group[kept])
     finite = np.where(np.isfinite(top.coef), top.coef, 0.0)
     # Finite entries of the limit fit give the predictor of every overlapping entry.
-    likelihood = GroupedLikelihood(
-        data.y[kept],
-        data.n[kept],
-        data.design[kept],
-        group.reshape(-1),
-        data.offset[kept],
-    )
+    likelihood = _likelihood_of(data, kept, np.eye(len(finite)))
     u, curvature = likelihood.modes(np.append(finite, top.sd))
     mode[present] = top.sd * u
     mode_sd[present] = top.sd / np.sqrt(curvature)

@@ -15,8 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.floating[Any]]
-IntArray = npt.NDArray[np.intp]
+from pitstats.stats.binomial_data import FloatArray, IntArray
 
 
 class Groups(NamedTuple):

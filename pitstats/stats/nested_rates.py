@@ -17,6 +17,7 @@ import numpy.typing as npt
 from pitstats.stats.adaptive_sampling import sample_adaptively
 from pitstats.stats.binomial_data import (
     FloatArray,
+    IntArray,
     check_codes,
     check_conf_level,
     check_counts,
@@ -31,8 +32,6 @@ from pitstats.stats.weighted_draws import (
     summarize_pairs,
     summarize_rows,
 )
-
-IntArray = npt.NDArray[np.intp]
 
 _LEVELS = ("bake", "session", "study")
 _SHARED = SpreadPrior(0.0, "half-normal(1)")  # prior of the SDs that bakes share

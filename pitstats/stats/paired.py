@@ -83,16 +83,22 @@ def tango_paired_difference(
     (0.021, 0.059)
     """
     z = float(ndtri(0.5 + check_conf_level(conf_level) / 2))
-    first, second, n = np.broadcast_arrays(
-        whole_numbers(first_only, "first_only"),
-        whole_numbers(second_only, "second_only"),
-        whole_numbers(total, "total"),
-    )
+    first, second, n = np.broadcast_arrays(*_counts(first_only, second_only, total))
     if (first + second > n).any():
         raise ValueError("first_only and second_only together exceed total.")
     ends = [_score_limit(first, second, n, side * z) for side in (1.0, -1.0)]
     low, high = (end if end.ndim else float(end) for end in ends)
     return Interval(low, high)
+
+
+def _counts(
+    first_only: ArrayLike, second_only: ArrayLike, total: ArrayLike
+) -> tuple[NDArray[np.intp], ...]:
+    return (
+        whole_numbers(first_only, "first_only"),
+        whole_numbers(second_only, "second_only"),
+        whole_numbers(total, "total"),
+    )
 
 
 def _score_limit(first: Array, second: Array, n: Array, z: float) -> Array:
@@ -177,14 +183,7 @@ def paired_differences(
     >>> round(float(found.estimate[0]), 3), int(found.df[0])
     (0.241, 2)
     """
-    first, second, n = (
-        whole_numbers(x, name)
-        for x, name in (
-            (first_only, "first_only"),
-            (second_only, "second_only"),
-            (total, "total"),
-        )
-    )
+    first, second, n = _counts(first_only, second_only, total)
     code = np.asarray(pit, dtype=np.intp)
     if not first.shape == second.shape == n.shape == code.shape or code.ndim != 1:
         raise ValueError("Give one entry per bake in every argument.")

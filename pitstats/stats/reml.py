@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pitstats.stats.nested_groups import Covariance, FloatArray, Groups, GroupSums
+from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.nested_groups import Covariance, Groups, GroupSums
 
 
 class Fixed(NamedTuple):

@@ -9,7 +9,7 @@ through the engine with few draws.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import combinations
 from typing import NamedTuple
 
@@ -234,20 +234,20 @@ class SessionModel:
         return self._tables[key]
 
 
-@lru_cache(maxsize=2)
-def _spreads(n_points: int) -> tuple[Array, Array]:
+@cache
+def _spreads() -> tuple[Array, Array]:
     """Spreads of two pits and of sessions at equally likely points of their prior."""
-    points = qmc.Sobol(4, scramble=True, seed=np.random.default_rng(5)).random(n_points)
+    points = qmc.Sobol(4, scramble=True, seed=np.random.default_rng(5)).random(_SPREADS)
     score = ndtri(np.clip(points[:, :3].T, 1e-9, 1 - 1e-9))
     whole = ndtr(SD_LIMIT) - 0.5
     session_sd = ndtri(0.5 + whole * points[:, 3])
     return OWN.spreads(score[0], score[1:]), session_sd
 
 
-@lru_cache(maxsize=2)
-def _rates(n_rates: int) -> tuple[Array, Codes, Array]:
+@cache
+def _rates() -> tuple[Array, Codes, Array]:
     """Rates of equal prior mass; their differences, and the order of these."""
-    rate = np.sin((np.arange(n_rates) + 0.5) * np.pi / 2 / n_rates) ** 2
+    rate = np.sin((np.arange(_RATES) + 0.5) * np.pi / 2 / _RATES) ** 2
     gap = (rate[:, None] - rate).ravel()
     order = np.argsort(gap, kind="stable")
     return rate, order, gap[order]
@@ -259,9 +259,9 @@ def _bake_table(pit: int, total: int) -> NDArray[np.float32]:
 
     Shape (total + 1, spreads, rates, session effects), relative to its peak.
     """
-    sd, session_sd = _spreads(_SPREADS)
+    sd, session_sd = _spreads()
     whole = np.hypot(sd[pit], session_sd)
-    intercept = marginal_intercept(_rates(_RATES)[0], whole[:, None])
+    intercept = marginal_intercept(_rates()[0], whole[:, None])
     base = intercept[:, :, None] + session_sd[:, None, None] * _SESSIONS
     weight = np.exp(-0.5 * _BAKES**2)
     weight /= weight.sum()
@@ -287,7 +287,7 @@ def _summary(mass: Array, tail: float) -> tuple[float, float, float, float]:
 
 def _distribution(mass: Array) -> tuple[Array, Array]:
     """Probability of every step of the difference, and the steps."""
-    _, order, gap = _rates(_RATES)
+    _, order, gap = _rates()
     share = mass[order] / mass.sum()
     # Equal differences make one step, so that ties do not count as an order.
     first = np.flatnonzero(np.diff(gap, prepend=-2.0) > 1e-12)

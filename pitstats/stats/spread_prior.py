@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -266,7 +265,6 @@ OWN = SpreadPrior(0.5, "half-normal(1.5)")
 """A spread for every pit: what the kit ships."""
 
 
-@lru_cache(maxsize=16)
 def chosen_prior(spread: str, rho: float | None, margin: str | None) -> SpreadPrior:
     """Prior meant by the arguments of the array layer.
 

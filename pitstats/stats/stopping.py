@@ -364,8 +364,8 @@ def _share_in(table: dict[str, Any], per_myriad: int) -> EverFalse:
 
 def _neighbors(item: int, sizes: list[int]) -> list[int]:
     """Numbers of items in the table on both sides, or the nearest beyond its ends."""
-    if item in sizes or not sizes:
-        return [item] if sizes else []
+    if item in sizes:
+        return [item]
     below = [size for size in sizes if size < item][-1:]
     above = [size for size in sizes if size > item][:1]
     return below + above
