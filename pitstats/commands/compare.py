@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, format_option, say_table, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    format_option,
+    say_as_data,
+    say_table,
+    told_plainly,
+)
 
 
 @click.command(context_settings=HELP, short_help="Print the answer and all pairs.")
@@ -23,16 +29,11 @@ def compare(study: Path, style: str, conf_level: float | None) -> None:
     from pitstats.report.sections import answer, pairs
     from pitstats.report.study_results import StudyResults
     from pitstats.report.words import one_line
-    from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
     results = StudyResults(read_study(study), conf_level)
     comparison, both = results.comparison, results.both
-    if style == "csv":
-        click.echo(harmless_frame(comparison.table).to_csv(index=False), nl=False)
-        return
-    if style == "json":
-        click.echo(comparison.table.to_json(orient="records", indent=2))
+    if say_as_data(comparison.table, style):
         return
     click.echo(answer.answer(results))
     for doubt in answer.doubt_lines(results):

@@ -7,8 +7,7 @@ from pathlib import Path
 import click
 
 from pitstats.commands.shared import HELP, force_option, told_plainly
-
-_RULES = ["same indicated", "same grate", "maker's setting", "tuned"]
+from pitstats.study.schema import TEMPERATURE_RULES
 
 
 @click.command("import", context_settings=HELP, short_help="Read a table of your own.")
@@ -27,7 +26,7 @@ _RULES = ["same indicated", "same grate", "maker's setting", "tuned"]
 @click.option("--question", required=True, help="Question the bakes are to answer.")
 @click.option(
     "--temperature-rule",
-    type=click.Choice(_RULES),
+    type=click.Choice(TEMPERATURE_RULES),
     required=True,
     help="How the heat of the pits was matched.",
 )

@@ -8,8 +8,9 @@ from typing import Any
 import click
 
 from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
-from pitstats.commands.values import Looks, PitSize, Share
+from pitstats.commands.values import PIT_SIZE, looks_option, margin_option
 from pitstats.errors import DesignError, ExistsError
+from pitstats.study.schema import TEMPERATURE_RULES
 
 
 @click.command(
@@ -19,27 +20,23 @@ from pitstats.errors import DesignError, ExistsError
 @click.option(
     "--pit",
     "pits",
-    type=PitSize(),
+    type=PIT_SIZE,
     multiple=True,
     required=True,
     help="A pit and its cells, PIT=ROWSxCOLUMNS; repeat for every pit.",
 )
 @click.option("--bakes", type=int, help="Of each pit; 3, or the last look.")
-@click.option(
-    "--looks",
-    type=Looks(),
-    help="Bakes of each pit after which to look and maybe stop: 2,4,6, or every.",
-)
+@looks_option
 @click.option("--items", type=int, help="Items a bake; all cells if not given.")
 @click.option("--title", help="Title of the study.")
 @click.option("--question", help="Question the bakes are to answer.")
 @click.option(
     "--temperature-rule",
-    type=click.Choice(["same indicated", "same grate", "maker's setting", "tuned"]),
+    type=click.Choice(TEMPERATURE_RULES),
     help="How the heat of the pits is matched.",
 )
 @click.option("--stop-rule", help="When a bake is ended, in words.")
-@click.option("--margin", type=Share(), help="Difference that changes no advice, 0-1.")
+@margin_option
 @click.option("--lot", help="Name of the one lot of dough.")
 @click.option(
     "--regrade-share",

@@ -7,8 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pitstats.commands.shared import HELP, WRONG_USAGE, format_option, told_plainly
-from pitstats.commands.values import Looks, Numbers, Share, Spreads
+from pitstats.commands.shared import (
+    HELP,
+    WRONG_USAGE,
+    format_option,
+    say_as_data,
+    told_plainly,
+)
+from pitstats.commands.values import (
+    SHARE,
+    SPREADS,
+    WHOLE_NUMBERS,
+    looks_option,
+    margin_option,
+)
 
 if TYPE_CHECKING:
     from pitstats.report.plan_results import PlanResults
@@ -22,33 +34,33 @@ USUAL_BAKES = (2, 3, 4, 6)
 @click.option("--pits", type=int, default=2, show_default=True, help="2 to 6 pits.")
 @click.option(
     "--bakes",
-    type=Numbers(int),
+    type=WHOLE_NUMBERS,
     help="Bakes of each pit to look at; 2,3,4,6 if not given.",
 )
 @click.option(
     "--items",
-    type=Numbers(int),
+    type=WHOLE_NUMBERS,
     default="12,24",
     show_default=True,
     help="Items a bake to look at.",
 )
 @click.option(
     "--rate",
-    type=Share(),
+    type=SHARE,
     default=0.2,
     show_default=True,
     help="Long-run burn rate of the first pit, 0-1.",
 )
 @click.option(
     "--difference",
-    type=Share(),
+    type=SHARE,
     default=0.2,
     show_default=True,
     help="Smallest difference worth finding, 0-1.",
 )
 @click.option(
     "--sd-bake",
-    type=Spreads(),
+    type=SPREADS,
     default="0.3,0.6,1.0",
     show_default=True,
     help="Spread between bakes: 0.3 steady, 0.6 usual, 1.0 moody fires; 0.3:1.0 for "
@@ -60,14 +72,10 @@ USUAL_BAKES = (2, 3, 4, 6)
     help="Spread between sessions that each hold a bake of every pit.",
 )
 @click.option(
-    "--power", type=Share(), default=0.8, show_default=True, help="Chance wanted, 0-1."
+    "--power", type=SHARE, default=0.8, show_default=True, help="Chance wanted, 0-1."
 )
-@click.option("--margin", type=Share(), help="Difference that changes no advice, 0-1.")
-@click.option(
-    "--looks",
-    type=Looks(),
-    help="Bakes of each pit after which to look and maybe stop: 2,4,6, or every.",
-)
+@margin_option
+@looks_option
 @click.option(
     "--budget", type=float, help="Best split of this money; needs both costs."
 )
@@ -94,7 +102,6 @@ def plan(
     """Say how many bakes and items it takes to tell pits apart."""
     from pitstats.planning.power import plan_bakes
     from pitstats.report.plan_results import PlanResults
-    from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
     seed = asked.pop("seed")
@@ -108,11 +115,7 @@ def plan(
     asked["earlier"] = list(asked["earlier"]) or None
     study = read_study(pilot) if pilot else None
     found = plan_bakes(**asked, rng=seed, pilot=study)
-    if style == "csv":
-        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
-    elif style == "json":
-        click.echo(found.table.to_json(orient="records", indent=2))
-    else:
+    if not say_as_data(found.table, style):
         _say_plan(PlanResults(found, power))
 
 

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, format_option, say_table, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    format_option,
+    say_as_data,
+    say_table,
+    told_plainly,
+)
 
 
 @click.command(context_settings=HELP, short_help="Before against after a change.")
@@ -36,7 +42,6 @@ def retest(
     the first is before and the second after.
     """
     from pitstats.analysis.retest import compare as analysis
-    from pitstats.study.csv_text import harmless_frame
     from pitstats.study.files import read_study
 
     if after is None and unchanged:
@@ -56,11 +61,7 @@ def retest(
             unchanged=unchanged,
             conf_level=conf_level,
         )
-    if style == "csv":
-        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
-    elif style == "json":
-        click.echo(found.table.to_json(orient="records", indent=2))
-    else:
+    if not say_as_data(found.table, style):
         from pitstats.report.sections import retest as section
 
         click.echo(section.in_short(found))

@@ -10,6 +10,7 @@ from pitstats.commands.shared import (
     HELP,
     force_option,
     format_option,
+    say_as_data,
     say_section,
     told_plainly,
 )
@@ -44,7 +45,6 @@ def season(
     """Estimate every pit over all studies in FOLDER, and compare the pits."""
     from pitstats.analysis.season.read import read_season, write_matches
     from pitstats.report.season_results import SeasonResults
-    from pitstats.study.csv_text import harmless_frame
 
     read = read_season(folder, n_jobs=jobs, progress=style == "table")
     if matches:
@@ -53,11 +53,7 @@ def season(
         return
     results = SeasonResults(read, conf_level, days_alike)
     found = results.estimate
-    if style == "csv":
-        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
-    elif style == "json":
-        click.echo(found.table.to_json(orient="records", indent=2))
-    else:
+    if not say_as_data(found.table, style):
         from pitstats.report.sections import season as sections
 
         click.echo(f"{read!r}\n\n{sections.in_short_pairs(results)}")

@@ -19,6 +19,8 @@ from pitstats.errors import (
 )
 
 if TYPE_CHECKING:
+    from pandas import DataFrame
+
     from pitstats.report.section import Section, Table
 
 HELP = {"help_option_names": ["-h", "--help"]}
@@ -90,6 +92,17 @@ def _for_the_terminal(error: Exception) -> str:
     lines = [str(error), *getattr(error, "__notes__", ())]
     text = "\n".join(lines).replace("overwrite=True", "--force")
     return text.replace("replace=True", "--replace").replace("setting=", "--setting ")
+
+
+def say_as_data(table: DataFrame, style: str) -> bool:
+    """Write a table for a program, as CSV or JSON, if that is how to print."""
+    from pitstats.study.csv_text import harmless_frame
+
+    if style == "csv":
+        click.echo(harmless_frame(table).to_csv(index=False), nl=False)
+    elif style == "json":
+        click.echo(table.to_json(orient="records", indent=2))
+    return style in ("csv", "json")
 
 
 def say_table(table: Table) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
-from pitstats.commands.values import PitSize
+from pitstats.commands.values import PIT_SIZE
 
 
 @click.command(context_settings=HELP, short_help="Write a blank study.")
@@ -16,7 +16,7 @@ from pitstats.commands.values import PitSize
     "--pit",
     "pits",
     multiple=True,
-    type=PitSize(),
+    type=PIT_SIZE,
     help="Pit that was baked in, as PIT=ROWSxCOLUMNS or PIT=main:4x5+upper:2x5; repeat "
     "for each. Every bake and every place then has its row already.",
 )

@@ -7,7 +7,13 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, PROBLEMS, format_option, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    PROBLEMS,
+    format_option,
+    say_as_data,
+    told_plainly,
+)
 
 
 @click.command(
@@ -22,14 +28,9 @@ def verify(file: Path, style: str) -> None:
     FILE is a zip that 'pitstats pack' wrote, or the HTML page of a report.
     """
     from pitstats.exchange.verify import verify_package
-    from pitstats.study.csv_text import harmless_frame
 
     found = verify_package(file)
-    if style == "csv":
-        click.echo(harmless_frame(found.table).to_csv(index=False), nl=False)
-    elif style == "json":
-        click.echo(found.table.to_json(orient="records", indent=2))
-    else:
+    if not say_as_data(found.table, style):
         click.echo(found.sentence)
         differ = found.table[~found.table["same"].astype(bool)]
         if len(differ):

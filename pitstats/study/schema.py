@@ -38,6 +38,7 @@ TEMPERATURES: dict[str, tuple[tuple[float, float], str]] = {
 }
 
 DEFAULT_GRADES = ("raw", "light", "golden", "dark", "burned")
+TEMPERATURE_RULES = ("same indicated", "same grate", "maker's setting", "tuned")
 FACES = ("top", "bottom", "side")
 GRADE_COLUMNS = tuple(f"grade_{face}" for face in FACES)
 #: Columns of an item that say how it came out, or why that is not known.
@@ -197,7 +198,7 @@ SETTINGS: tuple[Setting, ...] = (
         "gauges, the same temperature at the grate, the setting each maker "
         "advises, or each pit tuned beforehand.",
         needed=True,
-        choices=("same indicated", "same grate", "maker's setting", "tuned"),
+        choices=TEMPERATURE_RULES,
     ),
     Setting("stop_rule", "text", "When a bake was ended, in words.", default="empty"),
     Setting(
