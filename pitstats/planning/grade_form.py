@@ -7,14 +7,13 @@ page holds: codes in shuffled order and numbers, no pit, grate or place.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pitstats.planning.sheet_pages import FACE_NAMES
 from pitstats.study.form_names import OTHER, TASKS, choice_name
 from pitstats.study.grade_file import VERSION
-from pitstats.study.workbook_files import making_workbook, put_text
+from pitstats.study.workbook_files import making_workbook, put_text, saved
 
 _SURVEY = (
     "type",
@@ -60,9 +59,7 @@ def form_bytes(plan: Mapping[str, Any]) -> bytes:
             for position, name in enumerate(columns, start=1):
                 put_text(sheet.cell(number, position), row.get(name, ""))
         sheet.freeze_panes = "A2"
-    file = io.BytesIO()
-    book.save(file)
-    return file.getvalue()
+    return saved(book)
 
 
 def _ask(kind: str, name: str, label: str, **more: str) -> dict[str, str]:

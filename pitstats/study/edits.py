@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import os
-import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -26,7 +24,13 @@ from pitstats.study.settings import Settings
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import FIRST_ROW
 from pitstats.study.switch import Switch, switching
-from pitstats.study.workbook_files import put_text, put_typed, read_workbook
+from pitstats.study.workbook_files import (
+    load_book,
+    put_text,
+    put_typed,
+    read_workbook,
+    saved,
+)
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -168,19 +172,13 @@ def _csv(edits: EditedTable, raw: dict[str, pd.DataFrame]) -> bytes:
 
 def _workbook(path: Path, changed: list[EditedTable]) -> bytes:
     """Change cells of a workbook; all its sheets, lists and notes stay."""
-    import openpyxl
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # about styles and dates, not about values
-        book = openpyxl.load_workbook(path, keep_vba=path.suffix.lower() == ".xlsm")
+    book = load_book(path)
     titles = {title.strip().casefold(): title for title in reversed(book.sheetnames)}
     for edits in changed:
         title = titles.get(edits.name)
         sheet = book.create_sheet(edits.name) if title is None else book[title]
         _change_sheet(sheet, edits)
-    file = io.BytesIO()
-    book.save(file)
-    return file.getvalue()
+    return saved(book)
 
 
 def _change_sheet(sheet: Worksheet, edits: EditedTable) -> None:

@@ -24,10 +24,7 @@ from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import Study
 from pitstats.study.switch import settle_target
 from pitstats.study.totals import check_no_results
-from pitstats.study.workbook_files import (
-    read_workbook,
-    workbook_bytes,
-)
+from pitstats.study.workbook_files import read_workbook, workbook_bytes
 from pitstats.study.workbook_mark import marked, refuse_changed
 
 _WORKBOOKS = (".xlsx", ".xlsm")
@@ -201,8 +198,9 @@ def write_study(
     """
     target = _target(path)
     if target.suffix.lower() == ".xlsx":
-        refuse_changed(target, unless=not (only_made and overwrite))
-        data = workbook_bytes(study)
+        if only_made and overwrite:
+            refuse_changed(target)
+        data = workbook_bytes(study.settings, study.tables)
         write_file(target, marked(data) if only_made else data, overwrite=overwrite)
     else:
         write_study_folder(
@@ -253,7 +251,8 @@ def start_study(
 
     target, tables = _target(path), afternoon_tables(pits or {}, bakes)
     if target.suffix.lower() == ".xlsx":
-        refuse_changed(target, unless=not overwrite)
+        if overwrite:
+            refuse_changed(target)
         data = marked(start_workbook_bytes(tables))
         write_file(target, data, overwrite=overwrite)
     else:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import csv
-import io
 import os
 import shutil
 import tomllib
-import warnings
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -32,6 +30,7 @@ from pitstats.study.settings_checks import plain_settings, read_settings
 from pitstats.study.switch import Switch, switching
 from pitstats.study.workbook_files import (
     Wrong,
+    load_book,
     load_sheets,
     making_workbook,
     put_text,
@@ -151,7 +150,6 @@ class _TypedStudy:
         self.source, log = source, ProblemLog()
         try:
             raw = read_raw(source, log)
-            self.data = b"" if source.is_dir() else file_bytes(source)
         except (UnreadableError, OSError) as error:
             log.problem(str(error), "study")
             raise InvalidStudyError(log.ordered(), source=str(source)) from None
@@ -200,19 +198,10 @@ class _TypedStudy:
                 }
                 yield TypedTable(BY_NAME[name], typed)
 
-    @making_workbook()
-    def _load_book(self) -> Any:
-        import openpyxl
-
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # about styles and dates, not about values
-            return openpyxl.load_workbook(
-                io.BytesIO(self.data), keep_vba=self.source.suffix.lower() == ".xlsm"
-            )
-
     def _sheets(self) -> Iterator[TypedTable]:
-        results = load_sheets(self.data)
-        self.book = self._load_book()
+        results = load_sheets(file_bytes(self.source))
+        with making_workbook():
+            self.book = load_book(self.source)
         for name in self._read:
             title = self.form.files[name]
             found = dict(results.get(title, []))

@@ -17,8 +17,9 @@ from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError
 from pitstats.study.reading import file_bytes
 from pitstats.study.schema import SETTING_NAMES, TABLE_NAMES, TABLES
+from pitstats.study.settings import BLANK
 from pitstats.study.study import Study
-from pitstats.study.toml_text import blank_toml, read_toml, write_toml
+from pitstats.study.toml_text import read_toml, write_toml
 
 #: What a corrected copy lists its changes in; no table of the study.
 CHANGES_FILE = "changes.csv"
@@ -154,7 +155,7 @@ def folder_texts(study: Study) -> dict[str, bytes]:
 
 def blank_texts(tables: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
     """Content of a blank study: settings to fill in, tables with what is known."""
-    files = {_SETTINGS_FILE: blank_toml().encode("utf-8")}
+    files = {_SETTINGS_FILE: write_toml(BLANK, blank=True).encode("utf-8")}
     for name, frame in tables.items():
         files[f"{name}.csv"] = _csv(frame)
     return files

@@ -98,3 +98,7 @@ class Settings:
     def burned_code(self) -> int:
         """Place of ``burned_from`` on the grade scale, counted from 0."""
         return self.grades.index(self.burned_from)
+
+
+#: Settings in which nothing is stated yet.
+BLANK = Settings(title="", question="", temperature_rule="")

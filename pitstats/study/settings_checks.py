@@ -26,7 +26,7 @@ from pitstats.study.cells import (
 from pitstats.study.form import setting_name
 from pitstats.study.problems import ProblemLog
 from pitstats.study.schema import SETTING_GROUPS, SETTING_NAMES, SETTINGS, Setting
-from pitstats.study.settings import Settings
+from pitstats.study.settings import BLANK, Settings
 
 #: Words that one would expect for a setting, beside the ones it allows.
 _ALSO = {
@@ -47,7 +47,7 @@ _DEEPEST = 20
 def read_settings(mapping: Mapping[str, Any] | None, log: ProblemLog) -> Settings:
     """Read and check the keys of ``study.toml``."""
     if mapping is None:
-        return Settings(title="", question="", temperature_rule="")
+        return BLANK
     given, extra = _sort_keys(mapping, log)
     _check_extra(extra, log)
     values: dict[str, Any] = {}

@@ -13,6 +13,7 @@ from pitstats.study.raw import UnreadableError
 from pitstats.study.schema import SETTING_GROUPS, SETTINGS, Setting
 from pitstats.study.settings import Settings
 
+_UNITS = ("temperature_unit", "length_unit")
 _EXAMPLES: dict[str, Any] = {"number": 0.15, "spread": 0.6, "looks": [2, 4, 6]}
 
 
@@ -62,15 +63,16 @@ def _inline(value: Any) -> Any:
     return value
 
 
-def write_toml(settings: Settings) -> str:
-    """Write settings with a comment on each key."""
+def write_toml(settings: Settings, *, blank: bool = False) -> str:
+    """Write settings with a comment on each key; blank ones are to be filled in."""
     import tomlkit
 
     parts = []
     for setting in SETTINGS:
         value = getattr(settings, setting.name)
-        stated = setting.needed or value not in (None, "", ())
-        parts += [] if setting.group else [_entry(setting, value, stated=stated)]
+        stated = setting.name in _UNITS if blank else value not in (None, "", ())
+        if not setting.group:
+            parts.append(_entry(setting, value, stated=stated or setting.needed))
     if settings.extra:
         lines = [
             f"{tomlkit.key(key).as_string()} = {literal(value)}"
@@ -89,22 +91,6 @@ def _group(group: str, settings: Settings) -> str:
     stated = {name for name, value in values.items() if value != usual[name]}
     entries = [_entry(s, values[s.name], stated=s.name in stated) for s in own]
     return ("" if stated else "# ") + f"[{group}]\n" + "".join(entries)
-
-
-def blank_toml() -> str:
-    """Write settings in which nothing is stated yet."""
-    blank = Settings(title="", question="", temperature_rule="")
-    units = ("temperature_unit", "length_unit")
-    parts = [
-        _entry(
-            setting,
-            getattr(blank, setting.name),
-            stated=setting.needed or setting.name in units,
-        )
-        for setting in SETTINGS
-        if not setting.group
-    ]
-    return "\n".join([*parts, *(_group(group, blank) for group in SETTING_GROUPS)])
 
 
 def _entry(setting: Setting, value: Any, *, stated: bool) -> str:

@@ -25,11 +25,12 @@ from pitstats.study.schema import (
     Column,
     Table,
 )
-from pitstats.study.settings import Settings
+from pitstats.study.settings import BLANK, Settings
 from pitstats.study.study import Study
 from pitstats.study.workbook_files import (
-    blank_workbook_bytes,
     making_workbook,
+    put_text,
+    saved,
     workbook_bytes,
 )
 
@@ -132,17 +133,15 @@ def entry_target(path: PathLike) -> Path:
 def entry_workbook_bytes(study: Study) -> bytes:
     """Make the content of the entry workbook of a study."""
     study = replace(study, items=_in_grading_order(study))
-    return _dressed(
-        workbook_bytes(study), study.tables, study.settings, (*_OF_A_PLAN, *_OF_ALL)
-    )
+    data = workbook_bytes(study.settings, study.tables)
+    return _dressed(data, study.tables, study.settings, (*_OF_A_PLAN, *_OF_ALL))
 
 
 @making_workbook()
 def start_workbook_bytes(tables: Mapping[str, pd.DataFrame]) -> bytes:
     """Make the content of a blank workbook, with the rows that are known already."""
-    blank = Settings(title="", question="", temperature_rule="")
-    data = blank_workbook_bytes(blank, tables)
-    return _dressed(data, tables, blank, (*_OF_A_BLANK, *_OF_ALL))
+    data = workbook_bytes(BLANK, tables, blank=True)
+    return _dressed(data, tables, BLANK, (*_OF_A_BLANK, *_OF_ALL))
 
 
 def _dressed(
@@ -163,9 +162,7 @@ def _dressed(
     _dress_settings(book["study"], lists, how_to)
     for position, name in enumerate(_SHEETS):
         book.move_sheet(name, position - book.sheetnames.index(name))
-    file = io.BytesIO()
-    book.save(file)
-    return file.getvalue()
+    return saved(book)
 
 
 def _in_grading_order(study: Study) -> pd.DataFrame:
@@ -203,11 +200,10 @@ class _Lists:
 
 def _put(cell: Any, value: Any) -> None:
     """Store a value; text stays text, whatever it looks like."""
-    cell.value = value
     if isinstance(value, str):
-        cell.data_type = "s"
-        cell.number_format = "@"
-        cell.quotePrefix = True
+        put_text(cell, value)
+    else:
+        cell.value = value
 
 
 def _font(*, bold: bool) -> Any:

@@ -14,6 +14,7 @@ import warnings
 import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pandas as pd
@@ -25,7 +26,12 @@ from pitstats.study.folder_files import column_texts, meant_table
 from pitstats.study.form import Form, setting_name
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import RawStudy, UnreadableError, raw_table
-from pitstats.study.reading import MOST_SHEET_CELLS, measure_workbook, too_many_cells
+from pitstats.study.reading import (
+    MOST_SHEET_CELLS,
+    file_bytes,
+    measure_workbook,
+    too_many_cells,
+)
 from pitstats.study.schema import (
     SETTING_NAMES,
     SETTINGS,
@@ -34,7 +40,6 @@ from pitstats.study.schema import (
     Table,
 )
 from pitstats.study.settings import Settings
-from pitstats.study.study import Study
 from pitstats.study.switch import reason
 from pitstats.study.toml_text import literal
 
@@ -310,40 +315,36 @@ def making_workbook() -> Iterator[None]:
 
 
 @making_workbook()
-def workbook_bytes(study: Study) -> bytes:
-    """Write a study as a workbook."""
-    book = _new_book()
-    entries = [(s, _setting_cell(s, study.settings)) for s in SETTINGS]
-    _write_settings(book, entries, study.settings.extra)
-    for table in TABLES:
-        frame = study.tables[table.name]
-        if len(frame):
-            _write_sheet(book, table, frame)
-    return _saved(book)
-
-
-@making_workbook()
-def blank_workbook_bytes(
-    settings: Settings, tables: Mapping[str, pd.DataFrame]
+def workbook_bytes(
+    settings: Settings, tables: Mapping[str, pd.DataFrame], *, blank: bool = False
 ) -> bytes:
-    """Write a blank study as a workbook: keys and headers, and what is known."""
-    book = _new_book()
-    _write_settings(book, [(s, _setting_cell(s, settings)) for s in SETTINGS], {})
-    for table in TABLES:
-        _write_sheet(book, table, tables[table.name])
-    return _saved(book)
-
-
-def _new_book() -> Workbook:
+    """Write a study as a workbook; a blank one has sheets for tables without rows."""
     import openpyxl
 
-    return openpyxl.Workbook(write_only=True)
+    book = openpyxl.Workbook(write_only=True)
+    _write_settings(book, settings)
+    for table in TABLES:
+        frame = tables[table.name]
+        if blank or len(frame):
+            _write_sheet(book, table, frame)
+    return saved(book)
 
 
-def _saved(book: Workbook) -> bytes:
+def saved(book: Workbook) -> bytes:
+    """Content of a workbook file."""
     file = io.BytesIO()
     book.save(file)
     return file.getvalue()
+
+
+def load_book(path: Path) -> Workbook:
+    """Load a workbook to change some of its cells; its macros stay."""
+    import openpyxl
+
+    data, macros = file_bytes(path), path.suffix.lower() == ".xlsm"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about styles and dates, not about values
+        return openpyxl.load_workbook(io.BytesIO(data), keep_vba=macros)
 
 
 def _setting_cell(setting: Setting, settings: Settings) -> Any:
@@ -359,19 +360,18 @@ def _setting_cell(setting: Setting, settings: Settings) -> Any:
     return ", ".join(value)
 
 
-def _write_settings(
-    book: Workbook, entries: list[tuple[Setting, Any]], extra: dict[str, Any]
-) -> None:
+def _write_settings(book: Workbook, settings: Settings) -> None:
     sheet = book.create_sheet("study")
     _lay_out(sheet, [24, 40, 100])
     sheet.append([_cell(sheet, name, bold=True) for name in _HEADER_OF_SETTINGS])
-    for setting, value in entries:
+    for setting in SETTINGS:
+        value = _setting_cell(setting, settings)
         meaning = setting.meaning
         if setting.choices:
             meaning += f" Allowed: {', '.join(setting.choices)}."
         meaning += " Needed." if setting.needed else f" Default: {setting.default}."
         sheet.append([_cell(sheet, part) for part in (setting.name, value, meaning)])
-    for key, value in extra.items():
+    for key, value in settings.extra.items():
         text = value
         if not isinstance(value, str) or _typed(key, value) != value:
             text = literal(value)
@@ -402,16 +402,18 @@ def _text_format(sheet: Worksheet, position: int, table: Table, name: str) -> No
     """Have text columns take what is typed as text: 007 stays 007, 1/2 stays 1/2."""
     from openpyxl.utils import get_column_letter
 
-    kinds = {column.name: column.kind for column in table.columns}
-    if kinds.get(name, "text") in ("text", "clock"):
+    if _kind(table, name) in ("text", "clock"):
         letter = get_column_letter(position + 1)
         sheet.column_dimensions[letter].number_format = "@"
 
 
+def _kind(table: Table, name: str) -> str:
+    """Kind of a column; one of the user's own is text."""
+    return next((c.kind for c in table.columns if c.name == name), "text")
+
+
 def _cells(cells: pd.Series) -> list[Any]:
     """Cells of a column as numbers or text."""
-    if pd.api.types.is_bool_dtype(cells.dtype):
-        return column_texts(cells)
     if pd.api.types.is_integer_dtype(cells.dtype):
         return [None if pd.isna(value) else int(value) for value in cells]
     if pd.api.types.is_float_dtype(cells.dtype):
@@ -445,15 +447,9 @@ def put_text(cell: Any, text: str) -> None:
     cell.quotePrefix = True
 
 
-def put_typed(
-    cell: Any, text: str, table: Table | None = None, column: str = ""
-) -> None:
+def put_typed(cell: Any, text: str, table: Table, column: str) -> None:
     """Store what was typed: a number in a column of numbers, else text."""
-    number = table is not None and any(
-        known.name == column and known.kind in ("number", "whole")
-        for known in table.columns
-    )
-    if text and number:
+    if text and _kind(table, column) in ("number", "whole"):
         with suppress(ValueError):
             cell.value = float(text) if "." in text else int(text)
             return

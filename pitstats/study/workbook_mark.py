@@ -41,7 +41,7 @@ def marked(data: bytes) -> bytes:
     return out.getvalue()
 
 
-def is_unchanged(path: Path) -> bool:
+def _is_unchanged(path: Path) -> bool:
     """Tell whether a workbook is as pitstats wrote it."""
     try:
         data = file_bytes(path)
@@ -54,9 +54,9 @@ def is_unchanged(path: Path) -> bool:
         return False
 
 
-def refuse_changed(path: Path, *, unless: bool = False) -> None:
+def refuse_changed(path: Path) -> None:
     """Refuse to replace a workbook that somebody has typed into, or made."""
-    if not unless and path.is_file() and not is_unchanged(path):
+    if path.is_file() and not _is_unchanged(path):
         raise ExistsError(
             f"{path} was not written by pitstats, or was changed since, and is never "
             "overwritten. Move it away, or choose another name."

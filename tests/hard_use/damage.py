@@ -36,7 +36,8 @@ def _tables() -> dict[str, bytes]:
 def _workbook() -> bytes:
     from pitstats.study.workbook_files import workbook_bytes
 
-    return workbook_bytes(ps.demo_study("one_bake_each"))
+    study = ps.demo_study("one_bake_each")
+    return workbook_bytes(study.settings, study.tables)
 
 
 def _cut(rng: np.random.Generator, data: bytes) -> bytes:
