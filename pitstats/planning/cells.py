@@ -13,14 +13,14 @@ import numpy as np
 import pandas as pd
 
 from pitstats.errors import ArgumentError, DesignError
-
-MAIN_GRATE = "main"
+from pitstats.study.places import MAIN_GRATE
+from pitstats.study.schema import LARGEST_GRATE
 
 #: Rows and columns of the only grate of a pit, or of each of its grates by name.
 GrateSizes: TypeAlias = tuple[int, int] | Mapping[str, tuple[int, int]]
 
 _SIZES = ("rows", "columns")
-_LARGEST = 200  # what the study format takes
+_PLACE = ("pit", "grate", "row", "column")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,7 +190,7 @@ def _read_grate(record: dict[str, Any], n_grates: Counter[str]) -> Grate:
         raise DesignError(f"pit '{pit}' has several grates. Name each of them.")
     name = name or MAIN_GRATE
     where = f"grate '{name}' of pit '{pit}'"
-    sizes = {key: _whole(record[key], key, where) for key in _SIZES}
+    rows, columns = (_whole(record[key], key, where) for key in _SIZES)
     lengths = {
         key: _number(record.get(key), key, where)
         for key in ("cell_length", "cell_width", "level")
@@ -198,8 +198,8 @@ def _read_grate(record: dict[str, Any], n_grates: Counter[str]) -> Grate:
     return Grate(
         pit=pit,
         grate=name,
-        rows=sizes["rows"],
-        columns=sizes["columns"],
+        rows=rows,
+        columns=columns,
         notes=_text(record.get("notes")),
         **lengths,
     )
@@ -212,10 +212,10 @@ def _text(value: object) -> str:
 
 def _whole(value: object, key: str, where: str) -> int:
     number = _number(value, key, where)
-    if not (1 <= number <= _LARGEST and number.is_integer()):
+    if not (1 <= number <= LARGEST_GRATE and number.is_integer()):
         raise DesignError(
             f"{where} has {_text(value) or 'no number of'} {key}. Give a whole number "
-            f"from 1 to {_LARGEST}."
+            f"from 1 to {LARGEST_GRATE}."
         )
     return int(number)
 
@@ -293,9 +293,7 @@ def comparable_cells(grates: Sequence[Grate]) -> pd.DataFrame:
         for column_a, column_b, column_gap in _matches(a.columns, b.columns)
         for gaps in [(row_gap, column_gap)]
     ]
-    names = [
-        f"{name}_{end}" for end in "ab" for name in ("pit", "grate", "row", "column")
-    ]
+    names = [f"{name}_{end}" for end in "ab" for name in _PLACE]
     return pd.DataFrame(found, columns=[*names, "gap"])
 
 
@@ -322,9 +320,9 @@ def _everywhere(cells: pd.DataFrame, pairs: pd.DataFrame) -> list[bool]:
     """Tell for each cell whether it has a match in every other pit."""
     others: dict[tuple[Any, ...], set[str]] = {}
     for here, there in ("ab", "ba"):
-        names = [f"{name}_{here}" for name in ("pit", "grate", "row", "column")]
+        names = [f"{name}_{here}" for name in _PLACE]
         for *place, other in pairs[[*names, f"pit_{there}"]].itertuples(index=False):
             others.setdefault(tuple(place), set()).add(other)
     n_others = cells["pit"].nunique() - 1
-    places = cells[["pit", "grate", "row", "column"]].itertuples(index=False)
+    places = cells[[*_PLACE]].itertuples(index=False)
     return [len(others.get(tuple(place), ())) == n_others for place in places]

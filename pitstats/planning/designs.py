@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from scipy.special import expit
 
 from pitstats.errors import ArgumentError, DesignError
-from pitstats.planning.formulas import rate_icc
+from pitstats.planning.formulas import check_level, rate_icc
 from pitstats.planning.simulation import Array, BakeDesign, Frame, Question
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.marginal import marginal_intercept
@@ -222,21 +222,9 @@ def frame_of(
             f"margin is {margin}; it is the largest difference that would not change "
             "advice, between 0 and 1"
         )
-    return Frame(int(simulations), seed_from(rng), check_level(conf_level), margin)
-
-
-def check_level(conf_level: float) -> float:
-    """Level of the intervals."""
-    if not 0 < conf_level < 1:
-        raise ArgumentError(f"conf_level is {conf_level}; it must lie between 0 and 1")
-    return float(conf_level)
-
-
-def check_power(power: float) -> float:
-    """Chance wanted."""
-    if not 0 < power < 1:
-        raise ArgumentError(f"power is {power}; it must lie between 0 and 1")
-    return power
+    return Frame(
+        int(simulations), seed_from(rng), check_level("conf_level", conf_level), margin
+    )
 
 
 def question_maker(

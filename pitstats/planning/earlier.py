@@ -13,14 +13,11 @@ from pitstats.analysis.season.spread import earlier_spread
 from pitstats.errors import ArgumentError
 from pitstats.planning.power import BakePlan
 from pitstats.planning.simulation import (
-    ALIKE,
-    SEPARATED,
-    WIDTH_STUDIES,
     BakeDesign,
     Frame,
     Question,
     mean_with_error,
-    run_designs,
+    run_both,
     share_with_error,
 )
 from pitstats.stats.borrowed_spread import (
@@ -60,18 +57,13 @@ def with_earlier(
 ) -> BakePlan:
     """The same plans with what the borrowed answer would show of the same studies."""
     lent = [replace(question, earlier=earlier) for question in questions]
-    found = run_designs(
-        [(question, which) for question in lent for which in (SEPARATED, ALIKE)],
-        replace(frame, margin=None),
-        n_widths=WIDTH_STUDIES,
-        label="earlier spread",
-    )
+    found = run_both(lent, replace(frame, margin=None), "earlier spread")
     table = plan.table.copy()
     risks = {
         question.design: _if_moodier(question.design, plan.rate, earlier, frame)
         for question in questions
     }
-    for k, (apart, alike) in enumerate(zip(found[::2], found[1::2], strict=True)):
+    for k, (apart, alike) in enumerate(found):
         power, error = share_with_error(apart.separated, apart.studies)
         alarm, alarm_error = share_with_error(alike.separated, alike.studies)
         width, width_error = mean_with_error(apart.high - apart.low)

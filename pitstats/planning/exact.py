@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 
 from pitstats.errors import DesignError
-from pitstats.planning.designs import check_level, question_maker
+from pitstats.planning.designs import question_maker
+from pitstats.planning.formulas import check_level
 from pitstats.planning.simulation import Question
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.marginal import marginal_intercept
@@ -71,7 +72,7 @@ def exact_power(
             f"{MOST_BAKES} bakes of {MOST_ITEMS} items can be"
         )
     question = question_maker(rate, difference, sd_bake, 2)(bakes, items)
-    return exact_chance(question, check_level(conf_level), alike=False)
+    return exact_chance(question, check_level("conf_level", conf_level), alike=False)
 
 
 def can_be_enumerated(question: Question) -> bool:

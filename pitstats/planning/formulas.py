@@ -37,7 +37,7 @@ def two_rate_power(
     """
     _check_share("rate_a", rate_a)
     _check_share("rate_b", rate_b)
-    _check_level("alpha", alpha)
+    check_level("alpha", alpha)
     _check_positive("n_items", n_items)
     gap, n = abs(rate_a - rate_b), float(n_items)
     if continuity and gap > 0:
@@ -55,7 +55,7 @@ def two_rate_power(
 
 def rate_icc(rate: float, sd_bake: float) -> float:
     """Intraclass correlation of items of one bake, on the probability scale."""
-    _check_level("rate", rate)
+    check_level("rate", rate)
     if sd_bake < 0:
         raise ArgumentError(f"sd_bake is {sd_bake}; it cannot be negative")
     nodes, weights = normal_nodes(100)
@@ -104,8 +104,8 @@ def bakes_per_pit(
     plain = math.ceil(wanted - 1e-9)
     if not few_bakes:
         return plain
-    _check_level("power", power)
-    _check_level("alpha", alpha)
+    check_level("power", power)
+    check_level("alpha", alpha)
     normal = float(ndtri(1 - alpha / 2) + ndtri(power))
     bakes = max(plain, 2)
     while True:
@@ -193,9 +193,11 @@ def _check_share(name: str, value: float) -> None:
         raise ArgumentError(f"{name} is {value}; a rate lies between 0 and 1")
 
 
-def _check_level(name: str, value: float) -> None:
+def check_level(name: str, value: float) -> float:
+    """Check a chance, or a level of intervals."""
     if not 0 < value < 1:
         raise ArgumentError(f"{name} is {value}; it must lie between 0 and 1")
+    return float(value)
 
 
 def _check_positive(name: str, value: float) -> None:
@@ -206,15 +208,3 @@ def _check_positive(name: str, value: float) -> None:
 def _check_icc(icc: float) -> None:
     if not 0 <= icc <= 1:
         raise ArgumentError(f"icc is {icc}; it must lie between 0 and 1")
-
-
-__all__ = [
-    "Split",
-    "bakes_per_pit",
-    "best_items_per_bake",
-    "design_effect",
-    "rate_icc",
-    "rule_of_three",
-    "split_for_budget",
-    "two_rate_power",
-]

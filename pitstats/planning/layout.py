@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -41,6 +41,7 @@ from pitstats.planning.random_draws import (
     share_out,
 )
 from pitstats.study.html_text import notebook_html
+from pitstats.study.schema import PLACE_COLUMNS
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
@@ -266,16 +267,7 @@ _ITEM_COLUMNS = (
     "grading_order",
     "regrade",
 )
-_STUDY_ITEM_COLUMNS = (
-    "bake",
-    "grate",
-    "row",
-    "column",
-    "code",
-    "load_rank",
-    "grading_order",
-    "lot",
-)
+_STUDY_ITEM_COLUMNS = (*PLACE_COLUMNS, "code", "load_rank", "grading_order", "lot")
 
 
 def _seed(seed: int | None, rng: np.random.Generator | None) -> int:
@@ -552,8 +544,4 @@ def _study(
 
 
 def _grate_record(grate: Grate) -> dict[str, Any]:
-    names = ("pit", "grate", "rows", "columns", "cell_length", "cell_width")
-    record: dict[str, Any] = {name: getattr(grate, name) for name in names}
-    record["level"] = None if math.isnan(grate.level) else grate.level
-    record["notes"] = grate.notes
-    return record
+    return asdict(grate) | {"level": None if math.isnan(grate.level) else grate.level}

@@ -13,6 +13,7 @@ import pandas as pd
 
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.cells import Grate, GrateSizes, cell_sizes, read_grates
+from pitstats.study.cells import listing
 from pitstats.study.schema import BAKES
 from pitstats.study.settings import Settings
 
@@ -32,15 +33,7 @@ _NOT_PLANNED = (
     "date",
     "lot",
     "splits",
-    "lit_at",
-    "steady_at",
-    "last_split_at",
-    "dough_out_at",
-    "loading_at",
-    "loaded_at",
-    "unloaded_at",
-    "emptied_at",
-    "grading_at",
+    *(column.name for column in BAKES.columns if column.kind == "clock"),
     "status",
     "reason",
 )
@@ -259,7 +252,7 @@ def _settings(
     if isinstance(settings, Settings):
         return settings, []
     given = dict(settings or {})
-    names = listed(pits)
+    names = listing(list(pits), "and")
     given.setdefault("title", f"Bake test of {names}")
     given.setdefault("question", f"How do the burn rates of {names} differ?")
     assumed = []
@@ -287,10 +280,3 @@ def _check_cell_sizes(
         )
     stated = all(math.isfinite(g.cell_length + g.cell_width) for g in grates)
     return [] if stated and equal else [sentence]
-
-
-def listed(names: Sequence[str]) -> str:
-    """Join names for a sentence."""
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from pitstats.planning.cells import cell_table
-from pitstats.planning.layout_plan import Plan, listed
+from pitstats.planning.layout_plan import Plan
 from pitstats.planning.order import OrderBalance
+from pitstats.study.cells import listing
 
 
 def rules_in_words(plan: Plan, balance: OrderBalance, seed: int) -> list[str]:
@@ -48,7 +49,7 @@ def rules_in_words(plan: Plan, balance: OrderBalance, seed: int) -> list[str]:
 def _lot_sentence(plan: Plan) -> str:
     if plan.lots is None:
         return f"Dough: lot {plan.one_lot} for all bakes." if plan.one_lot else ""
-    names = listed(list(plan.lots))
+    names = listing(list(plan.lots), "and")
     if plan.lot_rule == "mixed":
         return f"Dough: every bake takes its items from lots {names} in proportion."
     return (

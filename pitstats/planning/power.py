@@ -34,15 +34,13 @@ from pitstats.planning.exact import (
 )
 from pitstats.planning.formulas import rate_icc, two_rate_power
 from pitstats.planning.simulation import (
-    ALIKE,
-    SEPARATED,
     WIDTH_STUDIES,
     BakeDesign,
     Frame,
     Question,
     Tally,
     mean_with_error,
-    run_designs,
+    run_both,
     share_with_error,
 )
 from pitstats.stats.spread_prior import OWN
@@ -385,16 +383,10 @@ def work_out(
 ) -> BakePlan:
     """Simulate and analyze all plans, each with pits that differ and that are alike."""
     whole_cost = [cost_of(question.design, *costs) for question in questions]
-    found = run_designs(
-        [(question, which) for question in questions for which in (SEPARATED, ALIKE)],
-        frame,
-        n_widths=WIDTH_STUDIES,
-        label="plans",
-    )
     rows = [
         _row(question, apart, alike, cost, frame.conf_level)
-        for question, apart, alike, cost in zip(
-            questions, found[::2], found[1::2], whole_cost, strict=True
+        for question, (apart, alike), cost in zip(
+            questions, run_both(questions, frame, "plans"), whole_cost, strict=True
         )
     ]
     first = questions[0]
@@ -515,6 +507,3 @@ def _caveats(questions: Sequence[Question], frame: Frame) -> tuple[str, ...]:
                 "between bakes, which is therefore anything from 0 to 2.5."
             )
     return tuple(notes)
-
-
-__all__ = ["NO_VERDICT", "BakePlan", "plan_bakes", "work_out"]

@@ -11,7 +11,6 @@ import pandas as pd
 from pitstats.errors import DesignError
 from pitstats.planning.designs import (
     as_list,
-    check_level,
     check_rates,
     cost_of,
     frame_of,
@@ -19,7 +18,7 @@ from pitstats.planning.designs import (
     shown,
     spread_of,
 )
-from pitstats.planning.formulas import rate_icc, rule_of_three
+from pitstats.planning.formulas import check_level, rate_icc, rule_of_three
 from pitstats.planning.simulation import (
     SINGLE,
     Question,
@@ -217,7 +216,7 @@ def upper_bound_if_none_burn(
        upper  exact
     0   0.13   0.08
     """
-    level = check_level(conf_level)
+    level = check_level("conf_level", conf_level)
     rows = []
     for b in as_list(bakes):
         for n in as_list(items):

@@ -12,7 +12,6 @@ from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import (
     Count,
     check_pits,
-    check_power,
     check_rates,
     frame_of,
     make_design,
@@ -20,6 +19,7 @@ from pitstats.planning.designs import (
     spread_of,
 )
 from pitstats.planning.exact import can_be_enumerated, exact_chance
+from pitstats.planning.formulas import check_level
 from pitstats.planning.power import BakePlan, work_out
 from pitstats.planning.simulation import (
     SEPARATED,
@@ -136,7 +136,7 @@ def smallest_difference(
     True
     """
     question = _asked(bakes, items, rate, sd_bake, pits, direction)
-    check_power(power)
+    check_level("power", power)
     frame = frame_of(simulations, rng, conf_level)
     room = (1 - rate if direction > 0 else rate) * 0.99
     tried = _chances(direction * room * np.linspace(0.1, 1, 10), question, frame)

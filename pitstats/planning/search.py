@@ -11,13 +11,14 @@ import pandas as pd
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import (
     as_list,
-    check_power,
     frame_of,
     question_maker,
     seed_from,
 )
+from pitstats.planning.formulas import check_level
 from pitstats.planning.power import BakePlan, work_out
 from pitstats.planning.questions import smallest_difference
+from pitstats.study.cells import listing
 from pitstats.study.percent import percent
 
 MOST_BAKES = 20
@@ -112,7 +113,7 @@ def find_bakes(
     >>> 3 <= found.bakes <= 5
     True
     """
-    check_power(power)
+    check_level("power", power)
     if not 2 <= most <= 200:
         raise ArgumentError(f"most is {most}; use 2 to 200 bakes")
     question = question_maker(rate, difference, sd_bake, pits)
@@ -208,17 +209,12 @@ def curve_sentence(
     known = curve[curve["difference"].notna()]
     if known.empty:
         return "None of these numbers of bakes finds any possible difference."
-    bakes = _listed([str(b) for b in known["bakes"]])
-    points = _listed([f"{100 * abs(d):.0f}" for d in known["difference"]])
+    bakes = listing([str(b) for b in known["bakes"]], "and")
+    points = listing([f"{100 * abs(d):.0f}" for d in known["difference"]], "and")
     return (
         f"With {bakes} bakes of each pit you can find {points} points{of} ({given}"
         f"chance {percent(power)})."
     )
-
-
-def _listed(words: list[str]) -> str:
-    *rest, last = words
-    return f"{', '.join(rest)} and {last}" if rest else last
 
 
 def split_with_reference(

@@ -380,8 +380,7 @@ def grading_pages(items: pd.DataFrame, scale: Scale) -> list[GradingPage]:
     """List the codes of every session in grading order."""
     pages: list[GradingPage] = []
     for session, own in items.groupby("session", sort=False):
-        codes = grading_codes(own)
-        pages += _coded_pages(str(session), codes, _rows_beside(scale))
+        pages += _coded_pages(str(session), grading_codes(own), scale)
     return pages
 
 
@@ -391,14 +390,12 @@ def regrading_pages(
     """List the codes to grade a second time, in another order than the first."""
     pages: list[GradingPage] = []
     for session, own in items.groupby("session", sort=False):
-        codes = sorted(set(own["code"]) & set(again))
-        if codes:
-            pages += _coded_pages(str(session), codes, _rows_beside(scale))
+        pages += _coded_pages(str(session), sorted({*own["code"]} & {*again}), scale)
     return pages
 
 
-def _coded_pages(session: str, codes: Sequence[str], n_rows: int) -> list[GradingPage]:
-    numbered = list(enumerate(codes, start=1))
+def _coded_pages(session: str, codes: Sequence[str], scale: Scale) -> list[GradingPage]:
+    numbered, n_rows = list(enumerate(codes, start=1)), _rows_beside(scale)
     parts = [numbered[k : k + n_rows] for k in range(0, len(numbered), n_rows)]
     return [
         GradingPage(session=_short(session, 30), number=k, of=len(parts), rows=rows)

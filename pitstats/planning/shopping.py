@@ -12,7 +12,7 @@ import pandas as pd
 
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.layout import Layout
-from pitstats.study.cells import counted
+from pitstats.study.cells import counted, listing
 from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
@@ -304,9 +304,8 @@ def _sentence(
         parts.append(f"{n_people:g} people")
     total, sessions = sum(row[1] for row in hours), len(hours)
     return (
-        f"For {bakes} bakes you need {', '.join(parts[:-1])}"
-        f"{' and ' if len(parts) > 1 else ''}{parts[-1]}, and about {total:.1f} hours "
-        f"in {counted(sessions, 'session')}."
+        f"For {bakes} bakes you need {listing(parts, 'and')}, and about {total:.1f} "
+        f"hours in {counted(sessions, 'session')}."
     )
 
 

@@ -385,6 +385,17 @@ def run_designs(
     return [_joined(parts) for parts in found]
 
 
+def run_both(
+    questions: Sequence[Question], frame: Frame, label: str
+) -> list[tuple[Tally, Tally]]:
+    """Run every question with pits that differ and with pits that are alike."""
+    asked = [
+        (question, which) for question in questions for which in (SEPARATED, ALIKE)
+    ]
+    found = run_designs(asked, frame, n_widths=WIDTH_STUDIES, label=label)
+    return list(zip(found[::2], found[1::2], strict=True))
+
+
 def _joined(tallies: Sequence[Any]) -> Any:
     """Put the tallies of one question together: numbers add up, arrays line up."""
     values = [
