@@ -252,18 +252,12 @@ def _fitted(
     factor = np.exp(shift)
     fitted = np.zeros_like(shift)
     weight = np.zeros_like(shift)
-    if len(odds.single):
-        ratio = odds.single * factor
+    for odd, count in ((odds.single, None), (odds.several, data.slot_count)):
+        ratio = odd * factor
         below = ratio + 1.0
         ratio /= below
-        fitted += ratio.sum(axis=0)
-        ratio /= below
-        weight += ratio.sum(axis=0)
-    if len(odds.several):
-        ratio = odds.several * factor
-        below = ratio + 1.0
-        ratio /= below
-        ratio *= data.slot_count[:, :, None]
+        if count is not None:
+            ratio *= count[:, :, None]
         fitted += ratio.sum(axis=0)
         ratio /= below
         weight += ratio.sum(axis=0)

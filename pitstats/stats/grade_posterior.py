@@ -14,7 +14,7 @@ import numpy as np
 from pitstats.stats.bake_likelihood import group_items, log_likelihood
 from pitstats.stats.binomial_data import FloatArray, IntArray
 from pitstats.stats.cumulative import cut_pairs, log_gap
-from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.quadrature import averaged_expit, normal_nodes
 from pitstats.stats.spread_prior import OWN, SpreadPrior
 
 GAP_MEDIAN = 1.4
@@ -171,13 +171,9 @@ class GradeModel:
 
     def at_least(self, drawn: GradeParameters) -> FloatArray:
         """Long-run share of each grade or darker, shape (pits, grades, draws)."""
-        from scipy.special import expit
-
         cuts = drawn.cut_logits(self.stated)
         total_sd = np.hypot(drawn.bake_sd, drawn.session_sd)[:, None]
-        share: FloatArray = np.zeros_like(cuts)
-        for node, weight in zip(*normal_nodes(_NODES), strict=True):
-            share += weight * expit(cuts + node * total_sd)
+        share = averaged_expit(cuts, total_sd)
         return np.concatenate([np.ones_like(share[:, :1]), share], axis=1)
 
 

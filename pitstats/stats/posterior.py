@@ -24,7 +24,7 @@ from pitstats.stats.importance_sampling import (
     Spread,
     sample_posterior,
 )
-from pitstats.stats.quadrature import normal_nodes
+from pitstats.stats.quadrature import averaged_expit
 from pitstats.stats.weighted_draws import (
     summarize_draws,
     summarize_pairs,
@@ -416,17 +416,10 @@ def predict_rates(draws: Draws, pit: int, cells: npt.ArrayLike) -> FloatArray:
     >>> predict_rates(result.draws, 0, [[0.5]]).shape
     (1, 4096)
     """
-    from scipy.special import expit
-
     rows = np.asarray(cells, dtype=float)
     if rows.ndim != 2 or rows.shape[1] != len(draws.slopes):
         raise ValueError(
             f"cells has shape {rows.shape}; it needs (cells, {len(draws.slopes)})."
         )
-    nodes, node_weight = normal_nodes(20)
     spread = np.hypot(draws.bake_sd[pit], draws.session_sd)
-    eta = rows @ draws.slopes + draws.intercepts[pit]
-    total: FloatArray = np.zeros_like(eta)
-    for node, weight in zip(nodes, node_weight, strict=True):
-        total += weight * expit(eta + node * spread)
-    return total
+    return averaged_expit(rows @ draws.slopes + draws.intercepts[pit], spread)

@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 
-from pitstats.stats.binomial_data import FloatArray
+from pitstats.stats.binomial_data import FloatArray, expit
 
 
 def normal_nodes(n_nodes: int) -> tuple[FloatArray, FloatArray]:
@@ -53,6 +53,14 @@ def _nodes(n_nodes: int) -> tuple[FloatArray, FloatArray]:
     nodes.flags.writeable = False
     weights.flags.writeable = False
     return nodes, weights
+
+
+def averaged_expit(eta: FloatArray, sd: FloatArray) -> FloatArray:
+    """Mean of ``expit(eta + sd * z)`` over a standard normal ``z``, by 20 nodes."""
+    total: FloatArray = np.zeros_like(eta)
+    for node, weight in zip(*normal_nodes(20), strict=True):
+        total += weight * expit(eta + node * sd)
+    return total
 
 
 def log_sum_exp(terms: FloatArray, axis: int) -> FloatArray:
