@@ -295,19 +295,9 @@ def quantile_factors(
 ) -> tuple[float, float]:
     """Factors of the SD that bound a normal quantile at a confidence level, exactly.
 
-    Parameters
-    ----------
-    n : int
-        Size of the sample, at least 2.
-    multiplier : float
-        The quantile, in SDs above the mean of the population.
-    conf_level : float
-        Two-sided level; each factor is a one-sided tolerance factor.
-
-    Returns
-    -------
-    tuple of float
-        Smaller and larger factor.
+    The quantile lies ``multiplier`` SDs above the mean of the population; each of the
+    two factors, the smaller first, is a one-sided tolerance factor for samples of
+    ``n``, 2 or more.
 
     References
     ----------
@@ -327,26 +317,12 @@ def quantile_factors(
 
 
 def tolerance_factor(n: int, coverage: float, probability: float) -> float:
-    """Exact two-sided tolerance factor of a normal sample.
+    """Exact two-sided tolerance factor of a normal sample; NaN for fewer than 2.
 
-    Parameters
-    ----------
-    n : int
-        Size of the sample; NaN is returned for fewer than 2.
-    coverage : float
-        Share of the population to be held by mean -/+ factor x SD.
-    probability : float
-        Probability that at least that share is held.
-
-    Returns
-    -------
-    float
-        The factor.
-
-    Notes
-    -----
-    Given the mean, the share held depends on the SD alone; the probability is the
-    average of a chi-square tail over the normal distribution of the mean [1]_.
+    Mean -/+ factor x SD holds at least the share ``coverage`` of the population with
+    this probability. Given the mean, the share held depends on the SD alone; the
+    probability is the average of a chi-square tail over the normal distribution of the
+    mean [1]_.
 
     References
     ----------

@@ -29,23 +29,7 @@ def whole_numbers(value: ArrayLike, name: str) -> npt.NDArray[np.intp]:
 
 
 def check_counts(burned: ArrayLike, total: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Return counts of burned and graded items as floats, or say what is wrong.
-
-    Parameters
-    ----------
-    burned, total : array_like, shape (n,)
-        Burned items and graded items of each entry. Whole numbers.
-
-    Returns
-    -------
-    tuple of ndarray
-        Both as float arrays of the same shape.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ, or a count is missing, negative, broken or too large.
-    """
+    """Return counts of burned and graded items as floats, or say what is wrong."""
     y = np.atleast_1d(np.asarray(burned, dtype=float))
     n = np.atleast_1d(np.asarray(total, dtype=float))
     if y.ndim != 1 or y.shape != n.shape:
@@ -71,24 +55,7 @@ def check_counts(burned: ArrayLike, total: ArrayLike) -> tuple[FloatArray, Float
 
 
 def check_design(X: ArrayLike, n_entries: int) -> FloatArray:
-    """Return a design matrix as a 2-D float array with one row per entry.
-
-    Parameters
-    ----------
-    X : array_like, shape (n_entries, p)
-        Design matrix; a 1-D array counts as one column.
-    n_entries : int
-        Rows it must have.
-
-    Returns
-    -------
-    ndarray, shape (n_entries, p)
-
-    Raises
-    ------
-    ValueError
-        If the number of rows differs or a value is not a finite number.
-    """
+    """Return a design matrix as floats, one row per entry; 1-D is one column."""
     design = np.asarray(X, dtype=float)
     if design.ndim == 1:
         design = design[:, None]
@@ -103,26 +70,7 @@ def check_design(X: ArrayLike, n_entries: int) -> FloatArray:
 
 
 def check_codes(codes: ArrayLike, n_entries: int, name: str) -> npt.NDArray[Any]:
-    """Return labels of pits, bakes or groups as a 1-D array, one per entry.
-
-    Parameters
-    ----------
-    codes : array_like, shape (n_entries,)
-        Labels or codes.
-    n_entries : int
-        Entries there must be.
-    name : str
-        What the labels stand for, used in the message.
-
-    Returns
-    -------
-    ndarray, shape (n_entries,)
-
-    Raises
-    ------
-    ValueError
-        If the length differs or a label is missing.
-    """
+    """Return labels of pits, bakes or groups, one per entry and none missing."""
     labels = np.atleast_1d(np.asarray(codes))
     if labels.ndim != 1 or labels.shape[0] != n_entries:
         raise ValueError(

@@ -79,29 +79,9 @@ def read_bakes(
     bake: ArrayLike | None,
     adjacency: Adjacency,
 ) -> list[BakeCells]:
-    """Split values into bakes and find the neighbors in each.
+    """Split values into bakes, in their order, and find the neighbors in each.
 
-    Parameters
-    ----------
-    values : array_like of float
-        A grid, shape (rows, columns) or (bakes, rows, columns), or shape (n,).
-    row, column : array_like of int, shape (n,), or None
-        Places of the values; None for a grid.
-    grate, bake : array_like, shape (n,), or None
-        Cells of different grates or bakes are never neighbors.
-    adjacency : {"rook", "queen"}
-        Cells that share a side, or a side or a corner.
-
-    Returns
-    -------
-    list of BakeCells
-        In the order in which bakes appear; cells with NaN are left out.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, a place occurs twice in a bake, all cells are missing or
-        no two are neighbors.
+    Arguments as for `moran_test`; cells with NaN are left out.
     """
     if adjacency not in ("rook", "queen"):
         raise ValueError(f'adjacency is {adjacency!r}; choose "rook" or "queen".')

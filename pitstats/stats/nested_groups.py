@@ -49,21 +49,11 @@ class Groups(NamedTuple):
 
 
 def find_groups(labels: npt.NDArray[Any]) -> tuple[Groups, list[npt.NDArray[Any]]]:
-    """Sort readings into groups.
+    """Sort readings into groups, by labels of shape (n,) or (n, 2): outer, then inner.
 
-    Parameters
-    ----------
-    labels : ndarray, shape (n,) or (n, 2)
-        Group of each reading; with two columns the outer group and the inner one,
-        whose label counts only within its outer group.
-
-    Returns
-    -------
-    Groups
-        The groups as codes.
-    list of ndarray
-        Labels of the groups of each level, in the order of the codes; for the inner
-        level shape (g, 2).
+    A label of the inner level counts only within its outer group. Also the labels of
+    the groups of each level, in the order of the codes; for the inner level of shape
+    (g, 2).
     """
     outer_labels, outer = np.unique(
         labels if labels.ndim == 1 else labels[:, 0], return_inverse=True

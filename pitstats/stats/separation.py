@@ -52,17 +52,7 @@ class Separation(NamedTuple):
 def find_separation(y: FloatArray, n: FloatArray, design: FloatArray) -> Separation:
     """Find complete or quasi-complete separation of binomial data.
 
-    Parameters
-    ----------
-    y, n : ndarray, shape (entries,)
-        Burned and graded items of each entry.
-    design : ndarray, shape (entries, p)
-        Design matrix of full rank, with its intercept column if there is one.
-
-    Returns
-    -------
-    Separation
-        The columns concerned, the direction of each and the entries split off.
+    The design has full rank, and an intercept column of its own if there is one.
 
     Notes
     -----

@@ -76,21 +76,9 @@ def summarize_draws(
 def summarize_rows(
     rows: FloatArray, weights: FloatArray, conf_level: float
 ) -> Estimate[FloatArray]:
-    """Mean and equal-tailed interval of every row of draws.
+    """Mean and equal-tailed interval of every row of draws, shape (..., draws).
 
-    Parameters
-    ----------
-    rows : ndarray, shape (..., draws)
-        Draws; a row that begins with NaN is withheld.
-    weights : ndarray, shape (draws,)
-        Weights that add up to 1.
-    conf_level : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    Estimate
-        Arrays of the shape of ``rows`` without its last axis; NaN where withheld.
+    A row that begins with NaN is withheld: its mean and ends are NaN.
     """
     withheld = Estimate(np.nan, np.nan, np.nan)
     found = [
