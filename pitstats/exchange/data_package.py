@@ -9,6 +9,7 @@ from typing import Any
 
 from pitstats.study.schema import BY_NAME, NAMED_BY, Column, Table
 from pitstats.study.settings import Settings
+from pitstats.study.units import unit_in
 
 PROFILE = "https://datapackage.org/profiles/2.0/"
 _TYPES = {"whole": "integer", "number": "number"}
@@ -108,10 +109,11 @@ def _schema(
 
 
 def _field(column: Column, settings: Settings) -> dict[str, Any]:
+    unit = unit_in(settings, column)
     described: dict[str, Any] = {
         "name": column.name,
         "type": _TYPES.get(column.kind, "string"),
-        "description": column.meaning + _unit(column, settings),
+        "description": column.meaning + (f" In {unit}." if unit else ""),
     }
     if column.kind == "yes/no":
         described |= {"type": "boolean", "trueValues": ["yes"], "falseValues": ["no"]}
@@ -131,11 +133,3 @@ def _field(column: Column, settings: Settings) -> dict[str, Any]:
     if constraints:
         described["constraints"] = constraints
     return described
-
-
-def _unit(column: Column, settings: Settings) -> str:
-    if "temperature" in column.unit:
-        return f" In °{settings.temperature_unit}." if settings.temperature_unit else ""
-    if column.unit == "length":
-        return f" In {settings.length_unit}." if settings.length_unit else ""
-    return f" In {column.unit}." if column.unit else ""

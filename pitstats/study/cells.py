@@ -184,6 +184,18 @@ def texts(cells: pd.Series) -> pd.Series:
     return pd.Series(out, index=cells.index, dtype=object)
 
 
+def changed_texts(frame: pd.DataFrame, change: Callable[[str], str]) -> pd.DataFrame:
+    """Table with its texts and headers changed; numbers stay."""
+    changed = frame.rename(columns=lambda name: change(str(name)))
+    for place, dtype in enumerate(frame.dtypes):
+        if not pd.api.types.is_numeric_dtype(dtype):
+            cells = frame.iloc[:, place]
+            changed.isetitem(
+                place, [change(c) if isinstance(c, str) else c for c in cells]
+            )
+    return changed
+
+
 # --- one reader per kind of column --------------------------------------------------
 
 

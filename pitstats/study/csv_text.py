@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import pandas as pd
 
 from pitstats.errors import some
-from pitstats.study.cells import quote
+from pitstats.study.cells import changed_texts, quote
 from pitstats.study.columns import read_header
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
@@ -225,15 +225,7 @@ def bare(text: str) -> str:
 
 def harmless_frame(frame: pd.DataFrame) -> pd.DataFrame:
     """Table whose texts and headers a spreadsheet takes as text."""
-    safe = frame.rename(columns=lambda name: harmless(str(name)))
-    for place, dtype in enumerate(frame.dtypes):
-        if not pd.api.types.is_numeric_dtype(dtype):
-            texts = [
-                harmless(value) if isinstance(value, str) else value
-                for value in frame.iloc[:, place]
-            ]
-            safe.isetitem(place, texts)
-    return safe
+    return changed_texts(frame, harmless)
 
 
 def write_csv(header: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:

@@ -15,10 +15,10 @@ from pitstats.errors import InvalidStudyError, WriteError
 from pitstats.study.checks import check_tables
 from pitstats.study.columns import read_header
 from pitstats.study.csv_text import read_csv, write_csv
-from pitstats.study.files import read_raw
+from pitstats.study.files import read_typed
 from pitstats.study.folder_files import column_texts, table_files
 from pitstats.study.problems import ProblemLog
-from pitstats.study.raw import RawStudy, UnreadableError
+from pitstats.study.raw import RawStudy
 from pitstats.study.schema import BY_NAME, Table
 from pitstats.study.settings import Settings
 from pitstats.study.settings_checks import read_settings
@@ -75,11 +75,7 @@ class OpenStudy:
 
     def __init__(self, path: Path, *names: str, switch: Switch | None = None) -> None:
         self._path, self._switch, log = path, switch, ProblemLog()
-        try:
-            self._raw = read_raw(path, log)
-        except (UnreadableError, OSError) as error:
-            log.problem(str(error), "study")
-            raise InvalidStudyError(log.ordered(), source=str(path)) from None
+        self._raw = read_typed(path, log)
         self._form = log.form
         self.settings = read_settings(self._raw.settings, log)
         self.frames = check_tables(self._raw.tables, self.settings, log)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from pitstats.errors import BusyError, Problem, WriteError
+from pitstats.errors import BusyError, InvalidStudyError, Problem, WriteError
 from pitstats.study.atomic import PathLike, write_file
 from pitstats.study.blank import GratesOfPits, afternoon_tables
 from pitstats.study.checks import check_tables
@@ -142,6 +142,15 @@ def read_raw(path: Path, log: ProblemLog) -> RawStudy:
             ".xlsx from your spreadsheet program."
         )
     return read_workbook(file_bytes(path), log)
+
+
+def read_typed(path: Path, log: ProblemLog) -> RawStudy:
+    """Read the cells of a study that can be opened, else refuse it."""
+    try:
+        return read_raw(path, log)
+    except (UnreadableError, OSError) as error:
+        log.problem(str(error), "study")
+        raise InvalidStudyError(log.ordered(), source=str(path)) from None
 
 
 def _finish_writing(path: Path, log: ProblemLog) -> None:

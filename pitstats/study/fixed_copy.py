@@ -16,7 +16,7 @@ from pitstats.errors import ExistsError, InvalidStudyError, WriteError
 from pitstats.study.atomic import PathLike
 from pitstats.study.cells import cell_text
 from pitstats.study.csv_text import bare, harmless, typed_rows, write_csv, write_typed
-from pitstats.study.files import read_raw
+from pitstats.study.files import read_typed
 from pitstats.study.fix import Change, Fixes, TypedTable
 from pitstats.study.folder_files import CHANGES_FILE
 from pitstats.study.form import Form
@@ -148,11 +148,7 @@ class _TypedStudy:
 
     def __init__(self, source: Path) -> None:
         self.source, log = source, ProblemLog()
-        try:
-            raw = read_raw(source, log)
-        except (UnreadableError, OSError) as error:
-            log.problem(str(error), "study")
-            raise InvalidStudyError(log.ordered(), source=str(source)) from None
+        raw = read_typed(source, log)
         settings = read_settings(raw.settings, log)
         self.form = log.form
         self.unusual: dict[str, list[str]] = {}

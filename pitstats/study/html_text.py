@@ -9,6 +9,8 @@ from typing import Any
 
 import pandas as pd
 
+from pitstats.study.cells import changed_texts
+
 # Hebrew, Arabic, Syriac, Thaana, N'Ko and their neighbors, with their shaped forms.
 _LETTER = (
     "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc"
@@ -50,13 +52,7 @@ def table_html(table: pd.DataFrame, number: str = "{:.3f}") -> str:
     >>> "<td>&lt;b&gt;</td>" in table_html(pd.DataFrame({"pit": ["<b>"]}))
     True
     """
-    shown = table.rename(columns=lambda name: isolated(str(name)))
-    for place in range(shown.shape[1]):
-        cells = shown.iloc[:, place]
-        if not pd.api.types.is_numeric_dtype(cells.dtype):
-            texts = [isolated(c) if isinstance(c, str) else c for c in cells]
-            shown.isetitem(place, texts)
-    html: str = shown.to_html(
+    html: str = changed_texts(table, isolated).to_html(
         index=False, escape=False, border=0, na_rep="", float_format=number.format
     )
     return html

@@ -20,7 +20,7 @@ from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
 from pitstats.study.reading import file_bytes
-from pitstats.study.schema import BY_NAME, Column, Table
+from pitstats.study.schema import BY_NAME, GRADE_COLUMNS, Column, Table
 from pitstats.study.settings_checks import read_settings
 from pitstats.study.study import FIRST_ROW, Study
 from pitstats.study.workbook_files import read_first_sheet
@@ -37,10 +37,6 @@ class _Source:
     frame: pd.DataFrame
     name: str
     form: Form
-
-    def column(self, name: str) -> pd.Series:
-        column: pd.Series = self.frame[name]
-        return column
 
 
 def study_from_table(
@@ -288,8 +284,7 @@ def _check_whole(mapping: dict[tuple[str, str], list[str]], *, totals: bool) -> 
     columns = {column for _, column in mapping}
     needed = ["pit", "n_items", "n_burned"] if totals else ["pit", "bake"]
     absent = [name for name in needed if name not in columns]
-    outcomes = ("burned", "grade_top", "grade_bottom", "grade_side")
-    if not totals and not columns.intersection(outcomes):
+    if not totals and not columns.intersection((*GRADE_COLUMNS, "burned")):
         absent.append("n_items and n_burned (totals) or burned or a grade (items)")
     if absent:
         raise DesignError(
@@ -301,8 +296,8 @@ def _check_whole(mapping: dict[tuple[str, str], list[str]], *, totals: bool) -> 
 def _names(table: _Source, headers: list[str]) -> pd.Series:
     """Values of one column, or of several joined to one name."""
     if len(headers) == 1:
-        return table.column(headers[0])
-    parts = [table.column(header) for header in headers]
+        return table.frame[headers[0]]
+    parts = [table.frame[header] for header in headers]
     names = [_JOIN.join(row) if any(row) else "" for row in zip(*parts, strict=True)]
     return pd.Series(names, index=table.frame.index, dtype=object)
 
@@ -331,7 +326,7 @@ def _tables(
     for (target, column), values in columns.items():
         (pits if target == "pits" else frames[target])[column] = values
     for header in keep:
-        values = table.column(header)
+        values = table.frame[header]
         target = "bakes" if _constant(values, bake) else rows
         _check_free(target, header, frames[target])
         frames[target][header] = values

@@ -263,15 +263,13 @@ class _Book:
             return []  # entered and taken back before it was ever handed out
         graded = any(self._items.get(row, name) for name in RESULT_COLUMNS)
         first = sheet.kind == "first" and not graded
-        if first or self._items.get(row, "sheet") == sheet.sheet:
-            was = self._items.get(row, "sheet")
-            clash, changed = self._put(self._items, row, values, sheet, "grader")
-            if any(values[name] for name in (*GRADE_COLUMNS, "missing")) and first:
-                self._bake_is_graded(self._items.get(row, "bake"), sheet)
-        else:
-            row = self._regrade_row(row, sheet)
-            was = self._regrades.get(row, "sheet")
-            clash, changed = self._put(self._regrades, row, values, sheet, "grader")
+        table = self._items
+        if not first and table.get(row, "sheet") != sheet.sheet:
+            table, row = self._regrades, self._regrade_row(row, sheet)
+        was = table.get(row, "sheet")
+        clash, changed = self._put(table, row, values, sheet, "grader")
+        if first and any(values[name] for name in (*GRADE_COLUMNS, "missing")):
+            self._bake_is_graded(table.get(row, "bake"), sheet)
         new = "first" if first else "second"
         count["same" if not changed else "changed" if was else new] += 1
         return clash

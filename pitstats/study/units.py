@@ -55,6 +55,13 @@ def with_unit(
     return cell
 
 
+def unit_in(settings: Settings, column: Column) -> str:
+    """Unit in which the numbers of a column stand; "" if there is none."""
+    if column.unit in TEMPERATURES:
+        return f"°{settings.temperature_unit}" if settings.temperature_unit else ""
+    return (settings.length_unit or "") if column.unit == "length" else column.unit
+
+
 def _units(
     column: Column, settings: Settings
 ) -> tuple[re.Pattern[str] | None, re.Pattern[str] | None]:

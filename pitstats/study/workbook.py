@@ -21,12 +21,12 @@ from pitstats.study.schema import (
     PLACE_COLUMNS,
     SETTINGS,
     TABLES,
-    TEMPERATURES,
     Column,
     Table,
 )
 from pitstats.study.settings import BLANK, Settings
 from pitstats.study.study import Study
+from pitstats.study.units import unit_in
 from pitstats.study.workbook_files import (
     making_workbook,
     put_text,
@@ -235,7 +235,7 @@ def _dress(
     filled = {*fixed, *_FILLED.get(table.name, ())}
     for position, name in enumerate(names, start=1):
         column = _describe(table, name)
-        unit = _unit(column, settings)
+        unit = unit_in(settings, column)
         letter = get_column_letter(position)
         _dress_header(sheet.cell(1, position), column, unit)
         _validate(sheet, f"{letter}2:{letter}{last}", column, unit, settings, lists)
@@ -255,15 +255,6 @@ def _describe(table: Table, name: str) -> Column:
     return Column(
         name=name, kind="text", meaning=meanings.get(name, "A column of your own.")
     )
-
-
-def _unit(column: Column, settings: Settings) -> str:
-    """Unit of a column as the header shows it."""
-    if column.unit in TEMPERATURES:
-        return f"°{settings.temperature_unit}" if settings.temperature_unit else ""
-    if column.unit == "length":
-        return settings.length_unit or ""
-    return column.unit
 
 
 def _shown_unit(column: Column, unit: str) -> str:
