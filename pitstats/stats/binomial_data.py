@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -89,7 +90,7 @@ def check_conf_level(conf_level: float, name: str = "conf_level") -> float:
     return float(conf_level)
 
 
-def column_names(names: list[str] | tuple[str, ...] | None, width: int) -> list[str]:
+def column_names(names: Sequence[str] | None, width: int) -> list[str]:
     """Return names for the columns of a design, counted from 0 where none are given."""
     if names is None:
         return [f"column {j}" for j in range(width)]

@@ -134,7 +134,7 @@ def fit_logistic(
     """
     y, n = check_counts(burned, total)
     design = check_design(X, len(y))
-    labels = column_names(list(names) if names is not None else None, design.shape[1])
+    labels = column_names(names, design.shape[1])
     constant = binomial_constant(y, n)
     y, n, design = collapse(y[n > 0], n[n > 0], design[n > 0])
     check_full_rank(design, labels)
@@ -325,7 +325,7 @@ def fit_firth_logistic(
     y, n = check_counts(burned, total)
     design = check_design(X, len(y))
     level = check_conf_level(conf_level)
-    labels = column_names(list(names) if names is not None else None, design.shape[1])
+    labels = column_names(names, design.shape[1])
     constant = binomial_constant(y, n)
     y, n, design = collapse(y[n > 0], n[n > 0], design[n > 0])
     check_full_rank(design, labels)

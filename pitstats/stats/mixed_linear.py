@@ -147,7 +147,7 @@ def fit_mixed_linear(
         )
     readings = _check_readings(y)
     design = check_design(X, len(readings))
-    columns = column_names(list(names) if names is not None else None, design.shape[1])
+    columns = column_names(names, design.shape[1])
     labels = _check_groups(group, len(readings))
     check_full_rank(design, columns)
     groups, level_labels = find_groups(labels)

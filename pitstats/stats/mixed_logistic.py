@@ -181,7 +181,7 @@ def fit_mixed_logistic(
     labels = check_codes(group, len(y), "group")
     level = check_conf_level(conf_level)
     normal_nodes(n_nodes)
-    columns = column_names(list(names) if names is not None else None, design.shape[1])
+    columns = column_names(names, design.shape[1])
     used = n > 0
     if not used.any():
         raise ValueError("no entry has a graded item; there is nothing to fit.")

@@ -533,7 +533,7 @@ def concordance_test(
     return ConcordanceTest(
         statistic=observed / unit,
         mean_correlation=(float(own @ own) - plain_within) / unit,
-        p_value=_tail(null, observed, "greater", exact=False),
+        p_value=_tail(null, observed, "greater"),
         n_bakes=len(bakes),
         n_cells=len(places),
         n_permutations=n_permutations,
@@ -602,11 +602,11 @@ def _p_value(
     if all(null.exact for null in nulls):
         sums = _convolve([null.values for null in nulls])
         if sums is not None:
-            return _tail(sums[0], observed, alternative, sums[1], exact=True), True
+            return _tail(sums[0], observed, alternative, sums[1]), True
     total = np.zeros(n_permutations)
     for null in nulls:
         total += rng.choice(null.values, n_permutations) if null.exact else null.values
-    return _tail(total, observed, alternative, exact=False), False
+    return _tail(total, observed, alternative), False
 
 
 def _convolve(parts: Sequence[Array]) -> tuple[Array, Array] | None:
@@ -631,19 +631,18 @@ def _tail(
     observed: float,
     alternative: Alternative,
     chance: Array | None = None,
-    *,
-    exact: bool,
 ) -> float:
     """Share of the null distribution at least as extreme as what was observed.
 
-    Random permutations count the observed layout as one of them, so that the p-value
-    holds its level (Phipson & Smyth 2010, Stat Appl Genet Mol Biol 9:39).
+    Random permutations, which come without chances, count the observed layout as one of
+    them, so that the p-value holds its level (Phipson & Smyth 2010, Stat Appl Genet Mol
+    Biol 9:39).
     """
     slack = 1e-7 * max(float(np.abs(null).max()), abs(observed))
-    chance = np.full(len(null), 1 / len(null)) if chance is None else chance
-    more = float(chance[null >= observed - slack].sum())
-    fewer = float(chance[null <= observed + slack].sum())
-    if not exact:
+    share = np.full(len(null), 1 / len(null)) if chance is None else chance
+    more = float(share[null >= observed - slack].sum())
+    fewer = float(share[null <= observed + slack].sum())
+    if chance is None:
         more, fewer = ((p * len(null) + 1) / (len(null) + 1) for p in (more, fewer))
     sides = {"greater": more, "less": fewer, "two-sided": 2 * min(more, fewer)}
     return min(sides[alternative], 1.0)
