@@ -149,8 +149,8 @@ def manifest_bytes(files: Mapping[str, bytes], names: Iterable[str]) -> bytes:
 
 def last_day(study: Study) -> date:
     """The last session of kept bakes that is named by its date; `NO_DAY` if none is."""
-    kept = study.bakes.loc[study.bakes["status"] == "kept", "session"]
-    named = [_DAY.match(str(session)) for session in kept.dropna()]
+    sessions = study.kept["session"].dropna()
+    named = [_DAY.match(str(session)) for session in sessions]
     days = [_calendar_day(found[0]) for found in named if found]
     return max((day for day in days if day is not None), default=NO_DAY)
 

@@ -26,6 +26,7 @@ from pitstats.figures.style import (
     house_style,
     ink_on,
     name_rows,
+    one_panel,
     shorten,
 )
 
@@ -374,7 +375,6 @@ def plot_grades(counts: pd.DataFrame) -> Figure:
     >>> figure.axes[0].get_xlabel()
     'Share of graded items'
     """
-    from matplotlib.figure import Figure
     from matplotlib.ticker import PercentFormatter
 
     graded = counts[counts["grade"] != "missing"]
@@ -382,8 +382,7 @@ def plot_grades(counts: pd.DataFrame) -> Figure:
     pits = graded["pit"].drop_duplicates().tolist()
     with house_style():
         colors = browning_steps(len(grades))
-        figure = Figure(figsize=(COLUMN, 1.5 + 0.6 * len(pits)), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.5 + 0.6 * len(pits))
         left = np.zeros(len(pits))
         for grade, color in zip(grades, colors, strict=True):
             own = graded[graded["grade"] == grade].set_index("pit").loc[pits]

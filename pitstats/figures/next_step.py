@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pitstats.analysis.next_steps.suggest import WANTED, NextStep
-from pitstats.figures.style import COLUMN, EMBER, INK, SOFT, house_style, wrapped
+from pitstats.figures.style import EMBER, INK, SOFT, house_style, one_panel, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -33,7 +33,6 @@ def plot_next_step(step: NextStep) -> Figure:
     >>> len(plot_next_step(step).axes)
     1
     """
-    from matplotlib.figure import Figure
     from matplotlib.ticker import PercentFormatter
 
     table = step.table
@@ -41,8 +40,7 @@ def plot_next_step(step: NextStep) -> Figure:
     share = table["settled"].to_numpy(dtype=float)
     error = table["settled_error"].to_numpy(dtype=float)
     with house_style():
-        figure = Figure(figsize=(COLUMN, 3.6), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(3.6)
         axes.fill_between(
             more,
             (share - 2 * error).clip(0),

@@ -23,6 +23,7 @@ from pitstats.figures.style import (
     house_style,
     lowest_panels,
     name_rows,
+    one_panel,
     shorten,
 )
 
@@ -230,13 +231,10 @@ def plot_gauges(gauges: GaugeComparison) -> Figure:
     >>> [tick.get_text().split()[0] for tick in figure.axes[0].get_yticklabels()]
     ['Quarry', 'Ferry']
     """
-    from matplotlib.figure import Figure
-
     table = gauges.table
     several = table["pit"].duplicated(keep=False).any()
     with house_style():
-        figure = Figure(figsize=(COLUMN, 1.6 + 0.85 * len(table)), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.6 + 0.85 * len(table))
         axes.axvline(0, color=INK, linewidth=1)
         labels = []
         for y, row in enumerate(table.to_dict("records")):

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from pitstats.analysis.rates.ranks import PitRanks
 from pitstats.figures.style import (
-    COLUMN,
     EMBER,
     INK,
     SMALLEST,
     house_style,
     ink_on,
     name_rows,
+    one_panel,
     shorten,
 )
 
@@ -47,13 +47,11 @@ def plot_ranks(ranks: PitRanks) -> Figure:
     'Rank by burn rate (1 burned least)'
     """
     from matplotlib.colors import to_rgb
-    from matplotlib.figure import Figure
 
     table = ranks.table
     n_pits = len(table)
     with house_style():
-        figure = Figure(figsize=(COLUMN, 1.6 + 0.75 * n_pits), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.6 + 0.75 * n_pits)
         for y, row in enumerate(table.to_dict("records")):
             axes.plot(
                 [row["rank_low"] - 0.32, row["rank_high"] + 0.32],

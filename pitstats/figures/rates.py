@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.figures import marks
 from pitstats.figures.style import (
-    COLUMN,
     EMBER,
     INK,
     LINE,
     SOFT,
     house_style,
     name_rows,
+    one_panel,
     wrapped,
 )
 from pitstats.study.percent import percent
@@ -56,15 +56,12 @@ def plot_rates(rates: BurnRates) -> Figure:
     >>> figure.axes[0].get_xlabel()
     'Share of items burned'
     """
-    from matplotlib.figure import Figure
-
     table = rates.table
     n_pits = len(table)
     # One bake each: what was seen leads, and the long run is hardly more than a guess.
     seen_only = bool(table["n_bakes"].max() <= 1)
     with house_style():
-        figure = Figure(figsize=(COLUMN, 1.5 + 0.8 * n_pits), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.5 + 0.8 * n_pits)
         for y, (row, naive) in enumerate(
             zip(table.to_dict("records"), rates.naive.to_dict("records"), strict=True)
         ):
@@ -177,12 +174,9 @@ def plot_differences(comparison: PitComparison) -> Figure:
     >>> len(figure.axes[0].get_yticks())
     6
     """
-    from matplotlib.figure import Figure
-
     table = comparison.table
     with house_style():
-        figure = Figure(figsize=(COLUMN, 1.4 + 0.5 * len(table)), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.4 + 0.5 * len(table))
         if comparison.margin is not None:
             axes.axvspan(
                 -100 * comparison.margin,

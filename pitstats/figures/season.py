@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pitstats.figures.style import COLUMN, EMBER, INK, SOFT, house_style, wrapped
+from pitstats.figures.style import (
+    COLUMN,
+    EMBER,
+    INK,
+    SOFT,
+    house_style,
+    one_panel,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,15 +103,11 @@ def plot_changes(changes: SettingComparison) -> Figure:
         One row per pit and outcome; left of the line means less than before. Usable
         area has another unit and stands in the table only.
     """
-    from matplotlib.figure import Figure
-
     table = changes.table[changes.table["outcome"] != "usable area"]
     one_pit = table["pit"].nunique() == 1
     y = np.arange(len(table), dtype=float)
     with house_style():
-        size = (COLUMN, 1.4 + 0.62 * len(table))
-        figure = Figure(figsize=size, layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.4 + 0.62 * len(table))
         axes.axvline(0, color=INK, linewidth=1)
         axes.hlines(
             y, table["conf_low"], table["conf_high"], color=EMBER, linewidth=7,

@@ -10,12 +10,12 @@ import pandas as pd
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity
 from pitstats.figures import marks
 from pitstats.figures.style import (
-    COLUMN,
     EMBER,
     INK,
     SMALLEST,
     SOFT,
     house_style,
+    one_panel,
     shorten,
 )
 
@@ -52,16 +52,13 @@ def plot_sensitivity(found: Sensitivity, pair: tuple[str, str] | None = None) ->
     >>> figure.axes[0].get_xlabel()
     'Moves Quarry \N{MINUS SIGN} Ferry by, points'
     """
-    from matplotlib.figure import Figure
-
     pair = found.leading_pair if pair is None else pair
     own = found.of_pair(*pair)
     reported, rows = own.iloc[0], own.iloc[1:]
     labels = [_label(row) for _, row in rows.iterrows()]
     y, height = _heights(labels)
     with house_style():
-        figure = Figure(figsize=(COLUMN, 2.4 + 0.27 * height), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(2.4 + 0.27 * height)
         _background(axes, reported)
         for place, (_, row) in zip(y, rows.iterrows(), strict=True):
             _draw_row(axes, place, row)

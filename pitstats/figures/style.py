@@ -153,6 +153,14 @@ def name_rows(
     axes.spines["left"].set_visible(False)
 
 
+def one_panel(height: float) -> tuple[Figure, Axes]:
+    """A figure with one panel, so many inches high."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(COLUMN, height), layout="constrained")
+    return figure, figure.subplots()
+
+
 def two_in_a_row(
     n_panels: int, *, base: float, height: float
 ) -> tuple[Figure, list[Axes]]:

@@ -20,6 +20,7 @@ from pitstats.figures.style import (
     SMALLEST,
     SOFT,
     house_style,
+    one_panel,
     shorten,
 )
 
@@ -62,12 +63,9 @@ def plot_temperatures(levels: CellTemperatures) -> Figure:
     >>> ps.plot_temperatures(levels).axes[0].get_xlabel()
     'Temperature at the grate, °F'
     """
-    from matplotlib.figure import Figure
-
     rows = levels.table.to_dict("records")
     with house_style():
-        figure = Figure(figsize=(COLUMN, 1.5 + 0.85 * len(rows)), layout="constrained")
-        axes = figure.subplots()
+        figure, axes = one_panel(1.5 + 0.85 * len(rows))
         for y, row in enumerate(rows):
             own = levels.bakes[levels.bakes["pit"] == row["pit"]]
             _draw_level(axes, y, row, own["estimate"].dropna().to_numpy(dtype=float))

@@ -43,8 +43,7 @@ def bake_photos(study: Study) -> dict[str, Photo]:
 
 def photographed(study: Study) -> pd.Series:
     """Photographs that the kept bakes name, by bake."""
-    kept = study.bakes[study.bakes["status"].eq("kept")]
-    return kept.set_index("bake")["photo"].dropna()
+    return study.kept.set_index("bake")["photo"].dropna()
 
 
 def read_photo(folder: Path | None, bake: str, name: str) -> Photo:

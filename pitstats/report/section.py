@@ -15,8 +15,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+class Part:
+    """Something that a page shows, or keeps beside it."""
+
+
 @dataclass(frozen=True)
-class Text:
+class Text(Part):
     """A paragraph; a note is set smaller, one without words is not shown."""
 
     text: str
@@ -24,14 +28,14 @@ class Text:
 
 
 @dataclass(frozen=True)
-class Sentences:
+class Sentences(Part):
     """Sentences as a list; those without words are left out."""
 
     sentences: Sequence[str]
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
+class Table(Part):
     """A table for the reader, and its unrounded numbers; not shown without rows."""
 
     name: str
@@ -41,7 +45,7 @@ class Table:
 
 
 @dataclass(frozen=True, eq=False)
-class Kept:
+class Kept(Part):
     """Numbers behind a sentence or picture: kept as CSV, not shown."""
 
     name: str
@@ -49,14 +53,14 @@ class Kept:
 
 
 @dataclass(frozen=True, eq=False)
-class ResultFiles:
+class ResultFiles(Part):
     """Results as a package carries them: kept as files beside a page, not shown."""
 
     made: Callable[[], Mapping[str, bytes]]
 
 
 @dataclass(frozen=True)
-class Picture:
+class Picture(Part):
     """A figure that is drawn when it is shown, and what is said about it.
 
     ``beside`` is HTML, safe already, to stand beside the figure where there is room.
@@ -70,7 +74,7 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Photograph:
+class Photograph(Part):
     """HTML of a photograph, safe already, and the words that stand for it."""
 
     html: str
@@ -78,7 +82,7 @@ class Photograph:
 
 
 @dataclass(frozen=True)
-class Frame:
+class Frame(Part):
     """Something set apart: a heading, and lines that may begin with a label."""
 
     heading: str
@@ -87,14 +91,14 @@ class Frame:
 
 
 @dataclass(frozen=True)
-class Heading:
+class Heading(Part):
     """A heading within a first page."""
 
     text: str
 
 
 @dataclass(frozen=True)
-class Title:
+class Title(Part):
     """What the page is about."""
 
     title: str
@@ -102,7 +106,7 @@ class Title:
 
 
 @dataclass(frozen=True)
-class Number:
+class Number(Part):
     """The number of the first page, what it is, and how firm it is."""
 
     number: str
@@ -110,43 +114,25 @@ class Number:
 
 
 @dataclass(frozen=True)
-class Pictures:
+class Pictures(Part):
     """Pictures side by side where there is room."""
 
     pictures: Sequence[Picture]
 
 
 @dataclass(frozen=True)
-class Questions:
+class Questions(Part):
     """Questions with their answers in a sentence; each links to its section."""
 
     sections: Sequence[Section]
 
 
 @dataclass(frozen=True)
-class Links:
+class Links(Part):
     """Sections that answer no question, by name."""
 
     lead: str
     sections: Sequence[Section]
-
-
-Part: TypeAlias = (
-    Text
-    | Sentences
-    | Table
-    | Kept
-    | ResultFiles
-    | Picture
-    | Photograph
-    | Frame
-    | Heading
-    | Title
-    | Number
-    | Pictures
-    | Questions
-    | Links
-)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -105,11 +105,6 @@ def pits_of(pairs: pd.DataFrame) -> list[str]:
     return list(dict.fromkeys([*pairs["pit_a"], *pairs["pit_b"]]))
 
 
-def largest_difference(pairs: pd.DataFrame) -> pd.Series:
-    """The pair that differs most."""
-    return pairs.iloc[int(pairs["estimate"].abs().argmax())]
-
-
 def separated(table: pd.DataFrame) -> pd.DataFrame:
     """Rows whose verdict is that there is a difference."""
     return table[table["verdict"].isin(SEPARATED)]

@@ -53,7 +53,7 @@ def regrades_undone(study: Study) -> tuple[int, int]:
     again = study.regrades
     if again.empty:
         return 0, 0
-    kept = study.bakes.loc[study.bakes["status"] == "kept", "bake"]
+    kept = study.kept["bake"]
     named = study.items.dropna(subset=["code"]).drop_duplicates("code")
     bake = again["bake"].fillna(again["code"].map(named.set_index("code")["bake"]))
     due = again[bake.isin(kept)]
@@ -73,7 +73,7 @@ def item_outcomes(study: Study) -> pd.DataFrame:
     a reason in ``missing`` is missing whatever else is recorded. With a burned mark and
     no grade it is unknown whether the item was under-baked or good.
     """
-    bakes = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
+    bakes = study.kept.set_index("bake")
     items = study.items[study.items["bake"].isin(bakes.index)].reset_index(drop=True)
     places = _places(study, items, items["bake"].map(bakes["pit"]))
     outcomes = _outcomes(study, items)

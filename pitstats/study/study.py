@@ -120,6 +120,11 @@ class Study:
             object.__setattr__(self, name, table.reset_index(drop=True))
 
     @property
+    def kept(self) -> pd.DataFrame:
+        """Bakes that count: neither planned nor excluded."""
+        return self.bakes[self.bakes["status"].eq("kept")]
+
+    @property
     def tables(self) -> dict[str, pd.DataFrame]:
         """All tables by name, in the order of the data dictionary."""
         return {name: getattr(self, name) for name in TABLE_NAMES}

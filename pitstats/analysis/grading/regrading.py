@@ -72,11 +72,7 @@ def join_regrades(study: Study) -> Regrading:
     graded = regrades[[*GRADE_COLUMNS]].notna().any(axis=1)
     rows = regrades[graded]
     position = _positions(study, rows)
-    kept = (
-        study.items["bake"]
-        .isin(study.bakes.loc[study.bakes["status"].eq("kept"), "bake"])
-        .to_numpy(dtype=bool)
-    )
+    kept = study.items["bake"].isin(study.kept["bake"]).to_numpy(dtype=bool)
     is_kept, is_lost = (
         values[position] if len(position) else np.empty(0, dtype=bool)
         for values in (kept, study.items["missing"].notna().to_numpy(dtype=bool))

@@ -15,6 +15,7 @@ from pitstats.analysis.heat.probe_series import (
     kelvin_in,
     summarize_probes,
 )
+from pitstats.analysis.rates.pairs import pair_rows
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import ArgumentError, DesignError
@@ -396,8 +397,7 @@ def _bake_values(
     probed = _levels(cells)
     single = readings.groupby("pit")["gauge"].agg(["nunique", "first"])
     rows = []
-    kept = study.bakes[study.bakes["status"].eq("kept")]
-    for bake in kept.to_dict("records"):
+    for bake in study.kept.to_dict("records"):
         name, pit = bake["bake"], bake["pit"]
         here = {"bake": name, "pit": pit} | {k: bake[k] for k in ("session", "order")}
         if name in means.index.get_level_values("bake"):
@@ -491,19 +491,7 @@ def _differences(
     pits = main["pit"].tolist()
     codes = pd.Index(pits).get_indexer(chosen["pit"])
     found = welch_differences(chosen["difference"].to_numpy(), codes, level)
-    table = pd.DataFrame(
-        {
-            "pit_a": pd.Series([pits[i] for i in found.a], dtype="str"),
-            "pit_b": pd.Series([pits[i] for i in found.b], dtype="str"),
-            "estimate": found.estimate,
-            "conf_low": found.low,
-            "conf_high": found.high,
-            "simultaneous_low": found.simultaneous_low,
-            "simultaneous_high": found.simultaneous_high,
-            "p_value": found.p_value,
-            "p_adjusted": found.p_adjusted,
-        }
-    )
+    table = pair_rows(found, pits, pits)
     # Welch's interval would take a spread of zero at its word.
     alike = set(main.loc[main["sd"] == 0, "pit"])
     unsure = table["pit_a"].isin(alike) | table["pit_b"].isin(alike)

@@ -81,7 +81,7 @@ def gauge_caveats(
     if len(alike):
         found.append(ALL_ALIKE.format(pits=", ".join(dict.fromkeys(alike))))
     found += _about_places(bakes, cells)
-    kept = study.bakes.loc[study.bakes["status"].eq("kept"), "bake"]
+    kept = study.kept["bake"]
     missing = kept[~kept.isin(bakes["bake"])]
     if len(missing):
         found.append(LEFT_OUT.format(bakes=", ".join(missing)))

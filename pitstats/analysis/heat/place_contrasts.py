@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis.heat.place_model import PLACE, PlaceModel
-from pitstats.analysis.rates.pairs import PAIR_COLUMNS, verdicts
+from pitstats.analysis.rates.pairs import PAIR_COLUMNS, pair_rows, verdicts
 from pitstats.stats.unequal_means import mean_differences
 
 Floats = NDArray[np.float64]
@@ -179,25 +179,12 @@ def pair_table(
     mean, error, df, n = (levels[name].to_numpy(dtype=float) for name in levels)
     blocks = _within_sessions(bakes, pits)
     found = mean_differences(mean, error, df, n, conf_level, within_blocks=blocks)
-    table = pd.DataFrame(
-        {
-            "pit_a": pd.Series([pits[a] for a in found.a], dtype="str"),
-            "pit_b": pd.Series([pits[b] for b in found.b], dtype="str"),
-            "estimate": found.estimate,
-            "conf_low": found.low,
-            "conf_high": found.high,
-            "simultaneous_low": found.simultaneous_low,
-            "simultaneous_high": found.simultaneous_high,
-            "p_value": found.p_value,
-            "p_adjusted": found.p_adjusted,
-        }
-    )
-    one_bake_each = bool(n.max() <= 1)
+    table = pair_rows(found, pits, pits)
     said = verdicts(
         table["simultaneous_low"],
         table["simultaneous_high"],
         margin=margin,
-        one_bake_each=one_bake_each,
+        one_bake_each=bool(n.max() <= 1),
     )
     withheld = found.withheld & np.isfinite(found.p_value)
     sd = error * np.sqrt(n)

@@ -36,7 +36,7 @@ _SLACK = 1e-9
 
 def place_frame(study: Study, readings: pd.DataFrame, value: str) -> pd.DataFrame:
     """Readings of kept bakes with places that can be compared between pits."""
-    kept = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
+    kept = study.kept.set_index("bake")
     frame = readings[readings["bake"].isin(kept.index)].copy()
     frame["y"] = pd.to_numeric(frame[value], errors="coerce").astype(float)
     frame["pit"] = frame["bake"].map(kept["pit"]).astype("str")

@@ -80,10 +80,9 @@ def series_caveats(
 
 
 def _left_out(study: Study) -> list[str]:
-    kept = study.bakes.loc[study.bakes["status"].eq("kept"), "bake"]
-    others = study.probes.loc[~study.probes["bake"].isin(kept), "bake"]
-    bakes = list(dict.fromkeys(others))
-    return [LEFT_OUT.format(bakes=", ".join(bakes))] if bakes else []
+    bakes = study.probes["bake"]
+    bakes = bakes[~bakes.isin(study.kept["bake"])].drop_duplicates()
+    return [LEFT_OUT.format(bakes=", ".join(bakes))] if len(bakes) else []
 
 
 def _of_checks(table: pd.DataFrame, offsets: pd.DataFrame) -> list[str]:

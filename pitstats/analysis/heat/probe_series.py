@@ -273,7 +273,7 @@ def cell_label(grate: Hashable, row: int, column: int) -> str:
 
 def _readings(study: Study, offsets: pd.DataFrame) -> pd.DataFrame:
     """Readings of kept bakes in order of time, averaged within a minute."""
-    kept = study.bakes.loc[study.bakes["status"].eq("kept"), ["bake", "pit"]]
+    kept = study.kept[["bake", "pit"]]
     frame = study.probes.merge(kept, on="bake", how="inner")
     frame = frame.dropna(subset=["minute", "temp", "probe"])
     frame["lid"] = is_lid(frame["probe"])

@@ -291,7 +291,7 @@ def _caveats(study: Study, model: PlaceModel) -> list[str]:
         found += [ONE_BAKE.format(pit=pit) for pit in once]
     missing = [pit for pit in study.pits["pit"] if pit not in model.pits]
     found += [NO_RISE.format(pit=pit) for pit in missing]
-    kept = study.bakes.loc[study.bakes["status"].eq("kept"), "bake"]
+    kept = study.kept["bake"]
     with_rise = set(model.frame["bake"])
     without = [str(bake) for bake in kept if bake not in with_rise]
     if without:

@@ -507,7 +507,7 @@ class _Estimates:
         if self.model.shape == "curve":
             several = [pit for pit, n in n_cells.items() if n > 1]
             found += [PLAIN_SD.format(pit=pit) for pit in several]
-        kept = self.study.bakes.loc[self.study.bakes["status"].eq("kept"), "bake"]
+        kept = self.study.kept["bake"]
         found += same_probe(self.study)
         n_lost = int(self.given["bake"].isin(kept).sum()) - len(self.frame)
         return found + ([LOST_CELLS.format(n=n_lost)] if n_lost else [])
@@ -515,7 +515,7 @@ class _Estimates:
 
 def lost_bakes(study: Study, given: pd.DataFrame, frame: pd.DataFrame) -> list[str]:
     """Name kept bakes that were measured, or could have been, and give nothing."""
-    kept = study.bakes.loc[study.bakes["status"].eq("kept"), "bake"]
+    kept = study.kept["bake"]
     known = set(given["bake"]) | set(study.probes["bake"])
     lost = kept[kept.isin(known) & ~kept.isin(frame["bake"])]
     return [LOST_BAKES.format(bakes=", ".join(map(str, lost)))] if len(lost) else []
@@ -523,7 +523,7 @@ def lost_bakes(study: Study, given: pd.DataFrame, frame: pd.DataFrame) -> list[s
 
 def same_probe(study: Study) -> list[str]:
     """Say so where no cell was measured by more than one probe."""
-    kept = study.bakes.loc[study.bakes["status"].eq("kept"), ["bake", "pit"]]
+    kept = study.kept[["bake", "pit"]]
     where = ["bake", "probe", "grate", "row", "column"]
     series = study.probes[where].drop_duplicates()
     placed = series.merge(kept, on="bake").dropna(subset=["row", "column"])

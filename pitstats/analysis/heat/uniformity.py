@@ -177,7 +177,7 @@ def survey_uniformity(
     unit = study.settings.temperature_unit or "F"
     allowed, name = _tolerance(survey_class, tolerance, unit)
     given = cell_means(study, cells)
-    kept = study.bakes[study.bakes["status"].eq("kept")].set_index("bake")
+    kept = study.kept.set_index("bake")
     frame = given[given["bake"].isin(kept.index)].copy()
     frame = frame[frame[["grate", "row", "column"]].notna().all(axis=1)]
     both = {"min", "max"} <= set(frame.columns)

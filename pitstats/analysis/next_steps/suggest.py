@@ -20,7 +20,11 @@ from pitstats.analysis.next_steps.continuation import (
 from pitstats.analysis.next_steps.levels import later_level
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.looks import Look
-from pitstats.analysis.rates.pairs import WITHOUT_VERDICT, few_beside_many
+from pitstats.analysis.rates.pairs import (
+    WITHOUT_VERDICT,
+    few_beside_many,
+    largest_difference,
+)
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
@@ -246,7 +250,7 @@ def suggest_next(
     comparison = both.leading
     undecided = comparison.table["verdict"].isin(WITHOUT_VERDICT)
     table = comparison.table[undecided] if undecided.any() else comparison.table
-    pair = table.iloc[int(table["estimate"].abs().argmax())]
+    pair = largest_difference(table)
     settled = not undecided.any()
     rows = [_now(comparison, pair, settled=settled)]
     if not settled and not comparison.one_bake_each:
@@ -428,7 +432,7 @@ def _looks_to_declare(comparison: PitComparison, extra: int | None) -> tuple[int
 
 def _besides(study: Study, more: ExtraBakes) -> Questions:
     """What else keeps the answer from being firm, and the next bakes could mend."""
-    kept = study.bakes[study.bakes["status"] == "kept"]
+    kept = study.kept
     blind = bool(len(kept)) and bool(kept["blind"].fillna(False).astype(bool).all())
     has_items = bool(len(study.items))
     found: list[Literal["separate", "regrade", "same layout"]] = []

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pitstats.analysis.rates.pairs import SEPARATED
+from pitstats.analysis.rates.pairs import SEPARATED, largest_difference
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.stats.stopping_trials import Trials
 
@@ -70,7 +70,7 @@ def early_stop(both: BothWays) -> EarlyStop | None:
     told = comparison.table["verdict"].isin(SEPARATED)
     if look is None or not look.early or look.bakes < 2 or not told.any():
         return None
-    pair = comparison.table.iloc[int(comparison.table["estimate"].abs().argmax())]
+    pair = largest_difference(comparison.table)
     rates = comparison.rates[comparison.rates["n_items"] > 0]
     pits = rates["pit"].tolist()
     spread = float(both.rates.bake_sd["estimate"].mean())

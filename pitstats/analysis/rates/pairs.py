@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.analysis.caveats import FEW_BESIDE_MANY, ONE_BESIDE_FEW
 from pitstats.stats.estimates import PairEstimates
+from pitstats.stats.unequal_means import MeanDifferences
 
 PAIR_COLUMNS = (
     "pit_a",
@@ -31,7 +32,7 @@ WITHOUT_VERDICT = ("cannot tell", "one bake each")
 
 
 def pair_rows(
-    differences: PairEstimates,
+    differences: PairEstimates | MeanDifferences,
     names: Sequence[str],
     pits: Sequence[str],
 ) -> pd.DataFrame:
@@ -56,6 +57,11 @@ def pair_rows(
     frame["p_value"] = differences.p_value[index]
     frame["p_adjusted"] = differences.p_adjusted[index]
     return frame
+
+
+def largest_difference(pairs: pd.DataFrame) -> pd.Series:
+    """The pair that differs most."""
+    return pairs.iloc[int(pairs["estimate"].abs().argmax())]
 
 
 FEWEST_BESIDE_ONE = 3

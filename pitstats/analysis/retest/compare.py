@@ -227,10 +227,8 @@ def _units(before: Settings, after: Settings) -> Settings:
 
 
 def _only_setting(study: Study) -> str:
-    kept = study.bakes[study.bakes["status"] == "kept"]
-    varied = [
-        name for name in SETTINGS if (kept.groupby("pit")[name].nunique() > 1).any()
-    ]
+    seen = study.kept.groupby("pit")[list(SETTINGS)].nunique()
+    varied = [name for name in SETTINGS if (seen[name] > 1).any()]
     if not varied:
         raise DesignError(
             "No setting was varied within a pit. Name the column of bakes that says "
@@ -247,7 +245,7 @@ def _only_setting(study: Study) -> str:
 
 def _sides_by(study: Study, column: str, before: str | float | None) -> dict[str, str]:
     """Side of every kept bake of a pit in which the setting has two values."""
-    kept = study.bakes[(study.bakes["status"] == "kept") & study.bakes[column].notna()]
+    kept = study.kept.dropna(subset=column)
     kept = kept[kept[column].astype("str") != ""]
     sessions = kept["session"].drop_duplicates().tolist()
     day = kept["session"].map({name: k for k, name in enumerate(sessions)})

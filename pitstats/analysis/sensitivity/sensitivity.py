@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.heat.gauge import Z_SHOWN
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
-from pitstats.analysis.results import PitComparison
+from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.analysis.sensitivity.alternatives import (
     GRATE_HEAT,
     LAYOUT,
@@ -27,7 +28,6 @@ from pitstats.analysis.sensitivity.recount import (
     set_beside,
     with_sizes,
 )
-from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study
 
 ESTIMAND = (
@@ -88,7 +88,7 @@ FEWER_BAKES = (ONE_OUT, SESSION_OUT)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Sensitivity:
+class Sensitivity(FrameResult):
     """How far the alternatives that the record allows move each difference.
 
     Attributes
@@ -125,10 +125,6 @@ class Sensitivity:
     conf_level: float
     caveats: tuple[str, ...]
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
     def of_pair(self, pit_a: str, pit_b: str) -> pd.DataFrame:
         """Rows of one pair of pits, the first less the second."""
         return _of_pair(self.table, pit_a, pit_b)
@@ -140,8 +136,7 @@ class Sensitivity:
     @property
     def leading_pair(self) -> tuple[str, str]:
         """The pair with the largest difference as reported, the higher rate first."""
-        table = self.leading.table
-        row = table.iloc[int(table["estimate"].abs().argmax())]
+        row = largest_difference(self.leading.table)
         pair = str(row["pit_a"]), str(row["pit_b"])
         return pair if row["estimate"] >= 0 else pair[::-1]
 
@@ -160,39 +155,42 @@ class Sensitivity:
 
         Of several the one that moves the difference furthest.
         """
-        whole = self._with_all_bakes()
+        whole = self.with_all_bakes()
         return _furthest(whole[whole["tips"]])
 
     @property
     def largest_shift(self) -> pd.Series | None:
         """The alternative with all bakes that moves the leading pair furthest."""
-        return _furthest(self._with_all_bakes())
+        return _furthest(self.with_all_bakes())
 
     @property
     def n_left_out(self) -> int:
         """Bakes of the leading pair that were left out, one at a time."""
-        return len(self._one_out())
+        return len(self.one_out())
 
     @property
     def n_falls(self) -> int:
         """Of these the bakes without which the verdict is another."""
-        return int(self._one_out()["tips"].sum())
+        return int(self.one_out()["tips"].sum())
 
     @property
     def fragile(self) -> bool:
         """Whether another way to compare, or one bake less, changes the verdict."""
         return self.tipping is not None or self.n_falls > 0
 
-    def _with_all_bakes(self) -> pd.DataFrame:
-        tried = self.tried()
-        return tried[~tried["family"].isin(FEWER_BAKES)]
+    def with_all_bakes(self) -> pd.DataFrame:
+        """Alternatives of the leading pair that keep every bake."""
+        return keeping_every_bake(self.tried())
 
-    def _one_out(self) -> pd.DataFrame:
+    def one_out(self) -> pd.DataFrame:
+        """The leading pair with each of its bakes left out in turn."""
         members = self.members_of(*self.leading_pair)
         return members[members["family"] == ONE_OUT]
 
-    def _repr_html_(self) -> str:
-        return notebook_html(self.estimand, self.table, self.caveats)
+
+def keeping_every_bake(table: pd.DataFrame) -> pd.DataFrame:
+    """Alternatives that keep every bake."""
+    return table[~table["family"].isin(FEWER_BAKES)]
 
 
 def _of_pair(table: pd.DataFrame, pit_a: str, pit_b: str) -> pd.DataFrame:

@@ -161,7 +161,7 @@ def render_report(
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        title = source.stem if found is None else _one_line(found.settings.title)
+        title = source.stem if found is None else " ".join(found.settings.title.split())
         html = page_html(finished, stamp, title, brief=brief, data=data)
         # As bytes: no system may write the ends of lines its own way under the seal.
         (switch.new / target.parts[0]).write_bytes(sealed(html).encode("utf-8"))
@@ -232,10 +232,6 @@ def _data_of(
     files = package_files(study, further=further, results=results)
     name = f"{slug(study.settings.title)}.zip"
     return data_link(zip_bytes(files, compressed=True), name, _DATA_LINK)
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
 
 
 def _refuse_existing(target: _Target, overwrite: bool) -> None:

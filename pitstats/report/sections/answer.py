@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_rates
 from pitstats.report.numbers import level_text, points, signed_size
@@ -30,7 +31,6 @@ from pitstats.report.words import (
     doubts,
     fewest_bakes,
     found,
-    largest_difference,
     listed,
     more_span,
     number_word,

@@ -130,7 +130,7 @@ def _answers(
 ) -> dict[str, str]:
     """Answer to every item; empty where the study does not hold it."""
     settings, extra = study.settings, study.settings.extra
-    kept = study.bakes[study.bakes["status"] == "kept"]
+    kept = study.kept
     n_pits, n_pairs = int((rates.table["n_bakes"] > 0).sum()), len(comparison.table)
     margin = settings.margin
     level = level_text(comparison.conf_level)

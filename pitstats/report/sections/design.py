@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -12,7 +9,7 @@ from pitstats.analysis.fairness.design_audit import DesignAudit, hidden_pairs
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes
 from pitstats.report.section import Answered, Kept, Sentences, Table, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Columns, table_of, written
+from pitstats.report.tables import Columns, Row, table_of, written
 from pitstats.report.words import count, listed, one_line, plural
 
 _HIDES = {
@@ -119,7 +116,7 @@ def design_table(design: DesignAudit) -> Table:
     return table_of("design", worst[matter], _CAPTION, columns, kept=contrasts)
 
 
-def _hides(row: Mapping[Hashable, Any]) -> str:
+def _hides(row: Row) -> str:
     if row["share"] < _LITTLE:
         return "hides little or nothing"
     return _HIDES[row["verdict"]]

@@ -9,6 +9,7 @@ import pandas as pd
 
 from pitstats.analysis.grading.agreement import GradingAgreement
 from pitstats.analysis.grading.regrading import UNNAMED
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.analysis.sensitivity.recount import seen_from_the_other_pit
 from pitstats.errors import DesignError
 from pitstats.figures.agreement import plot_grading_agreement
@@ -43,7 +44,6 @@ from pitstats.report.tables import (
 )
 from pitstats.report.words import (
     count,
-    largest_difference,
     listed,
     one_line,
     read_with,

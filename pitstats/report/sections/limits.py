@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.report.numbers import points
 from pitstats.report.section import Answered, Sentences, asks
 from pitstats.report.sections.rates import could_be, rate_sentence
@@ -13,7 +14,6 @@ from pitstats.report.words import (
     IN_CONDITIONS,
     farthest_end,
     found,
-    largest_difference,
     one_line,
     sentence,
 )

@@ -166,7 +166,7 @@ def _half_words(cells: pd.DataFrame, own: NDArray[np.intp], value: str) -> str:
 
 def rotated_note(study: Study) -> str:
     """Say which bakes on the maps were rotated; empty if none was."""
-    kept = study.bakes[study.bakes["status"].eq("kept")]
+    kept = study.kept
     rotated = kept.loc[kept["rotated"].fillna(False).astype(bool), "bake"]
     if rotated.empty:
         return ""

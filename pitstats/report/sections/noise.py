@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.errors import DesignError
 from pitstats.planning.power import BakePlan, plan_bakes
 from pitstats.report.numbers import percent, signed_points
@@ -17,7 +18,6 @@ from pitstats.report.tables import (
     table_of,
     with_naive,
 )
-from pitstats.report.words import largest_difference
 from pitstats.study.outcomes import bake_totals
 
 _NOT_OBSERVED_POWER = (

@@ -7,7 +7,7 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.rates.other_methods import compare_methods
-from pitstats.analysis.rates.pairs import SEPARATED
+from pitstats.analysis.rates.pairs import SEPARATED, largest_difference
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_differences
@@ -48,7 +48,6 @@ from pitstats.report.words import (
     conditions,
     count,
     fewest_bakes,
-    largest_difference,
     listed,
     more_span,
     number_word,

@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.analysis.season.estimate import NO_BRIDGE
 from pitstats.analysis.season.graders import FEWEST_BAKES
 from pitstats.errors import DesignError
@@ -166,8 +167,7 @@ def in_short_pairs(results: SeasonResults) -> str:
     lead = "If all days were alike, " if results.days_alike else "Over the season "
     if firm.empty:
         return f"{lead}no pair of pits can be told apart."
-    largest = int(firm["estimate"].abs().to_numpy().argmax())
-    pair = ahead(firm.iloc[largest])
+    pair = ahead(largest_difference(firm))
     level = f"{level_text(results.conf_level)} interval{all_pairs(len(table))}"
     by = more_span(pair.low, pair.high)
     return f"{lead}{pair.more} burned more than {pair.less}: {by} ({level})."

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
 from functools import partial
-from typing import Any
 
 import pandas as pd
 
-from pitstats.analysis.sensitivity.alternatives import ONE_OUT
 from pitstats.analysis.sensitivity.recount import SHARED_PLACES
 from pitstats.analysis.sensitivity.sensitivity import (
     AS_REPORTED,
-    FEWER_BAKES,
     Sensitivity,
+    keeping_every_bake,
 )
 from pitstats.figures.sensitivity import plot_sensitivity
 from pitstats.report.numbers import (
@@ -33,7 +30,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Columns, estimate, table_of, written
+from pitstats.report.tables import Columns, Row, estimate, table_of, written
 from pitstats.report.words import (
     all_pairs,
     count,
@@ -85,7 +82,7 @@ def falls_when(found: Sensitivity) -> str:
         which = f"{found.n_falls} of the {found.n_left_out}"
         reasons.append(f"when one bake is left out ({which})")
     if found.tipping is not None:
-        n_more = int(_every_bake(found.tried())["tips"].sum()) - 1
+        n_more = int(found.with_all_bakes()["tips"].sum()) - 1
         others = count(n_more, "other choice")
         more = f" or {others}" * (n_more > 0)
         reasons.append(f"with '{one_line(found.tipping['alternative'])}'{more}")
@@ -121,7 +118,7 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
 
 def _what_moves(found: Sensitivity) -> list[str]:
     """Name what tips the verdict; where nothing does, what moves it furthest."""
-    whole = _every_bake(found.tried())
+    whole = found.with_all_bakes()
     if whole.empty:
         return ["No alternative that keeps every bake could be tried."]
     tipping = whole[whole["tips"]].sort_values("shift_share", ascending=False)
@@ -140,12 +137,7 @@ def _what_moves(found: Sensitivity) -> list[str]:
     ]
 
 
-def _every_bake(table: pd.DataFrame) -> pd.DataFrame:
-    """Alternatives that keep every bake."""
-    return table[~table["family"].isin(FEWER_BAKES)]
-
-
-def _moved(row: Mapping[Hashable, Any] | pd.Series) -> str:
+def _moved(row: Row | pd.Series) -> str:
     return (
         f"moves the difference by {signed_size(row['shift'])}, "
         f"{of_half_width(row['shift_share'])}"
@@ -167,8 +159,7 @@ def of_half_width(share: float) -> str:
 
 def _count_to_begin_with(found: Sensitivity) -> str:
     """Tell what the count gives that most alternatives start from, if not the same."""
-    tried = found.tried()
-    own = tried[(tried["against"] == "counted") & ~tried["family"].isin(FEWER_BAKES)]
+    own = found.with_all_bakes().query("against == 'counted'")
     if own.empty or own["base_verdict"].iloc[0] == found.reported["verdict"]:
         return ""
     return (
@@ -181,8 +172,7 @@ def _fewer_bakes(found: Sensitivity) -> str:
     """Say what the loss of one bake of the two pits does."""
     if not found.n_left_out:
         return ""
-    members = found.members_of(*found.leading_pair)
-    own = members[members["family"] == ONE_OUT]
+    own = found.one_out()
     low = own.iloc[int(own["estimate"].argmin())]
     high = own.iloc[int(own["estimate"].argmax())]
     text = (
@@ -205,7 +195,7 @@ def _fewer_bakes(found: Sensitivity) -> str:
 
 def _other_pairs(found: Sensitivity) -> str:
     """Name the other pairs that an alternative tips."""
-    table = _every_bake(found.table[found.table["family"] != AS_REPORTED])
+    table = keeping_every_bake(found.table[found.table["family"] != AS_REPORTED])
     table = table[~table[["pit_a", "pit_b"]].isin(found.leading_pair).all(axis=1)]
     if table.empty:
         return ""
