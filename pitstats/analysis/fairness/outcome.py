@@ -166,10 +166,15 @@ def _gravity(absent: float, *, all_burned: bool, uneven: bool) -> Severity:
     return "weakens" if all_burned or absent > _MANY_CELLS_LEFT_OUT else "note"
 
 
+def _graded_by_pit(record: Record) -> pd.DataFrame:
+    """Graded and burned items of every pit that has any."""
+    columns = ["n_items", "n_burned"]
+    per_pit = record.totals.groupby("pit", sort=False)[columns].sum()
+    return per_pit[per_pit["n_items"] > 0]
+
+
 def _counts(record: Record) -> Iterator[Finding]:
-    totals = record.totals
-    per_pit = totals.groupby("pit", sort=False)[["n_items", "n_burned"]].sum()
-    per_pit = per_pit[per_pit["n_items"] > 0]
+    per_pit = _graded_by_pit(record)
     if len(per_pit) > 1 and per_pit["n_items"].nunique() > 1:
         yield Finding(
             "unequal_items",
@@ -203,9 +208,7 @@ def _counts(record: Record) -> Iterator[Finding]:
 
 
 def _small_numbers(record: Record) -> Iterator[Finding]:
-    totals = record.totals
-    per_pit = totals.groupby("pit", sort=False)[["n_items", "n_burned"]].sum()
-    per_pit = per_pit[per_pit["n_items"] > 0]
+    per_pit = _graded_by_pit(record)
     worst: tuple[float, str, str] | None = None
     for a, b in combinations(per_pit.index, 2):
         shares = per_pit["n_burned"] / per_pit["n_items"]

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.heat.place_model import PLACE, PlaceModel
+from pitstats.analysis.heat.common_places import CommonPlaces
+from pitstats.analysis.heat.place_model import PLACE, PlaceModel, fit_places
 from pitstats.analysis.rates.pairs import PAIR_COLUMNS, pair_rows, verdicts
 from pitstats.stats.unequal_means import mean_differences
 
@@ -105,7 +106,20 @@ def _contrast_of_model(
     }
 
 
-def bake_levels(model: PlaceModel, rows: Mapping[str, Floats]) -> pd.DataFrame:
+def levels_over(
+    frame: pd.DataFrame, model: PlaceModel, layout: CommonPlaces
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Levels of the bakes and of the pits over the places that all pits share."""
+    if layout.shape != model.shape:
+        model = fit_places(frame, model.pits, layout.shape)
+    rows = {}
+    if len(layout.places):
+        rows = {pit: model.mean_row(pit, layout.places) for pit in model.pits}
+    bakes = _bake_levels(model, rows)
+    return bakes, _pit_levels(model, rows, bakes)
+
+
+def _bake_levels(model: PlaceModel, rows: Mapping[str, Floats]) -> pd.DataFrame:
     """Level of every bake over the places of ``rows``, missing cells allowed for.
 
     ``bake, pit, session, n_cells, estimate``; NaN where there are no rows.
@@ -123,12 +137,12 @@ def bake_levels(model: PlaceModel, rows: Mapping[str, Floats]) -> pd.DataFrame:
     return pd.DataFrame(found, columns=columns)
 
 
-def pit_levels(
+def _pit_levels(
     model: PlaceModel, rows: Mapping[str, Floats], bakes: pd.DataFrame
 ) -> pd.DataFrame:
     """Mean of each pit over places: ``estimate, std_error, df, n_bakes`` by pit.
 
-    Over the `bake_levels` where every bake has the same readings; otherwise by the
+    Over the levels of its bakes where all have the same readings; otherwise by the
     pit's own fit, which knows what a lacking cell costs, on no more degrees of freedom.
     """
     found = {}

@@ -11,11 +11,10 @@ import pandas as pd
 
 from pitstats.analysis.heat.common_places import common_places, matched_places
 from pitstats.analysis.heat.place_contrasts import (
-    bake_levels,
     contrasts_over_bakes,
     level_interval,
+    levels_over,
     pair_table,
-    pit_levels,
 )
 from pitstats.analysis.heat.place_model import PlaceModel, fit_places, place_frame
 from pitstats.analysis.places.coverage import third_of_grate
@@ -152,14 +151,7 @@ def compare_rise(
     every = [str(pit) for pit in study.pits["pit"]]
     model = fit_places(frame, every)
     layout = common_places(frame, model.pits, "cells with items")
-    common = model
-    if layout.shape != model.shape:
-        common = fit_places(frame, every, layout.shape)
-    rows = {}
-    if len(layout.places):
-        rows = {pit: common.mean_row(pit, layout.places) for pit in model.pits}
-    bakes = bake_levels(common, rows)
-    levels = pit_levels(common, rows, bakes)
+    bakes, levels = levels_over(frame, model, layout)
     table, pair_notes = pair_table(levels, bakes, level, margin=margin)
     found = [*_caveats(study, model), *pair_notes]
     return RiseComparison(
@@ -174,7 +166,7 @@ def compare_rise(
         estimand=ESTIMAND,
         method=METHOD,
         conf_level=level,
-        caveats=tuple(found if rows else [*found, layout.note]),
+        caveats=tuple(found if len(layout.places) else [*found, layout.note]),
     )
 
 

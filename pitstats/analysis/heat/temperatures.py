@@ -12,11 +12,10 @@ import pandas as pd
 
 from pitstats.analysis.heat.common_places import common_places, end_places
 from pitstats.analysis.heat.place_contrasts import (
-    bake_levels,
     contrasts_over_bakes,
     level_interval,
+    levels_over,
     pair_table,
-    pit_levels,
 )
 from pitstats.analysis.heat.place_model import (
     Shape,
@@ -324,15 +323,7 @@ class _Estimates:
         self.model = fit_places(self.frame, every)
         self.pits = self.model.pits
         self.layout = common_places(self.frame, self.pits, "probed cells")
-        self.common = self.model
-        if self.layout.shape != self.model.shape:
-            self.common = fit_places(self.frame, every, self.layout.shape)
-        self.rows = {}
-        if len(self.layout.places):
-            places = self.layout.places
-            self.rows = {pit: self.common.mean_row(pit, places) for pit in self.pits}
-        self.bakes = bake_levels(self.common, self.rows)
-        self.levels = pit_levels(self.common, self.rows, self.bakes)
+        self.bakes, self.levels = levels_over(self.frame, self.model, self.layout)
         self._spreads: dict[tuple[str, float], Spread] = {}
 
     def result(self) -> CellTemperatures:
@@ -481,10 +472,10 @@ class _Estimates:
 
     def _caveats(self) -> list[str]:
         found = [*self._about_bakes(), *self._about_cells()]
-        if self.layout.shape == "curve" and self.rows:
-            found.append(FEW_READINGS if self.layout.shared else ON_A_CURVE)
-        if not self.rows:
+        if self.layout.places.empty:
             found.append(self.layout.note)
+        elif self.layout.shape == "curve":
+            found.append(FEW_READINGS if self.layout.shared else ON_A_CURVE)
         if self.model.shape == "cells" and self.model.n_bakes.max() > 1:
             several = any(len(self.model.cells(pit)) > 1 for pit in self.pits)
             found += [SAME_PATTERN] if several else []

@@ -316,33 +316,22 @@ def _test_pit(
     return _PitTests(row, bakes)
 
 
-class _Cells(NamedTuple):
-    """Columns of items as arrays."""
+def _numbers(items: pd.DataFrame) -> NDArray[np.float64]:
+    return items["number"].to_numpy(dtype=float)
 
-    number: np.ndarray
-    row: np.ndarray
-    column: np.ndarray
-    grate: np.ndarray
-    bake: np.ndarray
 
-    @classmethod
-    def of(cls, items: pd.DataFrame) -> _Cells:
-        names = ("row", "column", "grate", "bake")
-        number = items["number"].to_numpy(dtype=float)
-        return cls(number, *(items[name].to_numpy() for name in names))
+def _cells(items: pd.DataFrame) -> dict[str, Any]:
+    """Where items lay, by the names that the tests give to that."""
+    return {name: items[name].to_numpy() for name in ("row", "column", "grate", "bake")}
 
 
 def _moran(
     items: pd.DataFrame, adjacency: Adjacency, rng: np.random.Generator
 ) -> MoranTest:
-    cells = _Cells.of(items)
     try:
         return moran_test(
-            cells.number,
-            cells.row,
-            cells.column,
-            grate=cells.grate,
-            bake=cells.bake,
+            _numbers(items),
+            **_cells(items),
             adjacency=adjacency,
             n_permutations=_PERMUTATIONS,
             rng=rng,
@@ -357,13 +346,9 @@ def _concordance_columns(
 ) -> dict[str, float]:
     if items["bake"].nunique() < 2:
         return {"concordance": float("nan"), "p_concordance": float("nan")}
-    cells = _Cells.of(items)
     both = concordance_test(
-        cells.number,
-        cells.row,
-        cells.column,
-        grate=cells.grate,
-        bake=cells.bake,
+        _numbers(items),
+        **_cells(items),
         adjacency=adjacency,
         n_permutations=_PERMUTATIONS,
         rng=rng,
@@ -390,12 +375,9 @@ def _bake_row(
         **dict.fromkeys(("bb", "bb_expected", "bw", "ww", "p_bb"), nan),
     }
     if value == "burned" and moran:
-        cells = _Cells.of(items)
         joins = join_count_test(
-            cells.number,
-            cells.row,
-            cells.column,
-            grate=cells.grate,
+            _numbers(items),
+            **_cells(items),
             adjacency=adjacency,
             n_permutations=_PERMUTATIONS,
             rng=rng,
@@ -442,14 +424,10 @@ def _power_columns(
     near = third_of_grate(items["distance"]).eq("near").to_numpy()
     if near.all() or not near.any():
         return none
-    cells = _Cells.of(items)
     power = smallest_zone_difference(
-        cells.number,
-        cells.row,
-        cells.column,
-        near,
-        grate=cells.grate,
-        bake=cells.bake,
+        _numbers(items),
+        zone=near,
+        **_cells(items),
         adjacency=adjacency,
         level=alpha,
         n_simulations=_SIMULATIONS,

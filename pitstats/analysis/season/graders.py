@@ -60,10 +60,8 @@ def season_graders(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
     pairs = _pairs(season)
     rows = []
     for grader in dict.fromkeys([*pairs["first_grader"], *pairs["regrader"]]):
-        by_first, by_second = (
-            pairs["first_grader"] == grader,
-            pairs["regrader"] == grader,
-        )
+        by_first = pairs["first_grader"] == grader
+        by_second = pairs["regrader"] == grader
         # In pairs with others the grader's own grade stands last.
         turned = pairs.rename(columns={"first": "second", "second": "first"})
         others = [turned[by_first & ~by_second], pairs[by_second & ~by_first]]

@@ -51,6 +51,7 @@ from pitstats.report.words import (
     separated,
 )
 
+_sd = estimate("{:.2f}".format, unknown="unknown")
 _NO_LOOKS = (
     "Looked at after every study, a season calls equal pits different more often than "
     "its level says; the rule for planned looks was not applied here."
@@ -215,21 +216,16 @@ def _lent(results: SeasonResults) -> str:
     )
 
 
-def _sd(row: Row) -> str:
-    return estimate("{:.2f}".format, unknown="unknown")(row)
-
-
 def _in_short_course(change: pd.DataFrame) -> str:
     if change.empty:
         return "No pit was baked in two studies, so nothing can be said about change."
     firm = separated(change)
     if firm.empty:
         return "No pit's later studies can be told from its earlier ones."
-    return f"{listed(by_pit(firm, _turned))}."
-
-
-def _turned(row: Row) -> str:
-    return f"burned {'more' if row['change'] > 0 else 'less'} later"
+    turned = by_pit(
+        firm, lambda row: f"burned {'more' if row['change'] > 0 else 'less'} later"
+    )
+    return f"{listed(turned)}."
 
 
 @asks("season-graders", "graders", "Do the graders see alike?")
