@@ -7,11 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.fairness.finding import (
-    Finding,
-    Record,
-    per_pit_text,
-)
+from pitstats.analysis.fairness.finding import Finding, Record, per_pit_text
 from pitstats.analysis.heat.gauge import Z_SHOWN, gauge_by_bake
 from pitstats.analysis.heat.probe_series import kelvin_in
 from pitstats.analysis.places.coverage import (

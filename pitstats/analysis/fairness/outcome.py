@@ -7,12 +7,7 @@ from itertools import combinations
 
 import pandas as pd
 
-from pitstats.analysis.fairness.finding import (
-    Finding,
-    Record,
-    Severity,
-    per_pit_text,
-)
+from pitstats.analysis.fairness.finding import Finding, Record, Severity, per_pit_text
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.cells import counted

@@ -25,10 +25,7 @@ from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import FrameResult
 from pitstats.stats.estimates import PairEstimates
 from pitstats.stats.grades import GradeRates
-from pitstats.stats.weighted_draws import (
-    summarize_draws,
-    summarize_pairs,
-)
+from pitstats.stats.weighted_draws import summarize_draws, summarize_pairs
 from pitstats.study.outcomes import bake_totals
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study

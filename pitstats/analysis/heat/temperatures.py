@@ -17,11 +17,7 @@ from pitstats.analysis.heat.place_contrasts import (
     levels_over,
     pair_table,
 )
-from pitstats.analysis.heat.place_model import (
-    Shape,
-    fit_places,
-    place_frame,
-)
+from pitstats.analysis.heat.place_model import Shape, fit_places, place_frame
 from pitstats.analysis.heat.probe_checks import applied_offsets, probe_offsets
 from pitstats.analysis.heat.probe_series import cell_label, summarize_probes
 from pitstats.analysis.heat.spread import (

@@ -27,11 +27,7 @@ from pitstats.analysis.rates.pairs import (
     unequal_effort_caveats,
     withheld_caveats,
 )
-from pitstats.analysis.rates.posterior import (
-    bake_posterior,
-    rate_draws,
-    spread_table,
-)
+from pitstats.analysis.rates.posterior import bake_posterior, rate_draws, spread_table
 from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError

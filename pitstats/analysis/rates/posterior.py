@@ -20,11 +20,7 @@ from pitstats.analysis.results import RateDraws
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.estimates import Estimate
-from pitstats.stats.posterior import (
-    ModelRates,
-    model_rates,
-    shared_sessions,
-)
+from pitstats.stats.posterior import ModelRates, model_rates, shared_sessions
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]

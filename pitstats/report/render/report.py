@@ -18,12 +18,7 @@ from pitstats.report.render.chapters import first_page_cells
 from pitstats.report.render.execute import execute
 from pitstats.report.render.kernel import early_kernel, rare_collections
 from pitstats.report.render.page_html import page_html
-from pitstats.report.render.parameters import (
-    PLACE,
-    STUDY,
-    declared_parameters,
-    is_path,
-)
+from pitstats.report.render.parameters import PLACE, STUDY, declared_parameters, is_path
 from pitstats.report.render.stamp import stamp_of
 from pitstats.study.atomic import publish
 from pitstats.study.files import read_study

@@ -42,12 +42,7 @@ from pitstats.report.tables import (
     table_of,
     written,
 )
-from pitstats.report.words import (
-    count,
-    listed,
-    one_line,
-    read_with,
-)
+from pitstats.report.words import count, listed, one_line, read_with
 
 NOTHING_GRADED_TWICE = (
     "No item was graded twice, so this study cannot say how well two gradings of the "

@@ -20,15 +20,7 @@ from pitstats.figures.grates import (
     plot_small_grates,
 )
 from pitstats.figures.map_scale import WANTED, MapScale, number_scale
-from pitstats.report.section import (
-    Answered,
-    Kept,
-    Part,
-    Picture,
-    Sentences,
-    Text,
-    asks,
-)
+from pitstats.report.section import Answered, Kept, Part, Picture, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
 from pitstats.study.outcomes import item_outcomes

@@ -19,14 +19,7 @@ from pitstats.report.numbers import (
     points,
     signed_points,
 )
-from pitstats.report.section import (
-    Answered,
-    Picture,
-    Sentences,
-    Table,
-    Text,
-    asks,
-)
+from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
     Columns,

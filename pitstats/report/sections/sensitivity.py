@@ -31,13 +31,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Columns, Row, estimate, table_of, written
-from pitstats.report.words import (
-    all_pairs,
-    count,
-    intervals_for,
-    listed,
-    one_line,
-)
+from pitstats.report.words import all_pairs, count, intervals_for, listed, one_line
 
 
 @asks("sensitivity", "other choices", "Would the answer change?")
