@@ -24,8 +24,6 @@ _BAKE_NODES = 15
 _SESSION_NODES = 7
 # Continuations worked out together, so that their weights stay near the processor.
 _TOGETHER = 25
-# Draws whose weights are summed up together; numbers of draws are multiples of it.
-_BLOCK = 64
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -108,20 +106,10 @@ def continue_pair(
 
 
 def _reached(weight: NDArray[np.float32], shares: Array) -> Index:
-    """Draws at which shares (shares, 1) of the weight (rows, draws) are reached.
-
-    Sums of blocks tell in which block: running sums take many times as long as sums.
-    """
-    row = np.arange(len(weight))
-    blocks = weight.reshape(row.size, -1, _BLOCK)
-    sums = blocks.sum(axis=2)
-    upto = np.cumsum(sums, axis=1)
+    """Draws at which shares (shares, 1) of the weight (rows, draws) are reached."""
+    upto = np.cumsum(weight, axis=1)
     goal = shares * upto[:, -1]
-    block = (upto[:, :-1] < goal[..., None]).sum(axis=2)
-    rest = goal - (upto - sums)[row, block]
-    inside = np.cumsum(blocks[row, block], axis=2)
-    within = (inside[..., :-1] < rest[..., None]).sum(axis=2)
-    return np.asarray(block * _BLOCK + within)
+    return np.asarray((upto[:, :-1] < goal[..., None]).sum(axis=2))
 
 
 def _further_bakes(
