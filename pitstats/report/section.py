@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, wraps
-from typing import TYPE_CHECKING, Literal, ParamSpec, TypeAlias
+from typing import TYPE_CHECKING, Literal, ParamSpec, TypeAlias, cast
 
 import pandas as pd
 
@@ -173,12 +173,12 @@ class FirstPage:
 class _Body:
     """Parts of a section, made when they are first shown and then kept."""
 
-    def __init__(self, parts: Iterator[str | Part]) -> None:
+    def __init__(self, parts: Iterator[Part]) -> None:
         self._parts = parts
 
     @cached_property
     def _made(self) -> tuple[Part, ...]:
-        return tuple(part for part in self._parts if not isinstance(part, str))
+        return tuple(self._parts)
 
     def __iter__(self) -> Iterator[Part]:
         """Make them, if this was not done before."""
@@ -212,7 +212,8 @@ def asks(
                 about, why = unrecorded or topic, str(reason)
                 return Section(id=id, question=question, topic=about, missing=why)
             assert isinstance(answer, str), f"{id} does not begin with its answer"
-            body = _Body(parts)
+            # After the answer come parts; a page refuses anything else.
+            body = _Body(cast("Iterator[Part]", parts))
             return Section(
                 id=id, question=question, answer=answer, body=body, topic=topic
             )

@@ -3,6 +3,7 @@
 import pytest
 
 from pitstats.errors import ArgumentError, DesignError
+from pitstats.report.page import Page
 from pitstats.report.section import Answered, Kept, Section, Text, asks
 
 
@@ -56,3 +57,13 @@ def test_a_section_begins_with_its_answer() -> None:
 
     with pytest.raises(AssertionError, match="flour does not begin with its answer"):
         flour()
+
+
+def test_a_second_text_among_the_parts_is_not_lost_in_silence() -> None:
+    @asks("flour", "flour", "How much flour?")
+    def flour() -> Answered:
+        yield "Two cups."
+        yield "Sifted."
+
+    with pytest.raises(TypeError, match="cannot show str"):
+        Page().html(flour())
