@@ -115,10 +115,9 @@ def separated_pairs(table: pd.DataFrame) -> list[Ahead]:
     return [ahead(row) for row in separated(table).to_dict("records")]
 
 
-def farthest_end(pairs: pd.DataFrame) -> float:
-    """The largest difference that the intervals for all pairs leave possible."""
-    ends = pairs[["simultaneous_low", "simultaneous_high"]]
-    return float(ends.abs().to_numpy().max())
+def farthest_ends(pairs: pd.DataFrame) -> pd.Series:
+    """How far each pair may differ by its interval for all pairs."""
+    return pairs[["simultaneous_low", "simultaneous_high"]].abs().max(axis=1)
 
 
 def in_these(n_bakes: int) -> str:

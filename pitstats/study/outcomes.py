@@ -152,9 +152,7 @@ def _reasons(study: Study, items: pd.DataFrame, palest: np.ndarray) -> pd.Series
 @_kept_for_next
 def bake_totals(study: Study) -> pd.DataFrame:
     """Totals of every kept bake, whether items or only counts were recorded."""
-    kept = study.bakes.loc[
-        study.bakes["status"].eq("kept"), ["bake", "pit", "session", "order"]
-    ].reset_index(drop=True)
+    kept = study.kept[["bake", "pit", "session", "order"]].reset_index(drop=True)
     totals = pd.concat([_item_totals(study), _count_totals(study)], ignore_index=True)
     out = kept.merge(totals, on="bake", how="left")
     whole = ["n_placed", "n_items", "n_burned", "n_missing"]

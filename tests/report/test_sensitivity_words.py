@@ -11,6 +11,7 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
+from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.analysis.sensitivity.sensitivity import FEWER_BAKES
 from pitstats.report.numbers import MINUS, signed_size
 from pitstats.report.section import Kept, Picture, Table
@@ -75,13 +76,19 @@ def test_one_second_grader_has_sentences_and_a_section() -> None:
     said = agreement.agreement_sentences(ps.compare_gradings(study))
     assert len(said) >= 1
     assert not any("Fleiss" in sentence for sentence in said)
-    assert ps.ask.grading(ps.StudyResults(study)).body
+    assert list(ps.ask.grading(ps.StudyResults(study)).body)
+
+
+def lead() -> pd.Series:
+    """The pair that differs most by the first grades."""
+    table = gradings().conclusions
+    return largest_difference(table.assign(estimate=table["base_estimate"]))
 
 
 def test_sentences_of_second_gradings(snapshot: SnapshotAssertion) -> None:
     assert [
         *agreement.agreement_sentences(gradings()),
-        *agreement.conclusion_sentences(gradings()),
+        *agreement.conclusion_sentences(gradings(), lead()),
         *gradings().caveats,
         agreement.agreement_table(gradings()).caption,
     ] == snapshot
@@ -108,7 +115,7 @@ def test_no_forbidden_word_anywhere() -> None:
         sensitivity.sensitivity_caption(found()),
         *found().caveats,
         *agreement.agreement_sentences(gradings()),
-        *agreement.conclusion_sentences(gradings()),
+        *agreement.conclusion_sentences(gradings(), lead()),
         *gradings().caveats,
         gradings().method,
         agreement.NOTHING_GRADED_TWICE,

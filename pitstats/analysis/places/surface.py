@@ -359,8 +359,8 @@ def _caveats(study: Study, counted: CountedCells, outcome: Outcome) -> tuple[str
     if unsized.any():
         pits = ", ".join(cells.loc[unsized, "pit"].drop_duplicates())
         found.append(SQUARE_CELLS.format(pits=pits, grates=study.form.file("grates")))
-    totals_only = study.bakes["bake"].isin(study.counts["bake"])
-    bakes = study.bakes.loc[totals_only & study.bakes["status"].eq("kept"), "bake"]
+    kept = study.kept["bake"]
+    bakes = kept[kept.isin(study.counts["bake"])]
     if len(bakes):
         found.append(notes.NO_PLACES.format(n=len(bakes), bakes=", ".join(bakes)))
     if counted.unknown:

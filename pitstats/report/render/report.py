@@ -20,6 +20,7 @@ from pitstats.report.render.kernel import early_kernel, rare_collections
 from pitstats.report.render.page_html import page_html
 from pitstats.report.render.parameters import PLACE, STUDY, declared_parameters, is_path
 from pitstats.report.render.stamp import stamp_of
+from pitstats.report.words import one_line
 from pitstats.study.atomic import publish
 from pitstats.study.files import read_study
 from pitstats.study.frozen_plan import NAME as PLAN
@@ -156,7 +157,7 @@ def render_report(
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        title = source.stem if found is None else " ".join(found.settings.title.split())
+        title = source.stem if found is None else one_line(found.settings.title)
         html = page_html(finished, stamp, title, brief=brief, data=data)
         # As bytes: no system may write the ends of lines its own way under the seal.
         (switch.new / target.parts[0]).write_bytes(sealed(html).encode("utf-8"))

@@ -24,7 +24,7 @@ from pitstats.report.section import (
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import estimate, table_of
 from pitstats.report.words import (
-    farthest_end,
+    farthest_ends,
     intervals_for,
     listed,
     more_span,
@@ -126,7 +126,7 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
         return (
             "This test cannot tell whether the pits differ in how their burning falls "
             "from the firebox to the far end in these conditions; differences in that "
-            f"fall larger than {points(farthest_end(table))} are excluded."
+            f"fall larger than {points(farthest_ends(table).max())} are excluded."
         )
     allowed = intervals_for(evenness.conf_level, len(table))
     fell = f"burning fell from near to far {listed(pairs)}"

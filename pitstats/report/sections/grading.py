@@ -127,14 +127,8 @@ def _face(row: Row) -> str:
     return _FACE.get(row["face"], str(row["face"]))
 
 
-def conclusion_sentences(
-    found: GradingAgreement, lead: pd.Series | None = None
-) -> list[str]:
-    """Say what a pair would have been with the second gradings.
-
-    ``lead`` is the pair that the page leads with; without it, the one that differs
-    most by the first grades.
-    """
+def conclusion_sentences(found: GradingAgreement, lead: pd.Series) -> list[str]:
+    """Say what the pair that the page leads with would be with the second gradings."""
     own = _leading_rows(found.conclusions, lead)
     if own.empty:
         return []
@@ -167,13 +161,10 @@ def _verdict(verdict: str) -> str:
     return f"verdict '{verdict}'"
 
 
-def _leading_rows(table: pd.DataFrame, lead: pd.Series | None) -> pd.DataFrame:
+def _leading_rows(table: pd.DataFrame, lead: pd.Series) -> pd.DataFrame:
     """Rows of one pair, seen from the pit that is ahead in the lead."""
     if table.empty:
         return table
-    if lead is None:
-        seen = table.assign(estimate=table["base_estimate"])
-        lead = largest_difference(seen)
     names = ["pit_a", "pit_b"]
     rows: pd.DataFrame = table[table[names].isin(list(lead[names])).all(axis=1)]
     ahead = lead["pit_a" if lead["estimate"] >= 0 else "pit_b"]

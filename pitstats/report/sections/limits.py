@@ -12,7 +12,7 @@ from pitstats.report.study_results import StudyResults
 from pitstats.report.words import (
     IN_BAKES,
     IN_CONDITIONS,
-    farthest_end,
+    farthest_ends,
     found,
     one_line,
     sentence,
@@ -62,8 +62,7 @@ def in_short(results: StudyResults) -> list[str]:
     if len(unknown):
         said.append(
             "'Cannot tell' is not 'the same': differences up to "
-            f"{points(farthest_end(unknown))}{_of_another(comparison.table, unknown)} "
-            "remain possible."
+            f"{_farthest(comparison.table, unknown)} remain possible."
         )
     table = results.both.rates.table.set_index("pit").to_dict("index")
     for pit in _none_or_all(results):
@@ -77,15 +76,13 @@ def in_short(results: StudyResults) -> list[str]:
     return said
 
 
-def _of_another(pairs: pd.DataFrame, unknown: pd.DataFrame) -> str:
-    """The pair that may differ most, where it is not the one that leads the page."""
-    lead, names = largest_difference(pairs), ["pit_a", "pit_b"]
-    farthest = max(
-        (unknown.iloc[[k]] for k in range(len(unknown))), key=farthest_end
-    ).iloc[0]
-    if farthest[names].equals(lead[names]):
-        return ""
-    return f" ({', '.join(map(one_line, farthest[names]))})"
+def _farthest(pairs: pd.DataFrame, unknown: pd.DataFrame) -> str:
+    """How far pits may differ, and which, where that is not the pair that leads."""
+    ends, names = farthest_ends(unknown).to_numpy(), ["pit_a", "pit_b"]
+    which = unknown[names].iloc[int(ends.argmax())]
+    if list(which) == list(largest_difference(pairs)[names]):
+        return points(ends.max())
+    return f"{points(ends.max())} ({', '.join(map(one_line, which))})"
 
 
 def _none_or_all(results: StudyResults) -> list[str]:

@@ -133,10 +133,8 @@ def _level(row: Row, changes: SettingComparison, side: str) -> str:
     """Level of one side; only a fall from the firebox may be below 0 and has a sign."""
     asked = {"pit": row["pit"], "outcome": row["outcome"], "side": side}
     level = changes.levels.merge(pd.DataFrame([asked])).iloc[0].to_dict()
-    share = row["outcome"] in ("burned", "target grade")
-    if row["outcome"] == "usable area":
-        return estimate("{:.0f}".format)(level)
-    return estimate(percent if share else signed_points)(level)
+    signed = {"near less far": signed_points, "usable area": "{:.0f}".format}
+    return estimate(signed.get(str(row["outcome"]), percent))(level)
 
 
 def _writer(row: Row) -> Callable[[float], str]:
