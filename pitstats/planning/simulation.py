@@ -39,6 +39,9 @@ WIDTH_STUDIES = 300
 CHUNK = 2000
 """Simulated studies per piece of work; changes no number."""
 
+# Ordered pairs of pits to compare that one process has done in seconds.
+_FEW_PAIRS = 100_000
+
 SEPARATED, ALIKE, SINGLE = 1, 2, 3  # scenarios; part of the seed
 
 
@@ -371,10 +374,14 @@ def run_designs(
         parts = _split(whole)
         tasks += parts
         owner += [k] * len(parts)
+    # A study with sessions takes about ten times as long.
     pairs = sum(
-        (task.stop - task.start) * len(task.design.bakes) ** 2 for task in tasks
+        (task.stop - task.start)
+        * len(task.design.bakes) ** 2
+        * (10 if task.sessions else 1)
+        for task in tasks
     )
-    n_jobs = workers(None, pieces=len(tasks), long=pairs > 100_000)
+    n_jobs = workers(None, pieces=len(tasks), long=pairs > _FEW_PAIRS)
     parallel = Parallel(n_jobs=n_jobs, return_as="generator", batch_size=1)
     done: Iterator[Any] = parallel(delayed(work)(task) for task in tasks)
     found: list[list[Any]] = [[] for _ in asked]

@@ -587,7 +587,7 @@ class BakeModel:
         a, b = self._pair_columns(None)
         pairs = posterior.differences(a, b)
         p_value = p_adjusted = _two_sided(pairs.at_zero)
-        tails = [self._tails()[0]]
+        tails: list[ArrayLike] = [self._tails()[0]]
         if self.n_pits > 2:
             depth = depth_of_draws(pairs, posterior.fixed_draws(), a, b)
             tails.append(depth_cut(depth, self.conf_level))
@@ -652,21 +652,14 @@ class BakeModel:
         return PairDifferences(self.grid, weight, mass[first], mass[second], at_zero)
 
     def _ends(self, batch: _Batch, rows: Index, a: Index, b: Index) -> PairEnds:
-        if self.n_pits > 2:
-            each = [self._ends_of_one(batch, int(row), a, b) for row in rows]
-            return PairEnds(*(np.stack(column) for column in zip(*each, strict=True)))
         pairs = self._pair_differences(batch, rows, a, b)
-        ends = interval_ends(pairs, [self._tails()[0]])[0].reshape(2, rows.size, a.size)
-        return PairEnds(ends[0], ends[1], ends[0], ends[1])
-
-    def _ends_of_one(
-        self, batch: _Batch, study: int, a: Index, b: Index
-    ) -> tuple[Array, Array, Array, Array]:
-        joint = self._joint(batch, study)
-        cut = depth_cut(self._depth(joint), self.conf_level)
-        tails = [self._tails()[0], cut]
-        ends = interval_ends(joint.differences(a, b), tails)
-        return ends[0, 0], ends[0, 1], ends[1, 0], ends[1, 1]
+        tails: list[ArrayLike] = [self._tails()[0]]
+        if self.n_pits > 2:
+            depths = (self._depth(self._joint(batch, int(row))) for row in rows)
+            cuts = [depth_cut(depth, self.conf_level) for depth in depths]
+            tails.append(np.repeat(cuts, a.size))
+        ends = interval_ends(pairs, tails).reshape(len(tails), 2, rows.size, a.size)
+        return PairEnds(*ends[0], *ends[-1])
 
     def _jointly_separated(
         self, batch: _Batch, study: Index, p_value: Array
@@ -763,13 +756,16 @@ def _two_sided(at_zero: Array) -> Array:
     return np.asarray(np.minimum(2.0 * np.minimum(at_zero, 1.0 - at_zero), 1.0))
 
 
-def interval_ends(pairs: PairDifferences, tails: list[float]) -> Array:
-    """Ends of the interval of every pair for each tail, shape (tails, 2, pairs)."""
+def interval_ends(pairs: PairDifferences, tails: Sequence[ArrayLike]) -> Array:
+    """Ends of the intervals with these tails, of all pairs or of each pair.
+
+    Shape (tails, 2, pairs).
+    """
     n = pairs.at_zero.size
-    levels = np.array([[tail, 1.0 - tail] for tail in tails]).ravel()
-    pair = np.tile(np.arange(n), levels.size)
-    ends = pairs.quantile(pair, np.repeat(levels, n))
-    return ends.reshape(len(tails), 2, n)
+    low = np.stack([np.broadcast_to(tail, n) for tail in tails])
+    levels = np.stack([low, 1.0 - low], axis=1)
+    pair = np.tile(np.arange(n), 2 * len(tails))
+    return pairs.quantile(pair, levels.ravel()).reshape(levels.shape)
 
 
 def depth_of_draws(pairs: PairDifferences, draws: Array, a: Index, b: Index) -> Array:

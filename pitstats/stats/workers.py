@@ -31,7 +31,8 @@ def workers(n_jobs: int | None, *, pieces: int, long: bool = True) -> int | None
     from joblib import cpu_count
     from joblib.parallel import get_active_backend
 
+    # What is not configured was 1 before joblib 1.6 and is None since.
     backend, configured = get_active_backend()
-    if configured != 1 or type(backend).__name__ != "LokyBackend":
+    if configured not in (None, 1) or type(backend).__name__ != "LokyBackend":
         return None
     return min(int(cpu_count()), max(pieces, 1)) if long else 1
