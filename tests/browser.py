@@ -148,8 +148,14 @@ class Page:
         box = self.place(selector)
         assert box["hit"], f"{selector} is covered"
         point = {"x": box["x"], "y": box["y"]}
+        # The browser answers before the page has been told of the tap.
+        self.run(
+            "window.tapped = false; document.addEventListener('click', "
+            "() => { window.tapped = true }, { capture: true, once: true })"
+        )
         self.call("Input.dispatchTouchEvent", type="touchStart", touchPoints=[point])
         self.call("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+        self.wait("window.tapped")
         return box
 
     def type(self, text: str) -> None:
