@@ -22,6 +22,7 @@ from pitstats.figures.style import (
     name_rows,
     shorten,
 )
+from pitstats.study.percent import level_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -104,7 +105,7 @@ def _counted_and_smoothed(
 ) -> Figure:
     marked = "contradicts" in table and bool(table["contradicts"].any())
     sign = f"\n{AGAINST}: counts contradict it" if marked else ""
-    interval = f"bar: {100 * conf_level:g}% interval"
+    interval = f"bar: {level_text(conf_level)} interval"
     scale = share_scale(f"{label} ({interval}){sign}", palette)
     several = table.groupby("pit")["grate"].nunique()
     grid: list[list[MapPanel]] = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pitstats.figures.style import EMBER, SOFT
+from pitstats.study.percent import level_text
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -85,7 +86,7 @@ def estimate_entry(label: str) -> Line2D:
 
 def interval_entry(conf_level: float) -> Line2D:
     """Entry of a legend for the wide bar of an interval."""
-    label = f"{100 * conf_level:g}% interval"
+    label = f"{level_text(conf_level)} interval"
     return entry(label, color=EMBER, alpha=0.35, linewidth=7)
 
 

@@ -26,6 +26,7 @@ from pitstats.figures.style import (
     one_panel,
     shorten,
 )
+from pitstats.study.percent import level_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -296,7 +297,7 @@ def _draw_gauge(axes: Axes, y: int, row: dict[Any, Any], bakes: pd.DataFrame) ->
 
 
 def _gauge_legend(figure: Figure, gauges: GaugeComparison) -> None:
-    level = f"{100 * gauges.conf_level:g}%"
+    level = level_text(gauges.conf_level)
     handles = [
         marks.estimate_entry("mean over bakes"),
         marks.interval_entry(gauges.conf_level),

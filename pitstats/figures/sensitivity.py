@@ -18,6 +18,7 @@ from pitstats.figures.style import (
     one_panel,
     shorten,
 )
+from pitstats.study.percent import level_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -150,7 +151,7 @@ def _finish(
 def _legend(figure: Figure, found: Sensitivity) -> None:
     from matplotlib.patches import Patch
 
-    level = f"{100 * found.conf_level:g}% interval as reported"
+    level = f"{level_text(found.conf_level)} interval as reported"
     if len(found.leading.table) > 1:
         level += ", all pairs"
     open_diamond = {

@@ -27,6 +27,7 @@ from pitstats.planning.simulation import (
 from pitstats.stats.bake_model import BakeModel
 from pitstats.stats.session_model import SessionModel
 from pitstats.stats.stopping import StoppingLevels, stopping_levels
+from pitstats.study.percent import level_text
 
 Array = NDArray[np.float64]
 
@@ -249,5 +250,5 @@ def look_in_words(look: int, level: float) -> str:
         return "After 1 bake of each pit say nothing: one bake allows no verdict."
     return (
         f"After {look} bakes of each pit say 'differs' only if the "
-        f"{100 * (1 - level):.1f}% interval excludes no difference."
+        f"{level_text(1 - level)} interval excludes no difference."
     )

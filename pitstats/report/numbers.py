@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from pitstats.study.percent import percent as percent  # also for the sections
+# Also for the sections.
+from pitstats.study.percent import level_text as level_text
+from pitstats.study.percent import percent as percent
 
 NO_VALUE = "\N{EN DASH}"
 """What a table shows where nothing is known."""
@@ -101,11 +103,6 @@ def signed_size(value: float) -> str:
 def span_points(low: float, high: float) -> str:
     """Write an interval of differences in points, with signs."""
     return ranged(signed_points, low, high)
-
-
-def level_text(conf_level: float) -> str:
-    """Write a level as in ``95%`` or ``99.9%``."""
-    return f"{round(100 * conf_level, 1):g}%"
 
 
 def p_number(p_value: float) -> str:

@@ -23,3 +23,15 @@ def percent(share: float) -> str:
     if 0 < value < 0.95 or 99.05 < value < 100:
         return f"{value:.1f}%"
     return f"{value:.0f}%"
+
+
+def level_text(conf_level: float) -> str:
+    """Write a level, with as many decimals as keep it off 100%.
+
+    Examples
+    --------
+    >>> level_text(0.95), level_text(0.97931), level_text(0.99953)
+    ('95%', '97.9%', '99.95%')
+    """
+    shown = (round(100 * conf_level, decimals) for decimals in range(1, 5))
+    return f"{next((x for x in shown if x < 100), 99.9999):g}%"

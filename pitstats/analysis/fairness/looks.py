@@ -8,6 +8,7 @@ from pitstats.analysis.fairness.finding import Finding, Record
 from pitstats.analysis.fairness.mistakes import asked
 from pitstats.analysis.rates.looks import Look, look_of
 from pitstats.study.form import Form
+from pitstats.study.percent import level_text
 from pitstats.study.study import Study
 
 _WHY = (
@@ -66,8 +67,8 @@ def _undeclared(look: Look, form: Form) -> Finding:
         f"The results were looked at {seen} without a plan for these looks.{plan} With "
         f"the usual interval at every look {round(100 * look.unguarded)} in 100 tests "
         "of equal pits would have been called different; here the interval allows for "
-        f"that ({100 * (1 - look.level):.1f}% in place of "
-        f"{100 * look.conf_level:g}%).",
+        f"that ({level_text(1 - look.level)} in place of "
+        f"{level_text(look.conf_level)}).",
         "Write the looks down before the first bake of the next test: "
         f"{form.stated('looks_planned')}; the intervals are then narrower at each.",
         why=_WHY,
@@ -88,8 +89,8 @@ def _planned(look: Look) -> Finding:
         "note",
         f"This is a planned look, after {look.bakes} bakes of each pit of looks after "
         f"{bakes_listed(look.planned)}: its intervals are at "
-        f"{100 * (1 - look.level):.1f}%, so that all looks together keep "
-        f"{100 * look.conf_level:g}%.{stop}",
+        f"{level_text(1 - look.level)}, so that all looks together keep "
+        f"{level_text(look.conf_level)}.{stop}",
         "Keep to the planned looks.",
         why=_WHY,
         wording="Give the interval as a repeated confidence interval.",

@@ -11,6 +11,7 @@ from pitstats.analysis.fairness.finding import Finding, Record, Severity, per_pi
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.cells import counted
+from pitstats.study.percent import level_text
 
 # Shares of missing items from which a rate may be off by more than a few points.
 _MANY_MISSING = 0.10
@@ -230,7 +231,7 @@ def _small_numbers(record: Record) -> Iterator[Finding]:
         "note",
         f"{counts} read like a difference; but even if every item stood for itself, it "
         f"could lie anywhere from {_signed(low)} to {_signed(high)} points "
-        f"({100 * level:g}% interval).",
+        f"({level_text(level)} interval).",
         "Plan the number of bakes before the next test.",
         why="Small counts differ by luck.",
         wording="Write 'this test cannot tell', with the interval.",

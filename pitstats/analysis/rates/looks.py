@@ -81,18 +81,13 @@ def look_of(study: Study) -> Look:
     the only one. Planned looks hold as long as every look taken, the present one
     included, is one of them. Otherwise several looks are held to the boundary of a
     look after every bake until the larger of 12 and the bakes there are
-    (`stats.stopping_levels`).
+    (`stats.stopping_levels`). A bake that was made and then left out does not move a
+    planned look.
     """
-    graded = graded_bakes(study)
-    return look_at(study, graded)
-
-
-def look_at(study: Study, graded: pd.DataFrame) -> Look:
-    """The look that these bakes (``pit``, ``session``, ``n_items``) allow."""
-    settings = study.settings
+    graded, settings = graded_bakes(study), study.settings
     planned, taken = settings.looks_planned, settings.looks_taken
     per_pit = graded["pit"].value_counts()
-    now = max(int(per_pit.min()) if len(per_pit) else 1, *taken[-1:], 1)
+    now = max(_bakes_at(study, per_pit), *taken[-1:], 1)
     seen = tuple(sorted({*taken, now}))
     several = len([k for k in seen if k > 1]) > 1
     kept_to = bool(planned) and set(seen) <= set(planned)
@@ -123,6 +118,16 @@ def look_at(study: Study, graded: pd.DataFrame) -> Look:
         sessions=sessions,
         unguarded=unguarded_share(seen, pits, sizes).share if several else 0.05,
     )
+
+
+def _bakes_at(study: Study, graded: pd.Series) -> int:
+    """Bakes of each pit at this look: all that were made, if only so it was planned."""
+    if not len(graded):
+        return 1
+    made = study.bakes[study.bakes["status"] != "planned"]["pit"].value_counts()
+    kept, baked = int(graded.min()), int(made[graded.index].min())
+    planned = study.settings.looks_planned
+    return baked if baked in planned and kept not in planned else kept
 
 
 @lru_cache(maxsize=64)

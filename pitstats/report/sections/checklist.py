@@ -190,7 +190,7 @@ def _looks(study: Study, comparison: PitComparison) -> str:
     if look is None or silent(study):
         return ""
     planned = f"planned after {bakes_listed(look.planned)}; " if look.planned else ""
-    level = f"; this look at {100 * (1 - look.level):.1f}%" if look.repeated else ""
+    level = f"; this look at {level_text(1 - look.level)}" if look.repeated else ""
     return f"{planned}taken after {bakes_listed(look.taken)} of each pit{level}"
 
 

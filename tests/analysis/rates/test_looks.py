@@ -83,6 +83,28 @@ def test_looks_that_were_not_planned_face_a_look_after_every_bake(
     assert look.unguarded > 0.02
 
 
+def spoiled(made: Study, rows: list[int]) -> Study:
+    """The study with these bakes left out."""
+    out = made.bakes.index.isin(rows)
+    status, reason = (
+        made.bakes["status"].mask(out, "excluded"),
+        np.where(out, "hail", None),
+    )
+    return replace(made, bakes=made.bakes.assign(status=status, reason=reason))
+
+
+def test_a_bake_that_was_left_out_does_not_move_a_planned_look() -> None:
+    four = study(FOUR, looks_planned=(2, 4))
+    look = look_of(spoiled(four, [2]))
+    assert (look.kind, look.bakes, look.early) == ("planned", 4, False)
+    assert look.level == look_of(four).level
+    one_short = study([FOUR[0], FOUR[1][:3]], looks_planned=(2, 4))
+    assert look_of(one_short).kind == "undeclared"
+    # The kept bakes are a planned look of their own: the stricter one.
+    half = look_of(spoiled(four, [2, 3, 6, 7]))
+    assert (half.kind, half.bakes) == ("planned", 2)
+
+
 def test_one_bake_each_gives_no_verdict_at_any_look() -> None:
     found = ps.compare_pits(study([[2], [9]], looks_planned=(1, 2, 3)))
     assert set(found.table["verdict"]) == {"one bake each"}
