@@ -15,8 +15,9 @@ from pitstats.analysis.rates.pairs import largest_difference
 from pitstats.analysis.sensitivity.sensitivity import FEWER_BAKES
 from pitstats.report.numbers import MINUS, signed_size
 from pitstats.report.section import Kept, Picture, Table
+from pitstats.report.sections import answer, sensitivity
 from pitstats.report.sections import grading as agreement
-from pitstats.report.sections import sensitivity
+from pitstats.report.words import more_span
 from pitstats.study.demo import SimulatedPit
 from tests.analysis.second_gradings import (
     both,
@@ -27,6 +28,7 @@ from tests.analysis.second_gradings import (
     rich_study,
     with_regrades,
 )
+from tests.report.studies import results_of
 
 FORBIDDEN = re.compile(r"significan|\bnever\b|\bidentical|\bproves?\b", re.IGNORECASE)
 
@@ -165,10 +167,24 @@ def test_bakes_whose_loss_changes_the_verdict_are_counted() -> None:
     n, falls = close.n_left_out, close.n_falls
     assert 0 < falls <= n == 6
     told = " ".join(sensitivity.sensitivity_sentences(close))
-    assert f"{falls} of these 6 bakes, left out alone, change the verdict" in told
-    assert f"({falls} of the 6)" in sensitivity.falls_when(close)
+    assert f"Left out alone, {falls} of these 6 bakes change the verdict" in told
+    assert f"without one bake ({falls} of 6)" in sensitivity.falls_when(close)
     assert sensitivity.in_short(close).startswith("Only with one bake less; ")
     assert "to which the loss of data alone contributes" in told
+
+
+def test_the_first_page_says_that_a_spread_is_borrowed() -> None:
+    study = ps.study_from_counts(["A"] * 2 + ["B"] * 2, [16] * 4, [2, 3, 7, 9])
+    stated = {"earlier_sd": 0.3, "earlier_declared": "yes"}
+    lent = replace(study, settings=replace(study.settings, **stated))
+    plain = ps.compare_pits(study).table.iloc[0]
+    span = more_span(-plain["simultaneous_high"], -plain["simultaneous_low"])
+    told = " ".join(answer.number(ps.StudyResults(lent)).lines)
+    assert f"borrowed from earlier tests; without that {span} for B." in told
+    undeclared = replace(study, settings=replace(study.settings, earlier_sd=0.3))
+    for own in (study, undeclared):
+        lines = answer.number(ps.StudyResults(own)).lines
+        assert "earlier tests" not in " ".join(lines)
 
 
 def test_the_loss_of_a_bake_is_not_blamed_for_a_verdict_that_it_gives() -> None:
@@ -178,7 +194,19 @@ def test_the_loss_of_a_bake_is_not_blamed_for_a_verdict_that_it_gives() -> None:
     assert open_.reported["verdict"] == "cannot tell"
     assert open_.n_falls == 1
     told = " ".join(sensitivity.sensitivity_sentences(open_))
-    assert "1 of these 8 bakes, left out alone, changes the verdict." in told
+    assert "Left out alone, 1 of these 8 bakes changes the verdict." in told
+
+
+def test_a_session_whose_loss_changes_the_verdict_is_told_wherever_it_is_firm() -> None:
+    results = results_of("nothing_burned")
+    calm = results.sensitivity
+    assert (calm.n_falls, calm.tipping, sum(calm.session_falls)) == (0, None, 1)
+    assert sensitivity.in_short(calm).startswith("Only with one session less; ")
+    told = " ".join(sensitivity.sensitivity_sentences(calm))
+    assert "Left out alone, 1 of the 3 sessions changes the verdict, to which" in told
+    firm = answer.firmness(results)
+    assert firm.endswith("It changes without one session (1 of 3).")
+    assert "Firm" not in firm
 
 
 def test_the_first_page_tells_in_points_how_far_an_alternative_moves() -> None:

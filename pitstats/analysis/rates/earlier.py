@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -83,8 +84,7 @@ class EarlierSpreadAnswer:
                 "to 'spread not known', so nothing was borrowed.",
             )
         lines = [
-            f"{a['pit_a']} and {a['pit_b']}: with {self.source} {_answer(b)}; without "
-            f"it {_answer(a)}."
+            self._side_by_side(a, b)
             for a, b in zip(
                 self.plain.to_dict("records"),
                 self.borrowed.to_dict("records"),
@@ -101,6 +101,22 @@ class EarlierSpreadAnswer:
             f"The new bakes leave {weight} of the weight on 'spread not known'.",
             moodier_sentence(self.sd, self.if_moodier),
         )
+
+    def _side_by_side(self, plain: dict[Any, Any], borrowed: dict[Any, Any]) -> str:
+        """One pair, seen from the pit that burned more, as pages see it."""
+        pits, sign = [plain["pit_a"], plain["pit_b"]], 1
+        if borrowed["estimate"] < 0:
+            pits, sign = pits[::-1], -1
+        return (
+            f"{pits[0]} minus {pits[1]}: with {self.source} "
+            f"{_answer(borrowed, sign)}; without it {_answer(plain, sign)}."
+        )
+
+
+def _answer(row: dict[Any, Any], sign: int) -> str:
+    ends = [sign * 100 * row[f"simultaneous_{end}"] for end in ("low", "high")]
+    low, high = (f"{end:+.0f}".replace("-", "\N{MINUS SIGN}") for end in sorted(ends))
+    return f"'{row['verdict']}' ({low} to {high} points)"
 
 
 def earlier_in_words(sd: float, factor: float) -> str:
@@ -119,16 +135,6 @@ def moodier_sentence(sd: float, calls: FalseCalls) -> str:
         f"{MOODIER * sd:.2g}), the borrowed intervals call equal pits different in "
         f"{borrowed} of 100 such tests, the plain ones in {usual} "
         f"({calls.simulations} simulated tests, seed {calls.seed})."
-    )
-
-
-def _answer(row: dict[object, object]) -> str:
-    low, high = (
-        100 * float(str(row[f"simultaneous_{end}"])) for end in ("low", "high")
-    )
-    verdict = str(row["verdict"])
-    return f"'{verdict}' ({low:.0f} to {high:.0f} points)".replace(
-        "-", "\N{MINUS SIGN}"
     )
 
 

@@ -446,6 +446,13 @@ def leave_one_session_out(recount: Recount) -> Iterator[Alternative]:
         which = "all" if small.all() else f"{small.sum()} of {len(small)}"
         yield _none(SESSION_OUT, f"one session is {_SMALL_PART}", which)
     sessions = sessions[~sessions.map(small)]
+    alone = sessions.map(graded["session"].value_counts()) == 1
+    if alone.any():
+        which = "all" if alone.all() else f"{alone.sum()} of {len(alone)}"
+        yield _none(
+            SESSION_OUT, "a session that holds one bake is that bake left out", which
+        )
+    sessions = sessions[~alone]
     if len(sessions) > MOST_LEFT_OUT:
         sums = of_pit[["n_burned", "n_items"]].sum().reset_index()
         sums = sums[sums["session"].isin(sessions)]

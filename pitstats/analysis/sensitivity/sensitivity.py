@@ -174,6 +174,11 @@ class Sensitivity(FrameResult):
         return int(self.one_out()["tips"].sum())
 
     @property
+    def session_falls(self) -> list[bool]:
+        """Of each session left out whether the verdict is another without it."""
+        return [bool(tips) for tips in self._members(SESSION_OUT)["tips"]]
+
+    @property
     def fragile(self) -> bool:
         """Whether another way to compare, or one bake less, changes the verdict."""
         return self.tipping is not None or self.n_falls > 0
@@ -184,8 +189,12 @@ class Sensitivity(FrameResult):
 
     def one_out(self) -> pd.DataFrame:
         """The leading pair with each of its bakes left out in turn."""
+        return self._members(ONE_OUT)
+
+    def _members(self, family: str) -> pd.DataFrame:
+        """Every single alternative of one family for the leading pair."""
         members = self.members_of(*self.leading_pair)
-        return members[members["family"] == ONE_OUT]
+        return members[members["family"] == family]
 
 
 def keeping_every_bake(table: pd.DataFrame) -> pd.DataFrame:

@@ -141,10 +141,25 @@ def number(results: StudyResults) -> Number:
             f"{averaged_over(comparison.layout)}; {bakes_behind(comparison, pits)}"
         ),
         sentence(BORROWED) if borrowed else "",
+        borrowed_sentence(comparison, row),
         firmness(results),
         margin_sentence(comparison, row),
     ]
     return Number(size, [line for line in lines if line])
+
+
+def borrowed_sentence(comparison: PitComparison, pair: pd.Series) -> str:
+    """What leads on a spread of earlier tests, and what would stand without it."""
+    earlier = comparison.earlier
+    if earlier is None or not earlier.leads:
+        return ""
+    plain = earlier.plain.set_index(["pit_a", "pit_b"], drop=False)
+    alone = ahead(plain.loc[(pair["pit_a"], pair["pit_b"])])
+    return (
+        "The spread between bakes is borrowed from earlier tests; without that "
+        f"{more_span(alone.low, alone.high)} for {alone.more}. Rates of single pits "
+        "borrow nothing."
+    )
 
 
 def margin_sentence(comparison: PitComparison, pair: pd.Series) -> str:
@@ -174,10 +189,13 @@ def firmness(results: StudyResults) -> str:
     if tried.largest_shift is not None:
         by = signed_size(tried.largest_shift["shift"])
         tries.append(
-            "under every alternative that was tried, the furthest moving the "
+            "under every alternative that keeps every bake, the furthest moving the "
             f"difference by {by}"
         )
-    return f"Firm: the verdict stands {' and '.join(tries)}."
+    stands = f"the verdict stands {' and '.join(tries)}."
+    # Not fragile, so what is left is a session, which takes bakes of both pits.
+    falls = falls_when(tried)
+    return sentence(f"{stands} It changes {falls}") if falls else f"Firm: {stands}"
 
 
 def doubt_lines(results: StudyResults) -> list[str]:

@@ -59,28 +59,46 @@ def in_short(found: Sensitivity) -> str:
     if found.reported["verdict"] == "one bake each":
         return "With one bake of each pit no verdict was given, so none can change."
     if found.tipping is not None:
-        return f"Yes, {falls_when(found)}."
+        return f"Yes, {falls_when(found, counted=False)}."
     far = found.largest_shift
-    one_less = "Only with one bake less" if found.n_falls else "Not by what was tried"
+    less = [what for what, falls, _ in _left_out(found) if falls]
+    when = f"Only with one {' or '.join(less)} less" if less else ""
+    when = when or "Not by what was tried"
     if far is None:
-        return f"{one_less}; no alternative that keeps every bake could be tried."
+        return f"{when}; no alternative that keeps every bake could be tried."
     by = signed_size(far["shift"])
-    other = "otherwise " * bool(found.n_falls)
-    return f"{one_less}; {other}the furthest alternative moves the difference by {by}."
+    return (
+        f"{when}; the furthest alternative that keeps every bake moves the difference "
+        f"by {by}."
+    )
 
 
-def falls_when(found: Sensitivity) -> str:
-    """Say under what the verdict is another: one bake less, or an alternative."""
-    reasons = []
-    if found.n_falls:
-        which = f"{found.n_falls} of the {found.n_left_out}"
-        reasons.append(f"when one bake is left out ({which})")
+def _left_out(found: Sensitivity) -> tuple[tuple[str, int, int], ...]:
+    """What was left out one at a time: how often the verdict changed, and of how many.
+
+    A session takes bakes of both pits with it.
+    """
+    sessions = found.session_falls
+    return (
+        ("bake", found.n_falls, found.n_left_out),
+        ("session", sum(sessions), len(sessions)),
+    )
+
+
+def falls_when(found: Sensitivity, *, counted: bool = True) -> str:
+    """Say under what the verdict is another: with less data, or an alternative."""
+    less = [
+        what + f" ({falls} of {tried})" * counted
+        for what, falls, tried in _left_out(found)
+        if falls
+    ]
+    reasons = [f"without one {' or '.join(less)}"] if less else []
     if found.tipping is not None:
         n_more = int(found.with_all_bakes()["tips"].sum()) - 1
         others = count(n_more, "other choice")
         more = f" or {others}" * (n_more > 0)
         reasons.append(f"with '{one_line(found.tipping['alternative'])}'{more}")
-    return " and ".join(reasons)
+    return listed(reasons)
 
 
 def sensitivity_sentences(found: Sensitivity) -> list[str]:
@@ -163,7 +181,7 @@ def _count_to_begin_with(found: Sensitivity) -> str:
 
 
 def _fewer_bakes(found: Sensitivity) -> str:
-    """Say what the loss of one bake of the two pits does."""
+    """Say what the loss of one bake of the two pits does, and of one session."""
     if not found.n_left_out:
         return ""
     own = found.one_out()
@@ -174,13 +192,17 @@ def _fewer_bakes(found: Sensitivity) -> str:
         f"{signed_points(low['estimate'])} ({one_line(low['alternative'])}) to "
         f"{signed_size(high['estimate'])} ({one_line(high['alternative'])})"
     )
-    if not found.n_falls:
+    falls = [
+        f"{n} of {these} {tried} {what}s"
+        for these, (what, n, tried) in zip(
+            ("these", "the"), _left_out(found), strict=True
+        )
+        if n
+    ]
+    if not falls:
         return f"{text}; the verdict stays."
-    change = "changes" if found.n_falls == 1 else "change"
-    text += (
-        f"; {found.n_falls} of these {found.n_left_out} bakes, left out alone, "
-        f"{change} the verdict"
-    )
+    change = "changes" if found.n_falls + sum(found.session_falls) == 1 else "change"
+    text += f". Left out alone, {listed(falls)} {change} the verdict"
     # Fewer data alone can undo a verdict, they cannot give one.
     if found.reported["verdict"] != "cannot tell":
         text += ", to which the loss of data alone contributes"

@@ -97,3 +97,17 @@ def test_what_cannot_be_borrowed_is_refused_in_words() -> None:
         ps.compare_pits(ps.demo_study("four_pits"), layout="common", earlier=True)
     single = ps.compare_pits(study([[2], [9]], earlier_sd=0.3), earlier=True)
     assert set(single.table["verdict"]) == {"one bake each"}
+
+
+def test_both_answers_are_told_from_the_pit_that_burned_more() -> None:
+    found = ps.compare_pits(study(TWO, earlier_sd=0.3), earlier=True)
+    assert found.table["estimate"].item() < 0  # A less B
+    told = found.earlier.sentences[0]
+    low, high = (
+        f"{-100 * found.table[f'simultaneous_{end}'].item():+.0f}".replace(
+            "-", "\u2212"
+        )
+        for end in ("high", "low")
+    )
+    assert told.startswith("B minus A: with a spread between bakes of 0.3 known")
+    assert f"({low} to {high} points); without it" in told

@@ -218,6 +218,17 @@ def test_a_session_left_out_is_the_study_without_it() -> None:
     same_as(families.SESSION_OUT, "without session day 3", replace(rich(), bakes=bakes))
 
 
+def test_a_session_of_one_bake_is_left_out_once() -> None:
+    burned = [9, 12, 8, 3, 5, 2]
+    study = ps.study_from_counts(["A"] * 3 + ["B"] * 3, [20] * 6, burned)
+    for days, told, n_tried in (("abcdef", "all", 0), ("abcabd", "2 of 4", 2)):
+        bakes = study.bakes.assign(session=list(days))
+        got = ps.check_sensitivity(replace(study, bakes=bakes), refit=False)
+        left_out = got.not_tried.query("family == @families.SESSION_OUT")
+        assert left_out["alternative"].tolist() == [told]
+        assert len(got.session_falls) == n_tried
+
+
 def test_missing_items_of_every_pair_go_to_the_two_ends() -> None:
     study = rich()
     items = study.items.copy()
