@@ -67,6 +67,8 @@ GRATES_LEFT_OUT = (
     "Not every pit used the same grates; the comparison leaves out {grates}."
 )
 
+CURVES_WITHOUT = "The curves leave out {grates}: not every pit used the same grates."
+
 NO_CELLS_IN_THIRD = (
     "{pit} had no graded items in the {third} third of the layout; its rate there "
     "rests on the model alone."

@@ -387,7 +387,12 @@ def distance_curves(
         level,
         n_draws=_CURVE_DRAWS,
     )
-    return _curve(fitted, None, n_points), fitted.caveats
+    shown = {grate for cells in fitted.layout.cells for grate in cells.get("grate", ())}
+    left_out = sorted(set(fitted.entries.frame["grate"].dropna()) - shown)
+    caveats = list(fitted.caveats)
+    if shown and left_out:
+        caveats.append(notes.CURVES_WITHOUT.format(grates=", ".join(left_out)))
+    return _curve(fitted, None, n_points), tuple(caveats)
 
 
 def _curve(fitted: FittedModel, grate: str | None, n_points: int) -> pd.DataFrame:

@@ -86,7 +86,10 @@ def _curves(results: StudyResults) -> Iterator[Part]:
     alt = "Burned share along the grate, a curve with its band for each pit."
     yield Picture("curves", partial(plot_curves, curves), alt, CURVES_NOTE)
     yield Kept("curves", curves)
-    yield Sentences(caveats)
+    # What is known of the comparison is said where that stands.
+    common = results.both.common
+    said = () if common is None else common.caveats
+    yield Sentences([own for own in caveats if own not in said])
 
 
 def in_short(evenness: Evenness) -> str:
@@ -123,10 +126,18 @@ def evenness_pairs_sentence(evenness: Evenness) -> str:
         by = more_span(pair.low, pair.high).removesuffix(" more")
         pairs.append(f"more steeply in {pair.more} than in {pair.less} by {by}")
     if not pairs:
+        # A pit without items in one third has no fall to compare.
+        ends = farthest_ends(table)
+        if ends.isna().all():
+            return (
+                "How burning falls cannot be compared: no two pits have graded items "
+                "at both ends."
+            )
+        named = " between pits with items at both ends" * bool(ends.isna().any())
         return (
             "This test cannot tell whether the pits differ in how their burning falls "
             "from the firebox to the far end in these conditions; differences in that "
-            f"fall larger than {points(farthest_ends(table).max())} are excluded."
+            f"fall{named} larger than {points(ends.max())} are excluded."
         )
     allowed = intervals_for(evenness.conf_level, len(table))
     fell = f"burning fell from near to far {listed(pairs)}"

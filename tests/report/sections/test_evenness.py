@@ -1,8 +1,12 @@
 """Thirds are told as far as the bakes show them, and not at all from one bake."""
 
+from dataclasses import replace
+
+import numpy as np
 import pandas as pd
 
 import pitstats as ps
+from pitstats.report.section import Sentences
 from pitstats.report.sections.evenness import (
     evenness_pairs_sentence,
     evenness_table,
@@ -31,3 +35,27 @@ def test_pairs_and_table() -> None:
     shown = evenness_table(evenness).shown
     assert isinstance(shown, pd.DataFrame)
     assert list(shown["Pit"]) == list(evenness.table["pit"])
+
+
+def test_a_fall_that_no_two_pits_show_is_not_compared() -> None:
+    evenness = ps.compare_evenness(ps.demo_study("unequal_layouts"))
+    unknown = evenness.differences.assign(
+        verdict="cannot tell", simultaneous_low=np.nan, simultaneous_high=np.nan
+    )
+    none = replace(evenness, differences=unknown)
+    assert evenness_pairs_sentence(none).startswith("How burning falls cannot be")
+    one = unknown.assign(simultaneous_low=-0.2, simultaneous_high=0.3)
+    some = replace(evenness, differences=pd.concat([unknown, one], ignore_index=True))
+    told = evenness_pairs_sentence(some)
+    assert "with items at both ends larger than 30 points are excluded." in told
+
+
+def test_what_is_said_of_the_comparison_is_not_said_of_evenness_again() -> None:
+    results = ps.StudyResults(ps.demo_study("four_pits"))
+    body = ps.ask.evenness(results).body
+    said = [
+        own for part in body if isinstance(part, Sentences) for own in part.sentences
+    ]
+    assert not set(said) & set(results.comparison.caveats)
+    assert sum("without a grade" in own for own in said) == 1
+    assert "The curves leave out upper: not every pit used the same grates." in said
