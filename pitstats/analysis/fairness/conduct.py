@@ -145,8 +145,11 @@ def _gauges(record: Record) -> Iterator[Finding]:
         "weakens" if rule == "same indicated" else "note",
         f"Grate minus indicated temperature differs between pits by {spread:.0f} "
         f"°{unit} (mean, {per_pit_text(whole, '{:+.0f}')}): worth a factor of about "
-        f"{factor:.1f} in browning speed ({low:.1f} to {high:.1f}).",
-        "Say so, or hold all pits at one grate temperature.",
+        f"{factor:.1f} in browning speed ({low:.1f} to {high:.1f}, by how steeply "
+        "browning rises with heat).",
+        "Say so."
+        if rule == "same grate"
+        else "Say so, or hold all pits at one grate temperature.",
         why="At one indicated temperature the pits are compared with their gauges.",
         wording="Write 'pits with their gauges', or 'at equal grate heat' if that was "
         "the rule.",

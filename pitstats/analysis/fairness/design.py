@@ -336,8 +336,8 @@ def _measured(record: Record, factor: Factor) -> Iterator[Finding]:
             "The rule was one grate temperature, but the grates differed by "
             f"{mean.max() - mean.min():.0f} °{unit} (means: "
             f"{per_pit_text(mean, '{:.0f}')}).",
-            "Hold the grates alike in the next test, and look at the answer adjusted "
-            "for grate_temp.",
+            "Hold the grates alike in the next test, and read the answer with all "
+            "grates alike beside this one.",
             why="A hotter grate browns faster in any pit.",
             wording="Say how far the grates were apart; do not write 'at equal heat'.",
             touches=("difference", "temperature"),

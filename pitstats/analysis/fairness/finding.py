@@ -19,6 +19,7 @@ Topic = Literal[
 ]
 
 SEVERITY_ORDER: dict[str, int] = {"spoils": 0, "weakens": 1, "note": 2}
+MINUS = "\N{MINUS SIGN}"
 #: Findings whose name begins so are questions that no record can answer.
 QUESTION = "ask_"
 
@@ -138,5 +139,10 @@ def per_pit_text(values: pd.Series, form: str = "{}") -> str:
     --------
     >>> per_pit_text(pd.Series({"Quarry": 1.0, "Ferry": 0.25}), "{:.2f}")
     'Quarry 1.00, Ferry 0.25'
+    >>> per_pit_text(pd.Series({"Quarry": 26.0, "Ferry": -7.0}), "{:+.0f}")
+    'Quarry +26, Ferry \N{MINUS SIGN}7'
     """
-    return ", ".join(f"{pit} {form.format(value)}" for pit, value in values.items())
+    return ", ".join(
+        f"{pit} {form.format(value).replace('-', MINUS)}"
+        for pit, value in values.items()
+    )

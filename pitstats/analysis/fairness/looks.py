@@ -65,10 +65,11 @@ def _undeclared(look: Look, form: Form) -> Finding:
         "looks_undeclared",
         "weakens",
         f"The results were looked at {seen} without a plan for these looks.{plan} With "
-        f"the usual interval at every look {round(100 * look.unguarded)} in 100 tests "
-        "of equal pits would have been called different; here the interval allows for "
-        f"that ({level_text(1 - look.level)} in place of "
-        f"{level_text(look.conf_level)}).",
+        f"the usual interval at each {round(100 * look.unguarded)} in 100 tests of "
+        "equal pits would have been called different, and more had the test gone on. "
+        "Nothing says where it would have ended, so the interval allows for a look "
+        f"after every bake up to {look.boundary[-1]} "
+        f"({level_text(1 - look.level)} in place of {level_text(look.conf_level)}).",
         "Write the looks down before the first bake of the next test: "
         f"{form.stated('looks_planned')}; the intervals are then narrower at each.",
         why=_WHY,
@@ -80,7 +81,7 @@ def _undeclared(look: Look, form: Form) -> Finding:
 
 def _planned(look: Look) -> Finding:
     stop = (
-        " A difference seen at an early stop looks larger than it is."
+        " A difference seen at an early stop can look larger than it is."
         if look.early
         else ""
     )

@@ -288,7 +288,7 @@ def _shared_fire(record: Record) -> Iterator[Finding]:
     yield Finding(
         "items_share_fire",
         "note",
-        f"Items of one bake came out alike and tell as much as fewer independent ones "
+        f"Items of one bake share its fire and tell as much as fewer independent ones "
         f"would ({text}).",
         "Count bakes, not items.",
         why="One hot fire burns many items at once.",

@@ -59,7 +59,10 @@ class EarlyStop:
 
 
 def early_stop(both: BothWays) -> EarlyStop | None:
-    """How much an early stop at this look exaggerates; None where none was made.
+    """How much an early stop at this look exaggerates; None where it does not.
+
+    Where nearly every test of such a difference stops early, none is picked for being
+    large, and the estimate errs on the small side as it does without looks.
 
     The looks, bakes and items are those of the record, the rates those that it shows,
     and the spread is the mean of the pits' spreads where they are known. A test stops
@@ -84,12 +87,15 @@ def early_stop(both: BothWays) -> EarlyStop | None:
     shown = trials.shown_at_early_stop(look.levels, (a, b), SEED, TESTS)
     if shown.size < _FEWEST:
         return None
+    error = float(shown.std(ddof=1) / np.sqrt(shown.size))
+    if abs(shown.mean()) <= abs(pair["estimate"]) + 2 * error:
+        return None
     return EarlyStop(
         pit_a=str(pair["pit_a"]),
         pit_b=str(pair["pit_b"]),
         difference=float(pair["estimate"]),
         shown=float(shown.mean()),
-        error=float(shown.std(ddof=1) / np.sqrt(shown.size)),
+        error=error,
         stopped=shown.size / TESTS,
         tests=TESTS,
         seed=SEED,

@@ -145,7 +145,7 @@ def test_a_gauge_offset_is_put_as_a_factor_of_browning_speed() -> None:
     )
     message = one("gauge_offset", replace(study, bakes=bakes)).message
     assert "25 °F" in message
-    assert "about 2.5 in browning speed (1.7 to 3.6)" in message
+    assert "about 2.5 in browning speed (1.7 to 3.6, by how steeply" in message
 
 
 def test_gauges_are_read_from_probes_where_bakes_have_no_means() -> None:
@@ -172,7 +172,7 @@ def test_the_audit_and_the_gauges_speak_of_one_gap() -> None:
     message = one("gauge_offset", study).message
     assert f"by {bias.max() - bias.min():.0f} °F" in message
     for pit, offset in bias.items():
-        assert f"{pit} {-offset:+.0f}" in message
+        assert f"{pit} {-offset:+.0f}".replace("-", "\N{MINUS SIGN}") in message
 
 
 def test_loading_is_judged_within_bakes_and_beside_the_distance() -> None:

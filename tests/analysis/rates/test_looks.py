@@ -153,6 +153,14 @@ def test_the_warning_stands_where_a_test_stopped_early() -> None:
     assert early_stop(ps.compare_both_ways(ps.demo_study("four_pits"))) is None
 
 
+def test_no_early_stop_is_blamed_where_nearly_every_test_would_stop() -> None:
+    clear = study([[1, 2, 1, 2], [15, 14, 15, 16]], looks_planned=(2, 4, 6))
+    both = ps.compare_both_ways(clear)
+    assert both.leading.table["verdict"].item() == "differs"
+    assert both.leading.look.early
+    assert early_stop(both) is None
+
+
 def test_what_is_said_of_looks(snapshot: object) -> None:
     undeclared = study([[2, 3, 4, 2], [7, 9, 8, 9]], looks_taken=(2, 3, 4))
     planned = ps.demo_study("early_stop")
