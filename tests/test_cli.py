@@ -67,6 +67,23 @@ def test_start_writes_a_blank_study_that_says_what_to_fill_in(
     assert "pits" in checked.output
 
 
+def test_a_folder_of_sheets_names_the_workbook_that_was_meant(tmp_path: Path) -> None:
+    assert run("start", tmp_path / "my test.xlsx").output.endswith('my test.xlsx"\n')
+    told = run("check", tmp_path)
+    assert told.exit_code == 1
+    assert "The workbook my test.xlsx in it can be given by path." in told.output
+
+
+def test_slides_are_called_by_their_study(tmp_path: Path) -> None:
+    for name in ("saturday.xlsx", "may-sheets/entry.xlsx"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        ps.write_study(ps.demo_study("one_bake_each"), tmp_path / name)
+        made = run("report", tmp_path / name, "--slides", "--out", tmp_path / "out")
+        assert made.exit_code == 0, made.output
+    found = {path.name for path in (tmp_path / "out").iterdir()}
+    assert found == {f"{s}-slide-{i}.png" for s in ("saturday", "may") for i in (1, 2)}
+
+
 def test_check_lists_all_problems_and_exits_1(tmp_path: Path) -> None:
     dest = tmp_path / "mine"
     run("demo", "one_bake_each", dest)

@@ -250,7 +250,7 @@ ITEMS_UNPLACED = "Graded items without a place on the grate, left out here: {n}.
 
 LEVELS_UNKNOWN = (
     "{pit}: the levels of its grates are not recorded, so upper and lower are not "
-    "compared. Fill in level in grates.csv."
+    "compared. Fill in level in the table grates."
 )
 
 FACES_TOGETHER = (

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pitstats.commands.shared import DONE, HELP, PROBLEMS, told_plainly
+from pitstats.commands.shared import DONE, HELP, PROBLEMS, told_plainly, typed
 from pitstats.errors import DesignError, InvalidStudyError, Problem
 
 if TYPE_CHECKING:
@@ -68,8 +68,8 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
         _say_problems(error, style)
         if offer and style != "json" and can_fix(study):
             click.echo(
-                f"'pitstats check {study} --fix DEST' writes a copy in which spelling, "
-                "units and the like are corrected where they are certain."
+                f"'{typed('check', study)} --fix DEST' writes a copy in which "
+                "spelling, units and the like are corrected where they are certain."
             )
         sys.exit(PROBLEMS)
     plan = kept_plan(study)

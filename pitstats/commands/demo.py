@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    WRONG_USAGE,
+    force_option,
+    told_plainly,
+    typed,
+)
 
 
 @click.command(context_settings=HELP, short_help="Copy a demo study.")
@@ -24,4 +30,4 @@ def demo(name: str | None, dest: Path | None, force: bool) -> None:
     if dest is None:
         raise click.UsageError("Say where to: pitstats demo NAME DEST.")
     copy_demo(name, dest, overwrite=force)
-    click.echo(f"Demo study {name} is in {dest}. Next: pitstats report {dest}")
+    click.echo(f"Demo study {name} is in {dest}. Next: {typed('report', dest)}")

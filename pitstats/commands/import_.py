@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, force_option, told_plainly
+from pitstats.commands.shared import HELP, force_option, told_plainly, typed
 from pitstats.study.schema import TEMPERATURE_RULES
 
 
@@ -73,7 +73,7 @@ def import_table(
     write_study(study, dest, overwrite=force, only_made=True)
     for assumption in study.assumptions:
         click.echo(f"Assumed: {assumption}")
-    click.echo(f"{study!r} is in {dest}. Next: pitstats check {dest}")
+    click.echo(f"{study!r} is in {dest}. Next: {typed('check', dest)}")
 
 
 def _mapping(pairs: tuple[str, ...]) -> dict[str, list[str]]:

@@ -7,7 +7,13 @@ from typing import Any
 
 import click
 
-from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    WRONG_USAGE,
+    force_option,
+    told_plainly,
+    typed,
+)
 from pitstats.commands.values import PIT_SIZE, looks_option, margin_option
 from pitstats.errors import DesignError, ExistsError
 from pitstats.study.schema import TEMPERATURE_RULES
@@ -97,4 +103,4 @@ def layout(
     for line in (*drawn.rules, *drawn.caveats, what_a_plan_finds(drawn.study)):
         if line:
             click.echo(f"- {line}")
-    click.echo(f"Next: pitstats sheets {dest}")
+    click.echo(f"Next: {typed('sheets', dest)}")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, force_option, told_plainly
+from pitstats.commands.shared import HELP, force_option, told_plainly, typed
 
 
 @click.command(
@@ -66,4 +66,4 @@ def pack(
     if day == NO_DAY:
         told = "no date of publication is stated; --published states it"
     click.echo(f"Package: {target} ({told})")
-    click.echo(f"Anybody can check it: pitstats verify {target}")
+    click.echo(f"Anybody can check it: {typed('verify', target)}")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, told_plainly
+from pitstats.commands.shared import HELP, told_plainly, typed
 
 
 @click.command(context_settings=HELP, short_help="Take in what the phone hands out.")
@@ -45,4 +45,4 @@ def record(study: Path, files: tuple[Path, ...], replace: bool) -> None:
         click.echo(f"{sheet['file']}, {sheet['person']!r}: {kept or 'nothing entered'}")
     for note in done.notes:
         click.echo(f"- {note}")
-    click.echo(f"Next: pitstats check {study}")
+    click.echo(f"Next: {typed('check', study)}")

@@ -84,6 +84,7 @@ def report(
 def _slides(
     study: Path | None, notebook: str, out: Path, *, brief: bool, force: bool
 ) -> None:
+    from pitstats.report.made_files import name_of
     from pitstats.report.slides import write_slides
     from pitstats.study.files import read_study
 
@@ -92,5 +93,6 @@ def _slides(
             "--slides shows the comparison of a STUDY, by itself: leave out --brief, "
             "--notebook and -p."
         )
-    for path in write_slides(read_study(study), out, overwrite=force):
+    made = write_slides(read_study(study), name_of(study), out, overwrite=force)
+    for path in made:
         click.echo(f"Slide: {path}")

@@ -6,6 +6,7 @@ import sys
 import warnings
 from collections.abc import Callable
 from functools import wraps
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -72,6 +73,18 @@ def told_plainly(
         return run
 
     return decorate
+
+
+def typed(command: str, path: Path) -> str:
+    """A command on a path, ready to be typed.
+
+    Examples
+    --------
+    >>> typed("check", Path("my_test")), typed("check", Path("my test.xlsx"))
+    ('pitstats check my_test', 'pitstats check "my test.xlsx"')
+    """
+    words = f'"{path}"' if " " in str(path) else str(path)
+    return f"pitstats {command} {words}"
 
 
 def _show_warning(message: Warning | str, *_: object) -> None:

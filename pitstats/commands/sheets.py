@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pitstats.commands.shared import HELP, force_option, told_plainly
+from pitstats.commands.shared import HELP, force_option, told_plainly, typed
 from pitstats.errors import DesignError
 
 if TYPE_CHECKING:
@@ -38,10 +38,10 @@ def sheets(
     study: Path, out: Path | None, paper: str, mirrored: tuple[str, ...], force: bool
 ) -> None:
     """Write what to carry outside for the planned STUDY, and the entry workbook."""
-    from pitstats.planning.sheets import write_sheets
+    from pitstats.planning.sheets import FOLDER_END, PHONE, WORKBOOK, write_sheets
     from pitstats.study.files import read_study
 
-    folder = out or study.with_name(f"{study.stem}-sheets")
+    folder = out or study.with_name(f"{study.stem}{FOLDER_END}")
     planned = read_study(study)
     _freeze(planned, study)
     written = write_sheets(
@@ -53,12 +53,12 @@ def sheets(
         overwrite=force,
     )
     click.echo("\n".join(str(path) for path in written))
+    entry = folder / WORKBOOK
     click.echo(
-        f"Print the pages, or send {folder / 'grade.html'} to the phones of grader "
+        f"Print the pages, or send {folder / PHONE} to the phones of grader "
         "and tender; 'pitstats record' takes in what they hand out. Otherwise fill in "
-        f"{folder / 'entry.xlsx'} and set the "
-        "status of every bake to kept or excluded, then: pitstats report "
-        f"{folder / 'entry.xlsx'}"
+        f"{entry} and set the status of every bake to kept or excluded, then: "
+        f"{typed('report', entry)}"
     )
 
 

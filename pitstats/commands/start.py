@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from pitstats.commands.shared import HELP, WRONG_USAGE, force_option, told_plainly
+from pitstats.commands.shared import (
+    HELP,
+    WRONG_USAGE,
+    force_option,
+    told_plainly,
+    typed,
+)
 from pitstats.commands.values import PIT_SIZE
 
 
@@ -49,4 +55,4 @@ def start(
     if twice is not None:
         raise click.UsageError(f"--pit names {twice!r} twice; join its grates by +.")
     start_study(dest, pits=dict(pits), bakes=bakes or 1, overwrite=force)
-    click.echo(f"A blank study is in {dest}. Fill it in, then: pitstats check {dest}")
+    click.echo(f"A blank study is in {dest}. Fill it in, then: {typed('check', dest)}")

@@ -158,7 +158,11 @@ def one_panel(height: float) -> tuple[Figure, Axes]:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(COLUMN, height), layout="constrained")
-    return figure, figure.subplots()
+    axes = figure.subplots()
+    # With ticks by the width of the panel, and a width by the last tick's label, the
+    # layout hops between two and may end on the one that cuts the label off.
+    axes.locator_params(axis="x", nbins=7)
+    return figure, axes
 
 
 def two_in_a_row(

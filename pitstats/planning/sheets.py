@@ -58,6 +58,8 @@ KEY = "sealed_key.html"
 PHONE = "grade.html"
 FORM = "grade_form.xlsx"
 WORKBOOK = "entry.xlsx"
+#: What the folder of the sheets is called after the name of the plan.
+FOLDER_END = "-sheets"
 PLAN = plan_path(Path(WORKBOOK)).name
 
 _PAGES = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, PHONE)

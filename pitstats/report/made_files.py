@@ -18,6 +18,25 @@ LIST_NAME = "pitstats.json"
 KINDS = ("figures", "tables", "results")
 
 
+def name_of(study: Path) -> str:
+    """Name of what is made of a study: its own, or that of the plan behind its sheets.
+
+    Entry workbooks are all called alike, so that one would take the other's place.
+
+    Examples
+    --------
+    >>> name_of(Path("my_test")), name_of(Path("my_test-sheets/entry.xlsx"))
+    ('my_test', 'my_test')
+    """
+    from pitstats.planning.sheets import FOLDER_END, WORKBOOK
+
+    path = study.resolve()
+    planned = path.parent.name.removesuffix(FOLDER_END)
+    if path.name == WORKBOOK and planned != path.parent.name:
+        return planned
+    return path.stem if path.suffix == ".xlsx" else path.name
+
+
 class MadeFiles:
     """The files that pages about one study made in one folder, there yet or not.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
 from pitstats.errors import ExistsError
@@ -16,9 +17,9 @@ _AS_COUNTED = "Burned items of each cell over all kept bakes, as counted, not sm
 
 
 def write_slides(
-    study: Study, out: str | Path, *, overwrite: bool = False
+    study: Study, name: str, out: str | Path, *, overwrite: bool = False
 ) -> list[Path]:
-    """Write the first page's figures as PNG of 1920 x 1080 pixels."""
+    """Write the first page's figures as PNG of 1920 x 1080 pixels, called by a name."""
     results = StudyResults(study)
     pits = pits_of(results.comparison.table)
     unit = f"Unit of replication: the bake; {bakes_behind(results.comparison, pits)}."
@@ -26,7 +27,6 @@ def write_slides(
         (study.settings.question, answer.answer(results), answer.picture(results)),
         ("Where did items burn?", _AS_COUNTED, maps.picture(results)),
     ]
-    name = study.source.stem if study.source is not None else "study"
     made = {}
     for i, (title, said, picture) in enumerate(shown, 1):
         if picture is None:
@@ -37,13 +37,16 @@ def write_slides(
                 f"{path} is already there and was left as it is. Choose another "
                 "folder, or replace it with overwrite=True."
             )
-        made[path] = slide_png(
-            picture.draw(),
-            title=title,
-            sentence=said,
-            unit=unit,
-            study=study.settings.title,
-        )
+        with warnings.catch_warnings():
+            # A letter that the font lacks shows as a box, as on the page.
+            warnings.filterwarnings("ignore", "Glyph")
+            made[path] = slide_png(
+                picture.draw(),
+                title=title,
+                sentence=said,
+                unit=unit,
+                study=study.settings.title,
+            )
     for path, content in made.items():
         write_file(path, content, overwrite=overwrite)
     return list(made)

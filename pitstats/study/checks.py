@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
+from pitstats.errors import some
 from pitstats.study.cells import counted, half_day_minutes, listing, number_text, quote
 from pitstats.study.columns import read_header, read_table, suggestion
 from pitstats.study.context import Context
@@ -366,8 +367,10 @@ def _say_missing(context: Context) -> None:
         ),
     ):
         if rows.any():
-            noun = "item has" if rows.sum() == 1 else "items have"
-            context.log.assume(f"{rows.sum()} {noun} {text}", "items")
+            found = list(map(str, mine.index[rows]))
+            have, row = ("has", "row") if len(found) == 1 else ("have", "rows")
+            message = f"{counted(len(found), 'item')} {have} {text}"
+            context.log.assume(f"{message} ({row} {some(found)})", "items")
 
 
 def _check_own_item_columns(context: Context) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.study.atomic import write_folder
-from pitstats.study.cells import number_text
+from pitstats.study.cells import listing, number_text
 from pitstats.study.csv_text import read_csv, write_csv
 from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
@@ -40,6 +40,7 @@ def read_folder(path: Path, log: ProblemLog) -> RawStudy:
             raise UnreadableError(
                 f"there is no {_SETTINGS_FILE} in the folder. It states title, "
                 f"question, temperature_rule and units.{_similar('study', names)}"
+                f"{_workbooks(names)}"
             )
         log.form.files["study"] = file.name
         study.settings = read_toml(_bytes(file), log)
@@ -99,6 +100,15 @@ def _similar(stem: str, names: list[str]) -> str:
     if not close:
         return ""
     return f" Was '{stems[close[0]]}' meant? Then rename it."
+
+
+def _workbooks(names: list[str]) -> str:
+    """Say which workbooks lie where a study was looked for."""
+    found = [name for name in names if name.lower().endswith(".xlsx")]
+    if not found:
+        return ""
+    it = "workbook" if len(found) == 1 else "workbooks"
+    return f" The {it} {listing(found, 'and')} in it can be given by path."
 
 
 def _say_unused(names: list[str], used: set[str], log: ProblemLog) -> None:

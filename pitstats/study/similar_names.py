@@ -63,6 +63,7 @@ _MONTHS = (
     *("july", "august", "september", "october", "november", "december"),
 )
 _DATE = re.compile(r"(\d{1,4})[-./ ](\d{1,2})[-./ ](\d{1,4})")
+_NO_YEAR = re.compile(r"(\d{1,2})[-./ ](\d{1,2})[-./]?")
 
 
 def say_alike(context: Context) -> None:
@@ -100,7 +101,7 @@ def say_doubtful_days(context: Context) -> None:
         days = [day.isoformat() for day in dict.fromkeys(_days(text))]
         if len(days) > 1:
             doubt = f"may be {listing(days)}; write the one that was meant"
-        elif not days and _DATE.fullmatch(text.strip()):
+        elif not days and _is_no_day(text.strip()):
             doubt = "is no day of the calendar; write the one that was meant"
         else:
             continue
@@ -119,6 +120,14 @@ def say_doubtful_days(context: Context) -> None:
                 "not one"
             )
             context.log.assume(message, "bakes", column="date")
+
+
+def _is_no_day(text: str) -> bool:
+    """Whether a text has the form of a date and can be none, in any year."""
+    short = _NO_YEAR.fullmatch(text)
+    if short:
+        return not _days(f"{short[1]}.{short[2]}.2000")  # a leap year
+    return bool(_DATE.fullmatch(text))
 
 
 def _keys(name: str, *, dates: bool) -> set[object]:

@@ -3,7 +3,14 @@
 Those of comparisons are held to it in tests/report/test_every_study.py.
 """
 
+from functools import partial
+
+import numpy as np
+from matplotlib.figure import Figure
+
 import pitstats as ps
+from pitstats.figures.style import house_style, one_panel
+from pitstats.report.section import FirstPage, Picture
 from tests.figures.readable import held
 
 
@@ -21,3 +28,20 @@ def test_figures_of_a_plan() -> None:
 def test_figures_of_a_retest() -> None:
     changes = ps.compare_settings(ps.demo_study("moved_damper"))
     held(ps.pages.retest(changes, "Damper"))
+
+
+def panel_to(end: float) -> Figure:
+    with house_style():
+        figure, axes = one_panel(3)
+        axes.set_yticks([0], labels=["Quarry: near\nless far"])
+        axes.set_xlim(-end, end)
+        axes.xaxis.set_major_formatter(lambda x, _: f"{100 * x:+.0f}")
+    return figure
+
+
+def test_the_last_tick_of_an_axis_is_whole_wherever_the_axis_ends() -> None:
+    pictures = [
+        Picture("panel", partial(panel_to, end), "A panel", "")
+        for end in np.arange(0.1, 1.05, 0.013)
+    ]
+    held(FirstPage(pictures))

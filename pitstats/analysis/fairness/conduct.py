@@ -55,8 +55,8 @@ def _layouts(record: Record) -> Iterator[Finding]:
         fix = "Read the comparison on a common layout first."
         if totals_only:
             fix = (
-                "A common layout needs the places of every bake: fill in items.csv for "
-                f"{', '.join(totals_only)}, or exclude "
+                "A common layout needs the places of every bake: fill in the table "
+                f"items for {', '.join(totals_only)}, or exclude "
                 f"{'it' if len(totals_only) == 1 else 'them'} with that reason; then "
                 "read the comparison on a common layout first."
             )
@@ -81,8 +81,8 @@ def _layouts(record: Record) -> Iterator[Finding]:
             "places, faces or missing items there, and no comparison over the same "
             "places can be made while "
             f"{'this bake is' if len(totals_only) == 1 else 'these bakes are'} in.",
-            "Fill in items.csv if the sheets still exist; next time keep one row per "
-            "item.",
+            "Fill in the table items if the sheets still exist; next time keep one row "
+            "per item.",
             why="Counts alone cannot show whether a pit burns more or had more items "
             "near its firebox.",
             wording="Write 'as baked' beside the difference.",

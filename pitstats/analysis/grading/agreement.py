@@ -167,7 +167,7 @@ def compare_gradings(
     if regrading.pairs.empty:
         raise DesignError(
             "No item of a kept bake was graded twice. Grade a fifth of the items "
-            "again, shuffled, and enter the grades in regrades.csv."
+            "again, shuffled, and enter the grades in the table regrades."
         )
     level = both.as_baked.conf_level if both is not None else None
     level = checked_level(study, level if conf_level is None else conf_level)

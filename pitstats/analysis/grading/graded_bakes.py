@@ -63,7 +63,7 @@ def count_graded_bakes(study: Study) -> GradedBakes:
     if not used.any():
         raise DesignError(
             "No kept bake has items with a grade on the face that decides, so there is "
-            "no grade scale to compare. Fill in the grades in items.csv."
+            "no grade scale to compare. Fill in the grades in the table items."
         )
     own, dark, pale = items[used], deciding[used], palest[used]
     bakes = own.groupby("bake", sort=False)[["pit", "session"]].first()

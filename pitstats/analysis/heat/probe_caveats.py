@@ -9,8 +9,8 @@ from pitstats.errors import some
 from pitstats.study.study import Study
 
 NO_READINGS = (
-    "No probe readings are on record. Enter them in probes.csv: one row per reading "
-    "with bake, probe, place, minute and temp."
+    "No probe readings are on record. Enter them in the table probes: one row per "
+    "reading with bake, probe, place, minute and temp."
 )
 NO_KEPT_READINGS = (
     "Probe readings are on record only for bakes that are planned or excluded, so "
@@ -26,7 +26,7 @@ NO_PLACE = (
 NO_CHECK = (
     "No probe check is on record: a cell that looks hot or cold may be a probe that "
     "reads high or low. Put all probes at one place before the test and enter the "
-    "readings in probe_checks.csv."
+    "readings in the table probe_checks."
 )
 NOT_CHECKED = "Not in the probe check, so used as they read: {probes}."
 CHECKED_AGAINST_MEAN = (

@@ -146,7 +146,7 @@ def compare_rise(
     if frame.empty:
         raise DesignError(
             "No item of a kept bake has a rise at a known place. Enter rise_mm, grate, "
-            "row and column in items.csv."
+            "row and column in the table items."
         )
     every = [str(pit) for pit in study.pits["pit"]]
     model = fit_places(frame, every)

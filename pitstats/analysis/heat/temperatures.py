@@ -313,7 +313,7 @@ class _Estimates:
         if self.frame.empty:
             raise DesignError(
                 "No kept bake has a usable temperature at a known place. Record grate, "
-                "row and column of every probe in probes.csv."
+                "row and column of every probe in the table probes."
             )
         every = [str(pit) for pit in study.pits["pit"]]
         self.model = fit_places(self.frame, every)

@@ -130,12 +130,12 @@ def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
         listed = some(counted["bake"].astype(str))
         bakes = "1 bake" if len(counted) == 1 else f"{len(counted)} bakes"
         remedy = (
-            "Record items with their places in items.csv next time; until then the "
-            "comparison from counts stands."
+            "Record items with their places in the table items next time; until then "
+            "the comparison from counts stands."
             if len(counted) == (totals["n_items"] > 0).sum()
             else "The comparison from counts takes in every bake; one over the same "
-            "places needs their items with places in items.csv, or bakes of which only "
-            "totals are known set to excluded."
+            "places needs their items with places in the table items, or bakes of "
+            "which only totals are known set to excluded."
         )
         raise DesignError(
             f"Only totals were kept of {bakes} ({listed}), and totals carry no "
@@ -145,7 +145,7 @@ def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
     graded = items[items["burned"].notna()].copy()
     if graded.empty:
         raise DesignError(
-            "No kept bake has graded items with places. Fill in items.csv first."
+            "No kept bake has graded items with places. Fill in the table items first."
         )
     graded["n_items"] = 1
     graded["n_burned"] = graded["burned"].astype(int)
@@ -190,7 +190,7 @@ def _bake_rows(study: Study) -> tuple[pd.DataFrame, int]:
     graded = totals[totals["n_items"] > 0]
     if graded.empty:
         raise DesignError(
-            "No kept bake has graded items. Fill in items.csv or counts.csv first."
+            "No kept bake has graded items. Fill in the table items or counts first."
         )
     n_missing = int(totals["n_missing"].sum())
     return graded.astype({"n_burned": "int64"}), n_missing

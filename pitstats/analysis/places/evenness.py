@@ -89,7 +89,7 @@ def compare_evenness(study: Study, conf_level: float | None = None) -> Evenness:
     if placed.empty:
         raise DesignError(
             "No kept bake has graded items with a place on the grate. Evenness needs "
-            "row and column of every item in items.csv."
+            "row and column of every item in the table items."
         )
     thirds = _thirds(study, placed, level)
     grates, unknown = _grates(study, placed, level)

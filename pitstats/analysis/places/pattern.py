@@ -49,7 +49,7 @@ _SIDE = {"rook": "side", "queen": "side or a corner"}
 
 NO_PLACES = (
     "No kept bake has items with a place and a value to compare. A pattern needs row "
-    "and column of every item in items.csv."
+    "and column of every item in the table items."
 )
 ROTATED = (
     "Items were turned or moved during the bakes {bakes}, so places mean nothing "

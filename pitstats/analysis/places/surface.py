@@ -212,7 +212,7 @@ def count_cells(study: Study, outcome: Outcome) -> CountedCells:
         raise DesignError(
             "No kept bake has items with a place on the grate and a grade that tells "
             f"{outcome} from not, so its cells cannot be mapped. Fill in row, column "
-            "and grades in items.csv."
+            "and grades in the table items."
         )
     counts = (
         used.assign(

@@ -155,18 +155,18 @@ def _to_fill_in(totals: pd.DataFrame, outcome: Outcome) -> str:
     sources = set(totals.loc[totals["n_items"] > 0, "source"])
     advice = []
     if "counts" in sources and outcome == "underbaked":
-        advice.append("Fill in the column n_raw of counts.csv.")
+        advice.append("Fill in the column n_raw of the table counts.")
     elif "counts" in sources:
         advice.append(
-            "Totals in counts.csv do not tell it; record the grade of each item in "
-            "items.csv next time."
+            "Totals alone do not tell it; record the grade of each item in the table "
+            "items next time."
         )
     if "items" in sources:
         advice.append(
-            "Fill in the grades in items.csv (grade_top, grade_bottom or grade_side); "
-            "a burned mark alone does not tell it."
+            "Fill in the grades in the table items (grade_top, grade_bottom or "
+            "grade_side); a burned mark alone does not tell it."
         )
-    return " ".join(advice) or "Fill in items.csv or counts.csv first."
+    return " ".join(advice) or "Fill in the table items or counts first."
 
 
 def checked_level(study: Study, conf_level: float | None) -> float:

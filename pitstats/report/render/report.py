@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from pitstats.errors import ExistsError, RenderUsageError
 from pitstats.exchange.carried import data_link, sealed
 from pitstats.exchange.zip_file import zip_bytes
-from pitstats.report.made_files import LIST_NAME
+from pitstats.report.made_files import LIST_NAME, name_of
 from pitstats.report.render.chapters import first_page_cells
 from pitstats.report.render.execute import execute
 from pitstats.report.render.kernel import early_kernel, rare_collections
@@ -120,7 +120,7 @@ def render_report(
     name = source.stem
     path = None if study_path is None else Path(study_path).resolve()
     if path is not None:
-        name = f"{path.stem if path.is_file() else path.name}-{source.stem}"
+        name = f"{name_of(path)}-{source.stem}"
     target = _Target(Path(out), f"{name}-brief" if brief else name)
     _refuse_existing(target, overwrite)
     given = dict(parameters or {})

@@ -209,9 +209,11 @@ def test_nothing_to_count_is_said_in_words() -> None:
 
 
 def test_what_is_missing_to_count_is_named() -> None:
-    with pytest.raises(ps.DesignError, match=r"the column n_raw of counts\.csv\.$"):
+    with pytest.raises(
+        ps.DesignError, match=r"the column n_raw of the table counts\.$"
+    ):
         ps.estimate_shares(house_example(), "underbaked")
-    with pytest.raises(ps.DesignError, match="record the grade of each item in items"):
+    with pytest.raises(ps.DesignError, match="each item in the table items"):
         ps.estimate_shares(house_example(), "good")
     marks = ps.Study(
         settings=ps.Settings(title="T", question="?", temperature_rule="tuned"),
@@ -219,7 +221,7 @@ def test_what_is_missing_to_count_is_named() -> None:
         bakes=pd.DataFrame({"bake": ["1"], "pit": ["A"]}),
         items=pd.DataFrame({"bake": ["1"], "burned": [True]}),
     )
-    with pytest.raises(ps.DesignError, match=r"Fill in the grades in items\.csv"):
+    with pytest.raises(ps.DesignError, match=r"Fill in the grades in the table items"):
         ps.estimate_shares(marks, "underbaked")
 
 
