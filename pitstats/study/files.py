@@ -15,6 +15,7 @@ from pitstats.study.folder_files import (
     read_folder,
     write_study_folder,
 )
+from pitstats.study.frozen_plan import kept_plan
 from pitstats.study.lookup import found, looked_in
 from pitstats.study.photos import say_photos
 from pitstats.study.problems import ProblemLog
@@ -118,7 +119,12 @@ def _read(path: PathLike, log: ProblemLog) -> Study | None:
     if log.problems:
         return None
     return Study.from_checked(
-        settings, tables, log.assumptions, folder.absolute(), log.form
+        settings,
+        tables,
+        log.assumptions,
+        folder.absolute(),
+        log.form,
+        kept_plan(place),
     )
 
 

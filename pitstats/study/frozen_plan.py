@@ -126,6 +126,18 @@ def plan_changes(data: bytes, study: Study) -> list[str]:
     ]
 
 
+def changed_settings(study: Study) -> dict[str, tuple[str, str]] | None:
+    """Settings that are not as the frozen plan has them: then, and now, in words.
+
+    None where no plan lies beside the study, or where it was changed itself.
+    """
+    plan = None if study.plan is None else read_plan(study.plan)
+    if plan is None or not plan.intact:
+        return None
+    now = json.loads(json.dumps(_frozen_settings(study.settings), default=str))
+    return _differing(plan.content["settings"], now)
+
+
 def _plan_of(study: Study) -> dict[str, Any]:
     settings = study.settings
     extra = settings.extra
@@ -181,14 +193,18 @@ def _is_table(rows: object) -> bool:
 
 
 def _changed_settings(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
-    for name, value in then.items():
-        if not value and name in _STATED_LATER:
-            continue
-        if name in now and now[name] != value:
-            yield (
-                f"Setting {name} was {_shown(value)} in the plan and is "
-                f"{_shown(now[name])} in the study."
-            )
+    for name, (was, is_now) in _differing(then, now).items():
+        yield f"Setting {name} was {was} in the plan and is {is_now} in the study."
+
+
+def _differing(
+    then: Mapping[str, Any], now: Mapping[str, Any]
+) -> dict[str, tuple[str, str]]:
+    return {
+        name: (_shown(value), _shown(now[name]))
+        for name, value in then.items()
+        if name in now and now[name] != value and (value or name not in _STATED_LATER)
+    }
 
 
 def _changed_bakes(

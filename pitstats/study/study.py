@@ -44,6 +44,9 @@ class Study:
     form : Form
         Where its user finds tables and settings: which files and lines, or which sheets
         and cells; not part of equality.
+    plan : bytes, optional
+        The plan that was frozen before its first bake, as it lies beside it (see
+        `frozen_plan`); not part of equality.
 
     Raises
     ------
@@ -80,6 +83,7 @@ class Study:
     assumptions: tuple[str, ...] = ()
     source: Path | None = None
     form: Form = field(default_factory=Form)
+    plan: bytes | None = None
 
     def __post_init__(self) -> None:
         """Read, complete and check everything."""
@@ -100,11 +104,13 @@ class Study:
         assumptions: Iterable[str],
         source: Path | None = None,
         form: Form | None = None,
+        plan: bytes | None = None,
     ) -> Study:
         """Make a study of tables that `check_tables` returned without a problem."""
         study = object.__new__(cls)
         object.__setattr__(study, "source", source)
         object.__setattr__(study, "form", form or Form())
+        object.__setattr__(study, "plan", plan)
         study._fill(settings, tables, assumptions)
         return study
 

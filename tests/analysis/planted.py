@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 import pitstats as ps
+from pitstats.study.frozen_plan import plan_bytes
 
 SEED = 20261125
 
@@ -206,6 +207,19 @@ def _unequal_numbers() -> ps.Study:
     return replace(study, items=study.items[keep])
 
 
+def with_plan(study: ps.Study, **planned: Any) -> ps.Study:
+    """A study beside its frozen plan, which had these settings otherwise."""
+    before = replace(
+        study,
+        settings=replace(study.settings, **planned),
+        bakes=study.bakes.assign(status="planned"),
+        items=study.items.assign(
+            grade_top=None, grade_bottom=None, grade_side=None, burned=None
+        ),
+    )
+    return replace(study, plan=plan_bytes(before))
+
+
 #: Name of the mistake, identifier of the finding that must show it, its severity, and
 #: how to make the study. Each study has this mistake and no other.
 def _looked(**looks: tuple[int, ...]) -> ps.Study:
@@ -229,6 +243,13 @@ PLANTED: dict[str, tuple[str, str, Callable[[], ps.Study]]] = {
         "note",
         lambda: ps.study_from_counts(
             ["Quarry", "Ferry"] * 3, [40] * 6, [2, 30, 20, 8, 5, 18], margin=0.15
+        ),
+    ),
+    "the cut moved after the plan": (
+        "plan_changed",
+        "weakens",
+        lambda: with_plan(
+            fair_study(), burned_from="dark", target_grades=("light", "golden")
         ),
     ),
     "damper went with the pit": (

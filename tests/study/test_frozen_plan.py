@@ -14,6 +14,7 @@ from pitstats.cli import main
 from pitstats.exchange.package import package_files
 from pitstats.exchange.zip_file import zip_bytes
 from pitstats.study.frozen_plan import (
+    changed_settings,
     kept_plan,
     plan_bytes,
     plan_changes,
@@ -208,3 +209,44 @@ def test_a_package_carries_the_plan_and_verify_reads_it(
     found = ps.verify_package(path)
     assert not found.same
     assert "changed after it was frozen" in found.problems[0]
+
+
+def test_a_study_read_knows_what_its_frozen_plan_settled(
+    planned: ps.Study, tmp_path: Path
+) -> None:
+    folder = tmp_path / "test"
+    ps.write_study(baked(planned), folder)
+    assert changed_settings(ps.read_study(folder)) is None
+    plan_path(folder).write_bytes(plan_bytes(planned))
+    assert changed_settings(ps.read_study(folder)) == {}
+    toml = folder / "study.toml"
+    toml.write_text(toml.read_text("utf-8").replace("margin = 0.15", "margin = 0.3"))
+    read = ps.read_study(folder)
+    assert changed_settings(read) == {"margin": ("0.15", "0.3")}
+    assert read == replace(read, plan=None)
+    plan_path(folder).write_bytes(plan_bytes(planned).replace(b"0.15", b"0.30"))
+    assert changed_settings(ps.read_study(folder)) is None
+
+
+def test_a_settled_cut_is_not_asked_for_and_a_moved_one_is_told(
+    planned: ps.Study,
+) -> None:
+    done = replace(
+        planned,
+        bakes=planned.bakes.assign(status="kept"),
+        items=planned.items.assign(grade_top=["golden", "burned"] * 12),
+        regrades=planned.regrades.iloc[:0],
+    )
+    moved = replace(done, settings=replace(done.settings, burned_from="dark"))
+    plan = plan_bytes(planned)
+    asked, kept, told = (
+        {finding.id: finding.severity for finding in ps.audit_fairness(study)}
+        for study in (done, replace(done, plan=plan), replace(moved, plan=plan))
+    )
+    assert "ask_cut" in asked
+    assert not {"ask_cut", "plan_changed"} & set(kept)
+    assert told["plan_changed"] == "weakens"
+    assert "ask_cut" not in told
+    assert "ask_cut" in {finding.id for finding in ps.audit_fairness(planned)}
+    frozen = replace(planned, plan=plan)
+    assert "ask_cut" not in {finding.id for finding in ps.audit_fairness(frozen)}

@@ -12,7 +12,11 @@ from pitstats.analysis.fairness.design_audit import DesignAudit
 from pitstats.analysis.fairness.factors import SETTING_COLUMNS, audited_bakes
 from pitstats.analysis.fairness.finding import SEVERITY_ORDER, Finding, Record
 from pitstats.analysis.fairness.looks import find_in_looks
-from pitstats.analysis.fairness.mistakes import find_questions, find_unrecorded
+from pitstats.analysis.fairness.mistakes import (
+    find_changed_plan,
+    find_questions,
+    find_unrecorded,
+)
 from pitstats.analysis.fairness.outcome import find_in_outcomes
 from pitstats.study.study import Study
 
@@ -21,6 +25,7 @@ _DETECTORS: tuple[Callable[[Record], Iterator[Finding]], ...] = (
     find_in_conduct,
     find_in_outcomes,
     find_in_looks,
+    find_changed_plan,
     find_unrecorded,
     find_questions,
 )

@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
 from pitstats.analysis.fairness.factors import audited_bakes, is_plan
+from pitstats.study.frozen_plan import changed_settings
 from pitstats.study.outcomes import bake_totals, item_outcomes
 from pitstats.study.study import Study
 
@@ -84,6 +85,11 @@ class Record:
     def bakes(self) -> pd.DataFrame:
         """Kept bakes, or the planned bakes of a plan."""
         return audited_bakes(self.study)
+
+    @cached_property
+    def changed_settings(self) -> dict[str, tuple[str, str]] | None:
+        """Settings that a frozen plan has otherwise; None without such a plan."""
+        return changed_settings(self.study)
 
     @cached_property
     def is_plan(self) -> bool:

@@ -106,8 +106,9 @@ MISTAKES: tuple[Mistake, ...] = (
     ),
     Mistake(
         name="what counts as burned decided after looking",
-        prevented="A record shows where the cut is, not when it was made; the results "
-        "for every other cut are shown beside the chosen one.",
+        detectors=("plan_changed",),
+        prevented="Without a frozen plan a record shows where the cut is, not when it "
+        "was made; the results for every other cut are shown beside the chosen one.",
         question="Was it settled before grading that an item counts as burned from "
         "'{burned_from}' on?",
     ),
@@ -167,29 +168,58 @@ MISTAKES: tuple[Mistake, ...] = (
 )
 
 
+# What decides how the results are counted, compared and called.
+_DECIDING = {
+    *("grades", "raw_to", "burned_from", "target_grades", "face", "margin"),
+    *("conf_level", "temperature_rule", "looks_planned"),
+    *("earlier_sd", "earlier_factor", "earlier_declared"),
+}
+
+
+def find_changed_plan(record: Record) -> Iterator[Finding]:
+    """Settings that were changed after the plan was frozen."""
+    changed = record.changed_settings
+    if not changed:
+        return
+    told = "; ".join(
+        f"{name} was {was} and is {now}" for name, (was, now) in changed.items()
+    )
+    yield Finding(
+        "plan_changed",
+        "weakens" if _DECIDING & set(changed) else "note",
+        f"{counted(len(changed), 'setting')} changed after the plan was frozen: "
+        f"{told}.",
+        "Give the answer by the settings of the plan beside this one.",
+        why="Whoever moves the cut or the margin after looking can turn the answer.",
+        wording="Name what was changed, when, and why.",
+        touches=("difference", "grades", "rates"),
+        short="settings changed after the plan was frozen",
+    )
+
+
 def find_questions(record: Record) -> Iterator[Finding]:
     """Questions that no record can answer, where they arise."""
     settings, items = record.study.settings, record.items
     faces = ["grade_top", "grade_bottom", "grade_side"]
     graded = bool(len(items)) and bool(items[faces].notna().any(axis=None))
-    if record.is_plan:
+    # A frozen plan answers: the cut was settled so, or it was changed.
+    if record.changed_settings is None and (record.is_plan or graded):
+        stated = record.study.form.stated("burned_from")
         yield _question(
             "ask_cut",
             f"Is it settled that an item counts as burned from "
-            f"'{settings.burned_from}' on, before anybody sees one?",
-            f"Freeze {record.study.form.stated('burned_from')}, before the first bake.",
+            f"'{settings.burned_from}' on, before anybody sees one?"
+            if record.is_plan
+            else asked("what counts").format(burned_from=settings.burned_from),
+            f"Freeze {stated}, before the first bake."
+            if record.is_plan
+            else "Say so in the write-up; the results for other cuts stand beside it.",
             "Whoever moves the cut after looking can turn the answer.",
             ("grades", "rates"),
         )
+    if record.is_plan:
         return
     if graded:
-        yield _question(
-            "ask_cut",
-            asked("what counts").format(burned_from=settings.burned_from),
-            "Say so in the write-up; the results for other cuts stand beside it.",
-            "Whoever moves the cut after looking can turn the answer.",
-            ("grades", "rates"),
-        )
         yield _question(
             "ask_average",
             asked("grade numbers"),

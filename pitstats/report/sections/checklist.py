@@ -21,6 +21,7 @@ from pitstats.report.sections.fairness import burned_means, n_graded_twice
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row, by_pit, estimate
 from pitstats.report.words import averaged_over, count, listed, one_line
+from pitstats.study.frozen_plan import changed_settings
 from pitstats.study.outcomes import regrades_undone
 from pitstats.study.study import Study
 
@@ -132,7 +133,6 @@ def _answers(
     settings, extra = study.settings, study.settings.extra
     kept = study.kept
     n_pits, n_pairs = int((rates.table["n_bakes"] > 0).sum()), len(comparison.table)
-    margin = settings.margin
     level = level_text(comparison.conf_level)
     return {
         "Question": one_line(settings.question),
@@ -144,7 +144,7 @@ def _answers(
         "Number of bakes beforehand": _planned(study),
         "Stop rule": one_line(settings.stop_rule),
         "Looks at the results": _looks(study, comparison),
-        "Smallest difference of interest": "" if margin is None else points(margin),
+        "Smallest difference of interest": _margin(study),
         "Allocation": _allocation(kept),
         "Randomization": _randomization(study),
         "Blinding": _blinding(kept),
@@ -174,6 +174,15 @@ def _twice(study: Study) -> str:
     return f"{count(n_twice, 'second grading')} on record{undone}" * bool(
         n_twice or n_undone
     )
+
+
+def _margin(study: Study) -> str:
+    margin = study.settings.margin
+    planned = (changed_settings(study) or {}).get("margin")
+    told = "not stated" if margin is None else points(margin)
+    if planned:
+        return f"{told}; margin = {planned[0]} in the frozen plan"
+    return "" if margin is None else told
 
 
 def _planned(study: Study) -> str:

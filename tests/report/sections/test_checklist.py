@@ -10,6 +10,7 @@ from syrupy.assertion import SnapshotAssertion
 
 import pitstats as ps
 from pitstats.report.sections.checklist import NOT_RECORDED, icc_text, latent_icc
+from tests.analysis.planted import fair_study, with_plan
 from tests.analysis.rates.test_rates import counts_study, house_example
 
 
@@ -123,3 +124,11 @@ def test_icc_has_an_interval_and_says_which_definition_it_is() -> None:
         )
     )
     assert icc_text(ps.estimate_burn_rates(single)).startswith("unknown")
+
+
+def test_a_margin_that_is_not_the_planned_one_is_told() -> None:
+    study = fair_study()
+    answers = checklist(with_plan(study, margin=0.25))
+    told = answers["Smallest difference of interest"]
+    assert told == "15 points; margin = 0.25 in the frozen plan"
+    assert checklist(study)["Smallest difference of interest"] == "15 points"
