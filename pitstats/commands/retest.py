@@ -65,8 +65,10 @@ def retest(
         from pitstats.report.sections import retest as section
 
         click.echo(section.in_short(found))
+        for line in section.what_changed(found):
+            click.echo(line)
         say_table(section.table(found))
-        click.echo(f"\n{found.bakes.to_string(index=False)}")
+        say_table(section.sides(found))
         for finding in found.findings:
             if finding.severity in ("spoils", "weakens"):
                 click.echo(f"But: {finding.message} {finding.fix}")

@@ -6,9 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness import Finding, audit_fairness
+from pitstats.analysis.fairness.design_audit import audit_design
 from pitstats.analysis.places.evenness import compare_evenness
 from pitstats.analysis.places.usable_area import estimate_usable_area
 from pitstats.analysis.rates.pairs import verdicts
@@ -17,6 +19,8 @@ from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.retest.sides import AFTER, BEFORE, Sides, make_sides, side_name
 from pitstats.errors import DesignError
+from pitstats.study.columns import suggestion
+from pitstats.study.schema import BAKES
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
@@ -132,9 +136,10 @@ def compare_settings(
     level = checked_level(study, conf_level)
     column = setting or _only_setting(study)
     if column not in study.bakes.columns:
+        own = [str(name) for name in study.bakes if name not in BAKES.column_names]
         raise DesignError(
             f"bakes has no column {column!r}. Name the column that says which bakes "
-            "were made before and after."
+            f"were made before and after. {suggestion(column, [*SETTINGS, *own])}"
         )
     sides = make_sides(study, _sides_by(study, column, before))
     paired = sides.study.bakes["session"].ne("").all()
@@ -247,6 +252,11 @@ def _sides_by(study: Study, column: str, before: str | float | None) -> dict[str
     """Side of every kept bake of a pit in which the setting has two values."""
     kept = study.kept.dropna(subset=column)
     kept = kept[kept[column].astype("str") != ""]
+    if kept.empty:
+        raise DesignError(
+            f"{column} is empty in every kept bake. Fill in what it was, or name "
+            "another column that says which bakes were made before and after."
+        )
     sessions = kept["session"].drop_duplicates().tolist()
     day = kept["session"].map({name: k for k, name in enumerate(sessions)})
     kept = kept.assign(_day=day).sort_values(["_day", "order"], kind="stable")
@@ -256,7 +266,7 @@ def _sides_by(study: Study, column: str, before: str | float | None) -> dict[str
         if len(values) > 2:
             raise DesignError(
                 f"{column} has {len(values)} values in pit {pit}; before and after "
-                "are two. Use estimate_setting_effect for more."
+                "are two. In Python, estimate_setting_effect takes more."
             )
         first = values[0] if before is None else _as_value(before, values)
         if len(values) == 2:
@@ -465,7 +475,14 @@ def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding
         # One value for all that was recorded: the change is not what else changed.
         own = bakes[setting]
         bakes = bakes.assign(**{setting: own.where(own.isna(), own.dropna().iloc[0])})
-    found = audit_fairness(replace(sides.study, bakes=bakes))
+    study = replace(sides.study, bakes=bakes)
+    # How the changed pit stands to another one is not the question here.
+    design = audit_design(study)
+    asked = {frozenset(side_name(p, side) for side in _SIDES) for p in sides.pits}
+    pairs = zip(design.contrasts["pit_a"], design.contrasts["pit_b"], strict=True)
+    answers = np.array([frozenset(pair) in asked for pair in pairs], dtype=bool)
+    design = replace(design, contrasts=design.contrasts[answers])
+    found = audit_fairness(study, design=design)
     said = _OF_ALL_PAIRS + _OF_THE_DAYS * days_alike
     return tuple(finding for finding in found if finding.id not in said)
 

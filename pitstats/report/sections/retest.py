@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
+from pitstats.analysis.fairness.factors import label_of
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
+from pitstats.analysis.retest.sides import AFTER, BEFORE
 from pitstats.figures.season import plot_changes
 from pitstats.report.numbers import level_text, percent, signed_points, true_minus
 from pitstats.report.section import (
@@ -39,6 +42,7 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
     """The answer, one picture, what else changed, and what cannot be said."""
     level = level_text(changes.conf_level)
     caption = f"Change with its {level} interval; unit of replication: the bake."
+    caption = " ".join([caption, *what_changed(changes)])
     grave = [f for f in changes.findings if f.severity in ("spoils", "weakens")]
     answer, draw = in_short(changes), partial(plot_changes, changes)
     picture = Picture("changes", draw, answer, caption)
@@ -51,15 +55,12 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
 @asks("changes", "changes", QUESTION)
 def changes(changes: SettingComparison) -> Answered:
     """Every outcome of every changed pit, and the bakes behind it."""
-    bakes = changes.bakes.rename(
-        columns=lambda name: name.removeprefix("n_").replace("_", " ").capitalize()
-    )
     answer = in_short(changes)
     yield answer
     yield Sentences([own for own in sentences(changes) if own != answer])
     yield table(changes)
     yield Kept("levels", changes.levels)
-    yield Table("sides", bakes, "Bakes and items of both sides", changes.bakes)
+    yield sides(changes)
     yield Text(f"How: {changes.method}.", "note")
 
 
@@ -89,6 +90,32 @@ def table(changes: SettingComparison) -> Table:
             "Verdict": _verdict,
         },
     )
+
+
+def sides(changes: SettingComparison) -> Table:
+    """The setting, bakes and items of either side."""
+    names = changes.bakes.columns.str.removeprefix("n_").map(label_of).str.capitalize()
+    shown = changes.bakes.set_axis(names, axis="columns")
+    return Table("sides", shown, "Bakes and items of both sides", changes.bakes)
+
+
+def what_changed(changes: SettingComparison) -> list[str]:
+    """What was set before and after in every changed pit, where a column says it."""
+    setting, words = changes.setting, label_of(changes.setting)
+    if setting not in changes.bakes:
+        return []
+    values = changes.bakes.set_index(["pit", "side"])[setting].map(_as_typed)
+    return [
+        f"{one_line(pit)}: {words} {values[pit, BEFORE]} before, {values[pit, AFTER]} "
+        "after."
+        for pit in changes.bakes["pit"].drop_duplicates()
+    ]
+
+
+def _as_typed(value: object) -> str:
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else one_line(str(value))
 
 
 def _verdict(row: Row) -> str:

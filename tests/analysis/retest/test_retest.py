@@ -133,6 +133,22 @@ def test_what_else_changed_is_found_by_the_audit() -> None:
     )
 
 
+def test_how_the_changed_pit_stands_to_another_is_not_asked() -> None:
+    """B always comes first; the sides of A lie at one place of their sessions."""
+    study = moved_damper(4, 4)
+    bakes = study.bakes
+    early = bakes["session"].isin(["day 0", "day 2"])
+    left_out = bakes["pit"].eq("A") & early.eq(bakes["damper_open"].eq(0.5))
+    bakes = bakes[~left_out].assign(order=bakes["pit"].eq("A") + 1)
+    items = study.items[study.items["bake"].isin(bakes["bake"])]
+    alternating = replace(study, bakes=bakes, items=items)
+    found = {f.id for f in ps.compare_settings(alternating).findings}
+    assert "order_fixed" not in found
+    assert "order_fixed" in {f.id for f in ps.audit_fairness(alternating)}
+    always_after = {f.id for f in ps.compare_settings(study).findings}
+    assert "order_fixed" in always_after
+
+
 def test_a_retest_is_of_one_pair_not_of_the_largest_of_many() -> None:
     study = ps.demo_study("moved_damper")
     assert len(study.pits) == 2  # both sides of one of them, and the other
@@ -286,7 +302,23 @@ def test_the_terminal_answers_first_and_names_its_unit(tmp_path: Path) -> None:
     ps.write_study(ps.demo_study("moved_damper"), tmp_path / "s")
     said = CliRunner().invoke(main, ["retest", str(tmp_path / "s")])
     assert said.exit_code == 0, said.output
-    answer, _, caption, *_ = said.output.splitlines()
+    answer, changed, _, caption, *_ = said.output.splitlines()
     assert answer.startswith("Quarry, burned share: this test cannot tell")
+    assert changed == "Quarry: damper opening 1 before, 0.5 after."
     assert "unit of replication: the bake" in caption
     assert "95% intervals" in caption
+
+
+@pytest.mark.parametrize(
+    ("column", "said"),
+    [
+        ("damper", "Known: 'damper_open', 'intake_open'"),
+        ("photo", "photo is empty in every kept bake."),
+    ],
+)
+def test_a_column_that_says_no_side_is_named(
+    tmp_path: Path, column: str, said: str
+) -> None:
+    ps.write_study(ps.demo_study("moved_damper"), tmp_path / "s")
+    words = ["retest", str(tmp_path / "s"), "--setting", column]
+    assert said in CliRunner().invoke(main, words).output
