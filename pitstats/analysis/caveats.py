@@ -18,8 +18,8 @@ ALL_OR_NONE = (
 
 LAYOUTS_DIFFER = (
     "The items did not lie at the same places in all pits, so part of a difference "
-    "between raw rates can come from the places. The comparison on a common layout "
-    "corrects for that."
+    "between raw rates can come from the places. A comparison on a common layout, "
+    "where there is one, corrects for that."
 )
 
 NO_KEPT_ITEMS = "Nothing was graded in {pit}, so no rate is given for it."
@@ -46,8 +46,8 @@ COUNTS_ONLY = (
 )
 
 MISSING = (
-    "Items without a grade, left out of the rates: {n}. The table of missing items "
-    "shows the range each rate could have had."
+    "Items without a grade, left out of the rates: {n}. The report shows the range "
+    "each rate could have had."
 )
 
 UNCOUNTED = (
@@ -168,18 +168,16 @@ SESSIONS_IN_GRADES = (
 )
 
 BURNED_DIFFERS = (
-    "The share burned differs from the exact answer, which leads, by more than 5 "
-    "points: {reason}."
+    "The share burned differs from the answer of that cut alone, which assumes less, "
+    "by more than 5 points: {reason}."
 )
 
 BURNED_VERDICT_DIFFERS = (
-    "On the share burned, the model of all grades and the exact answer come to "
-    "different verdicts for {pairs}; the exact answer leads."
+    "On the share burned, the model of all grades and the answer of that cut alone "
+    "come to different verdicts for {pairs}; the cut alone assumes less."
 )
 
-GAP_OTHER_ITEMS = (
-    "the exact answer also counts items of which only burned or not is known"
-)
+GAP_OTHER_ITEMS = "the cut alone also counts items of which only burned or not is known"
 
 GAP_SESSIONS = "sessions are in the model of the grades"
 

@@ -26,6 +26,8 @@ def ranged(write: Callable[[float], str], low: float, high: float) -> str:
         return NO_VALUE
     if write is percent:
         low, high = _outward(low, high)
+    if write is signed_points:
+        write = _signed_end
     return f"{write(low)} to {write(high)}"
 
 
@@ -66,7 +68,10 @@ def span(low: float, high: float) -> str:
 def points(difference: float) -> str:
     """Write the size of a difference of rates; the sign is left to the sentence."""
     value = abs(100 * float(difference))
-    text = f"{value:.1f}" if 0 < value < 0.95 else f"{value:.0f}"
+    if 0.005 <= value < 0.05:
+        text = f"{value:.1g}"
+    else:
+        text = f"{value:.1f}" if 0.05 <= value < 0.95 else f"{value:.0f}"
     return f"{text} point" if text == "1" else f"{text} points"
 
 
@@ -92,6 +97,14 @@ def signed_points(value: float) -> str:
     # An end close to 0 must not be rounded onto the other side of a verdict.
     text = f"{exact:+.1f}" if abs(exact) < 0.95 else f"{exact:+.0f}"
     return true_minus(text)
+
+
+def _signed_end(value: float) -> str:
+    """Write an end of an interval: however close to 0, it stays on its side of it."""
+    exact = 100 * float(value)
+    if 0.005 <= abs(exact) < 0.05:
+        return true_minus(f"{exact:+.1g}")
+    return signed_points(value)
 
 
 def signed_size(value: float) -> str:

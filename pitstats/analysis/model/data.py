@@ -241,6 +241,11 @@ def _recorded(
     known = pd.Series(True, index=frame.index)
     for name in names:
         empty = frame[name].isna()
+        if empty.all() and name in PLACE_COLUMNS:
+            raise DesignError(
+                "No graded item has a place on the grate: fill in row and column of "
+                "every item next time."
+            )
         if empty.all():
             raise DesignError(
                 f"The formula uses {name!r}, but nothing is recorded in that column. "

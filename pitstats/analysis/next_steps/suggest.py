@@ -149,12 +149,13 @@ class NextStep:
             f"{self.form.stated('looks_planned', list(self.looks))}; the chances "
             "reckon with that.",
         )
+        n = len(self.separate.table)
         return (
             self.sentence,
             *(declare if len(self.looks) > 1 else ()),
             *((_PLAN_OVER,) if self.plan_over and self.extra else ()),
             *(
-                _BESIDES[name].format(n=len(self.separate.table))
+                _BESIDES[name].format(n=n, are="is" if n == 1 else "are")
                 for name in self.besides
             ),
         )
@@ -448,7 +449,7 @@ def _besides(study: Study, more: ExtraBakes) -> Questions:
 _BESIDES = {
     "separate": (
         "Choose the next bakes so that they also separate what went with the pits "
-        "({n} of them are listed for that)."
+        "({n} of them {are} listed for that)."
     ),
     "same layout": "Put the items at the same places in every pit.",
     "regrade": "Have a share of the items graded a second time by somebody who does "

@@ -52,8 +52,8 @@ NO_PLACES = (
     "and column of every item in the table items."
 )
 ROTATED = (
-    "Items were turned or moved during the bakes {bakes}, so places mean nothing "
-    "there; they are left out of the test for a pattern."
+    "Items were turned or moved during {bakes}, so places mean nothing there; the "
+    "test for a pattern leaves that out."
 )
 SIZE_OF_ONE = (
     "{pit}: only one bake can show a pattern here, so whether it would come back is "

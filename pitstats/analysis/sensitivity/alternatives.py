@@ -268,7 +268,10 @@ def missing_extremes(recount: Recount) -> Iterator[Alternative]:
     n_missing = bakes.groupby("pit")["n_missing"].sum()
     pits = [p for p in recount.study.pits["pit"] if n_missing.get(p, 0) > 0]
     if not pits:
-        yield _none(MISSING, "no item is missing")
+        unknown = "only totals were kept, which do not tell"
+        yield _none(
+            MISSING, unknown if recount.study.items.empty else "no item is missing"
+        )
         return
     order = {pit: i for i, pit in enumerate(recount.study.pits["pit"])}
     found: dict[tuple[bool, ...], pd.DataFrame] = {}

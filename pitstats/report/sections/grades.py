@@ -79,9 +79,10 @@ def in_short(found: GradeComparison) -> str:
     if n_pairs == 1:
         would = "would" if n_apart else "would not"
         return f"Counted from another grade, the pair {would} be told apart."
+    some = "all" if n_apart == n_pairs else f"{number_word(n_apart)} of"
     return (
-        f"Counted from another grade, {number_word(n_apart)} of "
-        f"{count(n_pairs, 'pair')} would be told apart."
+        f"Counted from another grade, {some} {count(n_pairs, 'pair')} would be told "
+        "apart."
     )
 
 

@@ -30,7 +30,7 @@ def _curve_in_words(step: NextStep) -> str:
     """What the figure shows, for those who cannot see it."""
     shares = step.table["settled"].tolist()
     listed = ", ".join(
-        f"{percent(shares[k])} after {k}" for k in (1, 2, 4, 8, MOST_EXTRA)
+        f"{_chance(shares[k])} after {k}" for k in (1, 2, 4, 8, MOST_EXTRA)
     )
     reached = (
         f"{WANTED:.0%} is not reached"
@@ -41,3 +41,10 @@ def _curve_in_words(step: NextStep) -> str:
         f"Chance of a verdict on {step.pit_a} and {step.pit_b} by further bakes of "
         f"each: {listed}; {reached}."
     )
+
+
+def _chance(share: float) -> str:
+    """A chance that falls short of the one wanted is not rounded up to it."""
+    text = percent(share)
+    short = share < WANTED and text == percent(WANTED)
+    return f"not quite {text}" if short else text

@@ -18,12 +18,17 @@ def in_one_line(sections: Sequence[Section]) -> str:
 @asks("not-asked", "what was not asked", "What was not asked, and why?")
 def reasons(sections: Sequence[Section]) -> Answered:
     """Each of them with its reason."""
-    said = [
-        f"{own.topic.capitalize()}: {sentence(one_line(own.missing))}"
-        for own in sections
-        if own.missing
-    ]
-    if not said:
+    missing: dict[str, str] = {}
+    for own in sections:
+        # Sections about one topic lack one thing; the fullest reason says what to do.
+        if len(own.missing) > len(missing.get(own.topic, "")):
+            missing[own.topic] = own.missing
+    if not missing:
         raise DesignError("everything was asked")
     yield ""
-    yield Sentences(said)
+    yield Sentences(
+        [
+            f"{topic.capitalize()}: {sentence(one_line(reason))}"
+            for topic, reason in missing.items()
+        ]
+    )

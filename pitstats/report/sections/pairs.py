@@ -202,7 +202,8 @@ def ways_sentences(both: BothWays) -> list[str]:
 
 
 def _agreement(both: BothWays, common: PitComparison) -> str:
-    changed = _changed_verdicts(both.as_baked, common)
+    beside = both.as_baked if both.leads == "common" else common
+    changed = _changed_verdicts(both.leading, beside)
     if both.as_baked.one_bake_each:
         return "Neither gives a verdict from one bake each."
     if not changed:
@@ -224,7 +225,7 @@ def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
     changed = (merged["verdict"] != merged["verdict_b"]) | (
         turned & merged["verdict"].isin(SEPARATED)
     )
-    return [listed(pits) for pits in merged[changed][["pit_a", "pit_b"]].to_numpy()]
+    return shown(seen_ahead(merged[changed]), {"Pair": minus()})["Pair"].tolist()
 
 
 def ways_table(both: BothWays, common: PitComparison) -> Table:

@@ -73,9 +73,9 @@ def ranks_table(ranks: PitRanks, where: str = IN_CONDITIONS) -> Table:
         "ranks",
         ranks.table,
         f"Ranks by long-run burn rate {where}, 1 burned least, "
-        f"{averaged_over(ranks.layout)}; ranks possible at "
-        f"{level_text(ranks.conf_level)} for all pits together (unit of replication: "
-        "the bake)",
+        f"{averaged_over(ranks.layout)}; rates with "
+        f"{level_text(ranks.conf_level)} intervals, ranks possible at that level for "
+        "all pits together (unit of replication: the bake)",
         {
             "Pit": "pit",
             "Bakes": "n_bakes",

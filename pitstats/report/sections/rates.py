@@ -152,9 +152,12 @@ def _table(name: str, rates: BurnRates) -> Table:
         _COLUMN[rates.outcome]: of("n_burned", "n_items"),
         "Long-run share": estimate(percent),
         "Bakes": "n_bakes",
-        "Missing": "n_missing",
+        "Missing": written("{:.0f}".format, "n_missing"),
         "If each item counted": interval(percent, "naive"),
         "Worth (independent items)": written("{:.0f}".format, "effective_items"),
     }
     rows = with_naive(rates.table, rates.naive)
+    # Totals do not say how many items were lost.
+    placed = rates.bakes.loc[rates.bakes["source"] != "counts", "pit"]
+    rows["n_missing"] = rows["n_missing"].where(rows["pit"].isin(placed))
     return table_of(name, rows, caption, columns, kept=rates.table)

@@ -61,7 +61,8 @@ def _in_short(effects: list[SettingEffect]) -> str:
     if steps == 1:
         shows = "shows an" if firm else "shows no"
         return f"The one estimate of what a setting did {shows} effect."
-    shown = "neither" if (steps, firm) == (2, 0) else number_word(firm)
+    of_two = {0: "neither", 2: "both"} if steps == 2 else {steps: "all"}
+    shown = of_two.get(firm, number_word(firm))
     return (
         f"Of {count(steps, 'estimate')} of what settings did, {shown} "
         f"{plural(firm or 1, 'shows', 'show')} an effect."

@@ -49,10 +49,11 @@ def in_short(surface: SurfaceMap) -> str:
     """Range of the smoothed chances, pit by pit."""
     known = surface.table.dropna(subset="estimate")
     ends = known.groupby("pit", sort=False)["estimate"].agg(["min", "max"])
-    said = [
-        f"{one_line(pit)} {span(low, high)}"
-        for pit, low, high in zip(ends.index, ends["min"], ends["max"], strict=True)
-    ]
+    said = []
+    for pit, low, high in zip(ends.index, ends["min"], ends["max"], strict=True):
+        alike = percent(low) == percent(high)
+        reach = f"{percent(low)} in all" if alike else span(low, high)
+        said.append(f"{one_line(pit)} {reach}")
     return f"Between cells {listed(said)}; no single cell is known closely."
 
 
