@@ -13,6 +13,8 @@ import hashlib
 import json
 import os
 import shutil
+import stat
+import time
 import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -26,6 +28,8 @@ _JOURNAL, _LOCK = "journal.json", "lock"
 _DRAFT = f"{_JOURNAL}.new"
 _OURS = ("new", "old", "scratch", _DRAFT)
 _LONGEST_NAME = 40
+# Seconds to wait for a lock: who clears away what dead runs left holds it that briefly.
+_MOMENT = 1.0
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _NO_LOCKS = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}
 
@@ -127,19 +131,23 @@ def is_work(path: Path) -> bool:
 def _clear_dead(work: Path) -> None:
     """Remove what dead runs left beside; journals wait for their own targets."""
     for other in work.parent.glob(f"{_PREFIX}*"):
-        dead = other != work and _is_ours(other) and not (other / _JOURNAL).exists()
-        with suppress(BusyError, OSError):
+        with suppress(BusyError, OSError):  # another run lives, or has just ended
+            dead = other != work and _is_ours(other) and not (other / _JOURNAL).exists()
             # What holds anything else, such as summaries, is no working folder.
             if dead and {entry.name for entry in other.iterdir()} <= {*_OURS, _LOCK}:
-                with _held(other, other):
+                with _held(other, other, patience=0.0):
                     pass
 
 
 def _is_ours(work: Path) -> bool:
     """Tell whether a working folder was made by whoever runs this."""
-    if work.is_symlink() or not work.is_dir():
+    try:
+        found = work.lstat()
+    except OSError:  # its run has just ended
         return False
-    return os.name == "nt" or work.stat().st_uid == os.getuid()
+    return stat.S_ISDIR(found.st_mode) and (
+        os.name == "nt" or found.st_uid == os.getuid()
+    )
 
 
 def _work_of(target: Path) -> Path:
@@ -159,12 +167,12 @@ def _beside(target: Path) -> Path:
 
 
 @contextmanager
-def _held(work: Path, target: Path) -> Iterator[None]:
+def _held(work: Path, target: Path, patience: float = _MOMENT) -> Iterator[None]:
     """Hold the lock in a working folder, and remove the folder in the end.
 
     A journal stays, with what it needs: it was not possible to put things back.
     """
-    handle = _lock(work, target)
+    handle = _lock(work, target, patience)
     try:
         yield
     finally:
@@ -188,7 +196,8 @@ def _clear(work: Path) -> None:
                 entry.unlink(missing_ok=True)
 
 
-def _lock(work: Path, target: Path) -> int:
+def _lock(work: Path, target: Path, patience: float) -> int:
+    until = time.monotonic() + patience
     while True:
         work.mkdir(exist_ok=True)
         try:
@@ -197,12 +206,14 @@ def _lock(work: Path, target: Path) -> int:
             continue  # its last holder was just clearing away
         try:
             if not _try_lock(handle):
-                raise BusyError(
-                    f"{target} is being written by another run. Wait until it has "
-                    "ended, or choose another name. Nothing was written."
-                )
+                if time.monotonic() >= until:
+                    raise BusyError(
+                        f"{target} is being written by another run. Wait until it has "
+                        "ended, or choose another name. Nothing was written."
+                    )
+                time.sleep(0.01)
             # Its last holder may have removed the file that was locked here.
-            if os.path.samestat(os.fstat(handle), os.stat(work / _LOCK)):
+            elif os.path.samestat(os.fstat(handle), os.stat(work / _LOCK)):
                 return handle
         except FileNotFoundError:
             pass

@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import threading
 from pathlib import Path
 
 import pytest
@@ -112,7 +113,7 @@ def test_a_study_that_a_run_is_writing_is_busy_not_wrong(tmp_path: Path) -> None
     work = switch_module._beside(tmp_path / "s")
     work.mkdir()
     (work / switch_module._JOURNAL).write_text("{}")
-    handle = switch_module._lock(work, tmp_path / "s")
+    handle = switch_module._lock(work, tmp_path / "s", patience=0.0)
     with pytest.raises(BusyError, match="being written by another run"):
         ps.read_study(tmp_path / "s")
     (problem,) = ps.check_study(tmp_path / "s")
@@ -129,6 +130,31 @@ def test_two_runs_at_once_do_not_share_a_target(tmp_path: Path) -> None:
         first.put_as_whole()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["other", "s"]
     assert (tmp_path / "s" / "a").read_text() == "first"
+
+
+def test_a_lock_that_is_held_for_a_moment_is_waited_for(tmp_path: Path) -> None:
+    """As by a run beside this one that looks what dead runs left."""
+    work = switch_module._beside(tmp_path / "s")
+    handle = switch_module._lock(work, tmp_path / "s", patience=0.0)
+    asked = threading.Event()
+    try_lock = switch_module._try_lock
+
+    def tried(own: int) -> bool:
+        taken = try_lock(own)
+        asked.set()
+        return taken
+
+    def let_go() -> None:
+        asked.wait()
+        os.close(handle)
+
+    other = threading.Thread(target=let_go)
+    other.start()
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(switch_module, "_try_lock", tried)
+        ps.write_study(ps.demo_study("one_bake_each"), tmp_path / "s")
+    other.join()
+    assert [p.name for p in tmp_path.iterdir()] == ["s"]
 
 
 def test_leftovers_of_dead_runs_go_and_those_of_the_living_stay(
