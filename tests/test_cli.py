@@ -226,3 +226,20 @@ def test_a_level_that_cannot_be_is_wrong_usage(level: str, tmp_path: Path) -> No
 def test_help_texts(command: str, snapshot: SnapshotAssertion) -> None:
     words = [command] if command else []
     assert run(*words, "--help").output == snapshot
+
+
+def test_counts_that_cannot_be_are_told_by_their_entry(tmp_path: Path) -> None:
+    words = ["report", "--notebook", "noise_check", "--out", tmp_path]
+    result = run(*words, "-p", "burned=[3, 17]")
+    assert result.exit_code == 2
+    assert result.output.endswith(
+        "1 problem in the counts:\n  burned, entry 2: found 17, but only 16 items were "
+        "graded (n_items). Correct one of them.\n"
+    )
+
+
+def test_a_package_that_is_there_is_refused_before_any_work(tmp_path: Path) -> None:
+    (tmp_path / "s.zip").write_text("mine")
+    refused = run("pack", tmp_path / "s")  # there is no study either
+    assert refused.exit_code == 2
+    assert "s.zip exists." in refused.output

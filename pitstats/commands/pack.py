@@ -43,9 +43,12 @@ def pack(
     from pitstats.exchange.crate import NO_DAY
     from pitstats.exchange.package import NO_LICENSE, last_day, write_package
     from pitstats.report.render import render_report
+    from pitstats.study.atomic import refuse_file
     from pitstats.study.files import read_study
     from pitstats.study.frozen_plan import kept_plan
 
+    target = out or study.with_name(f"{study.stem}.zip")
+    refuse_file(target, force)  # before any work, and again after it
     found = read_study(study)
     day = published.date() if published else last_day(found)
     report = None
@@ -53,9 +56,9 @@ def pack(
         with tempfile.TemporaryDirectory() as folder:
             # Undated: the same input gives the same bytes.
             report = render_report(study, out=folder, dated=False).read_bytes()
-    target = write_package(
+    write_package(
         found,
-        out or study.with_name(f"{study.stem}.zip"),
+        target,
         published=day,
         license_text=license_text or NO_LICENSE,
         report=report,

@@ -227,7 +227,8 @@ def _manifest(files: Mapping[str, bytes]) -> dict[str, Any]:
         known, manifest, results = False, {}, []
     if not known or not isinstance(results, list):
         raise PackageError(
-            f"This is no package: it has no {MANIFEST} that says what is in it."
+            "This is no package that 'pitstats pack' wrote: it has no "
+            f"{MANIFEST} that says what is in it."
         )
     if manifest.get("version") != FORMAT_VERSION:
         raise PackageError(

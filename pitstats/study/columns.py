@@ -27,6 +27,7 @@ from pitstats.study.cells import (
     INVISIBLE,
     NOT_RECORDED,
     Cell,
+    cell_text,
     counted,
     empty_column,
     listing,
@@ -52,6 +53,7 @@ from pitstats.study.similar_names import difference, skeleton
 from pitstats.study.units import with_unit
 
 _HEADERS_SHOWN = 5
+_ROWS_OF_TITLE = 5  # in which headers that do not stand on top are looked for
 
 
 def read_table(
@@ -60,14 +62,18 @@ def read_table(
     """Read one table of cells into typed columns and check each of them."""
     if not len(frame) and list(frame.columns) in ([], list(table.column_names)):
         return _not_there(table).copy()
-    found = match_headers(table, frame, log)
+    below = _row_of_headers(table, frame)
+    found = {} if below else match_headers(table, frame, log)
     if len(frame.columns) and not set(found).intersection(table.column_names):
         shown = ", ".join(quote(name) for name in [*found][:_HEADERS_SHOWN])
         found = {}
         log.lose(table.name, *table.column_names)
         log.problem(
-            f"none of its headers is known: found {shown or 'none'}. The first row "
-            f"names the columns: {', '.join(table.column_names)}.",
+            f"the headers stand in row {below}; they are looked for in the first row. "
+            "Delete what is above them."
+            if below
+            else f"none of its headers is known: found {shown or 'none'}. The first "
+            f"row names the columns: {', '.join(table.column_names)}.",
             table.name,
         )
     found = _without_blank_rows(found, frame.index)
@@ -130,6 +136,20 @@ def match_headers(
         )
     _near_misses(table, found, log)
     return found
+
+
+def _row_of_headers(table: Table, frame: pd.DataFrame) -> int:
+    """Row in which the headers stand instead, below a title; 0 if on top."""
+
+    def known(cells: Iterable[object]) -> int:
+        names = {read_header(table, cell_text(cell)) for cell in cells}
+        return len(names.intersection(table.column_names))
+
+    on_top = known(frame.columns)
+    for row, cells in frame.head(_ROWS_OF_TITLE).iterrows():
+        if known(cells) > on_top + 1:
+            return int(str(row))
+    return 0
 
 
 def plain_header(text: str) -> str:

@@ -460,6 +460,22 @@ def test_second_gradings_without_items_are_one_problem(
     assert "2 rows of second gradings" in found[0].message
 
 
+def test_headers_below_a_title_are_one_problem(
+    settings: Settings, tables: Tables
+) -> None:
+    bakes = tables["bakes"].astype(object)
+    header = pd.DataFrame([dict(zip(bakes, bakes, strict=True))])
+    titled = pd.concat([header, bakes], ignore_index=True)
+    titled.columns = ["Saturday", *map(str, range(1, len(bakes.columns)))]
+    with pytest.raises(InvalidStudyError) as error:
+        Study(settings=settings, **tables | {"bakes": titled})
+    (problem,) = error.value.problems
+    assert str(problem) == (
+        "bakes: the headers stand in row 2; they are looked for in the first row. "
+        "Delete what is above them."
+    )
+
+
 def assumed_of_bakes(
     settings: Settings, tables: Tables, cells: dict[tuple[int, str], object]
 ) -> list[str]:

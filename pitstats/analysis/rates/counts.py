@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pitstats.errors import DesignError
+from pitstats.errors import DesignError, InvalidStudyError, Problem
 from pitstats.study.settings import Settings
-from pitstats.study.study import Study
+from pitstats.study.study import FIRST_ROW, Study
 
 
 def study_from_counts(
@@ -62,17 +62,30 @@ def study_from_counts(
     names = [str(pit) for pit in pits]
     turn = pd.Series(names).groupby(names).cumcount() + 1
     bakes = [f"{pit}-{k}" for pit, k in zip(names, turn, strict=True)]
-    return Study(
-        settings=Settings(
-            title=title,
-            question=question,
-            temperature_rule="tuned",
-            margin=margin,
-            conf_level=conf_level,
-        ),
-        pits=pd.DataFrame({"pit": list(dict.fromkeys(names))}),
-        bakes=pd.DataFrame({"bake": bakes, "pit": names}),
-        counts=pd.DataFrame(
-            {"bake": bakes, "n_items": list(items), "n_burned": list(burned)}
-        ),
+    settings = Settings(
+        title=title,
+        question=question,
+        temperature_rule="tuned",
+        margin=margin,
+        conf_level=conf_level,
     )
+    counts = {"bake": bakes, "n_items": list(items), "n_burned": list(burned)}
+    try:
+        return Study(
+            settings=settings,
+            pits=pd.DataFrame({"pit": list(dict.fromkeys(names))}),
+            bakes=pd.DataFrame({"bake": bakes, "pit": names}),
+            counts=pd.DataFrame(counts),
+        )
+    except InvalidStudyError as error:
+        own = map(_of_entry, error.problems)
+        raise InvalidStudyError(own, "the counts") from None
+
+
+def _of_entry(problem: Problem) -> Problem:
+    """The problem of a row as one of the entry that was given."""
+    name = {"n_items": "items", "n_burned": "burned"}.get(problem.column or "")
+    if name is None or problem.row is None:
+        return problem
+    where = f"{name}, entry {problem.row - FIRST_ROW + 1}"
+    return Problem(where, None, None, problem.message)

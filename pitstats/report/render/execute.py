@@ -59,6 +59,9 @@ def _stopped(source: Path, error: PapermillExecutionError) -> PitstatsError:
     from pitstats import errors
 
     known = getattr(errors, str(error.ename), None)
+    if known is errors.InvalidStudyError:
+        # What is read was checked before; these are counts that were asked for.
+        return RenderUsageError(str(error.evalue))
     if isinstance(known, type) and issubclass(known, errors.DesignError):
         asked = issubclass(known, errors.ArgumentError)
         return RenderUsageError(str(error.evalue)) if asked else known(error.evalue)
