@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.errors import DesignError, some
+from pitstats.study.cells import listing
 from pitstats.study.columns import suggestion
 from pitstats.study.outcomes import bake_totals, item_outcomes
 from pitstats.study.study import Study
@@ -139,7 +140,7 @@ def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
         )
         raise DesignError(
             f"Only totals were kept of {bakes} ({listed}), and totals carry no "
-            f"{_listing(names)}. {remedy}"
+            f"{listing(names)}. {remedy}"
         )
     items = item_outcomes(study)
     graded = items[items["burned"].notna()].copy()
@@ -194,10 +195,6 @@ def _bake_rows(study: Study) -> tuple[pd.DataFrame, int]:
         )
     n_missing = int(totals["n_missing"].sum())
     return graded.astype({"n_burned": "int64"}), n_missing
-
-
-def _listing(names: list[str]) -> str:
-    return ", ".join(names[:-1]) + " or " * (len(names) > 1) + names[-1]
 
 
 def _with_columns(study: Study, rows: pd.DataFrame, names: list[str]) -> pd.DataFrame:
@@ -256,7 +253,7 @@ def _recorded(
         known &= ~empty
     if not known.any():
         raise DesignError(
-            f"No graded item has all of {_listing(names)} recorded. Fill in the gaps, "
+            f"No graded item has all of {listing(names)} recorded. Fill in the gaps, "
             "or use fewer columns."
         )
     return frame[known].copy(), without

@@ -66,6 +66,8 @@ class SettingComparison(FrameResult):
         Items left out because the other side graded nothing in their cell.
     days_alike : bool
         Whether the sides lie on different days with no pit baked on both.
+    links : tuple of str
+        Pits that were baked unchanged in both of two studies.
     area_unit : str
         Square length unit, ``"sq in"`` or ``"sq cm"``; empty without cell sizes.
     """
@@ -77,6 +79,7 @@ class SettingComparison(FrameResult):
     setting: str
     n_unmatched: int
     days_alike: bool
+    links: tuple[str, ...]
     area_unit: str
     estimand: str
     method: str
@@ -143,7 +146,7 @@ def compare_settings(
         )
     sides = make_sides(study, _sides_by(study, column, before))
     paired = sides.study.bakes["session"].ne("").all()
-    return _compared(sides, column, level, days_alike=False, paired=bool(paired))
+    return _compared(sides, column, level, paired=bool(paired))
 
 
 def retest(
@@ -213,8 +216,8 @@ def retest(
         raise DesignError(f"Neither study has a pit {unknown[0]!r}. Check its name.")
     joined, side_of = _joined(before, replace(after, settings=units), links)
     sides = make_sides(joined, side_of)
-    linked = links & of_before & of_after
-    return _compared(sides, "study", level, days_alike=not linked, paired=bool(linked))
+    linked = tuple(sorted(links & of_before & of_after))
+    return _compared(sides, "study", level, paired=bool(linked), links=linked)
 
 
 def _units(before: Settings, after: Settings) -> Settings:
@@ -334,8 +337,14 @@ def _largest(grates: pd.DataFrame) -> pd.DataFrame:
 
 
 def _compared(
-    sides: Sides, setting: str, level: float, *, days_alike: bool, paired: bool
+    sides: Sides,
+    setting: str,
+    level: float,
+    *,
+    paired: bool,
+    links: tuple[str, ...] | None = None,
 ) -> SettingComparison:
+    days_alike = links == ()
     both = compare_both_ways(sides.study, conf_level=level)
     counts = both.rates.table.set_index("pit")
     outcomes = [
@@ -375,6 +384,7 @@ def _compared(
         setting=setting,
         n_unmatched=sides.n_unmatched,
         days_alike=days_alike,
+        links=links or (),
         area_unit=f"sq {sides.study.settings.length_unit}" * bool(areas),
         estimand=f"{both.leading.estimand}; after less before, same pit and cells",
         method=both.leading.method,

@@ -27,7 +27,7 @@ from pitstats.report.section import (
 from pitstats.report.sections.fairness import finding_frames
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.tables import Row, estimate, interval, table_of
-from pitstats.report.words import IN_CONDITIONS, count, one_line
+from pitstats.report.words import IN_CONDITIONS, count, listed, one_line
 
 QUESTION = "Did the change help?"
 _WORDS = {
@@ -100,10 +100,13 @@ def sides(changes: SettingComparison) -> Table:
 
 
 def what_changed(changes: SettingComparison) -> list[str]:
-    """What was set before and after in every changed pit, where a column says it."""
+    """What was set before and after, or which pits link the days of two studies."""
     setting, words = changes.setting, label_of(changes.setting)
     if setting not in changes.bakes:
-        return []
+        links = listed(changes.links)
+        was = "was" if len(changes.links) == 1 else "were"
+        told = f"{links} {was} baked unchanged on both days, which tells the change"
+        return [f"{told} from the day."] * bool(links)
     values = changes.bakes.set_index(["pit", "side"])[setting].map(_as_typed)
     return [
         f"{one_line(pit)}: {words} {values[pit, BEFORE]} before, {values[pit, AFTER]} "

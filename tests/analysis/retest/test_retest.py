@@ -200,6 +200,11 @@ def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
     assert set(found.table["pit"]) == {"A"}
     assert not found.days_alike
     assert "days assumed alike" not in set(found.table["verdict"])
+    (told,) = retest.what_changed(found)
+    assert told.startswith("B was baked unchanged on both days")
+    alone = ps.retest(before, after)
+    assert alone.days_alike
+    assert retest.what_changed(alone) == []
 
 
 def _graded_again(study: ps.Study) -> ps.Study:
