@@ -167,12 +167,12 @@ class PlanResults:
 
     @property
     def _bakes(self) -> list[int]:
-        return list(dict.fromkeys(_largest(n) for n in self.plan.table["bakes"]))
+        return list(dict.fromkeys(largest(n) for n in self.plan.table["bakes"]))
 
     @property
     def items(self) -> int:
         """The most items of a bake in the plans."""
-        return max(_largest(n) for n in self.plan.table["items"])
+        return max(largest(n) for n in self.plan.table["items"])
 
     @cached_property
     def split(self) -> SplitPlan:
@@ -195,6 +195,6 @@ class PlanResults:
         return shopping_list(self.layout, pack_size=self.pack_size)
 
 
-def _largest(number: object) -> int:
+def largest(number: object) -> int:
     """A number of a plan, in which unequal pits stand as text."""
     return max(int(part) for part in str(number).split(","))

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.errors import DesignError, some
-from pitstats.study.cells import listing
+from pitstats.study.cells import counted, listing
 from pitstats.study.columns import suggestion
 from pitstats.study.outcomes import bake_totals, item_outcomes
 from pitstats.study.study import Study
@@ -126,14 +126,14 @@ def model_entries(study: Study, names: Collection[str]) -> Entries:
 def _item_rows(study: Study, names: list[str]) -> tuple[pd.DataFrame, int]:
     """Graded items with their places; refuses bakes without items."""
     totals = bake_totals(study)
-    counted = totals[(totals["source"] == "counts") & (totals["n_items"] > 0)]
-    if len(counted):
-        listed = some(counted["bake"].astype(str))
-        bakes = "1 bake" if len(counted) == 1 else f"{len(counted)} bakes"
+    placeless = totals[(totals["source"] == "counts") & (totals["n_items"] > 0)]
+    if len(placeless):
+        listed = some(placeless["bake"].astype(str))
+        bakes = counted(len(placeless), "bake")
         remedy = (
             "Record items with their places in the table items next time; until then "
             "the comparison from counts stands."
-            if len(counted) == (totals["n_items"] > 0).sum()
+            if len(placeless) == (totals["n_items"] > 0).sum()
             else "The comparison from counts takes in every bake; one over the same "
             "places needs their items with places in the table items, or bakes of "
             "which only totals are known set to excluded."

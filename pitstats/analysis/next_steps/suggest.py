@@ -30,6 +30,7 @@ from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
 from pitstats.errors import ArgumentError
+from pitstats.study.cells import counted
 from pitstats.study.form import Form
 from pitstats.study.html_text import notebook_html
 from pitstats.study.outcomes import graded_bakes
@@ -466,10 +467,6 @@ _PLAN_OVER = (
 # --- in words ------------------------------------------------------------------------
 
 
-def _bakes(n: int) -> str:
-    return "1 more bake" if n == 1 else f"{n} more bakes"
-
-
 def _settled(step: NextStep) -> str:
     if step.few:
         return (
@@ -508,7 +505,11 @@ def _bake_more(step: NextStep) -> str:
     extra, shares = step.extra or 0, step.table["settled"].tolist()
     low, high = step.extra_span
     upto = f"to {high}" if high <= MOST_EXTRA else f"to over {MOST_EXTRA}"
-    about = f"{extra} ({low} {upto}) more bakes" if low < high else _bakes(extra)
+    about = (
+        f"{extra} ({low} {upto}) more bakes"
+        if low < high
+        else counted(extra, "more bake")
+    )
     text = (
         f"About {about} each of {step.pit_a} and {step.pit_b} would settle "
         f"whether they differ in {_in_ten(shares[extra])} tests"
@@ -531,8 +532,8 @@ def _too_small(step: NextStep) -> str:
         else "be content with how large the difference can be at most"
     )
     return (
-        f"Even {_bakes(MOST_EXTRA)} each of {step.pit_a} and {step.pit_b} would settle "
-        f"whether they differ in {most}. They differ too little for more, or "
+        f"Even {MOST_EXTRA} more bakes each of {step.pit_a} and {step.pit_b} would "
+        f"settle whether they differ in {most}. They differ too little for more, or "
         f"their bakes too much: {remedy}."
     )
 

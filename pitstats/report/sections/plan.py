@@ -18,7 +18,7 @@ from pitstats.planning.power import BakePlan
 from pitstats.planning.questions import SmallestDifference
 from pitstats.planning.search import curve_sentence
 from pitstats.report.numbers import level_text, percent, points
-from pitstats.report.plan_results import PlanResults
+from pitstats.report.plan_results import PlanResults, largest
 from pitstats.report.section import (
     Answered,
     FirstPage,
@@ -42,6 +42,7 @@ from pitstats.report.tables import (
 )
 from pitstats.report.words import count
 from pitstats.stats.borrowed_spread import FalseCalls
+from pitstats.study.cells import counted
 
 # Rows of plans that a reader still takes in at a glance.
 _MOST_ROWS = 8
@@ -286,7 +287,7 @@ def _spread(value: float) -> str:
 def _times(bakes: object) -> str:
     if isinstance(bakes, str):
         return f"{bakes} bakes by pit"
-    return "1 bake" if bakes == 1 else f"{bakes} bakes"
+    return counted(int(str(bakes)), "bake")
 
 
 def naive_plan_sentence(plan: BakePlan, power: float) -> str:
@@ -384,6 +385,8 @@ def nearest_plans(plan: BakePlan, power: float) -> BakePlan:
     kept = set(_same(plan, best).index)
     for held in ("bakes", "items"):
         row = usual[usual[held] == best[held]]
+        sizes = ["bakes", "items"]
+        row = row.sort_values(sizes, key=lambda own: own.map(largest), kind="stable")
         at = row.index.get_loc(best.name)
         kept |= set(row.index[max(at - 1, 0) : at + 2])
     near = replace(plan, table=table.loc[sorted(kept)])

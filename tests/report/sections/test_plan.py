@@ -71,6 +71,14 @@ def test_a_long_table_shows_the_plan_that_answers_and_its_neighbors() -> None:
     neighbors = set(zip(others["bakes"], others["items"], strict=True))
     assert neighbors == {(2, 12), (4, 12), (3, 8), (3, 18)}
     assert len(table.shown) == len(shown)
+    asked = ps.plan_bakes(
+        [6, 2, 4, 3], [18, 8, 12], 0.2, 0.5, [0.3, 0.6, 1.0], simulations=60, rng=1
+    )
+    anyhow = plan.nearest_plans(asked, 0.8).table
+    pair = ["bakes", "items"]
+    assert set(anyhow[pair].apply(tuple, axis=1)) == set(
+        shown[pair].apply(tuple, axis=1)
+    )
     text = plan.left_out(found, plan.nearest_plans(found, 0.8), "elsewhere")
     assert "All 36 rows are elsewhere" in text
     few = planned([2, 4]).plan
