@@ -264,6 +264,11 @@ PLANTED: dict[str, tuple[str, str, Callable[[], ps.Study]]] = {
         "weakens",
         lambda: with_bakes(fair_study(pits=2), damper_open=[1, 0.5, 1, 0.5, 0.9, 0.5]),
     ),
+    "damper varied in one pit only": (
+        "setting_mixed",
+        "weakens",
+        lambda: with_bakes(fair_study(bakes=6), damper_open=[1, 1, 1, 0.5, 1, 1] * 3),
+    ),
     "wood went with the pit": (
         "setting_wood",
         "weakens",

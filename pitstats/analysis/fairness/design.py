@@ -27,6 +27,8 @@ from pitstats.study.cells import counted
 
 _NEARLY = 1.0 - 1.0 / NEARLY_VIF
 _PARTLY = 1.0 - 1.0 / PARTLY_VIF
+# A setting that was moved on purpose does much: a tenth of it can pass for a pit.
+_MIXED = 0.1
 _AS_SET_UP = "Speak of the pits 'as set up', in the title too."
 
 
@@ -285,9 +287,10 @@ def _people(record: Record, factor: Factor) -> Iterator[Finding]:
 
 def _setting(record: Record, factor: Factor) -> Iterator[Finding]:
     hidden = hidden_pairs(record.design, factor, _NEARLY)
-    if hidden.empty:
-        return
     name = factor.name
+    if hidden.empty:
+        yield from _mixed(record, factor)
+        return
     names = set(hidden["pit_a"]) | set(hidden["pit_b"])
     fully = bool(hidden["share"].ge(1.0).all())
     tuned = record.study.settings.temperature_rule in ("maker's setting", "tuned")
@@ -306,6 +309,26 @@ def _setting(record: Record, factor: Factor) -> Iterator[Finding]:
         wording=_AS_SET_UP,
         touches=("difference", "settings"),
         short=f"{factor.label} went with the pit",
+    )
+
+
+def _mixed(record: Record, factor: Factor) -> Iterator[Finding]:
+    """A setting that was varied within a pit, more often one way than in another."""
+    rows = hidden_pairs(record.design, factor, _MIXED)
+    if rows.empty or record.one_bake_each:
+        return
+    names = set(rows["pit_a"]) | set(rows["pit_b"])
+    yield Finding(
+        "setting_mixed",
+        "weakens",
+        f"{factor.label[0].upper()}{factor.label[1:]} was not the same mix in all pits "
+        f"({_levels(record, factor, names)}): what a pit burned is of its own mix, and "
+        "part of a difference may be the setting's.",
+        "Read what the setting did, and compare the pits at one setting.",
+        why="A pit that was baked at two settings is a mixture of two.",
+        wording="Say how often each pit was baked at which setting.",
+        touches=("difference", "rates", "settings"),
+        short=f"{factor.label} not the same mix in all pits",
     )
 
 

@@ -54,6 +54,7 @@ MISTAKES: tuple[Mistake, ...] = (
             "setting_wood",
             "setting_minutes",
             "setting_target_temp",
+            "setting_mixed",
             "tender_with_pit",
         ),
     ),

@@ -151,7 +151,8 @@ def evenness_table(evenness: Evenness) -> Table:
         "evenness",
         evenness.table.assign(n_bakes=n_bakes),
         "Long-run burn rate in each third of the pit's own grates "
-        f"({level_text(evenness.conf_level)} intervals; unit of replication: the bake)",
+        f"({level_text(evenness.conf_level)} intervals, each for itself; unit of "
+        "replication: the bake)",
         {
             "Pit": "pit",
             "Bakes": "n_bakes",

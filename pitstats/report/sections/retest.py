@@ -80,7 +80,8 @@ def table(changes: SettingComparison) -> Table:
         "changes",
         changes.table,
         f"Shares before and after, changes in points{area}, on the same cells, with "
-        f"{level_text(changes.conf_level)} intervals (unit of replication: the bake)",
+        f"{level_text(changes.conf_level)} intervals, each for itself (unit of "
+        "replication: the bake)",
         {
             "Pit": "pit",
             "Outcome": "outcome",

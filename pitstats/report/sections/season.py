@@ -190,8 +190,9 @@ def season_course(results: SeasonResults) -> Answered:
     level = level_text(results.conf_level)
     halves = (
         f"Later half of each pit's studies less the earlier half, in points, with "
-        f"{level} intervals (unit of replication: the bake). A half has fewer bakes "
-        "than the season: both shares may lie nearer to 50% than the season's"
+        f"{level} intervals, each for itself (unit of replication: the bake). A half "
+        "has fewer bakes than the season: both shares may lie nearer to 50% than the "
+        "season's"
     )
     scatter = (
         f"How far bakes scatter (SD on the logit scale, {level} intervals); unknown "
