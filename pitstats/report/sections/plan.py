@@ -273,10 +273,10 @@ def _middle(plan: BakePlan) -> float:
 
 def _mood(spread: float) -> str:
     """Name a spread the way a cook would, with its number."""
-    for word, value in SPREADS.items():
-        if abs(spread - value) < 1e-9:
-            return f"{word} fires (spread {_spread(spread)})"
-    return f"a spread between bakes of {_spread(spread)} on the logit scale"
+    word, near = min(SPREADS.items(), key=lambda named: abs(named[1] - spread))
+    if abs(spread - near) < 1e-9:
+        return f"{word} fires (spread {_spread(spread)})"
+    return f"a spread of {_spread(spread)} between bakes ({word} fires have {near:g})"
 
 
 def _spread(value: float) -> str:

@@ -166,7 +166,7 @@ def test_an_estimated_spread_is_told_with_two_digits_and_its_scale() -> None:
         plan.naive_plan_sentence(found, 0.8),
         plan.plan_table(found).to_string(),
     ]
-    assert "a spread between bakes of 0.54 on the logit scale" in texts[0]
+    assert "a spread of 0.54 between bakes (usual fires have 0.6)" in texts[0]
     assert all("0.54" in text and "0.539" not in text for text in texts)
 
 
