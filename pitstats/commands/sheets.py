@@ -38,10 +38,11 @@ def sheets(
     study: Path, out: Path | None, paper: str, mirrored: tuple[str, ...], force: bool
 ) -> None:
     """Write what to carry outside for the planned STUDY, and the entry workbook."""
-    from pitstats.planning.sheets import FOLDER_END, PHONE, WORKBOOK, write_sheets
+    from pitstats.planning.sheets import PHONE, write_sheets
     from pitstats.study.files import read_study
+    from pitstats.study.workbook import ENTRY, SHEETS
 
-    folder = out or study.with_name(f"{study.stem}{FOLDER_END}")
+    folder = out or study.with_name(f"{study.stem}{SHEETS}")
     planned = read_study(study)
     _freeze(planned, study)
     written = write_sheets(
@@ -53,7 +54,7 @@ def sheets(
         overwrite=force,
     )
     click.echo("\n".join(str(path) for path in written))
-    entry = folder / WORKBOOK
+    entry = folder / ENTRY
     click.echo(
         f"Print the pages, or send {folder / PHONE} to the phones of grader "
         "and tender; 'pitstats record' takes in what they hand out. Otherwise fill in "

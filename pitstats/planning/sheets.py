@@ -41,7 +41,7 @@ from pitstats.study.frozen_plan import plan_bytes, plan_path
 from pitstats.study.html_text import isolated_in_template
 from pitstats.study.outcomes import graded_bakes
 from pitstats.study.study import Study
-from pitstats.study.workbook import entry_workbook_bytes
+from pitstats.study.workbook import ENTRY, entry_workbook_bytes
 
 if TYPE_CHECKING:
     import jinja2
@@ -57,13 +57,10 @@ LADDER = "6_reference_ladder.html"
 KEY = "sealed_key.html"
 PHONE = "grade.html"
 FORM = "grade_form.xlsx"
-WORKBOOK = "entry.xlsx"
-#: What the folder of the sheets is called after the name of the plan.
-FOLDER_END = "-sheets"
-PLAN = plan_path(Path(WORKBOOK)).name
+PLAN = plan_path(Path(ENTRY)).name
 
 _PAGES = (PROTOCOL, GRIDS, RECORDS, GRADING, REGRADING, LADDER, KEY, PHONE)
-_OURS = (*_PAGES, FORM, WORKBOOK, PLAN)
+_OURS = (*_PAGES, FORM, ENTRY, PLAN)
 
 
 def write_sheets(
@@ -149,11 +146,11 @@ def write_sheets(
     content = {name: page.encode("utf-8") for name, page in files.items()}
     content[FORM] = form_bytes(page_plan(study, *planned_parts(study), faces))
     if entry_workbook:
-        content[WORKBOOK] = entry_workbook_bytes(study)
+        content[ENTRY] = entry_workbook_bytes(study)
         if study.bakes["status"].eq("planned").all():
             content[PLAN] = plan_bytes(study)
     folder = Path(dest)
-    filled = WORKBOOK if (folder / WORKBOOK).is_file() else None
+    filled = ENTRY if (folder / ENTRY).is_file() else None
     if filled and entry_workbook and overwrite:
         _check_unused(folder / filled)
     write_folder(
@@ -162,8 +159,8 @@ def write_sheets(
         kind="sheets",
         overwrite=overwrite,
         replaced=[filled] if filled and entry_workbook else [],
-        untouched=[WORKBOOK] if not entry_workbook else [],
-        unless_changed=[name for name in _OURS if name != WORKBOOK],
+        untouched=[ENTRY] if not entry_workbook else [],
+        unless_changed=[name for name in _OURS if name != ENTRY],
     )
     return [folder / name for name in sorted(content)]
 

@@ -28,11 +28,11 @@ def name_of(study: Path) -> str:
     >>> name_of(Path("my_test")), name_of(Path("my_test-sheets/entry.xlsx"))
     ('my_test', 'my_test')
     """
-    from pitstats.planning.sheets import FOLDER_END, WORKBOOK
+    from pitstats.study.workbook import ENTRY, SHEETS
 
     path = study.resolve()
-    planned = path.parent.name.removesuffix(FOLDER_END)
-    if path.name == WORKBOOK and planned != path.parent.name:
+    planned = path.parent.name.removesuffix(SHEETS)
+    if path.name == ENTRY and planned != path.parent.name:
         return planned
     return path.stem if path.suffix == ".xlsx" else path.name
 

@@ -34,6 +34,9 @@ from pitstats.study.workbook_files import (
     workbook_bytes,
 )
 
+#: What the workbook of a plan is called, and the folder after the name of the plan.
+ENTRY, SHEETS = "entry.xlsx", "-sheets"
+
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
     from openpyxl.worksheet.worksheet import Worksheet

@@ -326,7 +326,7 @@ def test_written_whole_and_read_by_nobody_else(layout, tmp_path):
         p.name for p in (tmp_path / "out").iterdir() if not p.name.startswith(".")
     )
     assert all(path.read_bytes() for path in paths)
-    study = read_study(tmp_path / "out" / sheets.WORKBOOK)
+    study = read_study(tmp_path / "out" / sheets.ENTRY)
     assert len(study.items) == len(layout.items)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]  # nothing left behind
 
@@ -358,7 +358,7 @@ def test_a_filled_entry_workbook_is_never_replaced(layout, tmp_path):
 
     write_sheets(layout, tmp_path, entry_workbook=True)
     write_sheets(layout, tmp_path, entry_workbook=True, overwrite=True)  # still blank
-    path = tmp_path / sheets.WORKBOOK
+    path = tmp_path / sheets.ENTRY
     book = openpyxl.load_workbook(path)
     sheet = book["items"]
     header = [cell.value for cell in sheet[1]]

@@ -19,7 +19,7 @@ from pitstats.analysis.season.summary import (
 from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem
 from pitstats.stats.workers import workers
 from pitstats.study.atomic import write_file
-from pitstats.study.cells import texts
+from pitstats.study.cells import listing, texts
 from pitstats.study.csv_text import read_csv, write_csv
 from pitstats.study.files import read_study
 from pitstats.study.lookup import found, looked_in
@@ -29,6 +29,7 @@ from pitstats.study.reading import file_bytes
 from pitstats.study.schema import Column, Table
 from pitstats.study.shipped import shipped_folder
 from pitstats.study.study import Study
+from pitstats.study.workbook import ENTRY, SHEETS
 
 #: The table beside the studies that says which pits are one and what counts alike.
 MATCHES = "season.csv"
@@ -131,7 +132,8 @@ def read_season(
     Parameters
     ----------
     path : path-like
-        Folder whose subfolders and workbooks are studies. A table ``season.csv``
+        Folder whose subfolders and workbooks are studies, the entry workbooks in the
+        folders of their sheets among them. A table ``season.csv``
         (``study, pit, season_pit, burned_as``) in it says which pits of different
         studies are one, and which studies count burned items alike; without it equal
         names are one pit.
@@ -170,8 +172,7 @@ def read_season(
     Season(12 studies, 3 pits, 84 bakes)
     """
     season = found(path)
-    paths = _study_paths(season)
-    summaries = _summaries(season, paths, n_jobs, progress, keep=keep)
+    paths, summaries, planned = _studies(season, n_jobs, progress, keep=keep)
     matches = _read_matches(season, summaries)
     bakes, rates = _frames(summaries, matches)
     left_out = [
@@ -194,7 +195,7 @@ def read_season(
         left_out=pd.DataFrame(
             left_out, columns=["study", "bake", "reason"], dtype="str"
         ),
-        questions=tuple(_similar(matches)),
+        questions=(*_told_of_plans(planned), *_similar(matches)),
     )
 
 
@@ -224,7 +225,7 @@ def write_matches(season: Season, *, overwrite: bool = False) -> Path:
     target = season.path / MATCHES
     if target.exists() and not overwrite:
         raise ExistsError(f"{target} is already there and was left as it is. Edit it.")
-    summaries = _summaries(season.path, _study_paths(season.path))
+    _, summaries, _ = _studies(season.path)
     matches = _read_matches(season.path, summaries)
     rows = [
         (study, pit, name, counted) for (study, pit), (name, counted) in matches.items()
@@ -249,17 +250,59 @@ def _study_paths(season: Path) -> dict[str, Path]:
             f"{season}: there is no folder of this name.{looked_in(season)} Check the "
             "path."
         )
-    found = {
-        entry.stem if entry.is_file() else entry.name: entry
-        for entry in sorted(season.iterdir(), key=lambda entry: _natural(entry.name))
-        if is_study(entry)
-    }
+    found: dict[str, Path] = {}
+    for entry in sorted(season.iterdir(), key=lambda entry: _natural(entry.name)):
+        path = entry
+        if entry.name.endswith(SHEETS) and (entry / ENTRY).is_file():
+            path = entry / ENTRY
+        elif not is_study(entry):
+            continue
+        name = entry.stem if entry.is_file() else entry.name
+        if name in found:
+            raise DesignError(
+                f"{found[name]} and {path} are two studies of one name. Rename one, or "
+                "move it away if it is a copy."
+            )
+        found[name] = path
     if not found:
         raise DesignError(
             f"{season} holds no study. Put study folders or workbooks into it, each "
             "under a name of its own."
         )
     return found
+
+
+def _studies(
+    season: Path,
+    n_jobs: int | None = None,
+    progress: bool = False,
+    *,
+    keep: bool = True,
+) -> tuple[dict[str, Path], dict[str, dict[str, Any]], list[str]]:
+    """Paths and summaries of the studies with a bake, and the names of the others.
+
+    The workbook beside the sheets of a plan is called by the plan.
+    """
+    paths = _study_paths(season)
+    summaries = _summaries(season, paths, n_jobs, progress, keep=keep)
+    made = {n: s for n, s in summaries.items() if s["bakes"] or s["excluded"]}
+    plain = {n: n.removesuffix(SHEETS) for n in made}
+    names = {n: n if p in made else p for n, p in plain.items()}
+    return (
+        {name: paths[n] for n, name in names.items()},
+        {name: made[n] for n, name in names.items()},
+        [n for n in summaries if n not in made and n not in names.values()],
+    )
+
+
+def _told_of_plans(planned: list[str]) -> Iterator[str]:
+    """Say which studies are plans still, so that no record of theirs is missed."""
+    if planned:
+        are = "is a plan" if len(planned) == 1 else "are plans"
+        yield (
+            f"{listing(planned, 'and')} {are} without a bake that was made, and not "
+            "counted among the studies."
+        )
 
 
 def is_study(entry: Path) -> bool:

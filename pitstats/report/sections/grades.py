@@ -78,7 +78,8 @@ def in_short(found: GradeComparison) -> str:
     n_pairs = len(others[["pit_a", "pit_b"]].drop_duplicates())
     if n_pairs == 1:
         would = "would" if n_apart else "would not"
-        return f"Counted from another grade, the pair {would} be told apart."
+        too = " too" if n_apart and len(separated(cuts[cuts["headline"]])) else ""
+        return f"Counted from another grade, the pair {would} be told apart{too}."
     some = "all" if n_apart == n_pairs else f"{number_word(n_apart)} of"
     return (
         f"Counted from another grade, {some} {count(n_pairs, 'pair')} would be told "

@@ -26,6 +26,30 @@ from tests.cluster import on_a_dask_cluster
 CSV = ("--format", "csv")
 
 
+def test_the_record_beside_the_sheets_of_a_plan_is_read(tmp_path: Path) -> None:
+    made = counted("may", [("A", "1", 2), ("B", "1", 5), ("A", "2", 4), ("B", "2", 6)])
+    grates = pd.DataFrame({"pit": ["A", "B"], "grate": "main", "rows": 3, "columns": 5})
+    plan = ps.randomize_layout(grates, bakes=2, seed=1).study
+    ps.write_study(plan, tmp_path / "may")
+    (tmp_path / "may-sheets").mkdir()
+    ps.write_study(made, tmp_path / "may-sheets" / "entry.xlsx")
+    ps.write_study(plan, tmp_path / "june")
+    season = ps.read_season(tmp_path)
+    assert list(season.studies) == ["may"]
+    assert len(season.bakes) == 4
+    assert season.questions == (
+        "june is a plan without a bake that was made, and not counted among the "
+        "studies.",
+    )
+    assert ps.estimate_season(season).caveats[-1] == season.questions[0]
+
+
+def test_two_studies_of_one_name_are_refused(folder: Path) -> None:
+    ps.write_study(counted("other", [("A", "1", 2), ("B", "1", 5)]), folder / "day 10")
+    with pytest.raises(ps.DesignError, match="are two studies of one name"):
+        ps.read_season(folder)
+
+
 def counted(
     title: str, bakes: list[tuple[str, str, int]], **settings: object
 ) -> ps.Study:
