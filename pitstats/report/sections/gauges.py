@@ -16,7 +16,6 @@ from pitstats.report.numbers import (
     measured,
     measured_span,
     ranged,
-    signed_degrees,
 )
 from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import (
@@ -119,10 +118,12 @@ def _single_bakes(gauges: GaugeComparison) -> str:
     if known.empty:
         return "How far a single bake strays from the mean offset is not known."
     row = known.iloc[int(known[["lower", "upper"]].abs().max(axis=1).argmax())]
+    # Both limits are estimates from few bakes: what they leave possible is said too.
+    known_to, unit = ranged(measured, row["lower_low"], row["upper_high"]), gauges.unit
     return (
         f"In a single bake the gauge of {one_line(row['pit'])} may read from "
-        f"{signed_degrees(row['lower'])} to {signed_degrees(row['upper'])} "
-        f"°{gauges.unit} off (95% limits of agreement)."
+        f"{ranged(measured, row['lower'], row['upper'])} °{unit} off (95% limits of "
+        f"agreement; with their intervals {known_to} °{unit})."
     )
 
 

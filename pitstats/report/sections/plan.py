@@ -297,7 +297,7 @@ def naive_plan_sentence(plan: BakePlan, power: float) -> str:
     sure = f"error {points(error)}" if error else "exact"
     return (
         f"If every item counted, a formula would promise {percent(row['naive_power'])} "
-        f"for {row['bakes']} bakes of {row['items']} items; the simulation finds "
+        f"for {row['bakes']} bakes of {row['items']} items; the analysis itself finds "
         f"{percent(row['power'])} (spread {_spread(row['sd_bake'])}, {sure})."
     )
 

@@ -276,3 +276,14 @@ def test_the_error_of_a_probe_names_its_parts() -> None:
     # A reference off by at most 0.9 °F is 0.52 °F as a standard uncertainty.
     assert "reference thermometer 0.5" in lines.sentences[0]
     assert "No sensor class" in told().missing
+
+
+def test_limits_of_a_single_bake_are_told_with_what_few_bakes_leave_open() -> None:
+    results = ps.ProbeResults(ps.demo_study("probed_pits"))
+    row = results.gauges.table.set_index("pit").loc["Quarry"]
+    assert row["lower_low"] < row["lower"] < row["upper"] < row["upper_high"]
+    assert ps.ask.gauges(results).answer == (
+        "In a single bake the gauge of Quarry may read from "
+        "\N{MINUS SIGN}31 to \N{MINUS SIGN}21 °F off (95% limits of agreement; with "
+        "their intervals \N{MINUS SIGN}45 to \N{MINUS SIGN}6.5 °F)."
+    )
