@@ -29,6 +29,13 @@ if TYPE_CHECKING:
 USUAL_BAKES = (2, 3, 4, 6)
 """Bakes of each pit that are looked at when none are named."""
 
+USUAL_STUDIES, FEW_STUDIES = 2000, 300
+"""Studies simulated for each plan when no number is named; few with sessions of three
+pits or more, which take fifteen times as long."""
+
+# What the split of a budget does not reckon with.
+_NOT_WITH_BUDGET = ("bakes", "sd_session", "looks", "pilot", "pilot_pit", "earlier")
+
 
 @click.command(context_settings=HELP, short_help="How many bakes and items it takes.")
 @click.option("--pits", type=int, default=2, show_default=True, help="2 to 6 pits.")
@@ -92,7 +99,12 @@ USUAL_BAKES = (2, 3, 4, 6)
     help="Your own earlier study, or folder of studies, whose spread is borrowed; may "
     "be given again.",
 )
-@click.option("--simulations", type=int, default=2000, show_default=True)
+@click.option(
+    "--simulations",
+    type=int,
+    help="Studies simulated for each plan.  [default: 2000; 300 for sessions of three "
+    "pits or more]",
+)
 @click.option("--seed", type=int, default=1, show_default=True)
 @format_option
 @told_plainly(design_error=WRONG_USAGE)
@@ -105,8 +117,11 @@ def plan(
     from pitstats.study.files import read_study
 
     seed = asked.pop("seed")
+    if asked["simulations"] is None:
+        slow = asked["pits"] > 2 and asked["sd_session"] is not None
+        asked["simulations"] = FEW_STUDIES if slow else USUAL_STUDIES
     if budget is not None:
-        _say_budget(budget, asked, seed)
+        _say_budget(budget, asked | {"pilot": pilot}, seed, style)
         return
     if asked["bakes"] is None and asked["looks"] is None:
         asked["bakes"] = list(USUAL_BAKES)
@@ -142,11 +157,17 @@ def _say_plan(results: PlanResults) -> None:
         click.echo(f"Note: {caveat}")
 
 
-def _say_budget(budget: float, asked: dict[str, Any], seed: int) -> None:
+def _say_budget(budget: float, asked: dict[str, Any], seed: int, style: str) -> None:
     """The best split of a budget."""
     from pitstats.planning.allocation import best_split
     from pitstats.report.sections.plan import plan_table, split_sentence
 
+    given = [name for name in _NOT_WITH_BUDGET if asked[name] not in (None, ())]
+    if given:
+        raise click.UsageError(
+            f"--budget is split without --{given[0].replace('_', '-')}. Leave one of "
+            "the two out."
+        )
     costs = (asked["cost_per_bake"], asked["cost_per_item"])
     if None in costs:
         raise click.UsageError("--budget needs --cost-per-bake and --cost-per-item.")
@@ -166,6 +187,8 @@ def _say_budget(budget: float, asked: dict[str, Any], seed: int) -> None:
         simulations=asked["simulations"],
         rng=seed,
     )
+    if say_as_data(split.table, style):
+        return
     click.echo(split_sentence(split))
     click.echo(plan_table(split.plan).to_string(index=False))
     for caveat in split.caveats:

@@ -3,10 +3,13 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner
 
 from pitstats.cli import main
-from pitstats.commands.plan import USUAL_BAKES, plan
+from pitstats.commands.plan import FEW_STUDIES, USUAL_BAKES, USUAL_STUDIES, plan
+from pitstats.errors import DesignError
+from pitstats.planning import power
 
 BOOK = Path(__file__).parents[2] / "notebooks" / "plan_bakes.ipynb"
 
@@ -58,7 +61,7 @@ def test_command_and_notebook_ask_for_the_same_plans() -> None:
     exec("".join(cell["source"]), asked)
     for name in ("pits", "items", "rate", "difference", "sd_bake", "power", "seed"):
         assert asked[name] == defaults[name], name
-    assert asked["simulations"] == defaults["simulations"]
+    assert asked["simulations"] == USUAL_STUDIES
     assert asked["bakes"] == list(USUAL_BAKES)
 
 
@@ -69,6 +72,37 @@ def test_a_budget_is_split() -> None:
     code, text = run("--budget", "200")
     assert code == 2
     assert "--budget needs --cost-per-bake and --cost-per-item" in text
+    costs = ("--budget", "200", "--cost-per-bake", "20", "--cost-per-item", "1")
+    code, text = run(*costs, "--format", "json")
+    assert {row["cost"] <= 200 for row in json.loads(text)} == {True}
+    for words in (("--sd-session", "0.5"), ("--bakes", "2"), ("--looks", "2,3")):
+        code, text = run(*costs, *words)
+        assert code == 2
+        assert f"--budget is split without {words[0]}" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ((), USUAL_STUDIES),
+        (("--pits", "3"), USUAL_STUDIES),
+        (("--sd-session", "0.5"), USUAL_STUDIES),
+        (("--pits", "3", "--sd-session", "0.5"), FEW_STUDIES),
+        (("--pits", "3", "--sd-session", "0.5", "--simulations", "900"), 900),
+    ],
+)
+def test_slow_studies_are_simulated_less_often(
+    words: tuple[str, ...], expected: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+
+    def noted(*, simulations: int, **others: object) -> None:
+        asked.append(simulations)
+        raise DesignError("enough")
+
+    monkeypatch.setattr(power, "plan_bakes", noted)
+    assert CliRunner().invoke(main, ["plan", *words]).exit_code == 2
+    assert asked == [expected]
 
 
 def test_what_cannot_be_read_is_refused() -> None:
