@@ -15,6 +15,7 @@ import pitstats as ps
 from pitstats.cli import main
 
 COMMANDS = ["", *sorted(main.commands)]
+PITS = ("--pit", "A=3x6", "--pit", "B=3x5")
 
 
 def run(*words: object) -> Result:
@@ -243,3 +244,25 @@ def test_a_package_that_is_there_is_refused_before_any_work(tmp_path: Path) -> N
     refused = run("pack", tmp_path / "s")  # there is no study either
     assert refused.exit_code == 2
     assert "s.zip exists." in refused.output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["layout", "new", *PITS, "--bakes", "0"], "bakes is 0."),
+        (["season", ".", "--conf-level", "95"], "conf_level is 95;"),
+        (["season", ".", "--conf-level", "0"], "conf_level is 0;"),
+        (["season", ".", "--jobs", "0"], "0 is not in the range"),
+        (["plan", *("--simulations", "20"), "--power", "2"], "power is 2.0;"),
+        (["compare", "s", "--conf-level", "0,9"], "'0,9' is not a share"),
+    ],
+)
+def test_numbers_that_cannot_be_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ps.write_study(ps.demo_study("one_bake_each"), tmp_path / "s")
+    refused = run(*words)
+    assert refused.exit_code != 0
+    assert said in refused.output
+    assert "chance of 200%" not in refused.output

@@ -13,12 +13,13 @@ from pitstats.commands.shared import (
     say_table,
     told_plainly,
 )
+from pitstats.commands.values import level_option
 
 
 @click.command(context_settings=HELP, short_help="Print the answer and all pairs.")
 @click.argument("study", type=click.Path(path_type=Path))
 @format_option
-@click.option("--conf-level", type=float, help="Between 0 and 1.")
+@level_option
 @told_plainly()
 def compare(study: Path, style: str, conf_level: float | None) -> None:
     """Print the answer of STUDY in one sentence and all pairs of pits.

@@ -78,7 +78,8 @@ def layout(
         raise DesignError("A pit was given twice; put its grates together with +.")
     if looks is not None:
         stated["looks_planned"] = checked_looks(looks, bakes)
-    last = stated["looks_planned"][-1] if looks is not None else bakes or 3
+    asked = 3 if bakes is None else bakes
+    last = stated["looks_planned"][-1] if looks is not None else asked
     if looks is not None and bakes not in (None, last):
         raise DesignError(f"The last look is after {last} bakes, but --bakes {bakes}.")
     drawn = randomize_layout(

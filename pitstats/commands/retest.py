@@ -13,6 +13,7 @@ from pitstats.commands.shared import (
     say_table,
     told_plainly,
 )
+from pitstats.commands.values import level_option
 
 
 @click.command(context_settings=HELP, short_help="Before against after a change.")
@@ -25,7 +26,7 @@ from pitstats.commands.shared import (
     metavar="PIT",
     help="Pit that was not changed and links two studies; may be repeated.",
 )
-@click.option("--conf-level", type=float, help="Between 0 and 1.")
+@level_option
 @format_option
 @told_plainly()
 def retest(

@@ -14,6 +14,7 @@ from pitstats.commands.shared import (
     say_section,
     told_plainly,
 )
+from pitstats.commands.values import level_option
 
 
 @click.command(context_settings=HELP, short_help="Many studies as one.")
@@ -28,8 +29,12 @@ from pitstats.commands.shared import (
     is_flag=True,
     help="Write season.csv: which pits are one, what counts alike; for you to edit.",
 )
-@click.option("--conf-level", type=float, default=0.95, show_default=True)
-@click.option("--jobs", type=int, help="Processes; all cores if many are to be read.")
+@level_option
+@click.option(
+    "--jobs",
+    type=click.IntRange(1),
+    help="Processes; all cores if many are to be read.",
+)
 @format_option
 @force_option
 @told_plainly()
@@ -37,7 +42,7 @@ def season(
     folder: Path,
     days_alike: bool,
     matches: bool,
-    conf_level: float,
+    conf_level: float | None,
     jobs: int | None,
     style: str,
     force: bool,
@@ -51,7 +56,8 @@ def season(
         target = write_matches(read, overwrite=force)
         click.echo(f"Which pits are one: {target}. Edit it, then run this again.")
         return
-    results = SeasonResults(read, conf_level, days_alike)
+    level = 0.95 if conf_level is None else conf_level
+    results = SeasonResults(read, level, days_alike)
     found = results.estimate
     if not say_as_data(found.table, style):
         from pitstats.report.sections import season as sections

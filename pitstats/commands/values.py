@@ -73,6 +73,11 @@ SPREADS = _Typed(
     "differ, such as 0.3:1.0.",
 )
 SHARE = _Typed("share", _share, "not a share such as 0.3 or 30%.")
+level_option = click.option(
+    "--conf-level",
+    type=SHARE,
+    help="Level of all intervals, 0-1; that of the study, or 0.95, if not given.",
+)
 PIT_SIZE = _Typed(
     "pit=rowsxcolumns",
     _pit,

@@ -10,6 +10,7 @@ import pandas as pd
 
 from pitstats.errors import DesignError
 from pitstats.planning.allocation import SplitPlan, best_split
+from pitstats.planning.formulas import check_level
 from pitstats.planning.layout import Layout
 from pitstats.planning.power import BakePlan, plan_bakes
 from pitstats.planning.precision import (
@@ -62,6 +63,10 @@ class PlanResults:
     cost_per_item: float = 0.0
     layout: Layout | None = None
     pack_size: int = 8
+
+    def __post_init__(self) -> None:
+        """Check the chance before anything is said of it."""
+        check_level("power", self.power)
 
     @property
     def about(self) -> str:

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from pitstats.errors import some
 from pitstats.study.atomic import write_folder
-from pitstats.study.cells import listing, number_text
+from pitstats.study.cells import number_text
 from pitstats.study.csv_text import read_csv, write_csv
 from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
@@ -104,11 +105,10 @@ def _similar(stem: str, names: list[str]) -> str:
 
 def _workbooks(names: list[str]) -> str:
     """Say which workbooks lie where a study was looked for."""
-    found = [name for name in names if name.lower().endswith(".xlsx")]
-    if not found:
-        return ""
+    whole = (name for name in names if not name.startswith((".", "~")))
+    found = [name for name in whole if name.lower().endswith(".xlsx")]
     it = "workbook" if len(found) == 1 else "workbooks"
-    return f" The {it} {listing(found, 'and')} in it can be given by path."
+    return f" The {it} {some(found)} in it can be given by path." if found else ""
 
 
 def _say_unused(names: list[str], used: set[str], log: ProblemLog) -> None:

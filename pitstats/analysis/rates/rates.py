@@ -171,7 +171,12 @@ def _to_fill_in(totals: pd.DataFrame, outcome: Outcome) -> str:
 
 def checked_level(study: Study, conf_level: float | None) -> float:
     """Return the level to use, or say what is wrong with the one given."""
-    level = study.settings.conf_level if conf_level is None else float(conf_level)
+    return valid_level(study.settings.conf_level if conf_level is None else conf_level)
+
+
+def valid_level(conf_level: float) -> float:
+    """Return a level as a number, or say that it can be none."""
+    level = float(conf_level)
     if not 0 < level < 1:
         raise ArgumentError(f"conf_level is {level:g}; it must lie between 0 and 1.")
     return level

@@ -13,6 +13,7 @@ import pandas as pd
 
 from pitstats.analysis.rates.pairs import pair_rows
 from pitstats.analysis.rates.pairs import verdicts as pair_verdicts
+from pitstats.analysis.rates.rates import valid_level
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.season.read import Season
 from pitstats.errors import DesignError
@@ -155,7 +156,7 @@ def fit_season(
         code,
         own.astype(str),
         study.astype(str),
-        conf_level,
+        valid_level(conf_level),
         spread=spread,
     )
 
