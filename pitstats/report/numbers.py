@@ -60,11 +60,6 @@ def with_ends(
     return write(value) + ends
 
 
-def span(low: float, high: float) -> str:
-    """Write an interval of shares in per cent."""
-    return ranged(percent, low, high)
-
-
 def points(difference: float) -> str:
     """Write the size of a difference of rates; the sign is left to the sentence."""
     value = abs(100 * float(difference))
@@ -113,11 +108,6 @@ def signed_size(value: float) -> str:
     return f"{text} point" if text[1:] == "1" else f"{text} points"
 
 
-def span_points(low: float, high: float) -> str:
-    """Write an interval of differences in points, with signs."""
-    return ranged(signed_points, low, high)
-
-
 def p_number(p_value: float) -> str:
     """Write a p-value as a table does; never 0 and never 1, "none" without one."""
     if math.isnan(p_value):
@@ -153,10 +143,9 @@ def degrees(value: float, unit: str) -> str:
     return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"
 
 
-def measured_span(low: float, high: float, unit: str = "") -> str:
-    """Write an interval of degrees, with the unit where one is given."""
-    ends = ranged(measured, low, high)
-    return f"{ends} °{unit}" if unit and not math.isnan(low) else ends
+def signed_measured(value: float) -> str:
+    """Write a difference of degrees, mm or areas with its sign."""
+    return "+" * (value >= 0.05) + measured(value)
 
 
 def signed_degrees(value: float) -> str:
@@ -172,10 +161,13 @@ def tenths(value: float) -> str:
 
 def between(low: float, high: float) -> str:
     """Write an interval, with digits enough to tell its ends apart."""
-    write = tenths if abs(high - low) < 3 else measured
-    return f"{write(low)} to {write(high)}"
+    return ranged(_digits_for(low, high), low, high)
 
 
 def finely(value: float, low: float, high: float) -> str:
     """Write a measured estimate with its interval, with digits that tell them apart."""
-    return with_ends(tenths if high - low < 3 else measured, value, low, high)
+    return with_ends(_digits_for(low, high), value, low, high)
+
+
+def _digits_for(low: float, high: float) -> Callable[[float], str]:
+    return tenths if high - low < 3 else measured

@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, partial
-
-import pandas as pd
+from typing import TypeVar
 
 from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
 from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
-from pitstats.analysis.grading.grade_comparison import GradeComparison, compare_grades
-from pitstats.analysis.heat.rise import RiseComparison, compare_rise
-from pitstats.analysis.heat.temperatures import (
-    TemperatureComparison,
-    compare_temperatures,
-)
+from pitstats.analysis.grading.grade_comparison import compare_grades
+from pitstats.analysis.heat.rise import compare_rise
+from pitstats.analysis.heat.temperatures import compare_temperatures
 from pitstats.analysis.model.burn_model import distance_curves
 from pitstats.analysis.next_steps.suggest import NextStep, suggest_next
 from pitstats.analysis.places.evenness import compare_evenness
-from pitstats.analysis.places.faces import FaceComparison, compare_faces
+from pitstats.analysis.places.faces import compare_faces
 from pitstats.analysis.places.pattern import GratePatterns, map_patterns
-from pitstats.analysis.places.surface import SurfaceMap, map_surface
-from pitstats.analysis.places.usable_area import UsableArea, estimate_usable_area
+from pitstats.analysis.places.surface import map_surface
+from pitstats.analysis.places.usable_area import estimate_usable_area
 from pitstats.analysis.rates.early_stop import EarlyStop, early_stop
 from pitstats.analysis.rates.pairs import WITHOUT_VERDICT
 from pitstats.analysis.rates.ranks import PitRanks, rank_pits
 from pitstats.analysis.rates.rates import estimate_burn_rates
-from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
-from pitstats.analysis.results import BurnRates, Evenness, PitComparison
+from pitstats.analysis.rates.two_layouts import compare_both_ways
+from pitstats.analysis.results import PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
 from pitstats.exchange.result_tables import result_files
 from pitstats.report.words import one_line
@@ -50,6 +47,14 @@ _PUBLIC = {
     "compare_temperatures": "temperatures",
     "compare_rise": "rise",
 }
+
+
+Result = TypeVar("Result")
+
+
+def _at_its_level(call: Callable[..., Result]) -> cached_property[Result]:
+    """What a function finds in the study at the level of the page."""
+    return cached_property(lambda page: call(page.study, conf_level=page.conf_level))
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +89,27 @@ class StudyResults:
     conf_level: float | None = None
     seed: int = 1
 
+    #: The comparison as baked and on a common layout.
+    both = _at_its_level(compare_both_ways)
+    #: Rates as baked, from all items.
+    rates = _at_its_level(estimate_burn_rates)
+    #: All grades at once.
+    grades = _at_its_level(compare_grades)
+    #: Thirds of each pit's own grates.
+    evenness = _at_its_level(compare_evenness)
+    #: Chances of burning along the grate, and what to say of them.
+    curves = _at_its_level(distance_curves)
+    #: Smoothed chances of burning.
+    surface = _at_its_level(map_surface)
+    #: Usable share and area of each pit.
+    area = _at_its_level(estimate_usable_area)
+    #: Temperatures at the grate, by the default rules for probes.
+    temperatures = _at_its_level(compare_temperatures)
+    #: Rise of the items.
+    rise = _at_its_level(compare_rise)
+    #: Two faces of the same items.
+    faces = _at_its_level(compare_faces)
+
     @property
     def about(self) -> str:
         """Title of the study and where it was read from, to tell pages apart."""
@@ -101,20 +127,10 @@ class StudyResults:
         at_hand = {call: partial(getattr, self, own) for call, own in _PUBLIC.items()}
         return result_files(self.study, at_hand=at_hand)
 
-    @cached_property
-    def both(self) -> BothWays:
-        """The comparison as baked and on a common layout."""
-        return compare_both_ways(self.study, conf_level=self.conf_level)
-
     @property
     def comparison(self) -> PitComparison:
         """The comparison to read first."""
         return self.both.leading
-
-    @cached_property
-    def rates(self) -> BurnRates:
-        """Rates as baked, from all items."""
-        return estimate_burn_rates(self.study, self.conf_level)
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
@@ -142,11 +158,6 @@ class StudyResults:
         return suggest_bakes(self.study, design=self.design)
 
     @cached_property
-    def grades(self) -> GradeComparison:
-        """All grades at once."""
-        return compare_grades(self.study, self.conf_level)
-
-    @cached_property
     def gradings(self) -> GradingAgreement:
         """Second gradings against the first."""
         return compare_gradings(self.study, both=self.both)
@@ -171,41 +182,6 @@ class StudyResults:
         return early_stop(self.both)
 
     @cached_property
-    def evenness(self) -> Evenness:
-        """Thirds of each pit's own grates."""
-        return compare_evenness(self.study, self.conf_level)
-
-    @cached_property
-    def curves(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
-        """Chances of burning along the grate, and what to say of them."""
-        return distance_curves(self.study, conf_level=self.conf_level)
-
-    @cached_property
-    def surface(self) -> SurfaceMap:
-        """Smoothed chances of burning."""
-        return map_surface(self.study, "burned", self.conf_level)
-
-    @cached_property
-    def area(self) -> UsableArea:
-        """Usable share and area of each pit."""
-        return estimate_usable_area(self.study, conf_level=self.conf_level)
-
-    @cached_property
-    def temperatures(self) -> TemperatureComparison:
-        """Temperatures at the grate, by the default rules for probes."""
-        return compare_temperatures(self.study, conf_level=self.conf_level)
-
-    @cached_property
-    def rise(self) -> RiseComparison:
-        """Rise of the items."""
-        return compare_rise(self.study, conf_level=self.conf_level)
-
-    @cached_property
     def patterns(self) -> GratePatterns:
         """Zones of the grates that stand out."""
         return map_patterns(self.study, seed=self.seed, conf_level=self.conf_level)
-
-    @cached_property
-    def faces(self) -> FaceComparison:
-        """Two faces of the same items."""
-        return compare_faces(self.study, self.conf_level)

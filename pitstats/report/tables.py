@@ -123,15 +123,20 @@ def written(write: Callable[[float], str], name: str) -> Writer:
 def estimate(
     write: Callable[[float], str],
     name: str = "estimate",
-    ends: str = "conf",
+    ends: str = "",
     unknown: str = NO_VALUE,
 ) -> Writer:
-    """Write an estimate with its interval, from ``ENDS_low`` and ``ENDS_high``."""
-    return lambda row: (
-        unknown
-        if pd.isna(row[name])
-        else with_ends(write, row[name], row[f"{ends}_low"], row[f"{ends}_high"])
-    )
+    """Write an estimate with its interval, from ``ENDS_low`` and ``ENDS_high``.
+
+    Without ``ends`` these are the columns named after the estimate, else ``conf``.
+    """
+
+    def write_row(row: Row) -> str:
+        own = ends or (name if f"{name}_low" in row else "conf")
+        low, high = row[f"{own}_low"], row[f"{own}_high"]
+        return unknown if pd.isna(row[name]) else with_ends(write, row[name], low, high)
+
+    return write_row
 
 
 def interval(write: Callable[[float], str], ends: str = "conf") -> Writer:

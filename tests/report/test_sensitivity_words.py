@@ -245,9 +245,8 @@ def test_the_table_has_a_row_an_idea() -> None:
 
 
 def test_kappa_that_is_not_defined_is_said() -> None:
-    assert (
-        agreement.kappa_text(float("nan"), float("nan"), float("nan")) == "not defined"
-    )
+    row = dict.fromkeys(["kappa", "kappa_low", "kappa_high"], float("nan"))
+    assert agreement.kappa()(row) == "not defined"
 
 
 def test_the_section_keeps_a_figure_and_tables(results: ps.StudyResults) -> None:

@@ -38,7 +38,7 @@ def test_percent_never_rounds_to_certainty(value: float, text: str) -> None:
 def test_ends_of_an_interval_of_shares_are_rounded_outward(
     low: float, high: float, text: str
 ) -> None:
-    assert numbers.span(low, high) == text
+    assert numbers.ranged(numbers.percent, low, high) == text
     estimate = numbers.with_ends(numbers.percent, (low + high) / 2, low, high)
     assert estimate.endswith(f"({text})")
     assert not estimate.startswith(("0%", "100%"))
@@ -46,7 +46,7 @@ def test_ends_of_an_interval_of_shares_are_rounded_outward(
 
 @pytest.mark.parametrize(("share", "text"), [(0.0, "0% to 0%"), (1.0, "100% to 100%")])
 def test_a_range_that_was_counted_is_not_widened(share: float, text: str) -> None:
-    assert numbers.span(share, share) == text
+    assert numbers.ranged(numbers.percent, share, share) == text
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_a_range_that_was_counted_is_not_widened(share: float, text: str) -> Non
 def test_an_end_stays_on_the_side_of_0_that_decides(
     end: float, text: str, seen: str
 ) -> None:
-    assert numbers.span_points(end, 0.51) == f"{text} to +51"
+    assert numbers.ranged(numbers.signed_points, end, 0.51) == f"{text} to +51"
     assert numbers.signed_points(0.0004) == "0"  # an estimate is no closer than that
     if end > 0:
         assert more_span(end, 0.51) == f"{seen} to 51 points more"

@@ -9,7 +9,13 @@ import pandas as pd
 
 from pitstats.analysis.places.usable_area import UsableArea
 from pitstats.figures.area import plot_chance_good, plot_usable_area
-from pitstats.report.numbers import NO_VALUE, percent, ranged, signed_points, true_minus
+from pitstats.report.numbers import (
+    NO_VALUE,
+    percent,
+    ranged,
+    signed_measured,
+    signed_points,
+)
 from pitstats.report.section import (
     Answered,
     Kept,
@@ -123,14 +129,7 @@ def _of_measure(pairs: pd.DataFrame, measure: str, area: UsableArea) -> str:
 
 
 def _sign_of(measure: str) -> Callable[[float], str]:
-    return signed_points if measure == "share" else _signed_area
-
-
-def _signed_area(value: float) -> str:
-    """Write an area with its sign; an end near 0 stays on its side of it."""
-    if abs(value) < 0.05:
-        return "0"
-    return true_minus(f"{value:+.1f}" if abs(value) < 9.95 else f"{value:+.0f}")
+    return signed_points if measure == "share" else signed_measured
 
 
 def area_table(area: UsableArea) -> Table:
@@ -183,7 +182,7 @@ def _estimates(area: UsableArea) -> dict[str, Writer]:
     """Columns with the long-run share and the area."""
 
     def size(row: Row) -> str:
-        text = estimate("{:.0f}".format, "area", "area")(row)
+        text = estimate("{:.0f}".format, "area")(row)
         return text if text == NO_VALUE else f"{text} of {row['area_tested']:.0f}"
 
     columns = {"Long-run share": estimate(percent)}

@@ -156,9 +156,9 @@ def evenness_table(evenness: Evenness) -> Table:
         {
             "Pit": "pit",
             "Bakes": "n_bakes",
-            "Near": estimate(percent, "near", "near", "no items"),
-            "Middle": estimate(percent, "middle", "middle", "no items"),
-            "Far": estimate(percent, "far", "far", "no items"),
+            "Near": estimate(percent, "near", unknown="no items"),
+            "Middle": estimate(percent, "middle", unknown="no items"),
+            "Far": estimate(percent, "far", unknown="no items"),
             "Near minus far, points": estimate(signed_points, "near_minus_far"),
         },
     )
@@ -173,8 +173,8 @@ def grates_table(evenness: Evenness) -> Table:
         f"({level_text(evenness.conf_level)} intervals; unit of replication: the bake)",
         {
             "Pit": "pit",
-            "Lower": estimate(percent, "lower", "lower"),
-            "Upper": estimate(percent, "upper", "upper"),
+            "Lower": estimate(percent, "lower"),
+            "Upper": estimate(percent, "upper"),
             "Upper minus lower, points": estimate(signed_points, "upper_minus_lower"),
         },
     )

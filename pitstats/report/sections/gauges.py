@@ -14,7 +14,6 @@ from pitstats.report.numbers import (
     degrees,
     level_text,
     measured,
-    measured_span,
     ranged,
 )
 from pitstats.report.probe_results import ProbeResults
@@ -33,7 +32,6 @@ from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.survey import survey
 from pitstats.report.tables import (
     Row,
-    Writer,
     across,
     estimate,
     interval,
@@ -165,7 +163,7 @@ def _gauge_sentence(row: Row, gauges: GaugeComparison) -> str:
             "give no interval."
         )
     if low < 0 < high:
-        ends = measured_span(low, high, gauges.unit)
+        ends = f"{ranged(measured, low, high)} °{gauges.unit}"
         read = "as the grate did" if nothing else f"{size} {where}"
         return (
             f"{name}: no offset from the grate is shown{place}; it read {read} on "
@@ -174,7 +172,7 @@ def _gauge_sentence(row: Row, gauges: GaugeComparison) -> str:
     near, far = sorted((abs(low), abs(high)))
     return (
         f"{name} reads {size} {where} than {grate} ({level} interval "
-        f"{measured_span(near, far, gauges.unit)} {where}; {n_bakes})."
+        f"{ranged(measured, near, far)} °{gauges.unit} {where}; {n_bakes})."
     )
 
 
@@ -204,7 +202,7 @@ def _pair_sentence(row: Row, gauges: GaugeComparison) -> str:
         )
     ends = (
         f"{level_text(gauges.conf_level)} interval "
-        f"{measured_span(pair.low, pair.high, gauges.unit)}"
+        f"{ranged(measured, pair.low, pair.high)} °{gauges.unit}"
         f"{all_pairs(len(gauges.differences))}"
     )
     if pair.low < 0:
@@ -259,10 +257,6 @@ def _times(factor: float) -> str:
 
 def gauge_table(gauges: GaugeComparison) -> Table:
     """Bias and limits of every gauge."""
-
-    def limit(name: str) -> Writer:
-        return estimate(measured, name, name)
-
     return table_of(
         "gauges",
         gauges.table,
@@ -277,10 +271,10 @@ def gauge_table(gauges: GaugeComparison) -> Table:
             "Readings": "n_readings",
             "Bias": written(measured, "bias"),
             "Interval": interval(measured),
-            "Lower limit (interval)": limit("lower"),
-            "Upper limit (interval)": limit("upper"),
-            "Single readings, lower limit": limit("reading_lower"),
-            "Single readings, upper limit": limit("reading_upper"),
+            "Lower limit (interval)": estimate(measured, "lower"),
+            "Upper limit (interval)": estimate(measured, "upper"),
+            "Single readings, lower limit": estimate(measured, "reading_lower"),
+            "Single readings, upper limit": estimate(measured, "reading_upper"),
         },
     )
 

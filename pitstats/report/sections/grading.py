@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from functools import partial
 
-import numpy as np
 import pandas as pd
 
 from pitstats.analysis.grading.agreement import GradingAgreement
@@ -20,7 +19,6 @@ from pitstats.report.numbers import (
     signed_points,
     signed_size,
     true_minus,
-    with_ends,
 )
 from pitstats.report.section import (
     Answered,
@@ -88,13 +86,6 @@ def in_short(found: GradingAgreement) -> str:
 def grader_name(name: object) -> str:
     """Name of a second grader in a sentence."""
     return "The second grader" if name == UNNAMED else one_line(name)
-
-
-def kappa_text(value: float, low: float, high: float) -> str:
-    """Write kappa with its interval."""
-    if np.isnan(value):
-        return "not defined"
-    return true_minus(with_ends("{:.2f}".format, value, low, high))
 
 
 def agreement_sentences(found: GradingAgreement) -> list[str]:
@@ -194,7 +185,7 @@ def agreement_table(found: GradingAgreement) -> Table:
             "Items": "n_items",
             "Bakes": "n_bakes",
             "Same grade": written(percent, "agree"),
-            "Kappa": kappa("kappa", "kappa"),
+            "Kappa": kappa(),
             "Weighted kappa": lambda row: (
                 # Burned or not has two steps, which weights cannot tell apart.
                 NO_VALUE
@@ -206,9 +197,11 @@ def agreement_table(found: GradingAgreement) -> Table:
     )
 
 
-def kappa(name: str, ends: str) -> Writer:
+def kappa(name: str = "kappa", ends: str = "kappa") -> Writer:
     """Write a row's kappa with its interval."""
-    return lambda row: kappa_text(row[name], row[f"{ends}_low"], row[f"{ends}_high"])
+    return estimate(
+        lambda value: true_minus(f"{value:.2f}"), name, ends, unknown="not defined"
+    )
 
 
 def where_table(found: GradingAgreement) -> Table:

@@ -13,7 +13,6 @@ from pitstats.figures.probes import MOST_PANELS, plot_series
 from pitstats.report.numbers import (
     degrees,
     measured,
-    measured_span,
     ranged,
     signed_degrees,
 )
@@ -32,6 +31,7 @@ from pitstats.report.tables import interval, shown, written
 from pitstats.report.words import count, listed, one_line
 from pitstats.stats.sensors import SensorBudget
 
+_PLACE = ["pit", "grate", "row", "column"]
 _SERIES_CAPTION = (
     "Every probe over time, darkest nearest the firebox, lid gauge dashed. Shaded "
     "minutes lie outside the bake window; crosses are readings that are left out. One "
@@ -86,9 +86,8 @@ def probed_cells(results: ProbeResults) -> Answered:
 
 
 def _cells_in_short(summary: ProbeSummary) -> str:
-    place = ["pit", "grate", "row", "column"]
-    means = summary.cells.groupby(place)["temp"].mean()
-    ends = measured_span(means.min(), means.max(), summary.unit)
+    means = summary.cells.groupby(_PLACE)["temp"].mean()
+    ends = f"{ranged(measured, means.min(), means.max())} °{summary.unit}"
     return f"On average the probed cells lay from {ends} in these bakes."
 
 
@@ -207,13 +206,13 @@ def panels_sentence(summary: ProbeSummary) -> str:
 def cells_table(summary: ProbeSummary) -> pd.DataFrame:
     """Probed cells averaged over bakes, ready to read."""
     pits = list(dict.fromkeys(summary.cells["pit"]))
-    grouped = summary.cells.groupby(["pit", "grate", "row", "column"], sort=True)
-    numbers = ["temp", "swing", "drift", "minutes_below", "minutes_above"]
-    cells = grouped[numbers].mean().reset_index()
-    cells[["n_bakes", "temp_low", "temp_high"]] = (
-        grouped["temp"].agg(["count", "min", "max"]).to_numpy()
+    means = ("temp", "swing", "drift", "minutes_below", "minutes_above")
+    cells = summary.cells.groupby(_PLACE, as_index=False).agg(
+        **{name: (name, "mean") for name in means},
+        n_bakes=("temp", "count"),
+        temp_low=("temp", "min"),
+        temp_high=("temp", "max"),
     )
-    cells = cells.astype({"n_bakes": int})
     cells = cells.sort_values("pit", key=lambda own: own.map(pits.index), kind="stable")
     return shown(
         cells,

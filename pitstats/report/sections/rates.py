@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from pitstats.analysis.results import BurnRates
-from pitstats.report.numbers import level_text, percent, span
+from pitstats.report.numbers import level_text, percent, ranged
 from pitstats.report.section import Answered, Sentences, Table, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import (
@@ -68,7 +68,7 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
         return f"{name}: no graded items, so no rate."
     verb, level = VERB[rates.outcome], level_text(rates.conf_level)
     single, burned, items = row["n_bakes"] == 1, row["n_burned"], row["n_items"]
-    ends = span(row["conf_low"], row["conf_high"])
+    ends = ranged(percent, row["conf_low"], row["conf_high"])
     assumed = f"; {BY_ASSUMPTION}" * int(rates.table["n_bakes"].max() == 1)
     if burned in (0, items):
         bakes = "this bake" if single else count(row["n_bakes"], "bake")

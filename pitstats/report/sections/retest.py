@@ -13,7 +13,7 @@ from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.analysis.retest.sides import AFTER, BEFORE
 from pitstats.figures.season import plot_changes
-from pitstats.report.numbers import level_text, percent, signed_points, true_minus
+from pitstats.report.numbers import level_text, percent, signed_measured, signed_points
 from pitstats.report.section import (
     Answered,
     FirstPage,
@@ -170,8 +170,4 @@ def _level(row: Row, changes: SettingComparison, side: str) -> str:
 
 def _writer(row: Row) -> Callable[[float], str]:
     """Changes of an area are of that area, all others are of shares."""
-    return _signed_area if row["outcome"] == "usable area" else signed_points
-
-
-def _signed_area(value: float) -> str:
-    return true_minus(f"{value:+.0f}") if abs(value) >= 0.5 else "0"
+    return signed_measured if row["outcome"] == "usable area" else signed_points

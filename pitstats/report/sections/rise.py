@@ -70,7 +70,7 @@ def _mean(row: Row) -> str:
     return _mm("estimate")(row) + " in its one bake" * int(row["n_bakes"] == 1)
 
 
-def _mm(name: str, ends: str = "conf") -> Writer:
+def _mm(name: str, ends: str = "") -> Writer:
     return estimate(tenths, name, ends)
 
 
@@ -118,7 +118,7 @@ def rise_table(rise: RiseComparison) -> Table:
     for part in ("near", "middle", "far"):
         label = f"{part.capitalize()} third"
         columns[label] = _mm(f"{part}_estimate", f"{part}_conf")
-    columns["SD between bakes"] = _mm("bake_sd", "bake_sd")
+    columns["SD between bakes"] = _mm("bake_sd")
     caption = (
         "Mean rise of items in mm, by pit and by thirds of the pit's own grates "
         f"({level_text(rise.conf_level)} intervals; unit of replication: the bake). "

@@ -180,8 +180,8 @@ def season_course(results: SeasonResults) -> Answered:
     change, spread = results.change, results.repeatability
     changed: Columns = {
         "Pit": "pit",
-        "Earlier": estimate(percent, "early", "early"),
-        "Later": estimate(percent, "late", "late"),
+        "Earlier": estimate(percent, "early"),
+        "Later": estimate(percent, "late"),
         "Change": estimate(signed_points, "change"),
         "Verdict": "verdict",
     }

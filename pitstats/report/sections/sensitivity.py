@@ -16,9 +16,9 @@ from pitstats.figures.sensitivity import plot_sensitivity
 from pitstats.report.numbers import (
     MINUS,
     level_text,
+    ranged,
     signed_points,
     signed_size,
-    span_points,
 )
 from pitstats.report.section import (
     Answered,
@@ -115,8 +115,10 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
             f"to compare move it by {signed_points(low)} to {signed_size(high)}."
         ]
     ends = reported["simultaneous_low"], reported["simultaneous_high"]
-    interval = f"{level_text(found.conf_level)} interval {span_points(*ends)}"
-    interval += all_pairs(len(found.leading.table))
+    interval = (
+        f"{level_text(found.conf_level)} interval {ranged(signed_points, *ends)}"
+        f"{all_pairs(len(found.leading.table))}"
+    )
     sentences = [
         f"In these bakes {names} is {signed_size(reported['estimate'])} as reported "
         f"({interval}), verdict '{reported['verdict']}'.",

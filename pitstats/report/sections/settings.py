@@ -9,7 +9,13 @@ from pitstats.analysis.model.settings_effect import estimate_setting_effect
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.results import SettingEffect
 from pitstats.errors import DesignError
-from pitstats.report.numbers import level_text, points, signed_size, span_points
+from pitstats.report.numbers import (
+    level_text,
+    points,
+    ranged,
+    signed_points,
+    signed_size,
+)
 from pitstats.report.section import Answered, Kept, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row
@@ -48,8 +54,9 @@ def settings(results: StudyResults) -> Answered:
             each = f"was {_shown(same)} in every bake of every pit"
             yield Text(f"{label} {each}, so its effect is unknown.")
             continue
-        yield Sentences([*setting_sentences(effect), *effect.caveats])
-        if len(_known(effect)):
+        steps = _known(effect).to_dict("records")
+        yield Sentences([*(_step(row, effect) for row in steps), *effect.caveats])
+        if steps:
             yield Kept(f"setting_{name}", effect.table)
 
 
@@ -69,23 +76,19 @@ def _in_short(effects: list[SettingEffect]) -> str:
     )
 
 
-def setting_sentences(effect: SettingEffect) -> list[str]:
-    """One sentence per step within the pits in which it was varied."""
-    return [_step(row, effect) for row in _known(effect).to_dict("records")]
-
-
 def _known(effect: SettingEffect) -> pd.DataFrame:
     return effect.table.dropna(subset="estimate")
 
 
 def _step(row: Row, effect: SettingEffect) -> str:
+    """What one step did within a pit, or within all pits that varied it."""
     where = "all pits that varied it" if row["pit"] == "all" else one_line(row["pit"])
     first, last = _shown(row["from_value"]), _shown(row["to_value"])
     adjusted = " with grate temperature allowed for" if row["adjusted_for"] else ""
+    ends = ranged(signed_points, row["conf_low"], row["conf_high"])
     change = (
-        f"{signed_size(row['estimate'])} ({level_text(effect.conf_level)} "
-        f"interval {span_points(row['conf_low'], row['conf_high'])}; "
-        f"{row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
+        f"{signed_size(row['estimate'])} ({level_text(effect.conf_level)} interval "
+        f"{ends}; {row['n_bakes_from']} against {row['n_bakes_to']} bakes)"
     )
     name, verdict = one_line(label_of(effect.column)), str(row["verdict"])
     if verdict in SEPARATED:

@@ -9,7 +9,7 @@ import pandas as pd
 from pitstats.analysis.places.surface import SurfaceMap
 from pitstats.errors import DesignError
 from pitstats.figures.area import plot_surface
-from pitstats.report.numbers import percent, span
+from pitstats.report.numbers import percent, ranged
 from pitstats.report.section import Answered, Kept, Picture, Sentences, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import listed, one_line
@@ -52,7 +52,7 @@ def in_short(surface: SurfaceMap) -> str:
     said = []
     for pit, low, high in zip(ends.index, ends["min"], ends["max"], strict=True):
         alike = percent(low) == percent(high)
-        reach = f"{percent(low)} in all" if alike else span(low, high)
+        reach = f"{percent(low)} in all" if alike else ranged(percent, low, high)
         said.append(f"{one_line(pit)} {reach}")
     return f"Between cells {listed(said)}; no single cell is known closely."
 
