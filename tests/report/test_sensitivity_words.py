@@ -304,3 +304,12 @@ def test_regrades_without_grades_are_said_to_be_missing() -> None:
     empty = study.items.tail(5)[["bake", "code"]]
     section = ps.ask.grading(ps.StudyResults(with_regrades(study, empty)))
     assert "No item of a kept bake was graded twice" in section.missing
+
+
+def test_how_many_bakes_could_be_left_out_is_told_beside_how_many_there_are() -> None:
+    bakes = ["A"] * 6 + ["B"]
+    lone = ps.study_from_counts(bakes, [20] * 7, [1, 2, 1, 2, 1, 2, 9])
+    firm = answer.firmness(ps.StudyResults(lone))
+    assert "with each of 6 of the 7 bakes left out" in firm
+    calm = answer.firmness(results_of("totals, clear"))
+    assert "with each of 8 bakes left out" in calm

@@ -90,7 +90,7 @@ def _none(family: str, reason: str, alternative: str = "all") -> Alternative:
 def other_layouts(both: BothWays, recount: Recount) -> Iterator[Alternative]:
     """As baked against the common layout."""
     if both.common is None:
-        yield _none(LAYOUT, both.why_not)
+        yield _none(LAYOUT, "the pits have no common layout")
         return
     if recount.counted == SHARED_PLACES:
         yield Alternative(

@@ -185,7 +185,10 @@ def firmness(results: StudyResults) -> str:
         return f"Fragile: the verdict changes {falls_when(tried)}."
     tries = []
     if tried.n_left_out:
-        tries.append(f"with each of {tried.n_left_out} bakes left out")
+        # The only bake of a pit cannot be left out, nor are all of very many.
+        n, there = tried.n_left_out, int(tried.reported["n_bakes"])
+        bakes = f"{n}" if n == there else f"{n} of the {there}"
+        tries.append(f"with each of {bakes} bakes left out")
     if tried.largest_shift is not None:
         by = signed_size(tried.largest_shift["shift"])
         tries.append(

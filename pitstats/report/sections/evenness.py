@@ -78,17 +78,18 @@ def _bakes(results: StudyResults) -> pd.DataFrame | None:
 
 def _curves(results: StudyResults) -> Iterator[Part]:
     """Burn probability along the grate, where a curve can be drawn."""
+    both = results.both
     try:
         curves, caveats = results.curves
     except DesignError as reason:
-        yield Text(str(reason), "note")
+        # Why there is no layout that pits share is said where they are compared.
+        yield Text(str(reason) if str(reason) != both.why_not else "", "note")
         return
     alt = "Burned share along the grate, a curve with its band for each pit."
     yield Picture("curves", partial(plot_curves, curves), alt, CURVES_NOTE)
     yield Kept("curves", curves)
-    # What is known of the comparison is said where that stands.
-    common = results.both.common
-    said = () if common is None else common.caveats
+    # What is known of the comparison likewise.
+    said = () if both.common is None else both.common.caveats
     yield Sentences([own for own in caveats if own not in said])
 
 

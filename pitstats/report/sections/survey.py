@@ -12,7 +12,7 @@ from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
 from pitstats.report.sections.temperatures import NO_PROBES
 from pitstats.report.tables import Columns, Row, of, span_of, table_of, written
-from pitstats.report.words import count, one_line
+from pitstats.report.words import count, one_line, plural
 
 UNEQUAL_SWING = (
     "A cell passes only if its lowest and its highest reading in the bake window stay "
@@ -29,7 +29,7 @@ def survey(results: ProbeResults) -> Answered:
     within, n = (int(found.pits[name].sum()) for name in ("n_bakes_within", "n_bakes"))
     answer = (
         f"Every probed cell stayed within {measured(found.tolerance)} °{found.unit} in "
-        f"{within} of {count(n, 'bake')}."
+        f"{within} of {n} {plural(n, 'bake')}."
     )
     yield answer
     yield Picture("survey", partial(plot_survey, found), answer, survey_caption(found))

@@ -59,3 +59,17 @@ def test_what_is_said_of_the_comparison_is_not_said_of_evenness_again() -> None:
     assert not set(said) & set(results.comparison.caveats)
     assert sum("without a grade" in own for own in said) == 1
     assert "The curves leave out upper: not every pit used the same grates." in said
+
+
+def test_why_pits_share_no_layout_is_not_said_with_evenness_again() -> None:
+    study = ps.demo_study("unequal_layouts")
+    pit_of = study.items["bake"].map(study.bakes.set_index("bake")["pit"])
+    near = study.items["column"] <= 4
+    apart = replace(study, items=study.items[near == pit_of.eq("Orchard")])
+    results = ps.StudyResults(apart)
+    why = results.both.why_not
+    assert why.startswith("No place was used in all pits")
+    texts = [str(part) for part in ps.ask.evenness(results).body]
+    assert not any("No place was used" in text for text in texts)
+    left = results.sensitivity.not_tried.set_index("family")["reason"]
+    assert left["places"] == "the pits have no common layout"
