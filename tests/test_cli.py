@@ -255,9 +255,14 @@ def test_a_package_that_is_there_is_refused_before_any_work(tmp_path: Path) -> N
         (["season", ".", "--jobs", "0"], "0 is not in the range"),
         (["plan", *("--simulations", "20"), "--power", "2"], "power is 2.0;"),
         (["compare", "s", "--conf-level", "0,9"], "'0,9' is not a share"),
+        (["report", "s", "-p", "seed=-1"], "seed is -1;"),
+        (
+            ["report", "--notebook", "read_probes"],
+            "Say which study: pitstats report STUDY --notebook read_probes.",
+        ),
     ],
 )
-def test_numbers_that_cannot_be_are_refused(
+def test_what_cannot_be_is_refused_in_a_sentence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)

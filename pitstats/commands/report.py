@@ -11,6 +11,9 @@ import click
 
 from pitstats.commands.shared import HELP, force_option, told_plainly
 
+#: Notebooks that would show a demo, were no study named.
+_OF_A_STUDY = ("compare_pits", "retest_setting", "read_probes")
+
 
 @click.command(context_settings=HELP, short_help="Render a report on STUDY.")
 @click.argument("study", type=click.Path(path_type=Path), required=False)
@@ -57,8 +60,10 @@ def report(
     """
     from pitstats.report.render import parse_parameters, render_report
 
-    if study is None and notebook == "compare_pits":
-        raise click.UsageError("Say which study: pitstats report STUDY.")
+    named = study is not None or any(p.startswith("study_path=") for p in pairs)
+    if not named and notebook in _OF_A_STUDY:
+        said = f" --notebook {notebook}" * (notebook != _OF_A_STUDY[0])
+        raise click.UsageError(f"Say which study: pitstats report STUDY{said}.")
 
     if slides:
         _slides(study, notebook, out, brief=brief or bool(pairs), force=force)

@@ -28,6 +28,7 @@ from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import PitComparison
 from pitstats.analysis.sensitivity.sensitivity import Sensitivity, check_sensitivity
+from pitstats.errors import ArgumentError
 from pitstats.exchange.result_tables import result_files
 from pitstats.report.words import one_line
 from pitstats.study.study import Study
@@ -109,6 +110,11 @@ class StudyResults:
     rise = _at_its_level(compare_rise)
     #: Two faces of the same items.
     faces = _at_its_level(compare_faces)
+
+    def __post_init__(self) -> None:
+        """Refuse a seed that no generator takes, before any of them is asked."""
+        if self.seed < 0:
+            raise ArgumentError(f"seed is {self.seed}; use a whole number from 0 up.")
 
     @property
     def about(self) -> str:
