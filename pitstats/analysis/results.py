@@ -189,12 +189,6 @@ class PitComparison(FrameResult):
     look: Look | None = None
 
     @property
-    def interval_name(self) -> str:
-        """What to call its intervals."""
-        repeated = self.look is not None and self.look.repeated
-        return "repeated confidence interval" if repeated else "interval"
-
-    @property
     def one_bake_each(self) -> bool:
         """Whether no pit was baked more than once, so that no verdict is given."""
         return bool((self.table["verdict"] == "one bake each").any())

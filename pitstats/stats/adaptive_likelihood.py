@@ -68,12 +68,6 @@ class GroupedLikelihood:
     def _sum(self, values: FloatArray) -> FloatArray:
         return np.asarray(np.add.reduceat(values, self.starts, axis=0))
 
-    def modes(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Modes and curvatures of the standard normal group effects."""
-        fixed = self.offset + self.design @ parameters[:-1]
-        mode, curvature, _, _ = self._find_modes(fixed, float(parameters[-1]))
-        return mode, curvature
-
     def _find_modes(
         self, fixed: FloatArray, sd: float
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

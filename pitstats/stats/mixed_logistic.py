@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -61,12 +61,6 @@ class MixedLogisticFit(NamedTuple):
     bound : ndarray, shape (p,)
         For a separated column the finite end of its profile-likelihood interval;
         NaN for the others.
-    group_sd_bound : float
-        Low end of the profile-likelihood interval of an infinite SD, else NaN.
-    groups : ndarray, shape (g,)
-        Labels of the groups, sorted.
-    group_mode, group_mode_sd : ndarray, shape (g,)
-        Most likely effect of each group on the logit scale and its conditional SD.
     message : str
         What could not be estimated, in a sentence; empty when all could.
     """
@@ -80,10 +74,6 @@ class MixedLogisticFit(NamedTuple):
     variance_test: VarianceTest
     separated: npt.NDArray[np.bool_]
     bound: FloatArray
-    group_sd_bound: float
-    groups: npt.NDArray[Any]
-    group_mode: FloatArray
-    group_mode_sd: FloatArray
     message: str
 
 
@@ -186,14 +176,14 @@ def fit_mixed_logistic(
     if not used.any():
         raise ValueError("no entry has a graded item; there is nothing to fit.")
     check_full_rank(design[used], columns)
-    groups, codes = np.unique(labels[used], return_inverse=True)
+    codes = np.unique(labels[used], return_inverse=True)[1]
     data = _group_rows(y[used], n[used], design[used], codes.reshape(-1))
     top = _maximize(data, n_nodes)
     constant = binomial_constant(y, n)
     plain = fit_logistic(y[used], n[used], design[used]).loglik - constant
     if abs(top.sd) > LARGEST_SD and _every_group_is_pure(data):
-        return _runaway_fit(data, n_nodes, level, top, plain, constant, groups)
-    return _finite_fit(data, n_nodes, level, top, plain, constant, groups, columns)
+        return _runaway_fit(data, n_nodes, level, top, plain, constant)
+    return _finite_fit(data, n_nodes, level, top, plain, constant, columns)
 
 
 def _group_rows(
@@ -299,7 +289,6 @@ def _finite_fit(
     top: _Maximum,
     plain: float,
     constant: float,
-    groups: npt.NDArray[Any],
     columns: list[str],
 ) -> MixedLogisticFit:
     """Put the result together when the group SD has a finite estimate."""
@@ -307,7 +296,6 @@ def _finite_fit(
     bound = np.full(len(separated), np.nan)
     for j in np.flatnonzero(separated & ~np.isnan(top.separation.sign)):
         bound[j] = _coefficient_bound(data, int(j), n_nodes, conf_level, top)
-    mode, mode_sd = _group_effects(data, top, len(groups))
     p = len(separated)
     error = np.sqrt(np.diag(top.covariance))
     return MixedLogisticFit(
@@ -320,31 +308,8 @@ def _finite_fit(
         variance_test(top.loglik, plain),
         separated,
         bound,
-        float("nan"),
-        groups,
-        mode,
-        mode_sd,
         _describe(top.separation, bound, columns),
     )
-
-
-def _group_effects(
-    data: _Data, top: _Maximum, n_groups: int
-) -> tuple[FloatArray, FloatArray]:
-    """Effects of all groups; groups that the fit predicts without error stay at 0."""
-    kept = ~top.separation.rows
-    mode = np.zeros(n_groups)
-    mode_sd = np.full(n_groups, top.sd)
-    if not kept.any():
-        return mode, mode_sd
-    present = np.unique(data.group[kept])
-    finite = np.where(np.isfinite(top.coef), top.coef, 0.0)
-    # Finite entries of the limit fit give the predictor of every overlapping entry.
-    likelihood = _likelihood_of(data, kept, np.eye(len(finite)))
-    u, curvature = likelihood.modes(np.append(finite, top.sd))
-    mode[present] = top.sd * u
-    mode_sd[present] = top.sd / np.sqrt(curvature)
-    return mode, mode_sd
 
 
 def _describe(separation: Separation, bound: FloatArray, columns: list[str]) -> str:
@@ -406,7 +371,6 @@ def _runaway_fit(
     top: _Maximum,
     plain: float,
     constant: float,
-    groups: npt.NDArray[Any],
 ) -> MixedLogisticFit:
     """Result when groups burn all or nothing, so that the SD grows without end."""
     p = data.design.shape[1]
@@ -428,10 +392,6 @@ def _runaway_fit(
         variance_test(top.loglik, plain),
         np.ones(p, dtype=bool),
         nothing.copy(),
-        bound,
-        groups,
-        np.full(len(groups), np.nan),
-        np.full(len(groups), np.nan),
         "every group burned all or nothing, so the spread between groups has no "
         f"finite estimate; it is at least {bound:.2f} on the logit scale.",
     )

@@ -23,8 +23,6 @@ class StandardizedProbabilities(NamedTuple):
         Averages and their delta-method standard errors.
     low, high : ndarray, shape (levels,)
         Interval on the probability scale.
-    logit_low, logit_high : ndarray, shape (levels,)
-        Interval found on the logit scale, inside 0 to 1.
     covariance : ndarray, shape (levels, levels)
         Covariance matrix of the averages.
     differences : StandardizedDifferences
@@ -35,14 +33,12 @@ class StandardizedProbabilities(NamedTuple):
     std_error: FloatArray
     low: FloatArray
     high: FloatArray
-    logit_low: FloatArray
-    logit_high: FloatArray
     covariance: FloatArray
     differences: StandardizedDifferences
 
 
 class StandardizedDifferences(NamedTuple):
-    """Differences and ratios of standardized probabilities, level a against level b.
+    """Differences of standardized probabilities, level a against level b.
 
     Attributes
     ----------
@@ -50,8 +46,6 @@ class StandardizedDifferences(NamedTuple):
         The two levels.
     estimate, std_error, low, high, p_value : ndarray, shape (pairs,)
         Probability of a minus that of b.
-    risk_ratio, risk_ratio_low, risk_ratio_high : ndarray, shape (pairs,)
-        Their ratio, with the interval found on the log scale.
     """
 
     a: npt.NDArray[np.intp]
@@ -61,9 +55,6 @@ class StandardizedDifferences(NamedTuple):
     low: FloatArray
     high: FloatArray
     p_value: FloatArray
-    risk_ratio: FloatArray
-    risk_ratio_low: FloatArray
-    risk_ratio_high: FloatArray
 
 
 def standardize_probabilities(
@@ -93,7 +84,7 @@ def standardize_probabilities(
     Returns
     -------
     StandardizedProbabilities
-        Averages, differences and ratios with delta-method intervals.
+        Averages and differences with delta-method intervals.
 
     Raises
     ------
@@ -153,15 +144,11 @@ def _standardized(
     estimate: FloatArray, spread: FloatArray, quantile: float, df: float
 ) -> StandardizedProbabilities:
     error = np.sqrt(np.diag(spread))
-    logit = np.log(estimate) - np.log1p(-estimate)
-    logit_error = error / (estimate * (1 - estimate))
     return StandardizedProbabilities(
         estimate,
         error,
         estimate - quantile * error,
         estimate + quantile * error,
-        expit(logit - quantile * logit_error),
-        expit(logit + quantile * logit_error),
         spread,
         _differences(estimate, spread, quantile, df),
     )
@@ -176,9 +163,6 @@ def _differences(
     difference = estimate[a] - estimate[b]
     error = np.sqrt(spread[a, a] + spread[b, b] - 2 * spread[a, b])
     z = np.abs(difference / error)
-    ratio = estimate[a] / estimate[b]
-    relative = spread / np.outer(estimate, estimate)
-    log_error = np.sqrt(relative[a, a] + relative[b, b] - 2 * relative[a, b])
     return StandardizedDifferences(
         a,
         b,
@@ -187,7 +171,4 @@ def _differences(
         difference - quantile * error,
         difference + quantile * error,
         np.asarray(2 * (ndtr(-z) if np.isinf(df) else stdtr(df, -z))),
-        ratio,
-        ratio * np.exp(-quantile * log_error),
-        ratio * np.exp(quantile * log_error),
     )

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import warnings
 from pathlib import Path
 
@@ -59,11 +60,6 @@ def test_other_program(case, n_nodes):
     assert fit.group_sd == pytest.approx(expected["theta"], abs=2e-5)
     assert fit.group_sd_error == pytest.approx(expected["se_theta"], abs=2e-5)
     assert fit.loglik == pytest.approx(expected["marginal_loglik"], abs=1e-6)
-    modes = expected["conditional_modes"]
-    assert [str(label) for label in fit.groups] == list(modes)
-    np.testing.assert_allclose(fit.group_mode, list(modes.values()), atol=1e-5)
-    mode_sd = list(expected["conditional_sd"].values())
-    np.testing.assert_allclose(fit.group_mode_sd, mode_sd, atol=1e-5)
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["id"])
@@ -163,7 +159,6 @@ def test_order_and_labels_do_not_matter():
         burned[order], total[order], X[order], [f"herd {h:02d}" for h in herd[order]]
     )
     np.testing.assert_array_equal(other.coef, fit.coef)
-    assert other.groups[0] == "herd 01"
 
 
 def test_mirrored_outcome_mirrors_the_fit():
@@ -188,7 +183,6 @@ class TestZeroVariance:
         assert fit.loglik == pytest.approx(plain.loglik, abs=1e-10)
         assert fit.variance_test == (0.0, 1.0)
         assert fit.message == ""
-        np.testing.assert_array_equal(fit.group_mode, np.zeros(6))
 
     def test_one_bake(self):
         fit = stats.fit_mixed_logistic([3], [12], [[1]], [0])
@@ -240,8 +234,9 @@ class TestSeparation:
     def test_all_or_none_in_every_bake(self):
         fit = stats.fit_mixed_logistic([12, 0, 12, 0], [12] * 4, [[1]] * 4, range(4))
         assert fit.group_sd == np.inf
-        assert 1 < fit.group_sd_bound < 10
         assert "all or nothing" in fit.message
+        bound = re.search(r"at least (\d+\.\d+) on the logit scale", fit.message)
+        assert 1 < float(bound[1]) < 10
         assert np.isnan(fit.coef).all()
 
 

@@ -76,16 +76,6 @@ class GradeComparison(FrameResult):
         of the scale need not be equally large.
     one_face : bool
         Whether every item's deciding face is also its palest.
-    burned_gap : float
-        Largest distance between a pit's share burned here and its exact answer, which
-        leads.
-    burned_gap_reason : str
-        Why that is more than 0.05; empty where it is not.
-    other_verdicts : tuple of (str, str)
-        Pairs whose verdict on burned is another than that of `compare_pits`, which
-        leads.
-    shape_gap : float
-        Largest distance between an estimate of ``cuts`` and the exact one beside it.
     seed : int
         Seed of the draws.
     """
@@ -97,10 +87,6 @@ class GradeComparison(FrameResult):
     scales: pd.DataFrame
     typical: pd.DataFrame
     one_face: bool
-    burned_gap: float
-    burned_gap_reason: str
-    other_verdicts: tuple[tuple[str, str], ...]
-    shape_gap: float
     seed: int
     estimand: str
     method: str
@@ -171,7 +157,7 @@ def compare_grades(study: Study, conf_level: float | None = None) -> GradeCompar
     )
     shares = list(_all_shares(graded, settings, main, level))
     cuts = _cut_table(graded, settings, main, level)
-    gap, reason = _burned_gap(study, graded, cuts, main, level)
+    reason = _why_burned_differs(study, graded, cuts, main, level)
     differences = _stack([(s.outcome, s.pairs) for s in shares])
     turned = _other_verdicts(study, differences, level)
     shape_gap = float((cuts["estimate"] - cuts["exact_estimate"]).abs().max())
@@ -183,10 +169,6 @@ def compare_grades(study: Study, conf_level: float | None = None) -> GradeCompar
         scales=_scale_table(graded, main),
         typical=_typical(graded, settings, main, level),
         one_face=graded.one_face,
-        burned_gap=gap,
-        burned_gap_reason=reason,
-        other_verdicts=turned,
-        shape_gap=shape_gap,
         seed=SEED,
         estimand=ESTIMAND,
         method=METHOD.format(seed=SEED),
@@ -396,20 +378,19 @@ def _typical(
 # ---- what to say with it -------------------------------------------------------------
 
 
-def _burned_gap(
+def _why_burned_differs(
     study: Study,
     graded: GradedBakes,
     cuts: pd.DataFrame,
     main: GradeRates,
     level: float,
-) -> tuple[float, str]:
-    """How far the share burned lies from the exact answer that leads, and why."""
+) -> str:
+    """Why the share burned lies far from the exact answer; empty if it does not."""
     headline = cuts[cuts["headline"]].set_index("pit")
     leading = estimate_burn_rates(study, level).table.set_index("pit")
     away = (headline["estimate"] - leading["estimate"]).abs()
-    gap = float(away.max())
-    if gap <= AGREE_WITHIN:
-        return gap, ""
+    if not away.max() > AGREE_WITHIN:
+        return ""
     worst = headline.loc[[away.idxmax()]]
     other = leading.loc[worst.index]
     alone = (worst["exact_estimate"] - worst["estimate"]).abs().item()
@@ -420,7 +401,7 @@ def _burned_gap(
         reasons.append(notes.GAP_SESSIONS)
     if alone > AGREE_WITHIN or not reasons:
         reasons.append(notes.GAP_SHAPE)
-    return gap, "; ".join(reasons)
+    return "; ".join(reasons)
 
 
 def _other_verdicts(

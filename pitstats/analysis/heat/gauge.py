@@ -102,8 +102,6 @@ class GaugeComparison(FrameResult):
         alone), all 0 where the level is not from probes.
     readings : pandas.DataFrame
         ``bake, pit, gauge, minute, indicated, grate, difference``; may be empty.
-    agreements : mapping of (str, str) to Agreement
-        Over bakes, by pit and gauge.
     z : float
         Kelvin for a tenfold change of the browning rate, as chosen.
     unit : str
@@ -116,7 +114,6 @@ class GaugeComparison(FrameResult):
     pair_factors: pd.DataFrame
     bakes: pd.DataFrame
     readings: pd.DataFrame = field(repr=False)
-    agreements: dict[tuple[str, str], Agreement] = field(repr=False)
     z: float
     unit: str
     estimand: str
@@ -219,7 +216,6 @@ def compare_gauges(
         ),
         bakes=bakes,
         readings=readings,
-        agreements=agreements,
         z=float(z),
         unit=unit,
         estimand=ESTIMAND,

@@ -128,7 +128,7 @@ def test_every_cut_stands_beside_its_exact_answer(
             np.testing.assert_allclose(own[ours], alone.loc[own.index, theirs])
     assert found.cuts.groupby("burned_from")["headline"].all().sum() == 1
     away = (found.cuts["estimate"] - found.cuts["exact_estimate"]).abs().max()
-    assert found.shape_gap == pytest.approx(away)
+    assert any("At one cut" in c for c in found.caveats) == (away > AGREE_WITHIN)
 
 
 @pytest.mark.parametrize("name", ["four_pits", "one_bake_each"])
@@ -138,15 +138,11 @@ def test_burned_agrees_with_the_exact_answer_or_says_why(name: str) -> None:
     exact = ps.estimate_burn_rates(study).table.set_index("pit")["estimate"]
     burned = found.table[found.table["outcome"] == "burned"].set_index("pit")
     gap = (burned["estimate"] - exact[burned.index]).abs().max()
-    assert found.burned_gap == pytest.approx(gap)
-    assert (gap > AGREE_WITHIN) == bool(found.burned_gap_reason)
-    said = any(found.burned_gap_reason in caveat for caveat in found.caveats)
-    assert said or not found.burned_gap_reason
+    said = any("by more than 5 points" in caveat for caveat in found.caveats)
+    assert (gap > AGREE_WITHIN) == said
     own = found.differences[found.differences["outcome"] == "burned"]
     leading = ps.compare_pits(study).table
     turned = own["verdict"].to_numpy() != leading["verdict"].to_numpy()
-    pairs = zip(own["pit_a"][turned], own["pit_b"][turned], strict=True)
-    assert found.other_verdicts == tuple(pairs)
     assert any("different verdicts" in c for c in found.caveats) == turned.any()
     # Several faces were graded in every demo study.
     assert not found.one_face
@@ -166,8 +162,8 @@ def test_bakes_without_grades_count_in_the_answer_that_leads_only() -> None:
         totals={"Quarry": [(14, 13), (14, 14), (14, 12)]},
     )
     found = ps.compare_grades(study)
-    assert found.burned_gap > AGREE_WITHIN
-    assert "only burned or not is known" in found.burned_gap_reason
+    said = [own for own in found.caveats if "by more than 5 points" in own]
+    assert any("only burned or not is known" in caveat for caveat in said)
     assert any("Left out here, for want" in caveat for caveat in found.caveats)
 
 
