@@ -52,8 +52,14 @@ def plural(n: int, noun: str, many: str = "") -> str:
 
 
 def count(n: int, noun: str, many: str = "") -> str:
-    """Write a number with its noun, as a word up to ten."""
-    return f"{number_word(n)} {plural(n, noun, many)}"
+    """Write a number with its noun, as a word up to ten.
+
+    Examples
+    --------
+    >>> count(0, "bake"), count(1, "bake"), count(12, "bake")
+    ('no bakes', 'one bake', '12 bakes')
+    """
+    return f"{number_word(n) if n else 'no'} {plural(n, noun, many)}"
 
 
 def listed(names: Iterable[object]) -> str:

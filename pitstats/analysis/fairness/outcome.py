@@ -42,12 +42,16 @@ def find_in_outcomes(record: Record) -> Iterator[Finding]:
         yield from _regrades(record)
     yield from _exclusions(record)
     yield from _stated(record)
-    if record.n_pits > 2:
-        n_pairs = record.n_pits * (record.n_pits - 1) // 2
+    n_pits = record.n_pits
+    if not record.is_plan:
+        # A pit of which nothing was graded makes no pair.
+        n_pits = record.totals.loc[record.totals["n_items"] > 0, "pit"].nunique()
+    if n_pits > 2:
+        n_pairs = n_pits * (n_pits - 1) // 2
         yield Finding(
             "many_pits",
             "note",
-            f"{record.n_pits} pits make {n_pairs} pairs; the largest of so many "
+            f"{n_pits} pits make {n_pairs} pairs; the largest of so many "
             "differences is large by luck too.",
             "Read the intervals that allow for all pairs; say beforehand which pair "
             "matters.",

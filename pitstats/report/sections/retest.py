@@ -106,7 +106,7 @@ def what_changed(changes: SettingComparison) -> list[str]:
     if setting not in changes.bakes:
         links = listed(changes.links)
         was = "was" if len(changes.links) == 1 else "were"
-        told = f"{links} {was} baked unchanged on both days, which tells the change"
+        told = f"{links} {was} baked unchanged on both sides, which tells the change"
         return [f"{told} from the day."] * bool(links)
     values = changes.bakes.set_index(["pit", "side"])[setting].map(_as_typed)
     return [

@@ -235,3 +235,14 @@ def test_what_items_of_many_bakes_are_worth_is_what_the_posterior_says() -> None
     counts = re.findall(r"[AB]: 1650 items like (\d+)", finding.message)
     exact = bake_posterior(bake_totals(made.study), 0.95).effective_items
     np.testing.assert_allclose(np.array(counts, dtype=float), exact, rtol=0.15)
+
+
+def test_a_pit_of_which_nothing_was_graded_makes_no_pair() -> None:
+    study = fair_study()
+    pit_of = study.items["bake"].map(study.bakes.set_index("bake")["pit"])
+    lost = pit_of.eq("Orchard")
+    items = study.items.assign(missing=study.items["missing"].mask(lost, "lost"))
+    for face in ("grade_top", "grade_bottom"):
+        items[face] = items[face].mask(lost)
+    assert "many_pits" in ids(study)
+    assert "many_pits" not in ids(replace(study, items=items))

@@ -201,7 +201,7 @@ def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
     assert not found.days_alike
     assert "days assumed alike" not in set(found.table["verdict"])
     (told,) = retest.what_changed(found)
-    assert told.startswith("B was baked unchanged on both days")
+    assert told.startswith("B was baked unchanged on both sides")
     alone = ps.retest(before, after)
     assert alone.days_alike
     assert retest.what_changed(alone) == []
