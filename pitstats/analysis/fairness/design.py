@@ -146,7 +146,11 @@ def _session(record: Record, factor: Factor) -> Iterator[Finding]:
 
 
 def _order(record: Record, factor: Factor) -> Iterator[Finding]:
-    rows = record.design.of(factor.name)
+    rows, days = record.design.of(factor.name), record.design.of("session")
+    # An order holds within a session; pits that share none are told as such.
+    strangers = set(_pairs(days[days["share"] >= 1.0 - 1e-9]))
+    met = [pair not in strangers for pair in _pairs(rows)]
+    rows = rows[pd.Series(met, index=rows.index, dtype=bool)]
     if rows.empty or record.one_bake_each:
         return
     counts = record.bakes_per_pit

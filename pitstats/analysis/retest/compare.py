@@ -474,8 +474,8 @@ def _bakes(sides: Sides, setting: str, table: pd.DataFrame) -> pd.DataFrame:
 
 # The pair of a re-test is the one that was changed, not one picked out of many.
 _OF_ALL_PAIRS = ("many_pits",)
-# With the sides on different days both follow from that, which a caveat says.
-_OF_THE_DAYS = ("session_with_pit", "order_fixed")
+# With the sides on different days it follows from that, which a caveat says.
+_OF_THE_DAYS = ("session_with_pit",)
 
 
 def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding, ...]:

@@ -45,6 +45,22 @@ def test_planted_mistakes_are_found_gravest_first() -> None:
     assert all(finding.fix for finding in found)
 
 
+def test_an_order_is_told_only_of_pits_that_share_a_session() -> None:
+    order = [("A", 1), ("C", 2)] * 2 + [("B", 1), ("D", 2)] * 2
+    bakes = pd.DataFrame(order, columns=["pit", "order"]).assign(
+        session=np.repeat(["1", "2", "3", "4"], 2), bake=[f"b{k}" for k in range(8)]
+    )
+    study = ps.Study(
+        settings=ps.Settings(title="T", question="?", temperature_rule="tuned"),
+        pits=pd.DataFrame({"pit": list("ABCD")}),
+        bakes=bakes,
+        counts=pd.DataFrame({"bake": bakes["bake"], "n_items": 16, "n_burned": 4}),
+    )
+    told = {f.id: f.message.partition(":")[0] for f in ps.audit_fairness(study)}
+    assert told["order_fixed"] == "A and C, B and D"
+    assert "A and B" in told["sessions_not_shared"]
+
+
 def test_two_pits_tied_to_a_setting_are_enough() -> None:
     study = ps.demo_study("unfair_order")
     damper = study.bakes["damper_open"].copy()
