@@ -30,7 +30,7 @@ BORROWED_SPREAD = (
 
 ONE_BESIDE_FEW = (
     "A pit that was baked once gets a verdict only beside a pit with three or more "
-    "bakes: none is given for {pairs}, whatever their interval."
+    "bakes. None is given for {pairs}, whatever their interval."
 )
 
 FEW_BESIDE_MANY = (

@@ -20,6 +20,7 @@ from pitstats.analysis.grading.posterior import (
 )
 from pitstats.analysis.rates.compare import compare_pits, pair_table
 from pitstats.analysis.rates.looks import look_of
+from pitstats.analysis.rates.pairs import withheld_caveats
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
 from pitstats.analysis.results import FrameResult
@@ -173,7 +174,7 @@ def compare_grades(study: Study, conf_level: float | None = None) -> GradeCompar
         estimand=ESTIMAND,
         method=METHOD.format(seed=SEED),
         conf_level=level,
-        caveats=_caveats(study, graded, main, reason, turned, shape_gap),
+        caveats=_caveats(study, graded, main, differences, reason, turned, shape_gap),
     )
 
 
@@ -263,7 +264,7 @@ def _pairs(
         pairs,
         graded.pits,
         margin=settings.margin,
-        one_bake_each=int(graded.n_bakes.max()) <= 1,
+        n_bakes=graded.n_bakes,
     )
 
 
@@ -316,7 +317,7 @@ def _cut_table(
                     "burned_from": grade,
                     "headline": code == settings.burned_code,
                     "pit": list(graded.pits),
-                    "n_bakes": graded.n_bakes.to_numpy(),
+                    "n_bakes": list(graded.n_bakes.values()),
                     "n_items": graded.by_pit(graded.deciding).sum(axis=1),
                     "n_burned": graded.by_pit(upward[:, code]),
                     "estimate": main.at_least.estimate[:, code],
@@ -350,7 +351,7 @@ def _scale_table(graded: GradedBakes, main: GradeRates) -> pd.DataFrame:
         main.scale_differences,
         graded.pits,
         margin=None,
-        one_bake_each=int(graded.n_bakes.max()) <= 1,
+        n_bakes=graded.n_bakes,
     ).rename(columns={"estimate": "ratio"})
     ends = ["ratio", "conf_low", "conf_high", "simultaneous_low", "simultaneous_high"]
     table[ends] = np.exp(table[ends])
@@ -422,15 +423,17 @@ def _caveats(
     study: Study,
     graded: GradedBakes,
     main: GradeRates,
+    differences: pd.DataFrame,
     reason: str,
     turned: tuple[tuple[str, str], ...],
     shape_gap: float,
 ) -> tuple[str, ...]:
     found = []
-    n_bakes = dict(zip(graded.pits, graded.n_bakes.tolist(), strict=True))
+    n_bakes = graded.n_bakes
     if max(n_bakes.values()) <= 1:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
+    found += withheld_caveats(differences[differences["outcome"] == BURNED], n_bakes)
     if (main.cap_mass > 0.5).any():
         found.append(notes.ALL_OR_NONE)
     if not graded.one_face:

@@ -43,9 +43,10 @@ class GradedBakes:
         return np.array([code[pit] for pit in self.bakes["pit"]], dtype=np.intp)
 
     @property
-    def n_bakes(self) -> pd.Series:
+    def n_bakes(self) -> dict[str, int]:
         """Bakes of each pit."""
-        return self.bakes.groupby("pit").size().reindex(list(self.pits))
+        size = self.bakes.groupby("pit").size()
+        return {pit: int(size[pit]) for pit in self.pits}
 
     def by_pit(self, items: NDArray[np.intp]) -> NDArray[np.intp]:
         """Sum over the bakes of each pit."""

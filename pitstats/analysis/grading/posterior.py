@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pitstats.analysis.rates.pairs import pair_rows, verdicts
+from pitstats.analysis.rates.pairs import judged, pair_rows
 from pitstats.stats.estimates import PairEstimates
 from pitstats.stats.grades import GradeRates, grade_rates
 
@@ -60,14 +61,7 @@ def grade_pairs(
     pits: tuple[str, ...],
     *,
     margin: float | None,
-    one_bake_each: bool,
+    n_bakes: Mapping[str, int],
 ) -> pd.DataFrame:
     """All pairs with their verdicts, columns of `PitComparison.table`."""
-    table = pair_rows(pairs, pits, pits)
-    table["verdict"] = verdicts(
-        table["simultaneous_low"],
-        table["simultaneous_high"],
-        margin=margin,
-        one_bake_each=one_bake_each,
-    )
-    return table
+    return judged(pair_rows(pairs, pits, pits), margin=margin, n_bakes=n_bakes)

@@ -257,7 +257,6 @@ def difference_table(fitted: FittedModel) -> pd.DataFrame:
     table = judged(
         table,
         margin=fitted.margin,
-        one_bake_each=max(fitted.n_bakes.values()) <= 1,
         n_bakes=fitted.n_bakes,
     )
     return table

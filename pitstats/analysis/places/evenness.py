@@ -238,12 +238,10 @@ def _pairs(found: PartRates, entries: _Entries) -> pd.DataFrame:
     """Pairs of pits; the margin concerns rates, so it judges none of these."""
     if len(entries.pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
-    n_bakes = entries.n_bakes
     return judged(
         pair_rows(found.differences, entries.pits, entries.pits),
         margin=None,
-        one_bake_each=max(n_bakes.values()) <= 1,
-        n_bakes=n_bakes,
+        n_bakes=entries.n_bakes,
     )
 
 

@@ -443,7 +443,6 @@ def _differences(draws: _Draws, next_bakes: int, level: float) -> pd.DataFrame:
             if pit in draws.area
         },
     }
-    once = max(draws.n_bakes.values()) <= 1
     frames = []
     pits = list(draws.cells)
     if len(pits) > 1:
@@ -460,7 +459,7 @@ def _differences(draws: _Draws, next_bakes: int, level: float) -> pd.DataFrame:
             list(columns),
             list(columns),
         )
-        table = judged(table, margin=None, one_bake_each=once, n_bakes=draws.n_bakes)
+        table = judged(table, margin=None, n_bakes=draws.n_bakes)
         frames.append(table.assign(measure=measure))
     names = ["measure", *PAIR_COLUMNS]
     if not frames:

@@ -244,7 +244,6 @@ def pair_table(
     table = judged(
         table,
         margin=margin,
-        one_bake_each=max(n_bakes.values()) <= 1,
         n_bakes=n_bakes,
     )
     return table

@@ -165,7 +165,6 @@ def borrow_for(
     table = judged(
         pair_rows(found.differences, pits, pits),
         margin=settings.margin,
-        one_bake_each=max(n_bakes.values()) <= 1,
         n_bakes=n_bakes,
     )
     pair = found.differences.estimate

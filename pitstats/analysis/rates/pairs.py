@@ -27,7 +27,8 @@ PAIR_COLUMNS = (
 SEPARATED = ("differs", "differs, within the margin")
 """Verdicts that tell two pits apart."""
 
-WITHOUT_VERDICT = ("cannot tell", "one bake each")
+CANNOT_TELL = "cannot tell"
+WITHOUT_VERDICT = (CANNOT_TELL, "one bake each")
 """What stands in the place of a verdict that further bakes may bring."""
 
 
@@ -173,7 +174,7 @@ def verdicts(
     if one_bake_each:
         return ["one bake each"] * len(low)
     return [
-        "cannot tell" if without else _verdict(lo, hi, margin)
+        CANNOT_TELL if without else verdict(lo, hi, margin)
         for lo, hi, without in zip(
             low, high, withheld or [False] * len(low), strict=True
         )
@@ -184,18 +185,16 @@ def judged(
     table: pd.DataFrame,
     *,
     margin: float | None,
-    one_bake_each: bool,
-    n_bakes: Mapping[str, int] | None = None,
+    n_bakes: Mapping[str, int],
 ) -> pd.DataFrame:
     """Add verdicts from the deciding intervals; without one there is no p-value.
 
     One bake of each pit says nothing about the spread: a p-value would rest on what
-    is assumed of it, and look like a verdict. With ``n_bakes`` the same holds for
-    pairs of `withheld_pairs`.
+    is assumed of it, and look like a verdict. The same holds for pairs of
+    `withheld_pairs`.
     """
-    withheld = (
-        [False] * len(table) if n_bakes is None else withheld_pairs(table, n_bakes)
-    )
+    one_bake_each = max(n_bakes.values()) <= 1
+    withheld = withheld_pairs(table, n_bakes)
     found = verdicts(
         table["simultaneous_low"],
         table["simultaneous_high"],
@@ -209,9 +208,10 @@ def judged(
     return judged
 
 
-def _verdict(low: float, high: float, margin: float | None) -> str:
+def verdict(low: float, high: float, margin: float | None) -> str:
+    """Verdict of one interval of a pair with bakes enough for one."""
     excludes_zero = low > 0 or high < 0
     inside = margin is not None and -margin < low and high < margin
     if excludes_zero:
         return "differs, within the margin" if inside else "differs"
-    return "no difference beyond the margin" if inside else "cannot tell"
+    return "no difference beyond the margin" if inside else CANNOT_TELL

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,7 +13,13 @@ from pitstats.analysis.fairness import Finding, audit_fairness
 from pitstats.analysis.fairness.design_audit import audit_design
 from pitstats.analysis.places.evenness import compare_evenness
 from pitstats.analysis.places.usable_area import estimate_usable_area
-from pitstats.analysis.rates.pairs import verdicts
+from pitstats.analysis.rates.pairs import (
+    CANNOT_TELL,
+    too_few_bakes,
+    unequal_effort_caveats,
+    verdict,
+    withheld_caveats,
+)
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import FrameResult
@@ -366,15 +372,11 @@ def _compared(
         for side in (BEFORE, AFTER)
         if (pit, outcome) in known
     ]
-    table["verdict"] = _verdicts(table, sides.study.settings.margin)
-    one_pair = [
-        pit
-        for pit in sides.pits
-        if all(counts.loc[side_name(pit, side), "n_bakes"] == 1 for side in _SIDES)
+    n_bakes = counts["n_bakes"]
+    table["verdict"] = [
+        _verdict(row, sides.study.settings.margin, n_bakes, days_alike=days_alike)
+        for row in table.to_dict("records")
     ]
-    table.loc[table["pit"].isin(one_pair), "verdict"] = ONE_PAIR
-    if days_alike:
-        table.loc[table["verdict"] != ONE_PAIR, "verdict"] = DAYS_ALIKE
     areas = "usable area" in set(table["outcome"])
     return SettingComparison(
         table=table,
@@ -389,7 +391,7 @@ def _compared(
         estimand=f"{both.leading.estimand}; after less before, same pit and cells",
         method=both.leading.method,
         conf_level=level,
-        caveats=_caveats(sides, one_pair, days_alike, paired),
+        caveats=_caveats(sides, n_bakes, days_alike, paired),
     )
 
 
@@ -397,22 +399,23 @@ _SIDES = (AFTER, BEFORE)
 _ENDS = ["estimate", "conf_low", "conf_high"]
 
 
-def _verdicts(table: pd.DataFrame, margin: float | None) -> pd.Series:
-    """Verdicts of single intervals; the margin that was stated is one of burn rates."""
-    words = table["outcome"].eq("burned").map({True: margin, False: None})
-    return pd.Series(
-        [
-            verdicts(
-                table.loc[[k], "conf_low"],
-                table.loc[[k], "conf_high"],
-                margin=None if pd.isna(words[k]) else float(words[k]),
-                one_bake_each=False,
-            )[0]
-            for k in table.index
-        ],
-        index=table.index,
-        dtype="str",
-    )
+def _verdict(
+    row: Mapping[Any, Any],
+    margin: float | None,
+    n_bakes: pd.Series,
+    *,
+    days_alike: bool,
+) -> str:
+    """Verdict of a single interval; the margin that was stated is one of burn rates."""
+    of_sides = [int(n_bakes[side_name(row["pit"], side)]) for side in _SIDES]
+    if max(of_sides) <= 1:
+        return ONE_PAIR
+    if days_alike:
+        return DAYS_ALIKE
+    if too_few_bakes(*of_sides):
+        return CANNOT_TELL
+    stated = margin if row["outcome"] == "burned" else None
+    return verdict(row["conf_low"], row["conf_high"], stated)
 
 
 def _pair(table: pd.DataFrame, pit: str) -> pd.Series:
@@ -498,8 +501,13 @@ def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding
 
 
 def _caveats(
-    sides: Sides, one_pair: Sequence[str], days_alike: bool, paired: bool
+    sides: Sides, n_bakes: pd.Series, days_alike: bool, paired: bool
 ) -> tuple[str, ...]:
+    names = {pit: [side_name(pit, side) for side in _SIDES] for pit in sides.pits}
+    one_pair = [pit for pit, two in names.items() if n_bakes[two].max() <= 1]
+    rest = [two for pit, two in names.items() if pit not in one_pair]
+    pairs = pd.DataFrame(rest, columns=["pit_a", "pit_b"])
+    counted = {str(pit): int(n) for pit, n in n_bakes.items()}
     found = [
         f"{pit}: one pair of bakes. It shows what happened in these two bakes, not "
         "what the change does."
@@ -516,6 +524,9 @@ def _caveats(
             "Sessions are not recorded for every bake, so the bakes of one day could "
             "not be paired."
         )
+    if not days_alike:
+        found += withheld_caveats(pairs, counted)
+        found += unequal_effort_caveats(pairs, counted)
     if sides.n_unmatched:
         found.append(
             f"{sides.n_unmatched} items were left out: the other side graded nothing "

@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import pair_rows
-from pitstats.analysis.rates.pairs import verdicts as pair_verdicts
+from pitstats.analysis.rates.pairs import judged, pair_rows, withheld_caveats
 from pitstats.analysis.rates.rates import valid_level
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.season.read import Season
@@ -195,13 +194,8 @@ def _differences(
         np.nan if days_alike else _bridge_shares(bakes, pits, found, held)
     )
     linked = np.array([component[a] == component[b] for a, b in combinations(pits, 2)])
-    n_bakes = bakes["pit"].value_counts()
-    frame["verdict"] = pair_verdicts(
-        frame["simultaneous_low"],
-        frame["simultaneous_high"],
-        margin=None,
-        one_bake_each=bool((n_bakes <= 1).all()),
-    )
+    n_bakes = {str(pit): int(n) for pit, n in bakes["pit"].value_counts().items()}
+    frame = judged(frame, margin=None, n_bakes=n_bakes)
     if not days_alike and len(frame):
         numbers = frame.columns[2 : frame.columns.get_loc("n_shared_studies")]
         frame.loc[~linked, [*numbers, "bridge_share"]] = np.nan
@@ -328,6 +322,9 @@ def _caveats(
             "studies, so nothing separates these pits from their days. Bake them side "
             "by side, or a third pit beside each."
         )
+    n_bakes = {str(pit): int(n) for pit, n in bakes["pit"].value_counts().items()}
+    linked = differences[differences["verdict"] != NO_BRIDGE]
+    found += withheld_caveats(linked, n_bakes)
     if len(season.left_out):
         found.append(f"{len(season.left_out)} bakes do not count; each has its reason.")
     if bakes["study"].nunique() > 1:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import verdicts
+from pitstats.analysis.rates.pairs import too_few_bakes, verdicts
 from pitstats.analysis.season.estimate import SeasonEstimate, fit_season, pits_of
 from pitstats.analysis.season.read import Season
 from pitstats.stats.borrowed_spread import repeated_bakes
@@ -117,8 +117,13 @@ def season_change(season: Season, conf_level: float = 0.95) -> pd.DataFrame:
     halves = [f"{half}{end}" for half in ("early", "late") for end in _ENDS]
     columns = ["pit", "n_early", "n_late", *halves, "change", "conf_low", "conf_high"]
     frame = pd.DataFrame(rows, columns=columns)
+    counted = zip(frame["n_early"], frame["n_late"], strict=True)
     frame["verdict"] = verdicts(
-        frame["conf_low"], frame["conf_high"], margin=None, one_bake_each=False
+        frame["conf_low"],
+        frame["conf_high"],
+        margin=None,
+        one_bake_each=False,
+        withheld=[too_few_bakes(early, late) for early, late in counted],
     )
     return frame
 

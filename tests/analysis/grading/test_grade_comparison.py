@@ -221,9 +221,23 @@ def test_one_bake_each_gives_no_verdict() -> None:
     found = ps.compare_grades(graded_study({"Quarry": QUARRY[:1], "Ferry": FERRY[:1]}))
     for table in (found.differences, found.cut_differences, found.scales):
         assert set(table["verdict"]) == {"one bake each"}
+        assert table[["p_value", "p_adjusted"]].isna().all(axis=None)
     assert any("baked once" in caveat for caveat in found.caveats)
     (typical,) = grades.grade_sentences(found)
     assert typical.startswith("The grade that half of the items reach")
+
+
+def test_one_bake_beside_two_gives_no_verdict_and_no_p_value() -> None:
+    dark, pale = [0, 0, 0, 1, 17], [0, 2, 15, 1, 0]
+    found = ps.compare_grades(graded_study({"Quarry": [dark], "Ferry": [pale, pale]}))
+    for table in (found.differences, found.cut_differences, found.scales):
+        assert set(table["verdict"]) == {"cannot tell"}
+        assert table[["p_value", "p_adjusted"]].isna().all(axis=None)
+    assert (found.differences["conf_low"] > 0).any()
+    assert any("gets a verdict only beside" in caveat for caveat in found.caveats)
+    three = {"Quarry": [dark], "Ferry": [pale] * 3}
+    burned = ps.compare_grades(graded_study(three)).differences.set_index("outcome")
+    assert burned.loc["burned", "verdict"] == "differs"
 
 
 def test_one_pit_alone() -> None:

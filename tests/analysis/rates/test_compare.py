@@ -45,7 +45,7 @@ def test_a_pit_baked_once_needs_three_bakes_beside_it(bakes, verdict) -> None:
     found = ps.compare_pits(counts_study(table))
     assert found.table["simultaneous_high"].item() < 0
     assert found.table["verdict"].item() == verdict
-    told = any("three or more bakes: none is given" in c for c in found.caveats)
+    told = any("three or more bakes. None is given" in c for c in found.caveats)
     assert told == (verdict == "cannot tell")
 
 

@@ -327,3 +327,31 @@ def test_a_column_that_says_no_side_is_named(
     ps.write_study(ps.demo_study("moved_damper"), tmp_path / "s")
     words = ["retest", str(tmp_path / "s"), "--setting", column]
     assert said in CliRunner().invoke(main, words).output
+
+
+def in_totals(before: list[int], after: list[int]) -> ps.Study:
+    """Bakes of 20 items of one pit, of which these burned on either side."""
+    rows = [("before", n) for n in before] + [("after", n) for n in after]
+    bakes = [f"b{k}" for k in range(len(rows))]
+    return ps.Study(
+        settings=ps.Settings(title="t", question="q", temperature_rule="same grate"),
+        pits=pd.DataFrame({"pit": ["A"]}),
+        bakes=pd.DataFrame(
+            {"bake": bakes, "pit": "A", "plate": [side for side, _ in rows]}
+        ),
+        counts=pd.DataFrame(
+            {"bake": bakes, "n_items": 20, "n_burned": [n for _, n in rows]}
+        ),
+    )
+
+
+def test_one_bake_beside_two_gives_no_verdict_as_between_pits() -> None:
+    for sides in (([20], [0, 0]), ([20, 20], [0])):
+        found = ps.compare_settings(in_totals(*sides))
+        assert found.table["verdict"].tolist() == ["cannot tell"]
+        assert found.table["conf_high"].item() < 0
+        assert any("gets a verdict only beside" in text for text in found.caveats)
+    enough = ps.compare_settings(in_totals([20], [0, 0, 0]))
+    assert enough.table["verdict"].tolist() == ["differs"]
+    many = ps.compare_settings(in_totals([20, 19], [0, 1, 0, 1, 0, 1]))
+    assert any("at least 3 times as often" in text for text in many.caveats)

@@ -462,3 +462,25 @@ def test_excluded_bakes_are_listed(folder: Path) -> None:
     assert season.left_out.values.tolist() == [
         ["day 2", "day 2-0", "excluded: lid left open"]
     ]
+
+
+def test_one_bake_beside_two_gives_no_verdict_in_a_season(tmp_path: Path) -> None:
+    for day, bakes in enumerate(([("A", "", 16), ("B", "", 0)], [("B", "", 0)])):
+        ps.write_study(counted(f"day {day}", bakes), tmp_path / f"day {day}")
+    found = ps.estimate_season(ps.read_season(tmp_path), days_alike=True)
+    (pair,) = found.differences.to_dict("records")
+    assert pair["verdict"] == "cannot tell"
+    assert pair["conf_low"] > 0
+    assert np.isnan(pair["p_value"])
+    assert any("gets a verdict only beside" in text for text in found.caveats)
+
+
+def test_halves_of_few_bakes_give_no_verdict(tmp_path: Path) -> None:
+    # A third pit, baked often and always alike, tells the days apart.
+    for day, burned in enumerate(([16], [0, 0])):
+        bakes = [("A", "", n) for n in burned] + [("R", "", 8)] * 6
+        ps.write_study(counted(f"day {day}", bakes), tmp_path / f"day {day}")
+    change = ps.season_change(ps.read_season(tmp_path)).set_index("pit")
+    assert change.loc["A", ["n_early", "n_late"]].tolist() == [1, 2]
+    assert change.loc["A", "conf_high"] < 0
+    assert change.loc["A", "verdict"] == "cannot tell"
