@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 
 # Also for the sections.
+from pitstats.study.percent import in_hundreds
 from pitstats.study.percent import level_text as level_text
 from pitstats.study.percent import percent as percent
 
@@ -62,7 +63,7 @@ def with_ends(
 
 def points(difference: float) -> str:
     """Write the size of a difference of rates; the sign is left to the sentence."""
-    value = abs(100 * float(difference))
+    value = abs(in_hundreds(difference))
     if 0.005 <= value < 0.05:
         text = f"{value:.1g}"
     else:
@@ -85,7 +86,7 @@ def signed_points(value: float) -> str:
     """
     if math.isnan(value):
         return NO_VALUE
-    exact = 100 * float(value)
+    exact = in_hundreds(value)
     if abs(exact) < 0.05:
         # Smaller than the error of the draws it may come from.
         return "0"
@@ -96,7 +97,7 @@ def signed_points(value: float) -> str:
 
 def _signed_end(value: float) -> str:
     """Write an end of an interval: however close to 0, it stays on its side of it."""
-    exact = 100 * float(value)
+    exact = in_hundreds(value)
     if 0.005 <= abs(exact) < 0.05:
         return true_minus(f"{exact:+.1g}")
     return signed_points(value)

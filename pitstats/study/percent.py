@@ -5,6 +5,17 @@ from __future__ import annotations
 import math
 
 
+def in_hundreds(share: float) -> float:
+    """Take a share times 100, freed of the noise that would round equal halves apart.
+
+    Examples
+    --------
+    >>> 100 * 0.285, in_hundreds(0.285)
+    (28.499999999999996, 28.5)
+    """
+    return round(100 * float(share), 9)
+
+
 def percent(share: float) -> str:
     """Write a share in whole per cent; only 0 and 1 themselves read as certain.
 
@@ -13,7 +24,7 @@ def percent(share: float) -> str:
     >>> percent(0.0), percent(0.0002), percent(0.004), percent(0.285), percent(0.9998)
     ('0%', 'under 0.1%', '0.4%', '28%', 'over 99.9%')
     """
-    value = 100 * float(share)
+    value = in_hundreds(share)
     if math.isnan(value):
         return "unknown"
     if 0 < value < 0.05:

@@ -66,6 +66,17 @@ def test_an_end_stays_on_the_side_of_0_that_decides(
         assert more_span(end, 0.51) == f"{seen} to 51 points more"
 
 
+@pytest.mark.parametrize("shift", [0.1, 0.3, 0.7, 0.9])
+def test_a_half_is_rounded_the_same_way_however_it_was_worked_out(shift: float) -> None:
+    for half in range(5, 400, 10):
+        share = half / 1000
+        noisy = (share + shift) - shift
+        told = numbers.percent(share)
+        assert numbers.percent(noisy) == told
+        if half > 10:
+            assert numbers.signed_points(-noisy)[1:] == told.removesuffix("%")
+
+
 def test_pairs_whose_verdict_hangs_on_the_places_are_named_as_in_the_table() -> None:
     both = ps.compare_both_ways(ps.demo_study("unequal_layouts"))
     told = pairs.ways_sentences(both)
