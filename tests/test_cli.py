@@ -76,13 +76,14 @@ def test_a_folder_of_sheets_names_the_workbook_that_was_meant(tmp_path: Path) ->
 
 
 def test_slides_are_called_by_their_study(tmp_path: Path) -> None:
-    for name in ("saturday.xlsx", "may-sheets/entry.xlsx"):
+    for name in ("saturday.xlsx", "may-sheets/entry.xlsx", "day.2"):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         ps.write_study(ps.demo_study("one_bake_each"), tmp_path / name)
         made = run("report", tmp_path / name, "--slides", "--out", tmp_path / "out")
         assert made.exit_code == 0, made.output
     found = {path.name for path in (tmp_path / "out").iterdir()}
-    assert found == {f"{s}-slide-{i}.png" for s in ("saturday", "may") for i in (1, 2)}
+    names = ("saturday", "may", "day.2")
+    assert found == {f"{name}-slide-{i}.png" for name in names for i in (1, 2)}
 
 
 def test_check_lists_all_problems_and_exits_1(tmp_path: Path) -> None:

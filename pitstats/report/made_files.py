@@ -34,7 +34,7 @@ def name_of(study: Path) -> str:
     planned = path.parent.name.removesuffix(SHEETS)
     if path.name == ENTRY and planned != path.parent.name:
         return planned
-    return path.stem if path.suffix == ".xlsx" else path.name
+    return path.name if path.is_dir() else path.stem
 
 
 class MadeFiles:
