@@ -8,6 +8,7 @@ work and stays.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import NoReturn
 
@@ -37,6 +38,16 @@ def name_of(study: Path) -> str:
     return path.name if path.is_dir() else path.stem
 
 
+def refuse_existing(*paths: Path) -> None:
+    """Stop before any work where a file or folder would be replaced."""
+    for path in paths:
+        if path.exists():
+            raise ExistsError(
+                f"{path} is already there and was left as it is. Choose another "
+                "folder, or replace it with overwrite=True."
+            )
+
+
 class MadeFiles:
     """The files that pages about one study made in one folder, there yet or not.
 
@@ -59,19 +70,26 @@ class MadeFiles:
             self._refuse(there - listed, "not made by a page about this study")
         if there and about_here != about:
             self._refuse(there, f"made by a page about '{about_here}'")
-        self.names = listed if about_here == about else set()
+        self._names = listed if about_here == about else set()
 
-    def claim(self, *names: str) -> None:
-        """Put files on the list, which must happen before they are written."""
-        if self.names.issuperset(names):
+    def keep(self, kind: str, files: Mapping[str, bytes]) -> None:
+        """Write files of one kind, once they are on the list."""
+        self._claim({f"{kind}/{name}" for name in files})
+        place = self._folder / kind
+        place.mkdir(parents=True, exist_ok=True)
+        for name, data in files.items():
+            (place / name).write_bytes(data)
+
+    def _claim(self, names: set[str]) -> None:
+        if self._names >= names:
             return
         # Another page about the same study may have added to it meanwhile.
         about_here, listed = self._listed()
-        self.names |= listed.union(names) if about_here == self._about else set(names)
+        self._names |= listed | names if about_here == self._about else names
         content = {
             "made by": "pitstats",
             "about": self._about,
-            "files": sorted(self.names),
+            "files": sorted(self._names),
         }
         text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
         write_file(self._folder / LIST_NAME, text.encode("utf-8"), overwrite=True)

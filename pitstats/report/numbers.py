@@ -129,10 +129,10 @@ def p_text(p_value: float, adjusted: bool = True) -> str:
     return f"{name} {text}" if text[0] in "<>" else f"{name} = {text}"
 
 
-def measured(value: float, unknown: str = "unknown") -> str:
+def measured(value: float) -> str:
     """Write a number of degrees or mm, with one digit where a whole would hide it."""
     if not math.isfinite(value):
-        return unknown
+        return "unknown"
     if abs(value) < 0.05:
         return "0"
     text = f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
@@ -141,7 +141,7 @@ def measured(value: float, unknown: str = "unknown") -> str:
 
 def degrees(value: float, unit: str) -> str:
     """Write a temperature or a difference of temperatures; nothing is converted."""
-    return measured(value) if math.isnan(value) else f"{measured(value)} °{unit}"
+    return f"{measured(value)} °{unit}"
 
 
 def signed_measured(value: float) -> str:

@@ -68,8 +68,7 @@ class Page:
     """
 
     def __init__(self, folder: str | Path | None = None, about: str = "") -> None:
-        self._folder = Path(folder) if folder else None
-        self._made = MadeFiles(self._folder, about) if self._folder else None
+        self._made = MadeFiles(Path(folder), about) if folder else None
 
     def show(self, shown: Section | FirstPage) -> None:
         """Show a section, or nothing where the record has nothing to say to it.
@@ -175,19 +174,15 @@ class Page:
 
     @_part.register
     def _(self, part: Kept) -> str:
-        if self._folder is not None and len(part.values):
-            name = f"{part.name}.csv"
-            place = self._place("tables", name) / name
-            harmless_frame(part.values).to_csv(place, index=False)
+        if self._made is not None and len(part.values):
+            text = harmless_frame(part.values).to_csv(index=False)
+            self._made.keep("tables", {f"{part.name}.csv": text.encode("utf-8")})
         return ""
 
     @_part.register
     def _(self, part: ResultFiles) -> str:
-        if self._folder is not None:
-            files = part.made()
-            folder = self._place("results", *files)
-            for name, data in files.items():
-                (folder / name).write_bytes(data)
+        if self._made is not None:
+            self._made.keep("results", part.made())
         return ""
 
     @_part.register
@@ -209,12 +204,10 @@ class Page:
     def _(self, part: Picture) -> str:
         from pitstats.figures.printing import print_figure
 
-        printed = print_figure(part.draw(), svg=self._folder is not None)
-        if printed.svg is not None:
-            names = f"{part.name}.png", f"{part.name}.svg"
-            folder = self._place("figures", *names)
-            (folder / names[0]).write_bytes(printed.png)
-            (folder / names[1]).write_bytes(printed.svg)
+        printed = print_figure(part.draw(), svg=self._made is not None)
+        if self._made is not None and printed.svg is not None:
+            files = {f"{part.name}.png": printed.png, f"{part.name}.svg": printed.svg}
+            self._made.keep("figures", files)
         code = b64encode(printed.png).decode("ascii")
         caption = f"<figcaption>{isolated(part.caption)}</figcaption>"
         figure = (
@@ -224,15 +217,6 @@ class Page:
         if not part.beside:
             return figure
         return f'<div class="beside">{figure}<div>{part.beside}</div></div>'
-
-    def _place(self, kind: str, *files: str) -> Path:
-        """Make room for files of one kind; return their folder."""
-        assert self._folder is not None
-        assert self._made is not None
-        self._made.claim(*(f"{kind}/{file}" for file in files))
-        place = self._folder / kind
-        place.mkdir(parents=True, exist_ok=True)
-        return place
 
 
 def _plain(shown: Section | FirstPage) -> str:

@@ -79,15 +79,21 @@ class PlanResults:
         return float(self.plan.table["sd_bake"].median())
 
     @property
+    def _equal(self) -> pd.DataFrame:
+        """Bakes and items of plans with equal pits; of others they stand as text."""
+        sizes = self.plan.table[["bakes", "items"]]
+        return sizes[~sizes.map(lambda n: isinstance(n, str)).any(axis=1)]
+
+    @property
     def first(self) -> tuple[int, int]:
         """Bakes of each pit and items a bake of the first plan with equal pits."""
-        for bakes, items in self.plan.table[["bakes", "items"]].to_numpy():
-            if not isinstance(bakes, str) and not isinstance(items, str):
-                return int(bakes), int(items)
-        raise DesignError(
-            "In every plan the pits have different numbers of bakes or items; add one "
-            "plan with equal numbers to see what one more bake buys."
-        )
+        if self._equal.empty:
+            raise DesignError(
+                "In every plan the pits have different numbers of bakes or items; add "
+                "one plan with equal numbers to see what one more bake buys."
+            )
+        bakes, items = self._equal.iloc[0]
+        return int(bakes), int(items)
 
     @property
     def _asked(self) -> dict[str, Any]:
@@ -138,11 +144,9 @@ class PlanResults:
     def pair(self) -> BakePlan | None:
         """The same plans for a pair named beforehand; None with two pits."""
         asked = self._asked | {"pits": 2, "difference": self.plan.difference}
-        same = self.plan.table[["bakes", "items"]].map(lambda n: isinstance(n, int))
-        table = self.plan.table[same.all(axis=1)]
-        if self.plan.pits == 2 or table.empty:
+        if self.plan.pits == 2 or self._equal.empty:
             return None
-        bakes, items = (list(dict.fromkeys(table[name])) for name in ("bakes", "items"))
+        bakes, items = (list(dict.fromkeys(own)) for _, own in self._equal.items())
         return plan_bakes(bakes, items, **asked)
 
     @cached_property

@@ -5,8 +5,8 @@ from __future__ import annotations
 import warnings
 from pathlib import Path
 
-from pitstats.errors import ExistsError
 from pitstats.figures.slides import slide_png
+from pitstats.report.made_files import refuse_existing
 from pitstats.report.sections import answer, maps
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import bakes_behind, pits_of
@@ -32,11 +32,8 @@ def write_slides(
         if picture is None:
             continue
         path = Path(out) / f"{name}-slide-{i}.png"
-        if path.exists() and not overwrite:
-            raise ExistsError(
-                f"{path} is already there and was left as it is. Choose another "
-                "folder, or replace it with overwrite=True."
-            )
+        if not overwrite:
+            refuse_existing(path)
         with warnings.catch_warnings():
             # A letter that the font lacks shows as a box, as on the page.
             warnings.filterwarnings("ignore", "Glyph")

@@ -10,10 +10,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pitstats.errors import ExistsError, RenderUsageError
+from pitstats.errors import RenderUsageError
 from pitstats.exchange.carried import data_link, sealed
 from pitstats.exchange.zip_file import zip_bytes
-from pitstats.report.made_files import LIST_NAME, name_of
+from pitstats.report.made_files import LIST_NAME, name_of, refuse_existing
 from pitstats.report.render.chapters import first_page_cells
 from pitstats.report.render.execute import execute
 from pitstats.report.render.kernel import early_kernel, rare_collections
@@ -122,11 +122,12 @@ def render_report(
     if path is not None:
         name = f"{name_of(path)}-{source.stem}"
     target = _Target(Path(out), f"{name}-brief" if brief else name)
-    _refuse_existing(target, overwrite)
+    kept = [] if overwrite else [target.folder / part for part in target.parts]
+    refuse_existing(*kept)
     given = dict(parameters or {})
     places = [Path.cwd()] if source.parent == _SHIPPED else [source.parent, Path.cwd()]
     with rare_collections(), looking_in(places), switching(target.html) as switch:
-        _refuse_existing(target, overwrite)  # another run may have been quicker
+        refuse_existing(*kept)  # another run may have been quicker
         listing = f"{target.parts[2]}/{list_name('report')}"
         # What must stay is told before any work, not after it.
         replaceable(target.folder, listing, {}, target.parts[:2])
@@ -228,15 +229,6 @@ def _data_of(
     files = package_files(study, further=further, results=results)
     name = f"{slug(study.settings.title)}.zip"
     return data_link(zip_bytes(files, compressed=True), name, _DATA_LINK)
-
-
-def _refuse_existing(target: _Target, overwrite: bool) -> None:
-    there = [part for part in target.parts if (target.folder / part).exists()]
-    if there and not overwrite:
-        raise ExistsError(
-            f"{target.folder / there[0]} is already there and was left as it is. "
-            "Choose another folder, or replace it with overwrite=True."
-        )
 
 
 def _clean(notebook: Any, final: Path, stamp: list[tuple[str, str]]) -> None:

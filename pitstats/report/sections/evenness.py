@@ -68,12 +68,11 @@ def evenness(results: StudyResults) -> Answered:
 
 
 def _bakes(results: StudyResults) -> pd.DataFrame | None:
-    """What each bake saw in the thirds, where the patterns are of burned items."""
+    """What each bake saw in the thirds, where that is known."""
     try:
-        patterns = results.patterns
+        return results.patterns.zones
     except DesignError:
         return None
-    return patterns.zones if patterns.value == "burned" else None
 
 
 def _curves(results: StudyResults) -> Iterator[Part]:

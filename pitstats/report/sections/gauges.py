@@ -217,35 +217,38 @@ def _pair_sentence(row: Row, gauges: GaugeComparison) -> str:
 def factor_sentences(gauges: GaugeComparison) -> list[str]:
     """What the offsets mean in browning rate: for every pair, or the pit there is."""
     level, z = level_text(gauges.conf_level), f"with z {gauges.z:g} K"
-
-    def times(row: pd.Series) -> str:
-        told = f"{level} interval {ranged(_times, row['conf_low'], row['conf_high'])}"
-        if math.isnan(row["conf_low"]):
-            told = "no interval from so few bakes"
-        return f"{_times(row['factor'])} times ({told})"
-
     pairs = gauges.pair_factors[gauges.pair_factors["z"] == gauges.z]
     if pairs.empty:
         alone = gauges.factors[gauges.factors["z"] == gauges.z].iloc[0]
+        ends = alone["conf_low"], alone["conf_high"]
+        fast = _as_fast(alone["factor"], *ends, level)
         return [
-            f"At the grate of {one_line(alone['pit'])} faces may brown {times(alone)} "
-            f"as fast as its gauge tells, {z}."
+            f"At the grate of {one_line(alone['pit'])} faces may brown {fast} its "
+            f"gauge tells, {z}."
         ]
     said = []
-    for _, row in pairs.iterrows():
-        ends, seen = ["factor", "conf_low", "conf_high"], row.copy()
-        if row["factor"] < 1:
-            seen[["pit_a", "pit_b"]] = row[["pit_b", "pit_a"]].to_numpy()
-            seen[ends] = 1 / row[["factor", "conf_high", "conf_low"]].to_numpy()
+    for row in pairs.to_dict("records"):
+        faster, slower = one_line(row["pit_a"]), one_line(row["pit_b"])
+        factor, low, high = row["factor"], row["conf_low"], row["conf_high"]
+        if factor < 1:
+            faster, slower = slower, faster
+            factor, low, high = 1 / factor, 1 / high, 1 / low
         # The offsets of two pits that cannot be told apart give no faster pit either.
-        undecided = not (row["conf_low"] > 1 or row["conf_high"] < 1)
+        undecided = not (low > 1 or high < 1)
         which = " Which is faster, these bakes cannot tell." * undecided
         said.append(
-            f"With both gauges at one reading, faces in {one_line(seen['pit_a'])} "
-            f"{'may' if undecided else 'would'} brown {times(seen)} as fast as in "
-            f"{one_line(seen['pit_b'])}, {z}.{which}"
+            f"With both gauges at one reading, faces in {faster} "
+            f"{'may' if undecided else 'would'} brown "
+            f"{_as_fast(factor, low, high, level)} in {slower}, {z}.{which}"
         )
     return said
+
+
+def _as_fast(factor: float, low: float, high: float, level: str) -> str:
+    told = f"{level} interval {ranged(_times, low, high)}"
+    if math.isnan(low):
+        told = "no interval from so few bakes"
+    return f"{_times(factor)} times ({told}) as fast as"
 
 
 def _times(factor: float) -> str:

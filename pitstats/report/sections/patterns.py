@@ -22,11 +22,6 @@ _ZONE_WORDS = {
     "door": "on the door side",
     "back": "on the side away from the door",
 }
-_STANDS_OUT = {
-    "burned": "burned items",
-    "grade": "darker items",
-    "rise": "items that rose higher",
-}
 PATTERN_NOTE = (
     "This test asks whether there is any pattern at all. The comparison of thirds, a "
     "question set before the bakes, is sharper, and can show a fall where no zone "
@@ -108,43 +103,42 @@ def in_short(patterns: GratePatterns) -> str:
         if row["verdict"] in ("repeatable", "in these bakes", "in this bake")
     ]
     if shown:
-        return f"More {_STANDS_OUT[patterns.value]}: {'; '.join(shown)}."
+        return f"More burned items: {'; '.join(shown)}."
     return "No zone is shown to stand out; a fall from the firebox is asked beside it."
 
 
 def pattern_sentences(patterns: GratePatterns) -> list[str]:
     """Say for each pit whether a pattern is shown, and whether it comes back."""
     return [
-        f"{one_line(row['pit'])}: {_said(row, patterns)}"
+        f"{one_line(row['pit'])}: {_said(row, adjusted=len(patterns.table) > 1)}"
         for row in patterns.table.to_dict("records")
     ]
 
 
-def _said(row: Row, patterns: GratePatterns) -> str:
+def _said(row: Row, *, adjusted: bool) -> str:
     n, out = int(row["n_telling"]), int(row["n_standing_out"])
-    what, adjusted = _STANDS_OUT[patterns.value], len(patterns.table) > 1
     shown, again = (p_text(row[name], adjusted) for name in ("p_pattern", "p_repeat"))
     if row["verdict"] == "cannot be judged":
         return (
-            "in no bake did neighboring cells differ, so there is no pattern of "
-            f"{what} to look for."
+            "in no bake did neighboring cells differ, so there is no pattern of burned "
+            "items to look for."
         )
     if row["verdict"] == "none shown":
         return (
-            f"no pattern of {what} is shown {_in_telling(row)} by a test for any "
-            f"pattern at all ({shown}). {_could_show(row, patterns.value)}"
+            f"no pattern of burned items is shown {_in_telling(row)} by a test for any "
+            f"pattern at all ({shown}). {_could_show(row)}"
         )
-    zone = _zone(row, patterns.value)
+    zone = _zone(row)
     if row["verdict"] == "repeatable":
         return (
-            f"a repeatable pattern. In each of {count(n, 'bake')} {what} were more "
-            f"frequent {zone}, and the bakes agree in their places more than chance "
-            f"would make them ({again})."
+            f"a repeatable pattern. In each of {count(n, 'bake')} burned items were "
+            f"more frequent {zone}, and the bakes agree in their places more than "
+            f"chance would make them ({again})."
         )
     told = (
-        f"{_in_telling(row)} {what} were not spread by chance alone ({shown}), and most"
+        f"{_in_telling(row)} burned items were not spread by chance alone ({shown}), "
+        f"and most frequent {zone}."
     )
-    told += f" frequent {zone}."
     if row["verdict"] == "in this bake":
         return f"{told} Whether it comes back takes another bake to tell."
     held = f"in {out} of {n} bakes" if out < n else f"in all {n}"
@@ -161,25 +155,21 @@ def _in_telling(row: Row) -> str:
     return f"in the {many} bakes that can show a pattern"
 
 
-def _zone(row: Row, value: str) -> str:
+def _zone(row: Row) -> str:
     """Which part stood out, and by how much."""
     name = str(row["zone"])
     where = _ZONE_WORDS.get(
         name, f"on the grate '{one_line(name.removeprefix('grate: '))}'"
     )
-    inside, outside = float(row["zone_share"]), float(row["other_share"])
-    if value == "burned":
-        return f"{where} ({percent(inside)} burned there, {percent(outside)} elsewhere)"
-    if value == "rise":
-        return f"{where} ({inside:.0f} mm there, {outside:.0f} mm elsewhere)"
-    return where
+    inside, outside = percent(row["zone_share"]), percent(row["other_share"])
+    return f"{where} ({inside} burned there, {outside} elsewhere)"
 
 
-def _could_show(row: Row, value: str) -> str:
+def _could_show(row: Row) -> str:
     start = "That does not say there is none:"
-    if value != "burned" or math.isnan(float(row["strongest"])):
+    if math.isnan(row["strongest"]):
         return f"{start} with {row['n_cells']} cells only a strong one can show."
-    if math.isnan(float(row["detectable"])):
+    if math.isnan(row["detectable"]):
         return (
             f"{start} with so few cells, burned items and bakes not even a firebox "
             f"third that burned {_gap(row['strongest'])} points more often than the "
@@ -202,9 +192,8 @@ def pattern_table(patterns: GratePatterns) -> Table:
     return table_of(
         "pattern",
         patterns.table,
-        f"Is there a pattern? Tests of {_STANDS_OUT[patterns.value]} pit by pit "
-        f"({patterns.adjacency} neighbors; values shuffled within bakes, so the unit "
-        "is the bake)",
+        f"Is there a pattern? Tests of burned items pit by pit ({patterns.adjacency} "
+        "neighbors; values shuffled within bakes, so the unit is the bake)",
         {
             "Pit": "pit",
             "Bakes (telling)": lambda row: f"{row['n_bakes']} ({row['n_telling']})",
@@ -231,9 +220,9 @@ def reading_sentences(study: Study, patterns: GratePatterns) -> list[str]:
         key = row["zone"] if row["zone"] in _ZONE_WORDS else "grate"
         where = _ZONE_WORDS.get(key, "on one grate")
         found.append(
-            f"{one_line(row['pit'])}: a pattern of {_STANDS_OUT[patterns.value]} "
-            f"{where} can come from {_READINGS[key].sources}. One change to try "
-            f"next: {_change(study, str(row['pit']), key)}."
+            f"{one_line(row['pit'])}: a pattern of burned items {where} can come from "
+            f"{_READINGS[key].sources}. One change to try next: "
+            f"{_change(study, str(row['pit']), key)}."
         )
     return found
 

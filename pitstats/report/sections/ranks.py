@@ -18,7 +18,7 @@ from pitstats.report.section import (
 )
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row, estimate, table_of, written
-from pitstats.report.words import IN_CONDITIONS, averaged_over, conditions
+from pitstats.report.words import averaged_over, conditions
 
 FIGURE_CAPTION = (
     "Bar: ranks that the intervals for all pairs leave possible. Dots: chance of each "
@@ -67,7 +67,7 @@ def _chance(chance: float) -> str:
     return "over 99%" if chance > 0.99 else percent(chance)
 
 
-def ranks_table(ranks: PitRanks, where: str = IN_CONDITIONS) -> Table:
+def ranks_table(ranks: PitRanks, where: str) -> Table:
     """Ranks with their uncertainty."""
     return table_of(
         "ranks",

@@ -29,8 +29,6 @@ from pitstats.report.words import (
     read_with,
 )
 
-VERB = {"burned": "burned", "underbaked": "left under-baked", "good": "baked well"}
-_COLUMN = {"burned": "Burned", "underbaked": "Under-baked", "good": "Good"}
 SHRINKAGE = (
     "With few bakes the long-run share lies nearer 50% than the share seen: later "
     "bakes may be hotter or cooler, and a rate near 0% or 100% has more room on one "
@@ -46,7 +44,7 @@ def rates(results: StudyResults) -> Answered:
     yield Text(read_with(results.findings, "rates"), "note")
     if leading is not rates and leading.layout == "common":
         yield _table("rates_common_layout", leading)
-    yield _table(f"rates_{rates.outcome}", rates)
+    yield _table("rates_burned", rates)
     yield Sentences(bake_spread_sentences(rates))
     yield Text(SHRINKAGE, "note")
 
@@ -66,23 +64,23 @@ def rate_sentence(rates: BurnRates, pit: str) -> str:
     name = one_line(pit)
     if row["n_items"] == 0:
         return f"{name}: no graded items, so no rate."
-    verb, level = VERB[rates.outcome], level_text(rates.conf_level)
+    level = level_text(rates.conf_level)
     single, burned, items = row["n_bakes"] == 1, row["n_burned"], row["n_items"]
     ends = ranged(percent, row["conf_low"], row["conf_high"])
     assumed = f"; {BY_ASSUMPTION}" * int(rates.table["n_bakes"].max() == 1)
     if burned in (0, items):
         bakes = "this bake" if single else count(row["n_bakes"], "bake")
         return (
-            f"{name} {verb} {'all' if burned else 'none of'} {items} items in {bakes}; "
+            f"{name} burned {'all' if burned else 'none of'} {items} items in {bakes}; "
             f"its true share could be {could_be(row)} ({level} interval{assumed})."
         )
     if single:
         return (
-            f"{name} {verb} {burned} of {items} items in this bake; its long-run share "
+            f"{name} burned {burned} of {items} items in this bake; its long-run share "
             f"may be anywhere from {ends} ({level} interval{assumed})."
         )
     return (
-        f"{name} {verb} an estimated {percent(row['estimate'])} of items in the long "
+        f"{name} burned an estimated {percent(row['estimate'])} of items in the long "
         f"run in these conditions ({level} interval {ends}; "
         f"{count(row['n_bakes'], 'bake')}, {items} items)."
     )
@@ -143,13 +141,12 @@ def _mood(row: Row) -> str:
 
 def _table(name: str, rates: BurnRates) -> Table:
     caption = (
-        f"{_COLUMN[rates.outcome]} items: long-run share with "
-        f"{level_text(rates.conf_level)} interval, {averaged_over(rates.layout)} (unit "
-        "of replication: the bake)"
+        f"Burned items: long-run share with {level_text(rates.conf_level)} interval, "
+        f"{averaged_over(rates.layout)} (unit of replication: the bake)"
     )
     columns: Columns = {
         "Pit": "pit",
-        _COLUMN[rates.outcome]: of("n_burned", "n_items"),
+        "Burned": of("n_burned", "n_items"),
         "Long-run share": estimate(percent),
         "Bakes": "n_bakes",
         "Missing": written("{:.0f}".format, "n_missing"),

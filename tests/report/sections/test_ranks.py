@@ -45,8 +45,8 @@ def test_words_of_ranks(snapshot: SnapshotAssertion) -> None:
         "partly": {"A": 0.1, "B": 0.2, "C": 0.9},
     }.items():
         ranks = ps.rank_pits(pits_with(shares, n_items=60))
-        table = words.ranks_table(ranks).shown.to_csv(index=False).splitlines()
-        shown[name] = [words.how_firm(ranks), *table]
+        table = words.ranks_table(ranks, "in these conditions").shown
+        shown[name] = [words.how_firm(ranks), *table.to_csv(index=False).splitlines()]
     assert shown == snapshot
 
 
