@@ -60,7 +60,7 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
     from pitstats.study.cells import escaped
     from pitstats.study.files import read_study
     from pitstats.study.fixed_copy import can_fix
-    from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
+    from pitstats.study.frozen_plan import kept_plan, plan_changes, plan_path, read_plan
 
     try:
         found = read_study(study)
@@ -81,8 +81,12 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
     for assumption in found.assumptions:
         click.echo(f"Assumed: {assumption}")
     click.echo(f"{study}: no problems. {found!r}")
-    if plan is not None:
-        said = changes or ["As it was frozen."]
+    said = changes or ["As it was frozen."]
+    if plan is None:
+        drawn = "layout_seed" in found.settings.extra
+        lay = f"Not found: lay the frozen plan beside it, as {plan_path(study).name}."
+        said = [lay] * drawn
+    if said:
         click.echo("\n".join(["Plan:", *(f"- {escaped(line)}" for line in said)]))
     text = findings_text(audit_fairness(found))
     if text:

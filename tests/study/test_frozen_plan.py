@@ -168,6 +168,11 @@ def test_layout_freezes_and_check_finds_what_was_changed(
     assert "changed after it was frozen" in checked.output
     assert run(*layout).exit_code == 2
 
+    lost = plan_path(dest)
+    lost.unlink()
+    asked = f"- Not found: lay the frozen plan beside it, as {lost.name}."
+    assert asked in run("check", dest).output
+
 
 def test_sheets_freeze_a_plan_made_by_hand_and_hold_to_it(
     planned: ps.Study, tmp_path: Path
