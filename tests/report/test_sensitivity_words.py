@@ -310,6 +310,25 @@ def test_how_many_bakes_could_be_left_out_is_told_beside_how_many_there_are() ->
     bakes = ["A"] * 6 + ["B"]
     lone = ps.study_from_counts(bakes, [20] * 7, [1, 2, 1, 2, 1, 2, 9])
     firm = answer.firmness(ps.StudyResults(lone))
-    assert "with each of 6 of the 7 bakes left out" in firm
+    assert "without any one of 6 of the 7 bakes" in firm
     calm = answer.firmness(results_of("totals, clear"))
-    assert "with each of 8 bakes left out" in calm
+    assert "without any one of 8 bakes" in calm
+
+
+def test_a_firm_pair_does_not_hide_that_alternatives_change_others() -> None:
+    found_ = found()
+    table = found_.table.assign(tips=False)
+    pair = table[["pit_a", "pit_b"]].isin(found_.leading_pair).all(axis=1)
+    other = table.index[~pair & table["family"].eq("deciding face")][0]
+    table.loc[other, "tips"] = True
+    members = found_.members.assign(tips=False)
+    one = replace(found_, table=table, members=members)
+    assert (one.fragile, one.n_others_tipped) == (False, 1)
+    told = sensitivity.in_short(one)
+    assert told.startswith("Not for the largest difference; ")
+    assert told.endswith("; alternatives change one other pair.")
+    calm = replace(found_, table=table.assign(tips=False), members=members)
+    assert "other pair" not in sensitivity.in_short(calm)
+    results = ps.StudyResults(rich())
+    results.__dict__.update(both=both(), sensitivity=one)
+    assert answer.firmness(results).startswith("Firm for this pair: the verdict")

@@ -187,6 +187,18 @@ class Sensitivity(FrameResult):
         """Alternatives of the leading pair that keep every bake."""
         return keeping_every_bake(self.tried())
 
+    def other_pairs(self) -> pd.DataFrame:
+        """Alternatives of every other pair that keep every bake."""
+        table = keeping_every_bake(self.table[self.table["family"] != AS_REPORTED])
+        own = table[["pit_a", "pit_b"]].isin(self.leading_pair).all(axis=1)
+        return table[~own]
+
+    @property
+    def n_others_tipped(self) -> int:
+        """Other pairs of which such an alternative tips the verdict."""
+        others = self.other_pairs()
+        return len(others.loc[others["tips"], ["pit_a", "pit_b"]].drop_duplicates())
+
     def one_out(self) -> pd.DataFrame:
         """The leading pair with each of its bakes left out in turn."""
         return self._members(ONE_OUT)

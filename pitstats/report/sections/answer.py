@@ -188,17 +188,20 @@ def firmness(results: StudyResults) -> str:
         # The only bake of a pit cannot be left out, nor are all of very many.
         n, there = tried.n_left_out, int(tried.reported["n_bakes"])
         bakes = f"{n}" if n == there else f"{n} of the {there}"
-        tries.append(f"with each of {bakes} bakes left out")
+        tries.append(f"without any one of {bakes} bakes")
     if tried.largest_shift is not None:
         by = signed_size(tried.largest_shift["shift"])
         tries.append(
-            "under every alternative that keeps every bake, the furthest moving the "
+            "under every alternative that keeps all, the furthest moving the "
             f"difference by {by}"
         )
     stands = f"the verdict stands {' and '.join(tries)}."
     # Not fragile, so what is left is a session, which takes bakes of both pits.
     falls = falls_when(tried)
-    return sentence(f"{stands} It changes {falls}") if falls else f"Firm: {stands}"
+    if falls:
+        return sentence(f"{stands} It changes {falls}")
+    which = " for this pair" * (len(tried.leading.table) > 1)
+    return f"Firm{which}: {stands}"
 
 
 def doubt_lines(results: StudyResults) -> list[str]:

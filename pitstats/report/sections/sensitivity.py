@@ -8,9 +8,7 @@ import pandas as pd
 
 from pitstats.analysis.sensitivity.recount import SHARED_PLACES
 from pitstats.analysis.sensitivity.sensitivity import (
-    AS_REPORTED,
     Sensitivity,
-    keeping_every_bake,
 )
 from pitstats.figures.sensitivity import plot_sensitivity
 from pitstats.report.numbers import (
@@ -58,18 +56,22 @@ def in_short(found: Sensitivity) -> str:
         return "The record allows no alternative to the comparison as reported."
     if found.reported["verdict"] == "one bake each":
         return "With one bake of each pit no verdict was given, so none can change."
+    n_others = found.n_others_tipped
+    others = f"; alternatives change {count(n_others, 'other pair')}" * bool(n_others)
     if found.tipping is not None:
-        return f"Yes, {falls_when(found, counted=False)}."
+        return f"Yes, {falls_when(found, counted=False)}{others}."
     far = found.largest_shift
     less = [what for what, falls, _ in _left_out(found) if falls]
     when = f"Only with one {' or '.join(less)} less" if less else ""
-    when = when or "Not by what was tried"
+    when = when or (
+        "Not for the largest difference" if n_others else "Not by what was tried"
+    )
     if far is None:
         return f"{when}; no alternative that keeps every bake could be tried."
     by = signed_size(far["shift"])
     return (
         f"{when}; the furthest alternative that keeps every bake moves the difference "
-        f"by {by}."
+        f"by {by}{others}."
     )
 
 
@@ -213,8 +215,7 @@ def _fewer_bakes(found: Sensitivity) -> str:
 
 def _other_pairs(found: Sensitivity) -> str:
     """Name the other pairs that an alternative tips."""
-    table = keeping_every_bake(found.table[found.table["family"] != AS_REPORTED])
-    table = table[~table[["pit_a", "pit_b"]].isin(found.leading_pair).all(axis=1)]
+    table = found.other_pairs()
     if table.empty:
         return ""
     tipping = table[table["tips"]]
