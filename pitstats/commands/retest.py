@@ -68,6 +68,8 @@ def retest(
         click.echo(section.in_short(found))
         for line in section.what_changed(found):
             click.echo(line)
+        if section.next_in_short(found):
+            click.echo(f"What to do next: {section.next_in_short(found)}")
         say_table(section.table(found))
         say_table(section.sides(found))
         for finding in found.findings:

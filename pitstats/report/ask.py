@@ -38,6 +38,7 @@ from pitstats.report.sections.probes import sensors as sensors
 from pitstats.report.sections.ranks import ranks as ranks
 from pitstats.report.sections.rates import rates as rates
 from pitstats.report.sections.retest import changes as changes
+from pitstats.report.sections.retest import further as further
 from pitstats.report.sections.retest import what_else as what_else
 from pitstats.report.sections.rise import rise as rise
 from pitstats.report.sections.safety import safety as safety

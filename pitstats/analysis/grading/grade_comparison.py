@@ -19,10 +19,10 @@ from pitstats.analysis.grading.posterior import (
     grade_posterior,
 )
 from pitstats.analysis.rates.compare import compare_pits, pair_table
-from pitstats.analysis.rates.looks import look_of
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.pairs import withheld_caveats
 from pitstats.analysis.rates.posterior import bake_posterior
-from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
+from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.results import FrameResult
 from pitstats.stats.estimates import PairEstimates
 from pitstats.stats.grades import GradeRates
@@ -147,10 +147,7 @@ def compare_grades(study: Study, conf_level: float | None = None) -> GradeCompar
     >>> found.table["outcome"].unique().tolist()
     ['under-baked', 'good', 'burned', 'raw', 'light', 'golden', 'dark']
     """
-    look = look_of(study) if conf_level is None else None
-    level = checked_level(study, conf_level)
-    if look is not None and look.repeated:
-        level = 1 - look.level
+    _, level = look_and_level(study, conf_level)
     graded, settings = count_graded_bakes(study), study.settings
     session = graded.bakes["session"]
     main = grade_posterior(

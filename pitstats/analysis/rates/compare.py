@@ -20,7 +20,7 @@ from pitstats.analysis.model.fit import (
 from pitstats.analysis.model.standardize import LayoutChoice
 from pitstats.analysis.places.coverage import layouts_differ
 from pitstats.analysis.rates.earlier import EarlierSpreadAnswer, borrow_for
-from pitstats.analysis.rates.looks import look_of
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.pairs import (
     judged,
     pair_rows,
@@ -28,7 +28,7 @@ from pitstats.analysis.rates.pairs import (
     withheld_caveats,
 )
 from pitstats.analysis.rates.posterior import bake_posterior, rate_draws, spread_table
-from pitstats.analysis.rates.rates import checked_level, estimate_burn_rates
+from pitstats.analysis.rates.rates import estimate_burn_rates
 from pitstats.analysis.results import PitComparison
 from pitstats.errors import DesignError
 from pitstats.stats.bake_model import BakeRates
@@ -121,10 +121,7 @@ def compare_pits(
     >>> common.formula
     'pit * distance + grate'
     """
-    look = look_of(study) if conf_level is None else None
-    level = checked_level(study, conf_level)
-    if look is not None and look.repeated:
-        level = 1 - look.level
+    look, level = look_and_level(study, conf_level)
     if layout is None and formula is None:
         return replace(_as_counted(study, level, earlier), look=look)
     if earlier:

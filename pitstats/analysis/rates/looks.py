@@ -9,6 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from pitstats.analysis.rates.posterior import holds_shared_sessions
+from pitstats.analysis.rates.rates import checked_level
 from pitstats.stats.stopping import (
     MOST_LOOKS_AT,
     StoppingLevels,
@@ -70,6 +71,15 @@ class Look:
     def early(self) -> bool:
         """Whether more looks are planned after this one."""
         return self.kind == "planned" and self.bakes < self.planned[-1]
+
+
+def look_and_level(study: Study, conf_level: float | None) -> tuple[Look | None, float]:
+    """The look at a study, unless a level was asked for, and the level of intervals."""
+    level = checked_level(study, conf_level)
+    if conf_level is not None:
+        return None, level
+    look = look_of(study)
+    return look, 1 - look.level if look.repeated else level
 
 
 def look_of(study: Study) -> Look:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,10 @@ import pandas as pd
 
 from pitstats.analysis.fairness import Finding, audit_fairness
 from pitstats.analysis.fairness.design_audit import audit_design
+from pitstats.analysis.next_steps.suggest import NextStep
 from pitstats.analysis.places.evenness import compare_evenness
 from pitstats.analysis.places.usable_area import estimate_usable_area
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.pairs import (
     CANNOT_TELL,
     too_few_bakes,
@@ -20,9 +23,9 @@ from pitstats.analysis.rates.pairs import (
     verdict,
     withheld_caveats,
 )
-from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.rates.two_layouts import compare_both_ways
 from pitstats.analysis.results import FrameResult
+from pitstats.analysis.retest.further import further_bakes
 from pitstats.analysis.retest.sides import AFTER, BEFORE, Sides, make_sides, side_name
 from pitstats.errors import DesignError
 from pitstats.study.columns import suggestion
@@ -74,6 +77,8 @@ class SettingComparison(FrameResult):
         Whether the sides lie on different days with no pit baked on both.
     links : tuple of str
         Pits that were baked unchanged in both of two studies.
+    continued : callable
+        Works out `next_step` when it is asked for.
     area_unit : str
         Square length unit, ``"sq in"`` or ``"sq cm"``; empty without cell sizes.
     """
@@ -86,11 +91,21 @@ class SettingComparison(FrameResult):
     n_unmatched: int
     days_alike: bool
     links: tuple[str, ...]
+    continued: Callable[[], NextStep]
     area_unit: str
     estimand: str
     method: str
     conf_level: float
     caveats: tuple[str, ...]
+
+    @cached_property
+    def next_step(self) -> NextStep | None:
+        """What it would take to tell whether the first changed pit burns otherwise.
+
+        None where that can be told, or where more bakes of both sides would not tell.
+        """
+        unknown = self.table["verdict"].iloc[0] == CANNOT_TELL
+        return self.continued() if unknown else None
 
 
 def compare_settings(
@@ -113,7 +128,8 @@ def compare_settings(
     before : str or float, optional
         Value before the change; that of the pit's first bake if not given.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -142,7 +158,7 @@ def compare_settings(
     ...
     pitstats.errors.DesignError: No setting was varied within a pit. ...
     """
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     column = setting or _only_setting(study)
     if column not in study.bakes.columns:
         own = [str(name) for name in study.bakes if name not in BAKES.column_names]
@@ -171,7 +187,7 @@ def retest(
     unchanged : sequence of str
         Pits that were not changed; those that both studies hold link the days.
     conf_level : float, optional
-        Between 0 and 1; the level of ``after`` when not given.
+        Between 0 and 1; that of ``after``, as in `compare_settings`, when not given.
 
     Returns
     -------
@@ -197,7 +213,7 @@ def retest(
     >>> first, second = ps.read_study("may"), ps.read_study("june")  # doctest: +SKIP
     >>> ps.retest(first, second).table  # doctest: +SKIP
     """
-    level = checked_level(after, conf_level)
+    _, level = look_and_level(after, conf_level)
     one, two = before.settings, after.settings
     if (one.grades, one.burned_from, one.face) != (
         two.grades,
@@ -387,6 +403,7 @@ def _compared(
         n_unmatched=sides.n_unmatched,
         days_alike=days_alike,
         links=links or (),
+        continued=partial(further_bakes, sides, both),
         area_unit=f"sq {sides.study.settings.length_unit}" * bool(areas),
         estimand=f"{both.leading.estimand}; after less before, same pit and cells",
         method=both.leading.method,

@@ -27,6 +27,8 @@ from pitstats.report.sections.not_asked import in_one_line
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import one_line
 
+NEXT = "What to do next"
+
 
 def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
     """Answer, pictures, limits, next step, and every other question in a line."""
@@ -44,7 +46,7 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
         Pictures([own for own in pictures if own is not None]),
         Heading(LIMITS),
         Sentences(limits(results)),
-        Heading("What to do next"),
+        Heading(NEXT),
         Text(one_line(results.next_step.sentence)),
         *every_question(sections, in_lines=not results.comparison.one_bake_each),
     ]
@@ -59,6 +61,8 @@ def short_page(
     body: Sequence[Part],
     unknown: Sequence[str],
     sections: Sequence[Section] = (),
+    *,
+    next_step: str = "",
 ) -> FirstPage:
     """First page of a notebook that compares no pits: answer, limits, questions."""
     shown = [Pictures([own]) if isinstance(own, Picture) else own for own in body]
@@ -66,6 +70,7 @@ def short_page(
         [
             *(Title(*title), Text(answer, "answer"), *shown),
             *(Heading("What cannot be said"), Sentences(unknown)),
+            *(Heading(NEXT * bool(next_step)), Text(next_step)),
             *every_question(sections),
         ]
     )

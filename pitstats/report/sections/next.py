@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 
 from pitstats.analysis.next_steps.suggest import MOST_EXTRA, WANTED, NextStep
 from pitstats.figures.next_step import plot_next_step
 from pitstats.report.numbers import percent
-from pitstats.report.section import Answered, Kept, Picture, Sentences, asks
+from pitstats.report.section import Answered, Kept, Part, Picture, Sentences, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import one_line
 
@@ -20,6 +21,11 @@ def next_steps(results: StudyResults) -> Answered:
     step = results.next_step
     yield ""
     yield Sentences([*map(one_line, step.sentences)])
+    yield from curve(step)
+
+
+def curve(step: NextStep) -> Iterator[Part]:
+    """The chance of a verdict by number of further bakes, where any is to be told."""
     if len(step.table) > 1:
         draw, alt = partial(plot_next_step, step), _curve_in_words(step)
         yield Picture("next_step", draw, alt, one_line(step.note))

@@ -12,6 +12,7 @@ from pitstats.analysis.fairness.factors import label_of
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.retest.compare import DAYS_ALIKE, ONE_PAIR, SettingComparison
 from pitstats.analysis.retest.sides import AFTER, BEFORE
+from pitstats.errors import DesignError
 from pitstats.figures.season import plot_changes
 from pitstats.report.numbers import level_text, percent, signed_measured, signed_points
 from pitstats.report.section import (
@@ -26,6 +27,8 @@ from pitstats.report.section import (
 )
 from pitstats.report.sections.fairness import finding_frames
 from pitstats.report.sections.first_page import short_page
+from pitstats.report.sections.next import QUESTION as NEXT_QUESTION
+from pitstats.report.sections.next import curve
 from pitstats.report.tables import Row, estimate, interval, table_of
 from pitstats.report.words import IN_CONDITIONS, count, listed, one_line
 
@@ -48,7 +51,11 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
     picture = Picture("changes", draw, answer, caption)
     unknown = changes.caveats or ["Whatever else changed and was not recorded."]
     return short_page(
-        (title, QUESTION), answer, [*finding_frames(grave), picture], unknown
+        (title, QUESTION),
+        answer,
+        [*finding_frames(grave), picture],
+        unknown,
+        next_step=next_in_short(changes),
     )
 
 
@@ -62,6 +69,17 @@ def changes(changes: SettingComparison) -> Answered:
     yield Kept("levels", changes.levels)
     yield sides(changes)
     yield Text(f"How: {changes.method}.", "note")
+
+
+@asks("next", "further bakes", NEXT_QUESTION)
+def further(changes: SettingComparison) -> Answered:
+    """More bakes of both sides, and the chance that they tell."""
+    text = next_in_short(changes)
+    if not text:
+        raise DesignError("Further bakes of both sides are not what it would take.")
+    yield text
+    if changes.next_step is not None:
+        yield from curve(changes.next_step)
 
 
 @asks("what-else", "what else changed", "What else changed?")
@@ -114,6 +132,19 @@ def what_changed(changes: SettingComparison) -> list[str]:
         "after."
         for pit in changes.bakes["pit"].drop_duplicates()
     ]
+
+
+def next_in_short(changes: SettingComparison) -> str:
+    """How many more bakes it takes; empty where bakes of both sides would not help."""
+    if changes.next_step is not None:
+        return one_line(changes.next_step.sentence)
+    first = changes.table.iloc[0]
+    if first["verdict"] != ONE_PAIR:
+        return ""
+    return (
+        f"Bake {one_line(first['pit'])} at least twice more on either side of the "
+        "change, in random order: one bake of each cannot show how much bakes differ."
+    )
 
 
 def _as_typed(value: object) -> str:

@@ -14,6 +14,7 @@ from pitstats.analysis.grading.regrading import join_regrades
 from pitstats.analysis.retest.compare import _joined
 from pitstats.analysis.retest.sides import make_sides
 from pitstats.cli import main
+from pitstats.report.section import Heading, Text
 from pitstats.report.sections import retest
 
 
@@ -307,9 +308,10 @@ def test_the_terminal_answers_first_and_names_its_unit(tmp_path: Path) -> None:
     ps.write_study(ps.demo_study("moved_damper"), tmp_path / "s")
     said = CliRunner().invoke(main, ["retest", str(tmp_path / "s")])
     assert said.exit_code == 0, said.output
-    answer, changed, _, caption, *_ = said.output.splitlines()
+    answer, changed, what_next, _, caption, *_ = said.output.splitlines()
     assert answer.startswith("Quarry, burned share: this test cannot tell")
     assert changed == "Quarry: damper opening 1 before, 0.5 after."
+    assert what_next.startswith("What to do next: About 10")
     assert "unit of replication: the bake" in caption
     assert "95% intervals" in caption
 
@@ -355,3 +357,50 @@ def test_one_bake_beside_two_gives_no_verdict_as_between_pits() -> None:
     assert enough.table["verdict"].tolist() == ["differs"]
     many = ps.compare_settings(in_totals([20, 19], [0, 1, 0, 1, 0, 1]))
     assert any("at least 3 times as often" in text for text in many.caveats)
+
+
+def test_where_it_cannot_be_told_it_is_said_what_it_would_take() -> None:
+    open_, told = in_totals([9, 6], [4, 5]), in_totals([18, 19, 18], [1, 2, 1])
+    found = ps.compare_settings(open_)
+    assert found.next_step is not None
+    assert {found.next_step.pit_a, found.next_step.pit_b} == {"A (after)", "A (before)"}
+    # Judged as a pair of pits of its own would be, at one look now and one then.
+    settled = found.next_step.table["settled"]
+    assert settled.iloc[0] == 0
+    assert settled.iloc[-1] > 0.3
+    assert settled.is_monotonic_increasing
+    assert (found.next_step.table["level"].iloc[1:] < 0.05).all()
+    text = retest.next_in_short(found)
+    assert text == found.next_step.sentence
+    body = retest.retest(found, "T").body
+    assert Heading("What to do next") in body
+    assert Text(text) in body
+    assert ps.ask.further(found).answer == text
+    done = ps.compare_settings(told)
+    assert done.table["verdict"].tolist() == ["differs"]
+    assert done.next_step is None
+    assert retest.next_in_short(done) == ""
+    assert ps.ask.further(done).missing
+    assert Heading("What to do next") not in retest.retest(done, "T").body
+    once = ps.compare_settings(in_totals([9], [4]))
+    assert retest.next_in_short(once).startswith("Bake A at least twice more")
+
+
+def test_a_pit_beside_the_changed_one_bears_on_its_next_bakes_not_on_its_name() -> None:
+    found = ps.compare_settings(moved_damper(3, 3, better=False))
+    assert found.table["verdict"].iloc[0] == "cannot tell"
+    assert found.next_step is not None
+    assert {found.next_step.pit_a, found.next_step.pit_b} == {"A (after)", "A (before)"}
+    width = found.table["conf_high"].iloc[0] - found.table["conf_low"].iloc[0]
+    assert found.next_step.table["width"].iloc[0] == pytest.approx(width)
+
+
+def test_a_retest_that_was_looked_at_before_is_held_to_its_boundary() -> None:
+    study = moved_damper(3, 3)
+    looked = replace(study.settings, looks_planned=(2, 3, 6), looks_taken=(2,))
+    found = ps.compare_settings(replace(study, settings=looked))
+    plain = over_three_days()
+    assert found.conf_level > plain.conf_level
+    assert found.table["conf_high"].iloc[0] > plain.table["conf_high"].iloc[0]
+    asked = ps.compare_settings(replace(study, settings=looked), conf_level=0.95)
+    assert asked.conf_level == plain.conf_level
