@@ -481,7 +481,11 @@ def _settled(step: NextStep) -> str:
 
 def _fragile(step: NextStep) -> str:
     first = f", {' and '.join(step.few)} first," if step.few else ""
-    return f"Bake each pit again{first} before relying on it: the verdict is fragile."
+    again = f"Bake each pit again{first}"
+    if step.planned:
+        look, _ = step.planned
+        again = f"Bake on to the next planned look, after {look} bakes of each pit,"
+    return f"{again} before relying on it: the verdict is fragile."
 
 
 def _bake_twice(step: NextStep) -> str:

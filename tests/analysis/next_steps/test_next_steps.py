@@ -285,3 +285,15 @@ def test_the_figure_has_the_line_of_enough_and_words_for_it() -> None:
 def test_one_bake_each_draws_nothing() -> None:
     body = ps.ask.next_steps(ps.StudyResults(study([[2], [9]]))).body
     assert not any(isinstance(part, Picture) for part in body)
+
+
+def test_a_fragile_verdict_at_a_planned_look_is_baked_on_to_the_next_one() -> None:
+    early = ps.demo_study("early_stop")
+    step = ps.suggest_next(early)
+    assert (step.advice, step.planned) == ("fragile", (6, 2))
+    assert step.sentence.startswith(
+        "Bake on to the next planned look, after 6 bakes of each pit, before relying"
+    )
+    alone = ps.suggest_next(ps.demo_study("unequal_layouts"))
+    assert (alone.advice, alone.planned) == ("fragile", ())
+    assert alone.sentence.startswith("Bake each pit again before relying on it")
