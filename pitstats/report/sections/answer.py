@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import largest_difference
+from pitstats.analysis.rates.pairs import CANNOT_TELL, largest_difference
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_rates
 from pitstats.report.numbers import level_text, points, signed_size
@@ -128,7 +128,7 @@ def number(results: StudyResults) -> Number:
     size, single = points(pair.estimate), comparison.one_bake_each
     if single:
         size += " apart, no verdict"
-    elif row["verdict"] == "cannot tell":
+    elif row["verdict"] == CANNOT_TELL:
         size += ", cannot tell"
     which = f", the largest of {n_pairs} differences and picked after looking"
     as_set_up = AS_SET_UP * results.as_set_up
@@ -195,13 +195,17 @@ def firmness(results: StudyResults) -> str:
             "under every alternative that keeps all, the furthest moving the "
             f"difference by {by}"
         )
-    stands = f"the verdict stands {' and '.join(tries)}."
+    stands = f"the verdict stands {' and '.join(tries)}"
     # Not fragile, so what is left is a session, which takes bakes of both pits.
     falls = falls_when(tried)
     if falls:
-        return sentence(f"{stands} It changes {falls}")
+        return sentence(f"{stands}. It changes {falls}")
     which = " for this pair" * (len(tried.leading.table) > 1)
-    return f"Firm{which}: {stands}"
+    if tried.reported["verdict"] == CANNOT_TELL:
+        return f"No verdict{which} either {' and '.join(tries)}."
+    if tried.largest_shift is None:
+        return sentence(f"{stands}; nothing else could be tried")
+    return f"Firm{which}: {stands}."
 
 
 def doubt_lines(results: StudyResults) -> list[str]:
