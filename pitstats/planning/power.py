@@ -459,8 +459,8 @@ def _naive_power(question: Question, rate: float, conf_level: float) -> float:
 def _caveats(questions: Sequence[Question], frame: Frame) -> tuple[str, ...]:
     designs = [question.design for question in questions]
     notes = [
-        f"Chances are shares of {frame.simulations} simulated studies; their errors "
-        f"are Monte-Carlo standard errors. Widths rest on "
+        f"Chances are shares of {frame.simulations} simulated studies; ± is one "
+        f"standard error of the simulation. Widths rest on "
         f"{min(WIDTH_STUDIES, frame.simulations)} studies a plan. Seed {frame.seed}.",
         "The simulated bakes follow the model of the analysis: normal bake effects, "
         "spreads as stated, every planned item graded. Real fires may be rougher.",

@@ -162,7 +162,7 @@ def width_for_one_pit(
         conf_level=frame.conf_level,
         caveats=(
             f"Means over {frame.simulations} simulated studies a plan, with "
-            f"Monte-Carlo standard errors; seed {frame.seed}.",
+            f"standard errors of the simulation; seed {frame.seed}.",
             "With a single bake the width is set by the assumption about the spread "
             "between bakes, not by the data.",
         ),

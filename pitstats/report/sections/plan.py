@@ -279,6 +279,12 @@ def _mood(spread: float) -> str:
     return f"a spread of {_spread(spread)} between bakes ({word} fires have {near:g})"
 
 
+def _fires(spread: float) -> str:
+    """A spread that has a name with it, as a cell of a table."""
+    names = {value: f"{word} ({value:g})" for word, value in SPREADS.items()}
+    return names.get(spread, _spread(spread))
+
+
 def _spread(value: float) -> str:
     """A spread between bakes with two digits: an estimate tells no more."""
     return f"{float(value):.2g}"
@@ -346,8 +352,7 @@ def plan_table(plan: BakePlan) -> pd.DataFrame:
     columns: Columns = {
         "Bakes a pit": "bakes",
         "Items a bake": "items",
-        "Spread": written(_spread, "sd_bake"),
-        "ICC": written("{:.2f}".format, "icc"),
+        "Fires (spread)": written(_fires, "sd_bake"),
         "Chance to separate": _chance("power"),
     }
     if plan.looks:
