@@ -60,7 +60,7 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
     from pitstats.study.cells import escaped
     from pitstats.study.files import read_study
     from pitstats.study.fixed_copy import can_fix
-    from pitstats.study.frozen_plan import kept_plan, plan_changes, plan_path, read_plan
+    from pitstats.study.frozen_plan import plan_changes, plan_path, read_plan
 
     try:
         found = read_study(study)
@@ -72,7 +72,7 @@ def _check(study: Path, style: str, *, offer: bool) -> None:
                 "spelling, units and the like are corrected where they are certain."
             )
         sys.exit(PROBLEMS)
-    plan = kept_plan(study)
+    plan = found.plan
     changes = [] if plan is None else plan_changes(plan, found)
     intact = plan is None or read_plan(plan).intact
     if style == "json":

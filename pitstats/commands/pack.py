@@ -45,7 +45,6 @@ def pack(
     from pitstats.report.render import render_report
     from pitstats.study.atomic import refuse_file
     from pitstats.study.files import read_study
-    from pitstats.study.frozen_plan import kept_plan
 
     target = out or study.with_name(f"{study.stem}.zip")
     refuse_file(target, force)  # before any work, and again after it
@@ -62,7 +61,6 @@ def pack(
         published=day,
         license_text=license_text or NO_LICENSE,
         report=report,
-        plan=kept_plan(study),
         overwrite=force,
     )
     told = f"published {day}"

@@ -65,21 +65,14 @@ def sheets(
 
 def _freeze(planned: Study, path: Path) -> None:
     """Freeze a plan that was made by hand; hold the study to one that is frozen."""
-    from pitstats.study.frozen_plan import (
-        kept_plan,
-        plan_changes,
-        plan_path,
-        write_plan,
-    )
+    from pitstats.study.frozen_plan import plan_changes, plan_path, write_plan
 
-    frozen = kept_plan(path)
-    baked = not planned.bakes["status"].eq("planned").all()
-    if baked:
+    if not planned.bakes["status"].eq("planned").all():
         return
-    if frozen is None:
+    if planned.plan is None:
         told = write_plan(planned, path)
         click.echo(f"Frozen plan: {plan_path(path)} (SHA-256 {told})")
-    elif changes := plan_changes(frozen, planned):
+    elif changes := plan_changes(planned.plan, planned):
         raise DesignError(
             f"The study is not as its plan was frozen: {' '.join(changes)} Put it "
             f"back. As nothing was baked yet, you may also remove {plan_path(path)} "

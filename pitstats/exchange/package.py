@@ -17,7 +17,7 @@ from pitstats.exchange.zip_file import zip_bytes
 from pitstats.study.atomic import refuse_file, write_file
 from pitstats.study.dictionary import data_dictionary
 from pitstats.study.folder_files import folder_texts
-from pitstats.study.frozen_plan import NAME
+from pitstats.study.frozen_plan import NAME as PLAN
 from pitstats.study.versions import versions
 
 if TYPE_CHECKING:
@@ -38,7 +38,6 @@ def write_package(
     published: date | None = None,
     license_text: str = NO_LICENSE,
     report: bytes | None = None,
-    plan: bytes | None = None,
     overwrite: bool = False,
 ) -> Path:
     """Write a study with its results to one zip that others can check.
@@ -56,8 +55,6 @@ def write_package(
         Under which license others may use the data, in words or as an address.
     report : bytes, optional
         HTML page of the report, packed as ``report.html``.
-    plan : bytes, optional
-        ``plan.json`` as it was frozen before the bakes.
     overwrite : bool, default False
         Whether a file of that name may be replaced.
 
@@ -79,7 +76,8 @@ def write_package(
     (``results/``, six digits), the data dictionary, ``datapackage.json`` (Data Package
     v2), ``ro-crate-metadata.json`` (RO-Crate 1.1), the versions of the packages that
     computed, and ``manifest.json`` with the SHA-256 of every file. The same input gives
-    the same bytes. Photographs stay out: they may show people and places.
+    the same bytes. A frozen plan goes along as ``plan.json``. Photographs stay out:
+    they may show people and places.
 
     Examples
     --------
@@ -88,11 +86,7 @@ def write_package(
     >>> ps.write_package(study, "four_pits.zip")  # doctest: +SKIP
     PosixPath('four_pits.zip')
     """
-    further = {
-        name: data
-        for name, data in (("report.html", report), (NAME, plan))
-        if data is not None
-    }
+    further = {} if report is None else {"report.html": report}
     target = Path(path)
     if target.suffix.lower() != ".zip":
         target = target.with_name(f"{target.name}.zip")
@@ -126,6 +120,8 @@ def package_files(
     python = ".".join(map(str, sys.version_info[:3]))
     files["versions.json"] = json_bytes({"python": python} | versions(_VERSIONED))
     files |= dict(further or {})
+    if study.plan is not None:
+        files[PLAN] = study.plan
     settings = study.settings
     files["datapackage.json"] = describe_tables(files, settings, slug(settings.title))
     day = published or last_day(study)

@@ -198,7 +198,7 @@ def bakes_behind(comparison: PitComparison, pits: Sequence[str]) -> str:
     return listed([f"{count(n, 'bake')} of {one_line(p)}" for p, n in n_bakes.items()])
 
 
-def found(findings: Sequence[Finding], *severities: str) -> list[Finding]:
+def of_severity(findings: Sequence[Finding], *severities: str) -> list[Finding]:
     """What the audit found of these severities; questions are no findings."""
     return [f for f in findings if f.severity in severities and not f.is_question]
 
@@ -214,7 +214,7 @@ def doubts(findings: Sequence[Finding]) -> str:
     """
     return "; ".join(
         one_line(finding.short or finding.message).rstrip(".")
-        for finding in found(findings, "spoils")
+        for finding in of_severity(findings, "spoils")
         if "difference" in finding.touches
     )
 
@@ -224,7 +224,7 @@ def read_with(findings: Sequence[Finding], topic: Topic) -> str:
     words = [
         one_line(finding.short)
         + (" (may spoil the comparison)" if finding.severity == "spoils" else "")
-        for finding in found(findings, "spoils", "weakens")
+        for finding in of_severity(findings, "spoils", "weakens")
         if topic in finding.touches and finding.short
     ]
     return f"Read with: {'; '.join(words)}." if words else ""

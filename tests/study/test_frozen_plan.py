@@ -199,7 +199,7 @@ def test_a_package_carries_the_plan_and_verify_reads_it(
     names = ["burn_rates"]
     plan = plan_bytes(planned)
     path = tmp_path / "test.zip"
-    files = package_files(later, further={"plan.json": plan}, names=names)
+    files = package_files(replace(later, plan=plan), names=names)
     path.write_bytes(zip_bytes(files))
     found = ps.verify_package(path)
     assert found.same
@@ -209,7 +209,7 @@ def test_a_package_carries_the_plan_and_verify_reads_it(
     assert "Not as planned: Setting margin" in found.sentence
 
     bent = plan.replace(b"0.15", b"0.30")
-    files = package_files(later, further={"plan.json": bent}, names=names)
+    files = package_files(replace(later, plan=bent), names=names)
     path.write_bytes(zip_bytes(files))
     found = ps.verify_package(path)
     assert not found.same

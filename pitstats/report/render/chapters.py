@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import takewhile
 from typing import Any
 
 _HEADING = re.compile(r"## (.+?)\s*(?:\n|$)")
@@ -29,10 +30,7 @@ def anchor(title: str) -> str:
 
 def first_page_cells(cells: list[Any]) -> list[Any]:
     """Cells before the first chapter."""
-    for i, cell in enumerate(cells):
-        if chapter_title(cell):
-            return cells[:i]
-    return cells
+    return list(takewhile(lambda cell: not chapter_title(cell), cells))
 
 
 def with_chapters(notebook: Any) -> Any:

@@ -78,7 +78,7 @@ class Declared:
     without_study: tuple[str, ...] = ()
 
     @property
-    def path(self) -> str:
+    def subject(self) -> str:
         """The parameter that a report is about: a study, or a season of them."""
         own = [key for key in self.parameters if is_path(key)]
         return STUDY if STUDY in own or not own else own[0]

@@ -23,8 +23,7 @@ from pitstats.report.render.stamp import stamp_of
 from pitstats.report.words import one_line
 from pitstats.study.atomic import publish
 from pitstats.study.files import read_study
-from pitstats.study.frozen_plan import NAME as PLAN
-from pitstats.study.frozen_plan import kept_plan, plan_changes, read_plan
+from pitstats.study.frozen_plan import plan_changes, read_plan
 from pitstats.study.lookup import looking_in
 from pitstats.study.made import list_name, replaceable
 from pitstats.study.shipped import shipped_folder
@@ -136,29 +135,28 @@ def render_report(
         with early_kernel(source, work) as kernel:
             declared = declared_parameters(source)
             if path is not None:
-                given[declared.path] = str(path)
-            study = None if declared.path != STUDY else path
+                given[declared.subject] = str(path)
+            record = path if declared.subject == STUDY else None
             # A study with problems is refused before the notebook is run.
-            found = None if study is None else read_study(study)
+            study = None if record is None else read_study(record)
             values = declared.checked(given)
             if PLACE in declared.parameters:
                 values[PLACE] = str(files.resolve())
             run = _first_page_of(source, work) if brief else source
-            plan = None if study is None else kept_plan(study)
             finished = execute(run, values, work, kernel, progress=progress)
-        results = _taken(files / "results")
-        data = _data_of(found, plan, values, results)
+        results = _results_left_in(files / "results")
+        data = _data_of(study, values, results)
         # Where the kernel kept the list of what it made; a report is made anew.
         (files / LIST_NAME).unlink(missing_ok=True)
-        stamp = stamp_of(source, study, values, declared, dated=dated)
-        if found is not None and plan is not None:
-            stamp.insert(2, ("Plan", _told(plan, found)))
+        stamp = stamp_of(source, record, values, declared, dated=dated)
+        if study is not None and study.plan is not None:
+            stamp.insert(2, ("Plan", _plan_and_changes(study.plan, study)))
         _clean(finished, target.folder.resolve(), stamp)
         nbformat.write(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
             json.dumps(dict(stamp), indent=2, ensure_ascii=False) + "\n", "utf-8"
         )
-        title = source.stem if found is None else one_line(found.settings.title)
+        title = source.stem if study is None else one_line(study.settings.title)
         html = page_html(finished, stamp, title, brief=brief, data=data)
         # As bytes: no system may write the ends of lines its own way under the seal.
         (switch.new / target.parts[0]).write_bytes(sealed(html).encode("utf-8"))
@@ -196,13 +194,13 @@ def _find_notebook(notebook: str) -> Path:
     )
 
 
-def _told(plan: bytes, study: Study) -> str:
+def _plan_and_changes(plan: bytes, study: Study) -> str:
     """The frozen plan, and what differs from it."""
     changes = " ".join(plan_changes(plan, study)) or "The record is as planned."
     return f"frozen, SHA-256 {read_plan(plan).sha256}. {changes}"
 
 
-def _taken(folder: Path) -> dict[str, bytes] | None:
+def _results_left_in(folder: Path) -> dict[str, bytes] | None:
     """The results that the notebook left for the package, if it did."""
     if not folder.is_dir():
         return None
@@ -213,7 +211,6 @@ def _taken(folder: Path) -> dict[str, bytes] | None:
 
 def _data_of(
     study: Study | None,
-    plan: bytes | None,
     values: Mapping[str, object],
     results: Mapping[str, bytes] | None,
 ) -> str:
@@ -225,8 +222,7 @@ def _data_of(
         return ""
     from pitstats.exchange.package import package_files, slug
 
-    further = {} if plan is None else {PLAN: plan}
-    files = package_files(study, further=further, results=results)
+    files = package_files(study, results=results)
     name = f"{slug(study.settings.title)}.zip"
     return data_link(zip_bytes(files, compressed=True), name, _DATA_LINK)
 

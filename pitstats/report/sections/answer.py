@@ -30,10 +30,10 @@ from pitstats.report.words import (
     count,
     doubts,
     fewest_bakes,
-    found,
     listed,
     more_span,
     number_word,
+    of_severity,
     one_line,
     pits_of,
     plural,
@@ -212,7 +212,7 @@ def doubt_lines(results: StudyResults) -> list[str]:
     """What spoils the comparison, with what to do: it belongs beside the answer."""
     return [
         one_line(f"{finding.message} {finding.fix}")
-        for finding in found(results.findings, "spoils")
+        for finding in of_severity(results.findings, "spoils")
     ]
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 
 from pitstats.analysis.rates.pairs import largest_difference
@@ -13,7 +16,7 @@ from pitstats.report.words import (
     IN_BAKES,
     IN_CONDITIONS,
     farthest_ends,
-    found,
+    of_severity,
     one_line,
     sentence,
 )
@@ -30,12 +33,12 @@ def limits(results: StudyResults) -> Answered:
     """Every limit: of the record, of the numbers, of tests of this kind."""
     yield ""
     comparison, rates = results.comparison, results.both.rates
-    grave = found(results.findings, "spoils", "weakens")
+    grave = of_severity(results.findings, "spoils", "weakens")
     said = [one_line(finding.message) for finding in grave]
     if results.early_stop is not None:
         said.append(results.early_stop.sentence)
     said += [*comparison.caveats, *rates.caveats]
-    said += [rate_sentence(rates, pit) for pit in _none_or_all(results)]
+    said += [rate_sentence(rates, row["pit"]) for row in _none_or_all(results)]
     if comparison.margin is None and not comparison.one_bake_each:
         said.append(
             "No margin was stated, so 'no difference larger than' is not concluded for "
@@ -51,7 +54,7 @@ def in_short(results: StudyResults) -> list[str]:
     said = []
     weakens = [
         one_line(finding.short)
-        for finding in found(results.findings, "weakens")
+        for finding in of_severity(results.findings, "weakens")
         if finding.short
     ]
     if weakens:
@@ -64,12 +67,10 @@ def in_short(results: StudyResults) -> list[str]:
             "'Cannot tell' is not 'the same': differences up to "
             f"{_farthest(comparison.table, unknown)} remain possible."
         )
-    table = results.both.rates.table.set_index("pit").to_dict("index")
-    for pit in _none_or_all(results):
-        row = table[pit]
+    for row in _none_or_all(results):
         seen = f"{'all' if row['n_burned'] else 'none'} of {row['n_items']:.0f} seen"
         said.append(
-            f"{one_line(pit)}: {seen}; the true share could be {could_be(row)}."
+            f"{one_line(row['pit'])}: {seen}; the true share could be {could_be(row)}."
         )
     where = IN_BAKES if comparison.one_bake_each else IN_CONDITIONS
     said.append(f"What is said holds for these pits {where}, not for a kind of pit.")
@@ -85,8 +86,7 @@ def _farthest(pairs: pd.DataFrame, unknown: pd.DataFrame) -> str:
     return f"{points(ends.max())} ({', '.join(map(one_line, which))})"
 
 
-def _none_or_all(results: StudyResults) -> list[str]:
-    """Pits of whose items none or all burned."""
-    table = results.both.rates.table
-    extreme = (table["n_burned"] == 0) | (table["n_burned"] == table["n_items"])
-    return [str(pit) for pit in table["pit"][extreme & (table["n_items"] > 0)]]
+def _none_or_all(results: StudyResults) -> list[dict[Hashable, Any]]:
+    """Rates of the pits of whose items none or all burned."""
+    known = results.both.rates.table.query("n_items > 0")
+    return known.query("n_burned == 0 or n_burned == n_items").to_dict("records")

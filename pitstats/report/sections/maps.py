@@ -6,9 +6,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pitstats.analysis.heat.probe_series import summarize_probes
 from pitstats.analysis.places.grate_map import map_cells, map_temperatures
@@ -126,34 +124,28 @@ def map_alt(cells: pd.DataFrame, value: str) -> str:
 def grates_in_words(cells: pd.DataFrame, value: str) -> list[str]:
     """Say what each grate shows, half by half."""
     keys = [name for name in ("bake", "pit", "grate") if name in cells.columns]
-    column = cells["column"].to_numpy()
-    grate = cells.groupby(keys, sort=False).ngroup().to_numpy()
-    names = cells[keys].to_numpy(dtype=object)
-    parts = []
-    for i in dict.fromkeys(grate):
-        own = np.flatnonzero(grate == i)
-        near = column[own] <= column[own].max() / 2
-        title = ", ".join(map(one_line, names[own[0]]))
-        parts.append(
-            f"{title} grate: firebox half {_half_words(cells, own[near], value)}, "
-            f"far half {_half_words(cells, own[~near], value)}."
+    said = []
+    for names, own in cells.groupby(keys, sort=False):
+        near = own["column"] <= own["column"].max() / 2
+        said.append(
+            f"{', '.join(map(one_line, names))} grate: firebox half "
+            f"{_half_words(own[near], value)}, far half "
+            f"{_half_words(own[~near], value)}."
         )
-    return parts
+    return said
 
 
-def _half_words(cells: pd.DataFrame, own: NDArray[np.intp], value: str) -> str:
-    numbers = cells[value].to_numpy(dtype=float)
-    known = own[~np.isnan(numbers[own])]
-    if not len(known):
+def _half_words(cells: pd.DataFrame, value: str) -> str:
+    known = cells.dropna(subset=value)
+    if known.empty:
         return "nothing known"
     if value == "share":
-        burned, graded = (cells[n].to_numpy() for n in ("n_burned", "n_items"))
-        return f"{burned[known].sum()} of {graded[known].sum()} burned"
+        return f"{known['n_burned'].sum()} of {known['n_items'].sum()} burned"
     if value == "code":
-        grades = cells["grade"].to_numpy()[known]
-        palest, darkest = numbers[known].argmin(), numbers[known].argmax()
-        return f"from {one_line(grades[palest])} to {one_line(grades[darkest])}"
-    return f"from {numbers[known].min():.0f} to {numbers[known].max():.0f}"
+        palest, darkest = known[value].argmin(), known[value].argmax()
+        ends = (one_line(known["grade"].iloc[at]) for at in (palest, darkest))
+        return f"from {' to '.join(ends)}"
+    return f"from {known[value].min():.0f} to {known[value].max():.0f}"
 
 
 def rotated_note(study: Study) -> str:

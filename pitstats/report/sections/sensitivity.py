@@ -196,11 +196,10 @@ def _fewer_bakes(found: Sensitivity) -> str:
         f"{signed_points(low['estimate'])} ({one_line(low['alternative'])}) to "
         f"{signed_size(high['estimate'])} ({one_line(high['alternative'])})"
     )
+    these = {"bake": "these", "session": "the"}
     falls = [
-        f"{n} of {these} {tried} {what}s"
-        for these, (what, n, tried) in zip(
-            ("these", "the"), _left_out(found), strict=True
-        )
+        f"{n} of {these[what]} {tried} {what}s"
+        for what, n, tried in _left_out(found)
         if n
     ]
     if not falls:
