@@ -429,5 +429,5 @@ def check_two_pits(study: Study, pits: list[str]) -> None:
         raise DesignError(
             f"A comparison needs graded items in at least two pits; {len(pits)} of "
             f"{len(study.pits)} pits have any. Add bakes of another pit, or use the "
-            "rates of the one pit alone."
+            "rates of the one pit alone (in Python, estimate_burn_rates)."
         )

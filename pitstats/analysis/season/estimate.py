@@ -316,11 +316,11 @@ def _caveats(
     for pit, others in unlinked.groupby("pit_a", sort=False)["pit_b"]:
         alike.setdefault(" or ".join(others), []).append(str(pit))
     for names, pits in alike.items():
-        were = f"{listing(pits, 'and')} {'was' if len(pits) == 1 else 'were'}"
+        have = f"{listing(pits, 'and')} {'has' if len(pits) == 1 else 'have'}"
         found.append(
-            f"{were} never baked in one study with {names}, and no pit links their "
-            "studies, so nothing separates these pits from their days. Bake them side "
-            "by side, or a third pit beside each."
+            f"{have} no bake that counts in one study with {names}, and no pit links "
+            "their studies, so nothing separates these pits from their days. Bake them "
+            "side by side, or a third pit beside each."
         )
     n_bakes = {str(pit): int(n) for pit, n in bakes["pit"].value_counts().items()}
     linked = differences[differences["verdict"] != NO_BRIDGE]

@@ -184,9 +184,9 @@ def test_without_a_bridge_the_pair_is_refused_in_words(folder: Path) -> None:
     refused = pairs.loc[("A", "C")]
     assert refused["verdict"] == NO_BRIDGE
     assert np.isnan(refused["estimate"])
-    own = [c for c in found.caveats if "never baked in one study with C" in c]
+    own = [c for c in found.caveats if "no bake that counts in one study with C" in c]
     assert len(own) == 1
-    assert own[0].startswith("A, R and B were never")
+    assert own[0].startswith("A, R and B have no bake")
 
     alike = ps.estimate_season(season, days_alike=True)
     pairs = alike.differences.set_index(["pit_a", "pit_b"])

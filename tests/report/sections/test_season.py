@@ -46,7 +46,9 @@ def test_the_first_page_of_a_season_answers(results: ps.SeasonResults) -> None:
     (picture,) = next(p.pictures for p in page.body if isinstance(p, Pictures))
     assert "nearer to 50% than every study" in picture.caption
     said = next(p.sentences for p in page.body if isinstance(p, Sentences))
-    assert any("were never baked in one study with" in sentence for sentence in said)
+    assert any(
+        "have no bake that counts in one study with" in sentence for sentence in said
+    )
     answer = ps.ask.season_pairs(results).answer
     assert answer == (
         "One of three pairs is told apart; nothing links the pits of three pairs."
