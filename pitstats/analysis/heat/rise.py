@@ -18,7 +18,7 @@ from pitstats.analysis.heat.place_contrasts import (
 )
 from pitstats.analysis.heat.place_model import PlaceModel, fit_places, place_frame
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.linear_contrast import spread_interval
@@ -113,7 +113,8 @@ def compare_rise(
     margin : float, optional
         Smallest difference in mm that would change advice, stated before the bake.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -141,7 +142,7 @@ def compare_rise(
     """
     if margin is not None and not margin > 0:
         raise ArgumentError(f"margin is {margin:g}; it must be above 0 mm.")
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     frame = place_frame(study, study.items, "rise_mm")
     if frame.empty:
         raise DesignError(

@@ -28,7 +28,7 @@ from pitstats.analysis.heat.spread import (
     ratio_of_spreads,
     spread_of_means,
 )
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.linear_contrast import spread_interval
@@ -175,7 +175,8 @@ def estimate_cell_temperatures(
         Mean temperature of each cell in each bake: ``bake, pit, grate, row, column,
         temp, n_readings``; from the study's probes when not given.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -217,7 +218,8 @@ def estimate_cell_temperatures(
     0   A     356.5            20.0
     1   B     336.5             1.0
     """
-    return _Estimates(study, cells, checked_level(study, conf_level)).result()
+    _, level = look_and_level(study, conf_level)
+    return _Estimates(study, cells, level).result()
 
 
 def compare_temperatures(
@@ -239,7 +241,8 @@ def compare_temperatures(
         Smallest difference of levels that would change advice, in degrees of the
         study, stated before the bake.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -268,7 +271,7 @@ def compare_temperatures(
     """
     if margin is not None and not margin > 0:
         raise ArgumentError(f"margin is {margin:g}; it must be above 0 degrees.")
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     estimates = _Estimates(study, cells, level)
     table, pair_notes = pair_table(
         estimates.levels, estimates.bakes, level, margin=margin

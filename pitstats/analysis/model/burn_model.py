@@ -30,6 +30,7 @@ from pitstats.analysis.model.standardize import (
     used_at,
     used_stretch,
 )
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.rates import checked_level
 from pitstats.errors import DesignError
 from pitstats.study.html_text import notebook_html
@@ -379,7 +380,7 @@ def distance_curves(
     >>> len(curves)
     39
     """
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     fitted = fit_model(
         study,
         "pit * (distance + hump(distance))",

@@ -14,8 +14,8 @@ from pitstats.analysis.model.data import column_levels, model_entries
 from pitstats.analysis.model.fit import FittedModel, default_formula, fit_model
 from pitstats.analysis.model.formula import parse_formula
 from pitstats.analysis.model.predictions import interval_frame, mean_draws, two_sided_p
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.pairs import verdicts
-from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import SettingEffect
 from pitstats.errors import DesignError
 from pitstats.study.columns import suggestion
@@ -49,7 +49,8 @@ def estimate_setting_effect(
         A column of bakes, such as ``"damper_open"``, ``"intake_open"``, ``"plate"``
         or one of your own.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -82,7 +83,7 @@ def estimate_setting_effect(
     >>> "as set up" in effect.caveats[0]
     True
     """
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     _check_column(study, column)
     base = _base_formula(study)
     bakes = _bakes_with(study, base, column)

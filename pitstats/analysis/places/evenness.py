@@ -14,13 +14,13 @@ from pitstats.analysis import caveats as notes
 from pitstats.analysis.model.data import with_grates
 from pitstats.analysis.model.formula import find_aliases
 from pitstats.analysis.places.coverage import third_of_grate
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.pairs import (
     PAIR_COLUMNS,
     judged,
     pair_rows,
     withheld_caveats,
 )
-from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import Evenness, PartTables
 from pitstats.errors import DesignError
 from pitstats.stats.evenness import PartRates, part_rates
@@ -55,7 +55,8 @@ def compare_evenness(study: Study, conf_level: float | None = None) -> Evenness:
     study : Study
         A valid study with graded items on known places.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -82,7 +83,7 @@ def compare_evenness(study: Study, conf_level: float | None = None) -> Evenness:
     >>> evenness.table[["near", "middle", "far"]].shape
     (2, 3)
     """
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     items = item_outcomes(study)
     graded = items[items["burned"].notna()]
     placed = with_grates(study, graded[graded["distance"].notna()])

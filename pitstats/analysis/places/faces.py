@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.paired import paired_differences
@@ -80,7 +80,8 @@ def compare_faces(study: Study, conf_level: float | None = None) -> FaceComparis
     study : Study
         A valid study with two graded faces on some items.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -104,7 +105,7 @@ def compare_faces(study: Study, conf_level: float | None = None) -> FaceComparis
     >>> faces.table.loc[faces.table["part"] == "all", "contrast"].tolist()
     ['top - bottom', 'top - bottom']
     """
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     items = item_outcomes(study)
     codes = graded_faces(study, items)
     rows, found = [], []

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pitstats.analysis.places.coverage import third_of_grate
 from pitstats.analysis.places.faces import graded_faces
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.grate_graph import Adjacency
@@ -124,7 +124,8 @@ def map_patterns(
     adjacency : {"rook", "queen"}, default "rook"
         Neighbors share a side, or a side or a corner.
     conf_level : float, optional
-        1 less the level of the tests; the study's own when not given.
+        1 less the level of the tests. When not given, the study's own or, where its
+        record names several looks, that of the present look.
     seed : int, default 1
         For the random shuffles.
 
@@ -162,7 +163,7 @@ def map_patterns(
         raise DesignError(f"value {value!r} is not one of burned, grade, rise.")
     if adjacency not in ("rook", "queen"):
         raise DesignError(f"adjacency {adjacency!r} is not one of rook, queen.")
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     items, caveats = _placed(study, value)
     if items.empty:
         raise DesignError(NO_PLACES)

@@ -18,11 +18,11 @@ from pitstats.analysis.places.surface import (
     model_notes,
 )
 from pitstats.analysis.rates.compare import pair_table
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.pairs import PAIR_COLUMNS, judged, pair_rows
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.analysis.rates.rates import (
     METHOD,
-    checked_level,
     estimate_shares,
     shares_with_missing,
 )
@@ -143,7 +143,8 @@ def estimate_usable_area(
     next_bakes : int, default 3
         Coming bakes, 1 to 5, for "good in every one of the next bakes".
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -176,7 +177,7 @@ def estimate_usable_area(
             f"next_bakes is {next_bakes}; it must be a whole number from 1 to "
             f"{MAX_FUTURE}."
         )
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     counted = count_cells(study, "good")
     surface = map_surface(study, "good", level)
     shares = estimate_shares(study, "good", level)
