@@ -15,26 +15,8 @@ from typing import Any
 
 import pandas as pd
 
+from pitstats.report import section
 from pitstats.report.made_files import MadeFiles
-from pitstats.report.section import (
-    FirstPage,
-    Frame,
-    Heading,
-    Kept,
-    Links,
-    Number,
-    Part,
-    Photograph,
-    Picture,
-    Pictures,
-    Questions,
-    ResultFiles,
-    Section,
-    Sentences,
-    Table,
-    Text,
-    Title,
-)
 from pitstats.study.csv_text import harmless_frame
 from pitstats.study.html_text import isolated, isolated_in_template
 
@@ -70,7 +52,7 @@ class Page:
     def __init__(self, folder: str | Path | None = None, about: str = "") -> None:
         self._made = MadeFiles(Path(folder), about) if folder else None
 
-    def show(self, shown: Section | FirstPage) -> None:
+    def show(self, shown: section.Section | section.FirstPage) -> None:
         """Show a section, or nothing where the record has nothing to say to it.
 
         Parameters
@@ -85,7 +67,7 @@ class Page:
             data = {"text/html": html, "text/plain": _plain(shown)}
             display(data, raw=True)  # type: ignore[no-untyped-call]
 
-    def html(self, shown: Section | FirstPage) -> str:
+    def html(self, shown: section.Section | section.FirstPage) -> str:
         """Write a section as HTML and keep its figures and tables.
 
         Parameters
@@ -98,7 +80,7 @@ class Page:
         str
             Whatever users typed is escaped in it. Empty without anything to say.
         """
-        if isinstance(shown, FirstPage):
+        if isinstance(shown, section.FirstPage):
             return f'<div class="first">{self._all(shown.body)}</div>'
         if shown.missing:
             return ""
@@ -110,7 +92,7 @@ class Page:
             f"{answer}{self._all(shown.body)}</section>"
         )
 
-    def _all(self, parts: Iterable[Part]) -> str:
+    def _all(self, parts: Iterable[section.Part]) -> str:
         return "\n".join(self._part(part) for part in parts)
 
     @singledispatchmethod
@@ -118,35 +100,35 @@ class Page:
         raise TypeError(f"A page cannot show {type(part).__name__}.")
 
     @_part.register
-    def _(self, part: Text) -> str:
+    def _(self, part: section.Text) -> str:
         if not part.text:
             return ""
         kind = "" if part.kind == "text" else f' class="{part.kind}"'
         return f"<p{kind}>{isolated(part.text)}</p>"
 
     @_part.register
-    def _(self, part: Sentences) -> str:
+    def _(self, part: section.Sentences) -> str:
         items = "".join(f"<li>{isolated(own)}</li>" for own in part.sentences if own)
         return f"<ul>{items}</ul>" if items else ""
 
     @_part.register
-    def _(self, part: Heading) -> str:
+    def _(self, part: section.Heading) -> str:
         return f"<h2>{isolated(part.text)}</h2>" if part.text else ""
 
     @_part.register
-    def _(self, part: Title) -> str:
+    def _(self, part: section.Title) -> str:
         question = f'<p class="kicker">{isolated(part.question)}</p>'
         return f"<h1>{isolated(part.title)}</h1>{question}"
 
     @_part.register
-    def _(self, part: Number) -> str:
+    def _(self, part: section.Number) -> str:
         # Paragraphs: JupyterLab, which has no style of ours, keeps them apart too.
         lines = "".join(f"<p>{isolated(line)}</p>" for line in part.lines)
         number = f"<p><strong>{isolated(part.number)}</strong></p>"
         return f'<div class="number">{number}{lines}</div>'
 
     @_part.register
-    def _(self, part: Frame) -> str:
+    def _(self, part: section.Callout) -> str:
         lines = "".join(
             f"<p>{f'<strong>{isolated(label)}</strong> ' if label else ''}"
             f"{isolated(text)}</p>"
@@ -156,7 +138,7 @@ class Page:
         return f'<div class="finding {part.kind}">{heading}{lines}</div>'
 
     @_part.register
-    def _(self, part: Questions) -> str:
+    def _(self, part: section.Questions) -> str:
         rows = "".join(
             f'<li><a href="#{escape(own.id)}">{isolated(own.question)}</a> '
             f"{isolated(own.answer)}</li>"
@@ -165,7 +147,7 @@ class Page:
         return f'<ul class="questions">{rows}</ul>' if rows else ""
 
     @_part.register
-    def _(self, part: Links) -> str:
+    def _(self, part: section.Links) -> str:
         links = ", ".join(
             f'<a href="#{escape(own.id)}">{isolated(own.topic or own.question)}</a>'
             for own in part.sections
@@ -173,35 +155,35 @@ class Page:
         return f'<p class="note">{isolated(part.lead)} {links}.</p>' if links else ""
 
     @_part.register
-    def _(self, part: Kept) -> str:
+    def _(self, part: section.Kept) -> str:
         if self._made is not None and len(part.values):
             text = harmless_frame(part.values).to_csv(index=False)
             self._made.keep("tables", {f"{part.name}.csv": text.encode("utf-8")})
         return ""
 
     @_part.register
-    def _(self, part: ResultFiles) -> str:
+    def _(self, part: section.ResultFiles) -> str:
         if self._made is not None:
             self._made.keep("results", part.made())
         return ""
 
     @_part.register
-    def _(self, part: Table) -> str:
+    def _(self, part: section.Table) -> str:
         values = part.shown if part.values is None else part.values
-        self._part(Kept(part.name, values))
+        self._part(section.Kept(part.name, values))
         return table_html(part.shown, part.caption) if len(part.shown) else ""
 
     @_part.register
-    def _(self, part: Photograph) -> str:
+    def _(self, part: section.Photograph) -> str:
         return part.html
 
     @_part.register
-    def _(self, part: Pictures) -> str:
+    def _(self, part: section.Pictures) -> str:
         pictures = self._all(part.pictures)
         return f'<div class="pictures">{pictures}</div>' if pictures else ""
 
     @_part.register
-    def _(self, part: Picture) -> str:
+    def _(self, part: section.Picture) -> str:
         from pitstats.figures.printing import print_figure
 
         printed = print_figure(part.draw(), svg=self._made is not None)
@@ -219,11 +201,11 @@ class Page:
         return f'<div class="beside">{figure}<div>{part.beside}</div></div>'
 
 
-def _plain(shown: Section | FirstPage) -> str:
+def _plain(shown: section.Section | section.FirstPage) -> str:
     """What a place that shows no HTML gets: the question and its answer."""
-    if isinstance(shown, Section):
+    if isinstance(shown, section.Section):
         return f"{shown.question}\n{shown.answer}".strip()
-    return "\n".join(part.text for part in shown.body if isinstance(part, Text))
+    return "\n".join(part.text for part in shown.body if isinstance(part, section.Text))
 
 
 def table_html(frame: pd.DataFrame, caption: str) -> str:

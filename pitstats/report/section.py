@@ -82,7 +82,7 @@ class Photograph(Part):
 
 
 @dataclass(frozen=True)
-class Frame(Part):
+class Callout(Part):
     """Something set apart: a heading, and lines that may begin with a label."""
 
     heading: str

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Iterator
 
 import pitstats as ps
 from pitstats.report.section import (
+    Callout,
     FirstPage,
-    Frame,
     Number,
     Picture,
     Pictures,
@@ -90,7 +90,7 @@ def said(shown: Section | FirstPage, *, notes: bool = False) -> Iterator[str]:
                 yield from sentences
             case Number(number, lines):
                 yield from (number, *lines)
-            case Frame(_, lines):
+            case Callout(_, lines):
                 yield from (text for _, text in lines)
             case Picture():
                 yield from (part.alt, part.caption)

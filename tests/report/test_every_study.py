@@ -18,8 +18,8 @@ import pitstats as ps
 from pitstats.exchange.result_tables import result_tables, table_bytes
 from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.section import (
+    Callout,
     FirstPage,
-    Frame,
     Number,
     Questions,
     Section,
@@ -292,8 +292,8 @@ def test_thirds_hold_their_whole(name: str) -> None:
 def test_every_finding_is_shown(name: str) -> None:
     results = results_of(name)
     section = ps.ask.fairness(results)
-    frames = [part for part in section.body if isinstance(part, Frame)]
-    shown = " ".join(text for frame in frames for _, text in frame.lines)
+    callouts = [part for part in section.body if isinstance(part, Callout)]
+    shown = " ".join(text for frame in callouts for _, text in frame.lines)
     assert all(
         " ".join(f.message.split()) in " ".join(shown.split()) for f in results.findings
     )

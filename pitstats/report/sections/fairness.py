@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from pitstats.analysis.fairness import Finding
 from pitstats.report.numbers import points
-from pitstats.report.section import Answered, Frame, Sentences, Text, asks
+from pitstats.report.section import Answered, Callout, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import count, one_line
 from pitstats.study.settings import Settings
@@ -35,7 +35,7 @@ def fairness(results: StudyResults) -> Answered:
     assumed = results.study.assumptions
     yield in_short(results.findings)
     yield Text(rules_sentence(results.study.settings))
-    yield from finding_frames(results.findings)
+    yield from finding_callouts(results.findings)
     yield Text("In reading the files this was assumed:" * bool(assumed), "note")
     yield Sentences(assumed)
 
@@ -98,17 +98,15 @@ def findings_by_weight(findings: Sequence[Finding]) -> dict[str, list[Finding]]:
     return {name: own for name, own in groups.items() if own}
 
 
-def finding_frames(findings: Sequence[Finding]) -> list[Frame]:
-    """Graver findings each in a frame of its own; notes and questions in one each."""
-    frames = []
+def finding_callouts(findings: Sequence[Finding]) -> Iterator[Callout]:
+    """Graver findings each set apart by itself; notes and questions together."""
     for name, own in findings_by_weight(findings).items():
-        told = [(each.severity, _labeled(name, each, "What to do")) for each in own]
+        told = [_labeled(name, each, "What to do") for each in own]
         if name in _GRAVE:
-            frames += [Frame(HEADINGS[name], lines, weight) for weight, lines in told]
+            for each, lines in zip(own, told, strict=True):
+                yield Callout(HEADINGS[name], lines, each.severity)
         else:
-            together = [line for _, lines in told for line in lines]
-            frames.append(Frame(HEADINGS[name], together))
-    return frames
+            yield Callout(HEADINGS[name], [line for lines in told for line in lines])
 
 
 def _labeled(name: str, finding: Finding, todo: str) -> list[tuple[str, str]]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pitstats.report.section import (
+    Callout,
     FirstPage,
-    Frame,
     Heading,
     Links,
     Part,
@@ -40,7 +40,7 @@ def first_page(results: StudyResults, sections: Sequence[Section]) -> FirstPage:
     ]
     lines = [("", text) for text in doubt_lines(results)]
     if lines:
-        body.append(Frame("May spoil the comparison", lines, "spoils"))
+        body.append(Callout("May spoil the comparison", lines, "spoils"))
     body += [
         number(results),
         Pictures([own for own in pictures if own is not None]),

@@ -25,7 +25,7 @@ from pitstats.report.section import (
     Text,
     asks,
 )
-from pitstats.report.sections.fairness import finding_frames
+from pitstats.report.sections.fairness import finding_callouts
 from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.next import QUESTION as NEXT_QUESTION
 from pitstats.report.sections.next import curve
@@ -53,7 +53,7 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
     return short_page(
         (title, QUESTION),
         answer,
-        [*finding_frames(grave), picture],
+        [*finding_callouts(grave), picture],
         unknown,
         next_step=next_in_short(changes),
     )
@@ -88,7 +88,7 @@ def what_else(changes: SettingComparison) -> Answered:
     n_found = count(len(changes.findings), "remark")
     answer = f"The audit has {n_found} on the sides."
     yield answer
-    yield from finding_frames(changes.findings)
+    yield from finding_callouts(changes.findings)
 
 
 def table(changes: SettingComparison) -> Table:

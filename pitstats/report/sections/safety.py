@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pitstats.report.section import Answered, Frame, asks
+from pitstats.report.section import Answered, Callout, asks
 
 CAUTIONS = (
     "Fire and hot steel: keep children and pets at least 3 ft (1 m) away, use long "
@@ -30,4 +30,4 @@ def safety(results: object = None) -> Answered:
     """Cautions, the same for every study."""
     lines = [("", caution) for caution in CAUTIONS]
     yield ""
-    yield Frame("", [*lines, (CLOSING, "")], "caution")
+    yield Callout("", [*lines, (CLOSING, "")], "caution")

@@ -17,7 +17,7 @@ from pitstats.report.sections.design import (
 )
 from pitstats.report.sections.fairness import (
     HEADINGS,
-    finding_frames,
+    finding_callouts,
     findings_by_weight,
     findings_text,
     in_short,
@@ -45,21 +45,21 @@ def finding(severity: str = "weakens", **changes: object) -> ps.Finding:
 # --- on the page ----------------------------------------------------------------------
 
 
-def test_the_gravest_come_first_and_notes_share_one_frame() -> None:
-    frames = finding_frames(
-        [
-            finding("note"),
-            finding("note", id="two"),
-            finding("weakens"),
-            finding("spoils"),
-            finding("note", id="ask_cut", message="Was it?"),
-        ]
-    )
-    assert [frame.heading for frame in frames] == list(HEADINGS.values())
-    assert [frame.kind for frame in frames] == ["spoils", "weakens", "note", "note"]
-    assert ("What to write", "Say so.") in frames[0].lines
-    assert len(frames[2].lines) == 2
-    assert finding_frames([]) == []
+def test_the_gravest_come_first_and_notes_share_one_callout() -> None:
+    found = [
+        finding("note"),
+        finding("note", id="two"),
+        finding("weakens"),
+        finding("spoils"),
+        finding("note", id="ask_cut", message="Was it?"),
+    ]
+    callouts = list(finding_callouts(found))
+    assert [callout.heading for callout in callouts] == list(HEADINGS.values())
+    kinds = [callout.kind for callout in callouts]
+    assert kinds == ["spoils", "weakens", "note", "note"]
+    assert ("What to write", "Say so.") in callouts[0].lines
+    assert len(callouts[2].lines) == 2
+    assert not list(finding_callouts([]))
 
 
 def test_how_fair_in_one_sentence() -> None:
