@@ -75,10 +75,9 @@ class Picture(Part):
 
 @dataclass(frozen=True)
 class Photograph(Part):
-    """HTML of a photograph, safe already, and the words that stand for it."""
+    """HTML of a photograph, safe already."""
 
     html: str
-    words: str
 
 
 @dataclass(frozen=True)

@@ -110,9 +110,9 @@ def of(part: str, whole: str) -> Writer:
     return lambda row: f"{row[part]:.0f} of {row[whole]:.0f}"
 
 
-def minus() -> Writer:
+def minus(row: Row) -> str:
     """Name the difference of a pair."""
-    return lambda row: f"{one_line(row['pit_a'])} {MINUS} {one_line(row['pit_b'])}"
+    return f"{one_line(row['pit_a'])} {MINUS} {one_line(row['pit_b'])}"
 
 
 def written(write: Callable[[float], str], name: str) -> Writer:

@@ -35,6 +35,19 @@ def one_line(text: object) -> str:
     return " ".join(str(text).split())
 
 
+def as_typed(value: Any) -> str:
+    """Return a recorded value the way a user would type it.
+
+    Examples
+    --------
+    >>> as_typed(True), as_typed(0.50), as_typed("a  b")
+    ('yes', '0.5', 'a b')
+    """
+    if pd.api.types.is_bool(value):
+        return "yes" if value else "no"
+    return f"{value:g}" if pd.api.types.is_number(value) else one_line(value)
+
+
 def number_word(n: int) -> str:
     """Write a number as a word up to ten.
 

@@ -196,7 +196,7 @@ def area_pairs_table(area: UsableArea) -> Table:
     by = area.differences.groupby(keys, sort=False)["estimate"].transform("first")
     turned = seen_ahead(area.differences, by)
     pairs = turned[keys].drop_duplicates()
-    table = shown(pairs, {"Pair": minus()})
+    table = shown(pairs, {"Pair": minus})
     for measure, unit in (("share", "points"), ("area", area.unit)):
         own = turned[turned["measure"] == measure]
         if len(own):

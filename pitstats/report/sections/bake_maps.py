@@ -71,8 +71,7 @@ def bake_maps(results: StudyResults) -> Answered:
 def _photograph(photo: Photo, pit: object) -> Part:
     if photo.problem:
         return Text(photo.problem, "note")
-    caption = photo_caption(photo.bake, pit)
-    return Photograph(photo_html(photo, caption), caption)
+    return Photograph(photo_html(photo, photo_caption(photo.bake, pit)))
 
 
 def _bake_cells(study: Study) -> dict[str, pd.DataFrame]:
@@ -141,14 +140,11 @@ def _wrapped(name: str, cells: dict[str, pd.DataFrame]) -> list[list[draw.MapPan
     """Maps of one grate, one per face, in as many rows as keep cells readable."""
     wide = int(next(iter(cells.values()))["column"].max())
     across = max(1, _COLUMNS_A_ROW // wide)
-    faces = list(cells)
-    return [
-        [
-            draw.MapPanel(f"{name}, {face}" if i == 0 else face, cells[face])
-            for i, face in enumerate(faces[start : start + across])
-        ]
-        for start in range(0, len(faces), across)
-    ]
+    faces = enumerate(cells)
+    titles = [f"{name}, {face}" if k % across == 0 else face for k, face in faces]
+    titles = [name] if BURNED in cells else titles
+    panels = list(map(draw.MapPanel, titles, cells.values()))
+    return [panels[k : k + across] for k in range(0, len(panels), across)]
 
 
 def _bake_rows(bake: str, cells: dict[str, pd.DataFrame]) -> list[list[draw.MapPanel]]:
@@ -159,8 +155,5 @@ def _bake_rows(bake: str, cells: dict[str, pd.DataFrame]) -> list[list[draw.MapP
     for grate in grates:
         name = shorten(bake, 16) + f", {shorten(grate, 10)}" * (len(grates) > 1)
         own = {face: frame[frame["grate"] == grate] for face, frame in cells.items()}
-        if BURNED in own:
-            rows.append([draw.MapPanel(name, own[BURNED])])
-        else:
-            rows += _wrapped(name, own)
+        rows += _wrapped(name, own)
     return rows

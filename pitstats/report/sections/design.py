@@ -10,7 +10,7 @@ from pitstats.analysis.fairness.extra_bakes import ExtraBakes
 from pitstats.report.section import Answered, Kept, Sentences, Table, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Columns, Row, table_of, written
-from pitstats.report.words import count, listed, one_line, plural
+from pitstats.report.words import as_typed, count, listed, one_line, plural
 
 _HIDES = {
     "fully": "hides it fully",
@@ -158,14 +158,5 @@ def extra_bakes_sentences(more: ExtraBakes) -> list[str]:
 
 def extra_bakes_table(more: ExtraBakes) -> pd.DataFrame:
     """The bakes to add: headers in words, numbers without needless digits."""
-    return more.table.map(_cell).rename(
-        columns=lambda name: str(name).replace("_", " ").capitalize()
-    )
-
-
-def _cell(value: object) -> str:
-    if value is None or (isinstance(value, float) and np.isnan(value)):
-        return ""
-    if isinstance(value, int | float | np.integer | np.floating):
-        return f"{float(value):g}"
-    return one_line(value)
+    cells = more.table.map(lambda cell: "" if pd.isna(cell) else as_typed(cell))
+    return cells.rename(columns=lambda name: str(name).replace("_", " ").capitalize())

@@ -128,7 +128,7 @@ def conclusion_sentences(found: GradingAgreement, lead: pd.Series) -> list[str]:
     if first["base_verdict"] != first["reported_verdict"]:
         given += f" (as reported, with the model: '{first['reported_verdict']}')"
     sentences = [
-        f"{minus()(first)}, {first['counted']} with the first grades: "
+        f"{minus(first)}, {first['counted']} with the first grades: "
         f"{signed_size(first['base_estimate'])}, {given}. Below only items "
         "graded again change."
     ]

@@ -34,7 +34,7 @@ def usual_mistake(results: StudyResults) -> Answered:
     said = naive_sentences(comparison)
     both = with_naive(comparison.table, comparison.naive)
     columns: Columns = {
-        "Pair": minus(),
+        "Pair": minus,
         "If each item counted": interval(signed_points, "naive"),
         "With bakes respected": interval(signed_points, "simultaneous"),
         "Verdict": "verdict",

@@ -129,7 +129,7 @@ def pair_table(comparison: PitComparison) -> Table:
     several = len(comparison.table) > 1
     table = with_naive(comparison.table, comparison.naive)
     columns: Columns = {
-        "Pair": minus(),
+        "Pair": minus,
         "Verdict": "verdict",
         "Difference, points": written(signed_points, "estimate"),
     }
@@ -225,14 +225,14 @@ def _changed_verdicts(one: PitComparison, other: PitComparison) -> list[str]:
     changed = (merged["verdict"] != merged["verdict_b"]) | (
         turned & merged["verdict"].isin(SEPARATED)
     )
-    return shown(seen_ahead(merged[changed]), {"Pair": minus()})["Pair"].tolist()
+    return shown(seen_ahead(merged[changed]), {"Pair": minus})["Pair"].tolist()
 
 
 def ways_table(both: BothWays, common: PitComparison) -> Table:
     """All pairs as baked and on a common layout, seen from the pit that is ahead."""
     # The leading comparison decides who is ahead, for both columns.
     by = both.leading.table["estimate"]
-    frames = [shown(seen_ahead(both.leading.table), {"Pair": minus()})]
+    frames = [shown(seen_ahead(both.leading.table), {"Pair": minus})]
     for name, own in (("As baked", both.as_baked), ("Common layout", common)):
         columns: Columns = {
             name: estimate(signed_points, ends="simultaneous"),

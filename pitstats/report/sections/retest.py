@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-import numpy as np
 import pandas as pd
 
 from pitstats.analysis.fairness.factors import label_of
@@ -30,7 +29,7 @@ from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.next import QUESTION as NEXT_QUESTION
 from pitstats.report.sections.next import curve
 from pitstats.report.tables import Row, estimate, interval, table_of
-from pitstats.report.words import IN_CONDITIONS, count, listed, one_line
+from pitstats.report.words import IN_CONDITIONS, as_typed, count, listed, one_line
 
 QUESTION = "Did the change help?"
 _WORDS = {
@@ -126,7 +125,7 @@ def what_changed(changes: SettingComparison) -> list[str]:
         was = "was" if len(changes.links) == 1 else "were"
         told = f"{links} {was} baked unchanged on both sides, which tells the change"
         return [f"{told} from the day."] * bool(links)
-    values = changes.bakes.set_index(["pit", "side"])[setting].map(_as_typed)
+    values = changes.bakes.set_index(["pit", "side"])[setting].map(as_typed)
     return [
         f"{one_line(pit)}: {words} {values[pit, BEFORE]} before, {values[pit, AFTER]} "
         "after."
@@ -145,12 +144,6 @@ def next_in_short(changes: SettingComparison) -> str:
         f"Bake {one_line(first['pit'])} at least twice more on either side of the "
         "change, in random order: one bake of each cannot show how much bakes differ."
     )
-
-
-def _as_typed(value: object) -> str:
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else one_line(str(value))
 
 
 def _verdict(row: Row) -> str:

@@ -119,7 +119,7 @@ def season_pairs(results: SeasonResults) -> Answered:
     """Which pit burned more, within studies and across them."""
     table = results.estimate.differences
     columns: Columns = {
-        "Pair": minus(),
+        "Pair": minus,
         "Difference, points": estimate(signed_points, ends="simultaneous"),
         "Bridge": _bridge,
         "Verdict": "verdict",

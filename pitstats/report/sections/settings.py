@@ -21,6 +21,7 @@ from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row
 from pitstats.report.words import (
     IN_CONDITIONS,
+    as_typed,
     count,
     number_word,
     one_line,
@@ -51,7 +52,7 @@ def settings(results: StudyResults) -> Answered:
         effect = effects.get(name)
         if effect is None:
             label, same = label_of(name).capitalize(), bakes[name].dropna().iloc[0]
-            each = f"was {_shown(same)} in every bake of every pit"
+            each = f"was {as_typed(same)} in every bake of every pit"
             yield Text(f"{label} {each}, so its effect is unknown.")
             continue
         steps = _known(effect).to_dict("records")
@@ -83,7 +84,7 @@ def _known(effect: SettingEffect) -> pd.DataFrame:
 def _step(row: Row, effect: SettingEffect) -> str:
     """What one step did within a pit, or within all pits that varied it."""
     where = "all pits that varied it" if row["pit"] == "all" else one_line(row["pit"])
-    first, last = _shown(row["from_value"]), _shown(row["to_value"])
+    first, last = as_typed(row["from_value"]), as_typed(row["to_value"])
     adjusted = " with grate temperature allowed for" if row["adjusted_for"] else ""
     ends = ranged(signed_points, row["conf_low"], row["conf_high"])
     change = (
@@ -112,7 +113,3 @@ def _step(row: Row, effect: SettingEffect) -> str:
             f"does{adjusted}: {change}; larger than {largest} is excluded."
         )
     return f"In {where}, {name} from {first} to {last}{adjusted}: {change}; {verdict}."
-
-
-def _shown(value: object) -> str:
-    return f"{value:g}" if isinstance(value, int | float) else one_line(value)
