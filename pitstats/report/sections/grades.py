@@ -6,7 +6,7 @@ from functools import partial
 
 import pandas as pd
 
-from pitstats.analysis.grading.grade_comparison import GradeComparison
+from pitstats.analysis.grading.grade_comparison import BURNED, GradeComparison
 from pitstats.analysis.grading.grades import count_grades
 from pitstats.errors import DesignError
 from pitstats.figures.grates import plot_grades
@@ -47,9 +47,9 @@ def grades(results: StudyResults) -> Answered:
         "bars."
     )
     caption = (
-        "Long-run share of every outcome and grade, as baked, from one model of all "
-        f"grades ({level_text(found.conf_level)} interval; unit of replication: the "
-        "bake)"
+        "Long-run share of every outcome and grade but burned, as baked, from one "
+        f"model of all grades ({level_text(found.conf_level)} interval; unit of "
+        "replication: the bake)"
     )
     alt = "Items of each grade in each pit; the table below has the numbers."
     yield in_short(found)
@@ -97,9 +97,13 @@ def _counted(counts: pd.DataFrame) -> Table:
 
 
 def grade_table(found: GradeComparison) -> pd.DataFrame:
-    """Shares of every outcome and grade, one column per pit."""
+    """Shares of every outcome and grade, one column per pit.
+
+    How much burned is another question's, whose answer assumes less.
+    """
     lead, share = {"Outcome": "outcome"}, estimate(percent)
-    return across(found.table, lead, lambda row: one_line(row["pit"]), share)
+    others = found.table[found.table["outcome"] != BURNED]
+    return across(others, lead, lambda row: one_line(row["pit"]), share)
 
 
 def grade_sentences(found: GradeComparison) -> list[str]:
