@@ -52,7 +52,10 @@ def _layouts(record: Record) -> Iterator[Finding]:
     differ = known and layouts_differ(study)
     totals_only = [] if record.is_plan else _totals_only(record)
     if differ:
-        fix = "Read the comparison on a common layout first."
+        fix = (
+            "Read the comparison on a common layout first; where pits share no place, "
+            "bake again at the same places."
+        )
         if totals_only:
             fix = (
                 "A common layout needs the places of every bake: fill in the table "
