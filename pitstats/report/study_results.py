@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TypeVar
 
-from pitstats.analysis.fairness import Finding, audit_fairness, settings_differ
+from pitstats.analysis.fairness import Finding, audit_fairness
 from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
 from pitstats.analysis.fairness.extra_bakes import ExtraBakes, suggest_bakes
 from pitstats.analysis.grading.agreement import GradingAgreement, compare_gradings
@@ -147,11 +147,6 @@ class StudyResults:
     def design(self) -> DesignAudit:
         """What the design can never separate."""
         return audit_design(self.study)
-
-    @cached_property
-    def as_set_up(self) -> bool:
-        """Whether a setting went with the pits."""
-        return settings_differ(self.study)
 
     @cached_property
     def ranks(self) -> PitRanks:

@@ -339,3 +339,20 @@ def test_a_firm_pair_does_not_hide_that_alternatives_change_others() -> None:
     results = ps.StudyResults(rich())
     results.__dict__.update(both=both(), sensitivity=one)
     assert answer.firmness(results).startswith("Firm for this pair: the verdict")
+
+
+def test_only_pits_that_were_set_up_otherwise_are_compared_as_set_up() -> None:
+    study = ps.study_from_counts(["A", "A", "B", "B", "C", "C"], [20] * 6, [9] * 6)
+    opened = [1.0, 1.0, 1.0, 1.0, 0.5, 0.5]
+    burned = {"A": (19, 18), "B": (1, 2), "C": (9, 10)}
+    for far, expected in (("B", False), ("C", True)):
+        numbers = {**burned, far: (1, 2), "BC".replace(far, ""): (9, 10)}
+        rows = [numbers[pit][k] for pit in "ABC" for k in range(2)]
+        own = replace(
+            study,
+            bakes=study.bakes.assign(damper_open=opened),
+            counts=study.counts.assign(n_burned=rows),
+        )
+        first, *_ = answer.number(ps.StudyResults(own)).lines
+        assert first.startswith(f"A minus {far}")
+        assert (", as set up" in first) == expected

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 
 import pandas as pd
 
@@ -68,16 +68,17 @@ def audit_fairness(study: Study, *, design: DesignAudit | None = None) -> list[F
     )
 
 
-def settings_differ(study: Study) -> bool:
-    """Whether a setting never varies within a pit but differs between pits.
+def settings_differ(study: Study, pits: Collection[str]) -> bool:
+    """Whether a setting never varies within a pit but differs between these pits.
 
     Examples
     --------
     >>> import pitstats as ps
-    >>> settings_differ(ps.demo_study("one_bake_each"))
+    >>> settings_differ(ps.demo_study("one_bake_each"), ["Quarry", "Ferry"])
     False
     """
     bakes = audited_bakes(study)
+    bakes = bakes[bakes["pit"].isin(pits)]
     return any(_tied_to_pit(bakes, column) for column in SETTING_COLUMNS)
 
 

@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from pitstats.analysis.fairness import settings_differ
 from pitstats.analysis.rates.pairs import CANNOT_TELL, largest_difference
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_rates
@@ -53,7 +54,8 @@ def answer(results: StudyResults) -> str:
     verdicts = comparison.table["verdict"]
     apart = separated_pairs(comparison.table)
     pits = pits_of(comparison.table)
-    where = conditions(comparison, pits, results.findings, as_set_up=results.as_set_up)
+    as_set_up = settings_differ(results.study, pits)
+    where = conditions(comparison, pits, results.findings, as_set_up=as_set_up)
     if apart:
         text = _separated(comparison, apart, where)
         unsure = "; this test cannot tell whether the pits caused that"
@@ -131,7 +133,7 @@ def number(results: StudyResults) -> Number:
     elif row["verdict"] == CANNOT_TELL:
         size += ", cannot tell"
     which = f", the largest of {n_pairs} differences and picked after looking"
-    as_set_up = AS_SET_UP * results.as_set_up
+    as_set_up = AS_SET_UP * settings_differ(results.study, pits)
     borrowed = not single and fewest_bakes(comparison, pits) <= 1
     lines = [
         f"{pair.more} minus {pair.less}{which * (n_pairs > 1)}: {level} interval "
