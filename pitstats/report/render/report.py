@@ -148,9 +148,8 @@ def render_report(
         data = _data_of(study, values, results)
         # Where the kernel kept the list of what it made; a report is made anew.
         (files / LIST_NAME).unlink(missing_ok=True)
-        stamp = stamp_of(source, record, values, declared, dated=dated)
-        if study is not None and study.plan is not None:
-            stamp.insert(2, ("Plan", _plan_and_changes(study.plan, study)))
+        plan = "" if study is None else _plan_and_changes(study)
+        stamp = stamp_of(source, record, values, declared, plan=plan, dated=dated)
         _clean(finished, target.folder.resolve(), stamp)
         nbformat.write(finished, switch.new / target.parts[1])
         (files / "stamp.json").write_text(
@@ -194,10 +193,12 @@ def _find_notebook(notebook: str) -> Path:
     )
 
 
-def _plan_and_changes(plan: bytes, study: Study) -> str:
-    """The frozen plan, and what differs from it."""
-    changes = " ".join(plan_changes(plan, study)) or "The record is as planned."
-    return f"frozen, SHA-256 {read_plan(plan).sha256}. {changes}"
+def _plan_and_changes(study: Study) -> str:
+    """The frozen plan, and what differs from it; empty without one."""
+    if study.plan is None:
+        return ""
+    changes = " ".join(plan_changes(study.plan, study)) or "The record is as planned."
+    return f"frozen, SHA-256 {read_plan(study.plan).sha256}. {changes}"
 
 
 def _results_left_in(folder: Path) -> dict[str, bytes] | None:

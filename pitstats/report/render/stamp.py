@@ -30,24 +30,23 @@ def stamp_of(
     values: Mapping[str, object],
     declared: Declared,
     *,
+    plan: str,
     dated: bool,
 ) -> list[tuple[str, str]]:
-    """What stands at the foot of a page, and in its notebook."""
+    """What stands at the foot of a page, and in its notebook; no line without words."""
     seed = declared.used(values).get("seed", "not used")
-    stamp = [
-        ("Notebook", source.stem),
-        ("Parameters", declared.shown(values)),
-        (
-            "Randomness",
-            f"seed {seed}; the quasi-random points of the method are fixed",
-        ),
-        ("Versions", ", ".join(map(" ".join, versions(_STAMPED).items()))),
-    ]
-    if dated:
-        stamp.insert(2, ("Made", datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")))
-    if study is not None:
-        stamp.insert(1, ("Data", f"{study.name}, SHA-256 {data_hash(study)}"))
-    return stamp
+    data = "" if study is None else f"{study.name}, SHA-256 {data_hash(study)}"
+    made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC") if dated else ""
+    stamp = {
+        "Notebook": source.stem,
+        "Data": data,
+        "Plan": plan,
+        "Parameters": declared.shown(values),
+        "Made": made,
+        "Randomness": f"seed {seed}; the quasi-random points of the method are fixed",
+        "Versions": ", ".join(map(" ".join, versions(_STAMPED).items())),
+    }
+    return [(name, text) for name, text in stamp.items() if text]
 
 
 def data_hash(study: Path) -> str:

@@ -50,9 +50,7 @@ def bake_maps(results: StudyResults) -> Answered:
     photos = bake_photos(study)
     usable = {bake: photo for bake, photo in photos.items() if not photo.problem}
     cells = _bake_cells(study)
-    pits = study.bakes.set_index("bake")["pit"]
     pictures: list[Picture] = []
-    beside: set[str] = set()
     first = next(iter(cells.values()))
     for i, pit in enumerate(first["pit"].unique(), 1):
         bakes = first.loc[first["pit"] == pit, "bake"].unique().tolist()
@@ -60,12 +58,12 @@ def bake_maps(results: StudyResults) -> Answered:
             html = ""
             if group[0] in usable:
                 html = photo_html(usable[group[0]], photo_caption(group[0], pit))
-                beside.add(group[0])
             pictures += _bake_pictures(study, f"bakes_{i}_{k}", group, cells, html)
-    left = [bake for bake in photos if bake not in beside]
     yield Pictures(pictures)
-    for bake in left:
-        yield _photograph(photos[bake], pits[bake])
+    mapped, pits = set(first["bake"]), study.bakes.set_index("bake")["pit"]
+    for bake, photo in photos.items():
+        if bake not in usable or bake not in mapped:
+            yield _photograph(photo, pits[bake])
 
 
 def _photograph(photo: Photo, pit: object) -> Part:

@@ -17,13 +17,15 @@ from pitstats.analysis.fairness.looks import bakes_listed, silent
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.report.numbers import level_text, points
 from pitstats.report.section import Answered, Table, Text, asks
-from pitstats.report.sections.fairness import burned_means, n_graded_twice
+from pitstats.report.sections.fairness import burned_means
 from pitstats.report.study_results import StudyResults
 from pitstats.report.tables import Row, by_pit, estimate
 from pitstats.report.words import averaged_over, count, listed, one_line
 from pitstats.study.frozen_plan import changed_settings
 from pitstats.study.outcomes import regrades_undone
+from pitstats.study.schema import GRADE_COLUMNS
 from pitstats.study.study import Study
+from pitstats.study.versions import versions
 
 Spread = TypeVar("Spread", float, pd.DataFrame)
 NOT_RECORDED = "not recorded"
@@ -162,14 +164,15 @@ def _answers(
         "Multiplicity": "one pair of pits, none needed"
         if n_pairs == 1
         else f"simultaneous intervals and adjusted p-values for all {n_pairs} pairs",
-        "Software": _software(),
+        "Software": f"pitstats {versions(['pitstats'])['pitstats']}",
         "Protocol": _protocol(study),
         "Interests": one_line(extra.get("interests", "")),
     }
 
 
 def _twice(study: Study) -> str:
-    n_twice, (n_undone, n_due) = n_graded_twice(study), regrades_undone(study)
+    n_twice = int(study.regrades[[*GRADE_COLUMNS]].notna().any(axis=1).sum())
+    n_undone, n_due = regrades_undone(study)
     undone = f"; {n_undone} of {n_due} planned ones not done" * bool(n_undone)
     return f"{count(n_twice, 'second grading')} on record{undone}" * bool(
         n_twice or n_undone
@@ -275,12 +278,6 @@ def _missing(rates: BurnRates) -> str:
         f"{count(n_missing, 'item')} without a grade, left out; the report shows the "
         "rates if none or all of them had burned"
     )
-
-
-def _software() -> str:
-    from pitstats import __version__
-
-    return f"pitstats {__version__}"
 
 
 def latent_icc(sd: Spread) -> Spread:

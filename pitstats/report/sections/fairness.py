@@ -11,7 +11,6 @@ from pitstats.report.section import Answered, Callout, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
 from pitstats.report.words import count, one_line
 from pitstats.study.settings import Settings
-from pitstats.study.study import Study
 
 HEADINGS = {
     "spoils": "May spoil the comparison",
@@ -82,12 +81,6 @@ def burned_means(settings: Settings) -> str:
     face = "the darkest face" if settings.face == "worst" else f"the {settings.face}"
     darker = "" if settings.burned_from == settings.grades[-1] else " or darker"
     return f"Burned means '{one_line(settings.burned_from)}'{darker} on {face}"
-
-
-def n_graded_twice(study: Study) -> int:
-    """Items that have a second grading on record."""
-    faces = ["grade_top", "grade_bottom", "grade_side"]
-    return int(study.regrades[faces].notna().any(axis=1).sum())
 
 
 def findings_by_weight(findings: Sequence[Finding]) -> dict[str, list[Finding]]:
