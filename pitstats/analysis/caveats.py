@@ -206,7 +206,8 @@ SETTING_WITH_SESSION = (
 )
 
 ONE_BAKE_A_SETTING = (
-    "{pit}: {column} was {value} in one bake only, so that day's fire weighs heavily."
+    "{pit}: {column} was {value} in one bake only, so that day's fire weighs heavily. "
+    "Its effect gets a verdict only where three bakes or more were made otherwise."
 )
 
 SETTING_LINE = (

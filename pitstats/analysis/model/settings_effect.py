@@ -97,7 +97,9 @@ def estimate_setting_effect(
             fits.append(fitted)
     idle = _idle_rows(study, steps)
     table = pd.concat([*rows, idle], ignore_index=True) if rows else idle
-    table["verdict"] = _verdicts(study, table, bakes)
+    few = _few(table, bakes, column)
+    table["verdict"] = _verdicts(study, table, few)
+    table.loc[few, "p_value"] = np.nan
     return SettingEffect(
         table=table,
         column=column,
@@ -259,13 +261,29 @@ def _idle_rows(study: Study, steps: list[_Step]) -> pd.DataFrame:
     return frame
 
 
-def _verdicts(study: Study, table: pd.DataFrame, bakes: pd.DataFrame) -> list[str]:
+def _few(table: pd.DataFrame, bakes: pd.DataFrame, column: str) -> list[bool]:
+    """Effects whose bakes tell too little of how much bakes differ, as between pits.
+
+    Two bakes beyond the rates that are estimated, as two pits have with two bakes each
+    or with one beside three.
+    """
+    found = []
+    for pit in table["pit"]:
+        tried = set(table["pit"]) if pit == ALL else {pit}
+        own = bakes[bakes["pit"].isin(tried)]
+        steps = 1 if _is_number(bakes, column) else own[column].nunique() - 1
+        found.append(len(own) < own["pit"].nunique() + steps + 2)
+    return found
+
+
+def _verdicts(study: Study, table: pd.DataFrame, few: list[bool]) -> list[str]:
     """Verdict of each row; a pit as set up has none."""
     found = verdicts(
         table["conf_low"],
         table["conf_high"],
         margin=study.settings.margin,
-        one_bake_each=int(bakes.groupby("pit", observed=True).size().max()) <= 1,
+        one_bake_each=False,
+        withheld=few,
     )
     known = table["estimate"].notna()
     return [v if k else "as set up" for v, k in zip(found, known, strict=True)]

@@ -187,3 +187,46 @@ def test_one_effect_for_all_pits_is_tighter() -> None:
 def test_what_is_no_setting_is_refused_in_words(column: str, words: str) -> None:
     with pytest.raises(ps.DesignError, match=words):
         ps.estimate_setting_effect(ps.demo_study("four_pits"), column)
+
+
+@pytest.mark.parametrize(
+    ("shut", "opened", "verdict"),
+    [
+        ([17], [1], "cannot tell"),
+        ([17], [1, 2], "cannot tell"),
+        ([17, 16], [1, 2], "differs"),
+        ([17], [1, 2, 1], "differs"),
+    ],
+)
+def test_an_effect_needs_as_many_bakes_for_a_verdict_as_two_pits(
+    shut: list[int], opened: list[int], verdict: str
+) -> None:
+    made = [(0.5, n) for n in shut] + [(1.0, n) for n in opened]
+    bakes = [f"b{k}" for k in range(len(made))]
+    # A pit that bakes alike every time lends A its steadiness.
+    steady = [f"c{k}" for k in range(4)]
+    study = ps.Study(
+        settings=ps.Settings(title="T", question="Q", temperature_rule="tuned"),
+        pits=pd.DataFrame({"pit": ["A", "B"]}),
+        bakes=pd.DataFrame(
+            {
+                "bake": bakes + steady,
+                "pit": ["A"] * len(bakes) + ["B"] * len(steady),
+                "damper_open": [open_ for open_, _ in made] + [1.0] * len(steady),
+            }
+        ),
+        counts=pd.DataFrame(
+            {
+                "bake": bakes + steady,
+                "n_items": 18,
+                "n_burned": [n for _, n in made] + [9] * len(steady),
+            }
+        ),
+    )
+    effect = ps.estimate_setting_effect(study, "damper_open")
+    row = effect.table.set_index("pit").loc["A"]
+    assert row["verdict"] == verdict
+    assert np.isnan(row["p_value"]) == (verdict == "cannot tell")
+    assert row["conf_high"] < 0
+    told = says(effect, "gets a verdict only where three bakes or more")
+    assert told == (min(len(shut), len(opened)) == 1)
