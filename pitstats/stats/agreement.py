@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from pitstats.stats.binomial_data import check_conf_level
 from pitstats.stats.intervals import Interval
-from pitstats.stats.quadrature import normal_nodes
 
 Floats = NDArray[np.float64]
 
@@ -40,10 +39,6 @@ class Agreement:
     lower_approximate, upper_approximate : Interval
         The usual large-sample interval (limit -/+ t x sqrt(3/n) x sd); NaN with
         several readings in a group.
-    pair_factor : tuple of float
-        Smallest and largest number of ``sd`` such that bias -/+ that number holds
-        the stated share of all differences, at the confidence level (exact two-sided
-        tolerance factors); NaN with several readings in a group.
     multiplier : float
         Number of ``sd`` from bias to limit.
     conf_level : float
@@ -63,7 +58,6 @@ class Agreement:
     upper_interval: Interval
     lower_approximate: Interval
     upper_approximate: Interval
-    pair_factor: tuple[float, float]
     multiplier: float
     conf_level: float
 
@@ -123,8 +117,7 @@ def limits_of_agreement(
     Notes
     -----
     One reading a group: limits of [1]_ and [2]_. Their exact intervals follow from the
-    noncentral t distribution, as for any normal quantile; as a pair, from the two-sided
-    tolerance factor of a normal sample [3]_.
+    noncentral t distribution, as for any normal quantile [3]_.
 
     Several readings a group, true value free to vary [4]_: variance within groups
     pooled, variance of a single difference = variance of the group means + (1 - 1/m_h)
@@ -156,9 +149,8 @@ def limits_of_agreement(
         from scipy.special import ndtri
 
         multiplier = float(ndtri((1 + coverage) / 2))
-    single = parts.n_readings == parts.n_groups
-    if single:
-        return _single_readings(parts, coverage, conf_level, multiplier)
+    if parts.n_readings == parts.n_groups:
+        return _single_readings(parts, conf_level, multiplier)
     return _repeated_readings(parts, conf_level, multiplier)
 
 
@@ -182,9 +174,7 @@ def _parts(first: ArrayLike, second: ArrayLike, group: ArrayLike | None) -> _Par
     return _Parts(difference.size, sizes.size, means, within, int(df), share)
 
 
-def _single_readings(
-    parts: _Parts, coverage: float, conf_level: float, multiplier: float
-) -> Agreement:
+def _single_readings(parts: _Parts, conf_level: float, multiplier: float) -> Agreement:
     bias, n = float(parts.means.mean()), parts.n_groups
     sd = float(parts.means.std(ddof=1)) if n > 1 else np.nan
     lower, upper = bias - multiplier * sd, bias + multiplier * sd
@@ -206,10 +196,6 @@ def _single_readings(
         upper_interval=_around(bias, exact_low * sd, exact_high * sd),
         lower_approximate=_around(lower, -approximate, approximate),
         upper_approximate=_around(upper, -approximate, approximate),
-        pair_factor=(
-            tolerance_factor(n, coverage, (1 - conf_level) / 2),
-            tolerance_factor(n, coverage, (1 + conf_level) / 2),
-        ),
         multiplier=multiplier,
         conf_level=conf_level,
     )
@@ -249,7 +235,6 @@ def _repeated_readings(
         upper_interval=upper_interval,
         lower_approximate=_UNKNOWN,
         upper_approximate=_UNKNOWN,
-        pair_factor=(np.nan, np.nan),
         multiplier=multiplier,
         conf_level=conf_level,
     )
@@ -314,37 +299,3 @@ def quantile_factors(
     tails = (1 - conf_level) / 2, (1 + conf_level) / 2
     low, high = (float(nctdtrit(n - 1, multiplier * root, p) / root) for p in tails)
     return low, high
-
-
-def tolerance_factor(n: int, coverage: float, probability: float) -> float:
-    """Exact two-sided tolerance factor of a normal sample; NaN for fewer than 2.
-
-    Mean -/+ factor x SD holds at least the share ``coverage`` of the population with
-    this probability. Given the mean, the share held depends on the SD alone; the
-    probability is the average of a chi-square tail over the normal distribution of the
-    mean [1]_.
-
-    References
-    ----------
-    .. [1] Odeh RE, Owen DB (1980), Tables for Normal Tolerance Limits, Sampling Plans
-       and Screening, Marcel Dekker, chapter 3.
-
-    Examples
-    --------
-    >>> round(tolerance_factor(10, 0.95, 0.95), 2)
-    3.39
-    """
-    if n < 2:
-        return np.nan
-    from scipy.optimize import brentq
-    from scipy.special import chdtrc, chndtrix
-
-    nodes, weights = normal_nodes(64)
-    # A square of a normal variable is noncentral chi-square with one degree.
-    squares = chndtrix(coverage, 1, nodes**2 / n)
-
-    def excess(factor: float) -> float:
-        needed = (n - 1) * squares / factor**2
-        return float(weights @ chdtrc(n - 1, needed)) - probability
-
-    return float(brentq(excess, 1e-3, 1e4, xtol=1e-10))

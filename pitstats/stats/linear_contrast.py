@@ -75,8 +75,6 @@ class MixedLinearFit(NamedTuple):
         Labels of the groups of each level.
     group_effect : list of ndarray
         Predicted effect of each group of each level, in units of y.
-    n_rows : int
-        Readings used.
     message : str
         What could not be estimated or lies on an edge, in a sentence; empty when
         there is nothing to say.
@@ -94,7 +92,6 @@ class MixedLinearFit(NamedTuple):
     uncertainty: VarianceUncertainty
     groups: list[npt.NDArray[Any]]
     group_effect: list[FloatArray]
-    n_rows: int
     message: str
 
     @property

@@ -318,7 +318,6 @@ def _finish(
         ),
         labels,
         effect,
-        n,
         _describe(fitted, unknown, left_out),
     )
     each = contrast_linear(fit, np.eye(p))
@@ -398,7 +397,7 @@ def _spreadless_fit(
     data: _Data, labels: list[npt.NDArray[Any]], method: DfMethod, saturated: bool
 ) -> MixedLinearFit:
     """Result when no reading is off the fit, so that no spread can be estimated."""
-    n, p = data.basis.shape
+    p = data.basis.shape[1]
     k = 1 + data.groups.n_levels
     unknown = np.full(p, np.nan)
     matrix = np.full((p, p), np.nan)
@@ -428,6 +427,5 @@ def _spreadless_fit(
         ),
         labels,
         [np.zeros(len(level)) for level in labels],
-        n,
         message,
     )
