@@ -166,8 +166,9 @@ def test_effect_of_a_bake_setting_holds(bakes, sd):
     chance = expit((alpha[0] + layout @ slopes)[:, None] + sd * nodes)
     cell_rate = chance @ (weights / weights.sum())
     truth = cell_rate[:20].mean() - cell_rate[20:].mean()
-    inside = 0
-    for _ in range(SETS):
+    # Five times as many as elsewhere: with 200 a coverage of 0.943 may show as 0.90.
+    inside, sets = 0, 5 * SETS
+    for _ in range(sets):
         eta = alpha[pit] + X @ slopes + rng.normal(0, sd, 2 * bakes)[bake]
         burned = rng.binomial(1, expit(eta))
         result = stats.model_rates(
@@ -177,4 +178,4 @@ def test_effect_of_a_bake_setting_holds(bakes, sd):
         effect = rates[:20].mean(axis=0) - rates[20:].mean(axis=0)
         found = stats.summarize_draws(effect, result.draws.weights, 0.95)
         inside += found.low <= truth <= found.high
-    assert inside / SETS >= 0.95 - SLACK, inside / SETS
+    assert inside / sets >= 0.95 - SLACK / np.sqrt(5), inside / sets
