@@ -16,7 +16,7 @@ from pitstats.analysis.grading.regrading import (
     merged_codes,
 )
 from pitstats.analysis.places.coverage import third_of_grate
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.looks import checked_level
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.sensitivity.recount import (

@@ -15,8 +15,8 @@ from pitstats.analysis.heat.probe_series import (
     kelvin_in,
     summarize_probes,
 )
+from pitstats.analysis.rates.looks import checked_level
 from pitstats.analysis.rates.pairs import pair_rows
-from pitstats.analysis.rates.rates import checked_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.agreement import Agreement, limits_of_agreement

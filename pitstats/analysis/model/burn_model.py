@@ -30,8 +30,7 @@ from pitstats.analysis.model.standardize import (
     used_at,
     used_stretch,
 )
-from pitstats.analysis.rates.looks import look_and_level
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.analysis.rates.looks import checked_level, look_and_level
 from pitstats.errors import DesignError
 from pitstats.study.html_text import notebook_html
 from pitstats.study.study import Study

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from pitstats.analysis import caveats as notes
 from pitstats.analysis.places.grate_map import map_cells
-from pitstats.analysis.rates.rates import Outcome, checked_level
+from pitstats.analysis.rates.looks import look_and_level
+from pitstats.analysis.rates.rates import Outcome
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import DesignError
 from pitstats.stats.binomial_data import FloatArray
@@ -120,7 +121,8 @@ def map_surface(
     outcome : {"burned", "underbaked", "good"}, default "burned"
         What to map.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -153,7 +155,7 @@ def map_surface(
     if outcome not in _ESTIMAND:
         allowed = ", ".join(_ESTIMAND)
         raise DesignError(f"outcome {outcome!r} is not one of {allowed}.")
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     counted = count_cells(study, outcome)
     fitted = _fit(study, counted, level)
     table = _table(counted, fitted, level)

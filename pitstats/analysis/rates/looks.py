@@ -9,7 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from pitstats.analysis.rates.posterior import holds_shared_sessions
-from pitstats.analysis.rates.rates import checked_level
+from pitstats.errors import ArgumentError
 from pitstats.stats.stopping import (
     MOST_LOOKS_AT,
     StoppingLevels,
@@ -71,6 +71,19 @@ class Look:
     def early(self) -> bool:
         """Whether more looks are planned after this one."""
         return self.kind == "planned" and self.bakes < self.planned[-1]
+
+
+def checked_level(study: Study, conf_level: float | None) -> float:
+    """Return the level to use, or say what is wrong with the one given."""
+    return valid_level(study.settings.conf_level if conf_level is None else conf_level)
+
+
+def valid_level(conf_level: float) -> float:
+    """Return a level as a number, or say that it can be none."""
+    level = float(conf_level)
+    if not 0 < level < 1:
+        raise ArgumentError(f"conf_level is {level:g}; it must lie between 0 and 1.")
+    return level
 
 
 def look_and_level(study: Study, conf_level: float | None) -> tuple[Look | None, float]:

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis import caveats as notes
+from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.rates.posterior import (
     StudyPosterior,
     bake_posterior,
     spread_table,
 )
 from pitstats.analysis.results import BurnRates
-from pitstats.errors import ArgumentError, DesignError
+from pitstats.errors import DesignError
 from pitstats.stats.bake_model import BakeRates
 from pitstats.stats.intervals import wilson_interval
 from pitstats.stats.posterior import ModelRates
@@ -52,7 +53,8 @@ def estimate_burn_rates(study: Study, conf_level: float | None = None) -> BurnRa
     study : Study
         A valid study. Planned and excluded bakes are left out.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -92,7 +94,8 @@ def estimate_shares(
         What to count. The last two need grades (or ``n_raw`` in the counts); bakes
         without them are left out and a caveat says how many.
     conf_level : float, optional
-        Between 0 and 1; the study's own level when not given.
+        Between 0 and 1. When not given, the study's own level or, where its record
+        names several looks, the level of the present look.
 
     Returns
     -------
@@ -113,7 +116,7 @@ def estimate_shares(
     if outcome not in _COUNT_COLUMN:
         allowed = ", ".join(_COUNT_COLUMN)
         raise DesignError(f"outcome {outcome!r} is not one of {allowed}.")
-    level = checked_level(study, conf_level)
+    _, level = look_and_level(study, conf_level)
     totals = bake_totals(study)
     totals = totals.assign(n_burned=totals[_COUNT_COLUMN[outcome]])
     counted = totals[totals["n_burned"].notna() & (totals["n_items"] > 0)]
@@ -167,19 +170,6 @@ def _to_fill_in(totals: pd.DataFrame, outcome: Outcome) -> str:
             "grade_side); a burned mark alone does not tell it."
         )
     return " ".join(advice) or "Fill in the table items or counts first."
-
-
-def checked_level(study: Study, conf_level: float | None) -> float:
-    """Return the level to use, or say what is wrong with the one given."""
-    return valid_level(study.settings.conf_level if conf_level is None else conf_level)
-
-
-def valid_level(conf_level: float) -> float:
-    """Return a level as a number, or say that it can be none."""
-    level = float(conf_level)
-    if not 0 < level < 1:
-        raise ArgumentError(f"conf_level is {level:g}; it must lie between 0 and 1.")
-    return level
 
 
 def _rate_table(

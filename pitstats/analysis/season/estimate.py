@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pitstats.analysis.rates.looks import valid_level
 from pitstats.analysis.rates.pairs import judged, pair_rows, withheld_caveats
-from pitstats.analysis.rates.rates import valid_level
 from pitstats.analysis.results import FrameResult
 from pitstats.analysis.season.read import Season
 from pitstats.errors import DesignError

@@ -1,4 +1,4 @@
-"""Whatever gives verdicts about a study is held to the level of the present look."""
+"""Whatever is said of a study is held to the level of the present look."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -17,6 +17,7 @@ def looked_at_often(name: str) -> ps.Study:
 @pytest.mark.parametrize(
     ("analysis", "name"),
     [
+        (ps.estimate_burn_rates, "four_pits"),
         (ps.compare_grades, "four_pits"),
         (ps.compare_evenness, "four_pits"),
         (ps.compare_faces, "four_pits"),
