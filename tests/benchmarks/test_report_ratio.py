@@ -31,9 +31,9 @@ body, _ = HTMLExporter(template_name="basic").from_filename(sys.argv[2])
 """
 IMPORTS = "import seaborn, statsmodels.api"
 # Most that a report and its first page may cost, as multiples of both together: 2 and
-# 1.5 are wanted, 2.65 and 1.87 were measured, and 3.0 and 2.1 on a busy machine. Half
-# of a first page are estimates, nearly half of them the comparison made again under
-# every alternative.
+# 1.5 are wanted, 2.2 to 2.65 and 1.5 to 1.9 were measured, and 3.0 and 2.1 on a busy
+# machine. Half of a first page are estimates, nearly half of them the comparison made
+# again under every alternative.
 MOST = {"report": 3.2, "first page": 2.3}
 
 # Modules are kept compiled, as after an installation; the first turn compiles them.
