@@ -259,7 +259,7 @@ SETTINGS: tuple[Setting, ...] = (
         "looks_taken",
         "looks",
         "Bakes of each pit after which the results were looked at so far, the "
-        "present look included.",
+        "present look included; a bake that was left out later counts.",
         group="looks",
         default="not stated",
     ),
