@@ -176,6 +176,11 @@ class Page:
     def text(self, selector: str) -> str:
         return self.run(f"document.querySelector({json.dumps(selector)}).innerText")
 
+    def reads(self, selector: str, text: str) -> None:
+        """Wait until an element shows this text."""
+        found = f"document.querySelector({json.dumps(selector)}).innerText"
+        self.wait(f"{found} === {json.dumps(text)}")
+
     def seen(self, selector: str) -> bool:
         found = f"document.querySelector({json.dumps(selector)})"
         return self.run(f"{found}.getClientRects().length > 0")
@@ -205,6 +210,13 @@ class Page:
 
     def close(self) -> None:
         self._browser.call("Target.closeTarget", targetId=self._target)
+
+
+def downloaded(folder: Path, pattern: str) -> list[Path]:
+    """Files that came down whole: their names are there before what they hold."""
+    if list(folder.glob("*.crdownload")):
+        return []
+    return [path for path in folder.glob(pattern) if path.stat().st_size > 0]
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from pitstats.planning.layout import randomize_layout
 from pitstats.planning.sheets import write_sheets
 from pitstats.study.files import read_study, write_study
 from pitstats.study.record import record_grades
-from tests.browser import chromium
+from tests.browser import chromium, downloaded
 
 pytestmark = pytest.mark.chromium
 
@@ -108,12 +108,10 @@ def test_eighteen_items_with_two_faces_by_taps_alone(plan, phone, downloads, tmp
     assert len(given) * TAP <= 90
     phone.tap("#out-done")
     phone.tap("#save")
-    phone.until(
-        lambda: list(downloads.glob("grades_*_Ann_*.json")), "the file is there"
-    )
-    study = recorded(
-        plan, tmp_path, next(downloads.glob("grades_*_Ann_*.json")).read_text("utf-8")
-    )
+    name = "grades_*_Ann_*.json"
+    phone.until(lambda: downloaded(downloads, name), "the file is there")
+    (file,) = downloaded(downloads, name)
+    study = recorded(plan, tmp_path, file.read_text("utf-8"))
     items = study.items.set_index("code").loc[codes]
     found = items[["grade_top", "grade_bottom"]].to_numpy().ravel().tolist()
     assert found == given
@@ -125,14 +123,14 @@ def test_a_reload_in_the_middle_loses_nothing(phone):
     begin(phone)
     for step in range(7):
         grade(phone, step % 5)
-    before = [phone.text(place) for place in ("#where", "#now", "#tray", "#who")]
+    places = ("#where", "#now", "#tray", "#who")
+    before = [phone.text(place) for place in places]
     phone.reload()
-    assert [
-        phone.text(place) for place in ("#where", "#now", "#tray", "#who")
-    ] == before
+    for place, text in zip(places, before, strict=True):
+        phone.reads(place, text)
     phone.tap("#undo")
     phone.reload()
-    assert phone.text("#where") == "Tray 1 of 1: 6 of 36 faces"
+    phone.reads("#where", "Tray 1 of 1: 6 of 36 faces")
     grade(phone, 2)
     assert phone.text("#now") == before[1]
 
@@ -158,8 +156,8 @@ def test_two_tabs_are_kept_apart_and_one_file_holds_both(plan, browser, phone, p
         grade(other, 4 - step)
     for page, name in ((phone, "Ann"), (other, "Bo")):
         page.reload()
+        page.reads("#where", "Tray 1 of 1: 4 of 36 faces")
         assert name in page.text("#who")
-        assert page.text("#where") == "Tray 1 of 1: 4 of 36 faces"
     found = json.loads(handed_out(other))
     assert [sheet["person"] for sheet in found["sheets"]] == ["Ann", "Bo"]
     assert [sheet["session"] for sheet in found["sheets"]] == [1, 2]

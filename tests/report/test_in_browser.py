@@ -19,7 +19,7 @@ from pitstats.exchange.package import package_files
 from pitstats.exchange.zip_file import zip_bytes
 from pitstats.report.pages import COMPARE_PITS
 from pitstats.report.render.page_html import page_html
-from tests.browser import chromium
+from tests.browser import chromium, downloaded
 from tests.report.studies import results_of
 
 CHROMIUM = which("chromium") or ""
@@ -131,8 +131,7 @@ def test_the_data_come_out_of_the_page_without_a_request(tmp_path: Path) -> None
         shown.open(page)
         assert shown.text("#data a") == "Take the data with you"
         shown.tap("#data a")
-        taken = downloads / "data.zip"
-        shown.until(taken.is_file, "the data are there")
+        shown.until(lambda: downloaded(downloads, "data.zip"), "the data are there")
         assert shown.trouble() == []
-    assert ps.verify_package(taken).same
+    assert ps.verify_package(downloads / "data.zip").same
     assert ps.verify_package(page).same
