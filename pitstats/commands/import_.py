@@ -33,6 +33,8 @@ from pitstats.study.schema import TEMPERATURE_RULES
 @click.option("--temperature-unit", type=click.Choice(["F", "C"]))
 @click.option("--length-unit", type=click.Choice(["in", "cm"]))
 @click.option("--grades", help="Names of the grades, palest first, commas between.")
+@click.option("--target-grades", help="Those that count as good, commas between.")
+@click.option("--burned-from", help="The first that counts as burned; else the last.")
 @force_option
 @told_plainly()
 def import_table(
@@ -43,10 +45,8 @@ def import_table(
     title: str,
     question: str,
     temperature_rule: str,
-    temperature_unit: str | None,
-    length_unit: str | None,
-    grades: str | None,
     force: bool,
+    **stated: str | None,
 ) -> None:
     """Make the study DEST of TABLE, a CSV file or workbook with headers of its own.
 
@@ -56,11 +56,6 @@ def import_table(
     from pitstats.study.files import write_study
     from pitstats.study.import_table import study_from_table
 
-    stated = {
-        "temperature_unit": temperature_unit,
-        "length_unit": length_unit,
-        "grades": grades,
-    }
     study = study_from_table(
         table,
         _mapping(pairs),

@@ -53,7 +53,7 @@ from pitstats.study.similar_names import difference, skeleton
 from pitstats.study.units import with_unit
 
 _HEADERS_SHOWN = 5
-_ROWS_OF_TITLE = 5  # in which headers that do not stand on top are looked for
+ROWS_OF_TITLE = 5  # in which headers that do not stand on top are looked for
 
 
 def read_table(
@@ -146,7 +146,7 @@ def _row_of_headers(table: Table, frame: pd.DataFrame) -> int:
         return len(names.intersection(table.column_names))
 
     on_top = known(frame.columns)
-    for row, cells in frame.head(_ROWS_OF_TITLE).iterrows():
+    for row, cells in frame.head(ROWS_OF_TITLE).iterrows():
         if known(cells) > on_top + 1:
             return int(str(row))
     return 0

@@ -7,12 +7,15 @@ import csv
 import io
 import re
 from collections.abc import Iterable
+from functools import partial
+from itertools import islice
+from typing import Any
 
 import pandas as pd
 
 from pitstats.errors import some
-from pitstats.study.cells import changed_texts, quote
-from pitstats.study.columns import read_header
+from pitstats.study.cells import cell_text, changed_texts, quote
+from pitstats.study.columns import ROWS_OF_TITLE, read_header
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
 from pitstats.study.reading import measure_table
@@ -62,8 +65,13 @@ def _decode_wide(data: bytes) -> tuple[str, str]:
     raise UnreadableError(f"this is not a text file: it holds zero bytes. {_SAVE_AS}")
 
 
-def read_csv(table: Table, data: bytes, log: ProblemLog) -> pd.DataFrame:
-    """Split a CSV file into cells, with the rows a spreadsheet would show."""
+def read_csv(
+    table: Table, data: bytes, log: ProblemLog, *, titled: bool = False
+) -> pd.DataFrame:
+    """Split a CSV file into cells, with the rows a spreadsheet would show.
+
+    ``titled`` leaves out what stands above the headers.
+    """
     text, encoding = decode(data)
     if encoding:
         log.assume(f"text encoding {encoding} assumed", table.name)
@@ -71,6 +79,8 @@ def read_csv(table: Table, data: bytes, log: ProblemLog) -> pd.DataFrame:
     if separator != ",":
         log.assume(f"separated by {_SEPARATORS[separator]}", table.name)
     records = _records(text, separator)
+    if titled:
+        records = below_title(table, records, log)
     _say_swallowed(table, records, separator, log)
     if not records:
         raise UnreadableError(
@@ -85,18 +95,44 @@ def _separator(table: Table, text: str) -> tuple[str, str]:
     stated = _SEPARATOR_LINE.match(text)
     if stated:
         return stated[1], text[stated.end() :]
-    lines = io.StringIO(text, newline=None)
-    header = next((line for line in lines if line.strip(" ,;\t\n")), "")
+    filled = (line for line in io.StringIO(text, newline=None) if line.strip(" ,;\t\n"))
 
-    def known(separator: str) -> tuple[int, int]:
+    def known(line: str, separator: str) -> tuple[int, int]:
         try:
-            cells = next(csv.reader([header], delimiter=separator), [])
+            cells = next(csv.reader([line], delimiter=separator), [])
         except csv.Error:  # a header longer than any cell may be
             return 0, 0
-        names = {read_header(table, cell) for cell in cells}
-        return len(names.intersection(table.column_names)), len(cells)
+        return _known(table, cells), len(cells)
 
-    return max(_SEPARATORS, key=known), text
+    lines = list(islice(filled, ROWS_OF_TITLE + 1)) or [""]
+    # The first row is the header, unless only one below it names a column.
+    named = (line for line in lines if any(known(line, s)[0] for s in _SEPARATORS))
+    header = next(named, lines[0])
+    return max(_SEPARATORS, key=partial(known, header)), text
+
+
+def _known(table: Table, cells: Iterable[str]) -> int:
+    """How many columns of a table a row of cells names."""
+    names = {read_header(table, cell) for cell in cells}
+    return len(names.intersection(table.column_names))
+
+
+def below_title(
+    table: Table, records: list[tuple[int, list[Any]]], log: ProblemLog
+) -> list[tuple[int, list[Any]]]:
+    """Leave out the rows above the headers, and say so."""
+    named = [
+        _known(table, map(cell_text, cells))
+        for _, cells in records[: ROWS_OF_TITLE + 1]
+    ]
+    start = named.index(max(named)) if named else 0
+    if start:
+        log.assume(
+            f"the headers stand in row {records[start][0]}; what is above them was "
+            "left out",
+            table.name,
+        )
+    return records[start:]
 
 
 def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:

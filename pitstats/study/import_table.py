@@ -15,7 +15,7 @@ from pitstats.errors import DesignError, InvalidStudyError, Problem
 from pitstats.study.cells import listing, quote, read_number, texts
 from pitstats.study.checks import check_tables
 from pitstats.study.columns import suggestion
-from pitstats.study.csv_text import read_csv
+from pitstats.study.csv_text import below_title, read_csv
 from pitstats.study.form import Form
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
@@ -171,11 +171,14 @@ def _load(
         if log.problems:
             found = map(form.placed, log.ordered())
             raise InvalidStudyError(found, source=name)
-    twice = frame.columns[frame.columns.duplicated()]
-    if len(twice):
-        raise DesignError(
-            f"Two columns of {name} are called {quote(twice[0])}. Rename one of them."
-        )
+    twice = frame.columns[frame.columns.duplicated(keep=False)]
+    for header in headers:
+        if header in twice:
+            raise DesignError(
+                f"Two columns of {name} are called {quote(header)}. Rename one of them."
+            )
+    # What nothing names may have any header, or none.
+    frame = frame.drop(columns=["", *twice], errors="ignore")
     words = {header: texts(frame[header]) for header in frame.columns}
     return _Source(pd.DataFrame(words, index=frame.index), name, form)
 
@@ -184,15 +187,15 @@ def _read(path: Path, headers: list[str], log: ProblemLog) -> tuple[pd.DataFrame
     """Read the table, and where its user finds what is told of it."""
     data = file_bytes(path)
     form = Form("folder", files={"table": path.name})
+    columns = tuple(Column(name=h, kind="text", meaning="") for h in headers)
+    table = Table(name="table", one_row="", when="", key=(), columns=columns)
     if path.suffix.lower() in (".xlsx", ".xlsm"):
         title, rows = read_first_sheet(data, log)
-        frame = raw_table(rows)
+        frame = raw_table(below_title(table, rows, log))
         form = Form("workbook", files={"table": title})
         form.note_headers("table", (str(name).strip() for name in frame.columns))
     else:
-        columns = tuple(Column(name=h, kind="text", meaning="") for h in headers)
-        table = Table(name="table", one_row="", when="", key=(), columns=columns)
-        frame = read_csv(table, data, log)
+        frame = read_csv(table, data, log, titled=True)
     frame.columns = pd.Index([str(name).strip() for name in frame.columns])
     return frame, form
 
