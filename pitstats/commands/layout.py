@@ -33,6 +33,11 @@ from pitstats.study.schema import TEMPERATURE_RULES
 )
 @click.option("--bakes", type=int, help="Of each pit; 3, or the last look.")
 @looks_option
+@click.option(
+    "--sessions",
+    type=int,
+    help="Afternoons; one bake of each pit in each if not given.",
+)
 @click.option("--items", type=int, help="Items a bake; all cells if not given.")
 @click.option("--title", help="Title of the study.")
 @click.option("--question", help="Question the bakes are to answer.")
@@ -59,6 +64,7 @@ def layout(
     pits: tuple[tuple[str, dict[str, tuple[int, int]]], ...],
     bakes: int | None,
     looks: list[int] | str | None,
+    sessions: int | None,
     items: int | None,
     lot: str | None,
     regrade_share: float,
@@ -85,6 +91,7 @@ def layout(
     drawn = randomize_layout(
         grates,
         bakes=last,
+        sessions=sessions,
         items="fill" if items is None else items,
         lots=lot,
         regrade_share=regrade_share,

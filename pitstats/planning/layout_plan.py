@@ -16,6 +16,7 @@ from pitstats.planning.cells import Grate, GrateSizes, cell_sizes, read_grates
 from pitstats.study.cells import listing
 from pitstats.study.schema import BAKES
 from pitstats.study.settings import Settings
+from pitstats.study.similar_names import difference, skeleton
 
 Items: TypeAlias = int | Literal["fill"]
 Spacing: TypeAlias = Literal["every cell", "every other cell"]
@@ -169,6 +170,14 @@ def _pit_names(
     grates: Sequence[Grate], pits: pd.DataFrame | None
 ) -> tuple[list[str], pd.DataFrame]:
     of_grates = list(dict.fromkeys(grate.pit for grate in grates))
+    alike: dict[str, str] = {}
+    for pit in of_grates:
+        first = alike.setdefault(skeleton(pit), pit)
+        if first != pit:
+            raise DesignError(
+                f"the pits '{first}' and '{pit}' look like one name. "
+                f"{difference(first, pit)} Give them names that nobody mixes up."
+            )
     if pits is None:
         return of_grates, pd.DataFrame({"pit": of_grates})
     if "pit" not in pits.columns:

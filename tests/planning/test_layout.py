@@ -361,3 +361,17 @@ def test_impossible_plans_say_what_to_change(change, message):
 def test_every_other_cell_needs_more_than_one_cell():
     with pytest.raises(DesignError, match="no cell left"):
         randomize_layout({"Oak": (1, 1)}, bakes=2, spacing="every other cell", seed=1)
+
+
+@pytest.mark.parametrize(
+    ("names", "why"),
+    [
+        (("A", "a"), "differ in capital letters"),
+        (("Old Pit", "OldPit"), "differ in spaces"),
+    ],
+)
+def test_pits_of_names_that_look_alike_are_refused(
+    names: tuple[str, str], why: str
+) -> None:
+    with pytest.raises(DesignError, match=f"look like one name. The two {why}"):
+        randomize_layout(dict.fromkeys(names, (2, 2)), bakes=2, seed=1)
