@@ -117,16 +117,27 @@ class InvalidStudyError(PitstatsError):
         Every problem found, first row of trouble first.
     source : str, optional
         What was read, for the first line of the message.
+    assumptions : iterable of str, optional
+        What was assumed beside them; it often explains what is wrong, such as a file
+        not read.
     """
 
-    def __init__(self, problems: Iterable[Problem], source: str = "the study") -> None:
+    def __init__(
+        self,
+        problems: Iterable[Problem],
+        source: str = "the study",
+        assumptions: Iterable[str] = (),
+    ) -> None:
         self.problems: list[Problem] = list(problems)
         self.source = source
+        self.assumptions: list[str] = list(assumptions)
         count = len(self.problems)
         noun = "problem" if count == 1 else "problems"
         lines = [f"{count} {noun} in {source}:"]
         lines += [f"  {line}" for line in grouped(self.problems)]
         super().__init__("\n".join(lines))
+        for text in self.assumptions:
+            self.add_note(f"Assumed: {text}")
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Come whole out of another process."""

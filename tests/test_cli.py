@@ -86,6 +86,36 @@ def test_slides_are_called_by_their_study(tmp_path: Path) -> None:
     assert found == {f"{name}-slide-{i}.png" for name in names for i in (1, 2)}
 
 
+@pytest.mark.parametrize("more", [(), ("--slides",), ("--brief",)])
+@pytest.mark.parametrize("inside", ["", "deeper"])
+def test_a_file_in_place_of_the_folder_is_told_before_any_work(
+    more: tuple[str, ...], inside: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def work(*_: object, **__: object) -> None:
+        raise AssertionError("work was begun")
+
+    monkeypatch.setattr("pitstats.report.slides.StudyResults", work)
+    monkeypatch.setattr("pitstats.report.render.report.execute", work)
+    ps.write_study(ps.demo_study("one_bake_each"), tmp_path / "mine")
+    (tmp_path / "out").write_text("kept")
+    told = run("report", tmp_path / "mine", "--out", tmp_path / "out" / inside, *more)
+    assert told.exit_code == 1
+    assert told.output == (
+        f"{tmp_path / 'out'} is a file and was left as it is. Choose another folder.\n"
+    )
+    assert (tmp_path / "out").read_text() == "kept"
+
+
+def test_a_layout_may_put_several_rounds_into_an_afternoon(tmp_path: Path) -> None:
+    pits = ("--pit", "A=2x2", "--pit", "B=2x2")
+    more = ("--bakes", 4, "--sessions", 2, "--temperature-rule", "same grate")
+    made = run("layout", tmp_path / "mine", *pits, *more)
+    assert made.exit_code == 0, made.output
+    bakes = ps.read_study(tmp_path / "mine").bakes
+    assert set(bakes.groupby("session")["order"].max()) == {4}
+    assert set(bakes.groupby(["session", "pit"]).size()) == {2}
+
+
 def test_check_lists_all_problems_and_exits_1(tmp_path: Path) -> None:
     dest = tmp_path / "mine"
     run("demo", "one_bake_each", dest)
@@ -110,6 +140,18 @@ def test_problems_come_with_what_was_assumed(command: str, tmp_path: Path) -> No
     first, _, last = result.output.partition("\nAssumed: ")
     assert "there are no results" in first
     assert "item.csv (rename it if items was meant)" in last
+
+
+def test_assumptions_beside_problems_are_plain_for_programs(tmp_path: Path) -> None:
+    dest = tmp_path / "mine"
+    run("demo", "one_bake_each", dest)
+    (dest / "items.csv").rename(dest / "item.csv")
+    told = json.loads(run("check", dest, "--format", "json").output)
+    with pytest.raises(ps.InvalidStudyError) as error:
+        ps.read_study(dest)
+    assert told["assumptions"] == error.value.assumptions
+    assert error.value.__notes__ == [f"Assumed: {text}" for text in told["assumptions"]]
+    assert any("item.csv" in text for text in told["assumptions"])
 
 
 def test_check_tells_what_it_noticed_in_a_sound_study(tmp_path: Path) -> None:

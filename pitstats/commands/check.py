@@ -151,11 +151,10 @@ def _say_problems(error: InvalidStudyError, style: str) -> None:
     """Print problems: they are what was asked for, so not among the errors."""
     from pitstats.study.cells import escaped
 
-    notes = getattr(error, "__notes__", ())
     if style == "json":
-        assumed = [note.removeprefix("Assumed: ") for note in notes]
-        _say_json(error.problems, assumed)
+        _say_json(error.problems, error.assumptions)
     else:
+        notes = getattr(error, "__notes__", ())
         click.echo(escaped("\n".join([str(error), *notes])))
 
 

@@ -12,6 +12,7 @@ from pitstats.report.study_results import StudyResults
 from pitstats.report.words import bakes_behind, pits_of
 from pitstats.study.atomic import write_file
 from pitstats.study.study import Study
+from pitstats.study.switch import refuse_below_file
 
 _AS_COUNTED = "Burned items of each cell over all kept bakes, as counted, not smoothed."
 
@@ -20,6 +21,7 @@ def write_slides(
     study: Study, name: str, out: str | Path, *, overwrite: bool = False
 ) -> list[Path]:
     """Write the first page's figures as PNG of 1920 x 1080 pixels, called by a name."""
+    refuse_below_file(Path(out) / name)
     results = StudyResults(study)
     pits = pits_of(results.comparison.table)
     unit = f"Unit of replication: the bake; {bakes_behind(results.comparison, pits)}."

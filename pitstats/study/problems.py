@@ -64,11 +64,7 @@ class ProblemLog:
 
     def refusal(self, problems: Iterable[Problem], source: str) -> InvalidStudyError:
         """Make the error that lists problems, and what was assumed beside them."""
-        error = InvalidStudyError(problems, source=source)
-        # What was assumed often explains what is wrong, such as a file not read.
-        for text in self.assumptions:
-            error.add_note(f"Assumed: {text}")
-        return error
+        return InvalidStudyError(problems, source, self.assumptions)
 
     def lose(self, table: str, *columns: str) -> None:
         """Note that columns of a table are not there."""

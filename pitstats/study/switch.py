@@ -82,6 +82,7 @@ def switching(target: Path) -> Iterator[Switch]:
     """Lock a target and give a clean place to make its files in."""
     target = Path(os.path.abspath(target))
     above = [folder for folder in target.parents if not folder.exists()]
+    refuse_below_file(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         work = _work_of(target)
@@ -99,6 +100,15 @@ def switching(target: Path) -> Iterator[Switch]:
         for folder in above:
             with suppress(OSError):  # not empty: something was written
                 folder.rmdir()
+
+
+def refuse_below_file(target: Path) -> None:
+    """Stop where a file stands in the place of a folder that the target is to be in."""
+    for place in target.parents:
+        if place.exists() and not place.is_dir():
+            raise WriteError(
+                f"{place} is a file and was left as it is. Choose another folder."
+            )
 
 
 def reason(error: OSError) -> str:
