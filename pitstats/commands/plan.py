@@ -29,9 +29,10 @@ if TYPE_CHECKING:
 USUAL_BAKES = (2, 3, 4, 6)
 """Bakes of each pit that are looked at when none are named."""
 
+# What is simulated unless told otherwise: studies of each plan, and spreads. Studies
+# with sessions of three pits or more take fifteen times as long, so there are few.
 USUAL_STUDIES, FEW_STUDIES = 2000, 300
-"""Studies simulated for each plan when no number is named; few with sessions of three
-pits or more, which take fifteen times as long."""
+USUAL_SPREADS, FEW_SPREADS = [0.3, 0.6, 1.0], [0.6]
 
 # What the split of a budget does not reckon with.
 _NOT_WITH_BUDGET = ("bakes", "sd_session", "looks", "pilot", "pilot_pit", "earlier")
@@ -68,10 +69,9 @@ _NOT_WITH_BUDGET = ("bakes", "sd_session", "looks", "pilot", "pilot_pit", "earli
 @click.option(
     "--sd-bake",
     type=SPREADS,
-    default="0.3,0.6,1.0",
-    show_default=True,
     help="Spread between bakes: 0.3 steady, 0.6 usual, 1.0 moody fires; 0.3:1.0 for "
-    "a steady pit and a moody one.",
+    "a steady pit and a moody one.  [default: 0.3,0.6,1.0; 0.6 for sessions of three "
+    "pits or more]",
 )
 @click.option(
     "--sd-session",
@@ -117,9 +117,11 @@ def plan(
     from pitstats.study.files import read_study
 
     seed = asked.pop("seed")
+    slow = asked["pits"] > 2 and asked["sd_session"] is not None
     if asked["simulations"] is None:
-        slow = asked["pits"] > 2 and asked["sd_session"] is not None
         asked["simulations"] = FEW_STUDIES if slow else USUAL_STUDIES
+    if asked["sd_bake"] is None:
+        asked["sd_bake"] = FEW_SPREADS if slow else USUAL_SPREADS
     if budget is not None:
         _say_budget(budget, asked | {"pilot": pilot}, seed, style)
         return

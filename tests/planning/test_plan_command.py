@@ -7,7 +7,14 @@ import pytest
 from click.testing import CliRunner
 
 from pitstats.cli import main
-from pitstats.commands.plan import FEW_STUDIES, USUAL_BAKES, USUAL_STUDIES, plan
+from pitstats.commands.plan import (
+    FEW_SPREADS,
+    FEW_STUDIES,
+    USUAL_BAKES,
+    USUAL_SPREADS,
+    USUAL_STUDIES,
+    plan,
+)
 from pitstats.errors import DesignError
 from pitstats.planning import power
 
@@ -59,9 +66,10 @@ def test_command_and_notebook_ask_for_the_same_plans() -> None:
     )
     asked: dict[str, object] = {}
     exec("".join(cell["source"]), asked)
-    for name in ("pits", "items", "rate", "difference", "sd_bake", "power", "seed"):
+    for name in ("pits", "items", "rate", "difference", "power", "seed"):
         assert asked[name] == defaults[name], name
     assert asked["simulations"] == USUAL_STUDIES
+    assert asked["sd_bake"] == USUAL_SPREADS
     assert asked["bakes"] == list(USUAL_BAKES)
 
 
@@ -82,27 +90,39 @@ def test_a_budget_is_split() -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "expected"),
+    ("words", "studies", "spreads"),
     [
-        ((), USUAL_STUDIES),
-        (("--pits", "3"), USUAL_STUDIES),
-        (("--sd-session", "0.5"), USUAL_STUDIES),
-        (("--pits", "3", "--sd-session", "0.5"), FEW_STUDIES),
-        (("--pits", "3", "--sd-session", "0.5", "--simulations", "900"), 900),
+        ((), USUAL_STUDIES, USUAL_SPREADS),
+        (("--pits", "3"), USUAL_STUDIES, USUAL_SPREADS),
+        (("--sd-session", "0.5"), USUAL_STUDIES, USUAL_SPREADS),
+        (("--pits", "3", "--sd-session", "0.5"), FEW_STUDIES, FEW_SPREADS),
+        (
+            ("--pits", "3", "--sd-session", "0.5", "--simulations", "900"),
+            900,
+            FEW_SPREADS,
+        ),
+        (
+            ("--pits", "3", "--sd-session", "0.5", "--sd-bake", "0.3,1"),
+            FEW_STUDIES,
+            [0.3, 1.0],
+        ),
     ],
 )
 def test_slow_studies_are_simulated_less_often(
-    words: tuple[str, ...], expected: int, monkeypatch: pytest.MonkeyPatch
+    words: tuple[str, ...],
+    studies: int,
+    spreads: list[float],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    asked: list[int] = []
+    asked: list[tuple[int, object]] = []
 
-    def noted(*, simulations: int, **others: object) -> None:
-        asked.append(simulations)
+    def noted(*, simulations: int, sd_bake: object, **others: object) -> None:
+        asked.append((simulations, sd_bake))
         raise DesignError("enough")
 
     monkeypatch.setattr(power, "plan_bakes", noted)
     assert CliRunner().invoke(main, ["plan", *words]).exit_code == 2
-    assert asked == [expected]
+    assert asked == [(studies, spreads)]
 
 
 def test_what_cannot_be_read_is_refused() -> None:
