@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import Any
@@ -28,6 +28,7 @@ from pitstats.analysis.results import FrameResult
 from pitstats.analysis.retest.further import further_bakes
 from pitstats.analysis.retest.sides import AFTER, BEFORE, Sides, make_sides, side_name
 from pitstats.errors import DesignError
+from pitstats.study.cells import listing
 from pitstats.study.columns import suggestion
 from pitstats.study.schema import BAKES
 from pitstats.study.settings import Settings
@@ -70,13 +71,14 @@ class SettingComparison(FrameResult):
     findings : tuple of Finding
         What else differed between the two sides, by the detectors of the audit.
     setting : str
-        What was changed: a column of bakes, or "study" for two studies.
+        What was changed: a column of bakes, or "study" for two studies that do not
+        differ in one setting alone.
     n_unmatched : int
         Items left out because the other side graded nothing in their cell.
     days_alike : bool
-        Whether the sides lie on different days with no pit baked on both.
+        Whether a pit had one day before and another after, with no pit baked on both.
     links : tuple of str
-        Pits that were baked unchanged in both of two studies.
+        Unchanged pits, baked on both days of such a pit, that tell change from day.
     continued : callable
         Works out `next_step` when it is asked for.
     area_unit : str
@@ -147,7 +149,8 @@ def compare_settings(
     Each side of a changed pit is treated as a pit of its own, on the cells that both
     sides graded, and goes through the analyses that compare pits: bakes are what
     counts, every side has a spread between bakes of its own, and sessions that hold
-    both sides pair them. One bake on each side gives no verdict.
+    both sides pair them. One bake on each side gives no verdict, and neither does one
+    day before and another after on which no unchanged pit was baked.
 
     Examples
     --------
@@ -166,9 +169,7 @@ def compare_settings(
             f"bakes has no column {column!r}. Name the column that says which bakes "
             f"were made before and after. {suggestion(column, [*SETTINGS, *own])}"
         )
-    sides = make_sides(study, _sides_by(study, column, before))
-    paired = sides.study.bakes["session"].ne("").all()
-    return _compared(sides, column, level, paired=bool(paired))
+    return _compared(make_sides(study, _sides_by(study, column, before)), column, level)
 
 
 def retest(
@@ -238,8 +239,10 @@ def retest(
         raise DesignError(f"Neither study has a pit {unknown[0]!r}. Check its name.")
     joined, side_of = _joined(before, replace(after, settings=units), links)
     sides = make_sides(joined, side_of)
-    linked = tuple(sorted(links & of_before & of_after))
-    return _compared(sides, "study", level, paired=bool(linked), links=linked)
+    # What differs in one setting alone was changed in that.
+    kept = joined.kept[joined.kept["bake"].isin(list(side_of))]
+    varied = _varied(kept)
+    return _compared(sides, varied[0] if len(varied) == 1 else "study", level)
 
 
 def _units(before: Settings, after: Settings) -> Settings:
@@ -257,8 +260,7 @@ def _units(before: Settings, after: Settings) -> Settings:
 
 
 def _only_setting(study: Study) -> str:
-    seen = study.kept.groupby("pit")[list(SETTINGS)].nunique()
-    varied = [name for name in SETTINGS if (seen[name] > 1).any()]
+    varied = _varied(study.kept)
     if not varied:
         raise DesignError(
             "No setting was varied within a pit. Name the column of bakes that says "
@@ -271,6 +273,12 @@ def _only_setting(study: Study) -> str:
             "changed."
         )
     return varied[0]
+
+
+def _varied(bakes: pd.DataFrame) -> list[str]:
+    """Settings that had more than one value within a pit."""
+    seen = bakes.groupby("pit")[list(SETTINGS)].nunique()
+    return [name for name in SETTINGS if (seen[name] > 1).any()]
 
 
 def _sides_by(study: Study, column: str, before: str | float | None) -> dict[str, str]:
@@ -358,15 +366,9 @@ def _largest(grates: pd.DataFrame) -> pd.DataFrame:
     return once.merge(sizes.reset_index(), on=["pit", "grate"])
 
 
-def _compared(
-    sides: Sides,
-    setting: str,
-    level: float,
-    *,
-    paired: bool,
-    links: tuple[str, ...] | None = None,
-) -> SettingComparison:
-    days_alike = links == ()
+def _compared(sides: Sides, setting: str, level: float) -> SettingComparison:
+    links = _links(sides)
+    apart = {pit for pit, linking in links.items() if not linking}
     both = compare_both_ways(sides.study, conf_level=level)
     counts = both.rates.table.set_index("pit")
     outcomes = [
@@ -390,7 +392,9 @@ def _compared(
     ]
     n_bakes = counts["n_bakes"]
     table["verdict"] = [
-        _verdict(row, sides.study.settings.margin, n_bakes, days_alike=days_alike)
+        _verdict(
+            row, sides.study.settings.margin, n_bakes, days_alike=row["pit"] in apart
+        )
         for row in table.to_dict("records")
     ]
     areas = "usable area" in set(table["outcome"])
@@ -398,18 +402,29 @@ def _compared(
         table=table,
         levels=pd.DataFrame(two, columns=["pit", "outcome", "side", *_ENDS]),
         bakes=_bakes(sides, setting, both.rates.table),
-        findings=_what_else(sides, setting, days_alike=days_alike),
+        findings=_what_else(sides, setting, days_alike=bool(apart)),
         setting=setting,
         n_unmatched=sides.n_unmatched,
-        days_alike=days_alike,
-        links=links or (),
+        days_alike=bool(apart),
+        links=tuple(sorted(set().union(*links.values()))),
         continued=partial(further_bakes, sides, both),
         area_unit=f"sq {sides.study.settings.length_unit}" * bool(areas),
         estimand=f"{both.leading.estimand}; after less before, same pit and cells",
         method=both.leading.method,
         conf_level=level,
-        caveats=_caveats(sides, n_bakes, days_alike, paired),
+        caveats=_caveats(sides, n_bakes, apart),
     )
+
+
+def _links(sides: Sides) -> dict[str, set[str]]:
+    """Pits baked on both days of a pit that had one day before and another after."""
+    days = sides.study.kept.groupby("pit")["session"].agg(set)
+    found = {}
+    for pit in sides.pits:
+        one, other = (days[side_name(pit, side)] for side in (BEFORE, AFTER))
+        if len(one) == len(other) == 1 and one != other and "" not in one | other:
+            found[pit] = {str(name) for name in days.index if days[name] >= one | other}
+    return found
 
 
 _SIDES = (AFTER, BEFORE)
@@ -518,11 +533,11 @@ def _what_else(sides: Sides, setting: str, *, days_alike: bool) -> tuple[Finding
 
 
 def _caveats(
-    sides: Sides, n_bakes: pd.Series, days_alike: bool, paired: bool
+    sides: Sides, n_bakes: pd.Series, apart: Collection[str]
 ) -> tuple[str, ...]:
     names = {pit: [side_name(pit, side) for side in _SIDES] for pit in sides.pits}
     one_pair = [pit for pit, two in names.items() if n_bakes[two].max() <= 1]
-    rest = [two for pit, two in names.items() if pit not in one_pair]
+    rest = [two for pit, two in names.items() if pit not in {*one_pair, *apart}]
     pairs = pd.DataFrame(rest, columns=["pit_a", "pit_b"])
     counted = {str(pit): int(n) for pit, n in n_bakes.items()}
     found = [
@@ -530,20 +545,24 @@ def _caveats(
         "what the change does."
         for pit in one_pair
     ]
-    if days_alike:
-        found.append(
-            "No unchanged pit was baked on both days, so the change and the day cannot "
-            "be told apart. The numbers hold only if the days were alike. Bake an "
-            "unchanged pit on both days."
+    if apart:
+        of = (
+            ""
+            if len(apart) == len(sides.pits)
+            else f" of {listing(sorted(apart), 'and')}"
         )
-    elif not paired:
+        found.append(
+            f"No unchanged pit was baked on both days{of}, so the change and the day "
+            "cannot be told apart. The numbers hold only if the days were alike. Bake "
+            "an unchanged pit on both days."
+        )
+    if sides.study.kept["session"].eq("").any():
         found.append(
             "Sessions are not recorded for every bake, so the bakes of one day could "
             "not be paired."
         )
-    if not days_alike:
-        found += withheld_caveats(pairs, counted)
-        found += unequal_effort_caveats(pairs, counted)
+    found += withheld_caveats(pairs, counted)
+    found += unequal_effort_caveats(pairs, counted)
     if sides.n_unmatched:
         found.append(
             f"{sides.n_unmatched} items were left out: the other side graded nothing "

@@ -63,7 +63,7 @@ def changes(changes: SettingComparison) -> Answered:
     """Every outcome of every changed pit, and the bakes behind it."""
     answer = in_short(changes)
     yield answer
-    yield Sentences([own for own in sentences(changes) if own != answer])
+    yield Sentences([own for own in sentences(changes) if own not in answer])
     yield table(changes)
     yield Kept("levels", changes.levels)
     yield sides(changes)
@@ -118,15 +118,15 @@ def sides(changes: SettingComparison) -> Table:
 
 
 def what_changed(changes: SettingComparison) -> list[str]:
-    """What was set before and after, or which pits link the days of two studies."""
+    """Which pits link the days, and what was set before and after."""
     setting, words = changes.setting, label_of(changes.setting)
+    links, were = listed(changes.links), "was" if len(changes.links) == 1 else "were"
+    told = f"{links} {were} baked unchanged on both sides, which tells the change"
+    linked = [f"{told} from the day."] * bool(links)
     if setting not in changes.bakes:
-        links = listed(changes.links)
-        was = "was" if len(changes.links) == 1 else "were"
-        told = f"{links} {was} baked unchanged on both sides, which tells the change"
-        return [f"{told} from the day."] * bool(links)
+        return linked
     values = changes.bakes.set_index(["pit", "side"])[setting].map(as_typed)
-    return [
+    return linked + [
         f"{one_line(pit)}: {words} {values[pit, BEFORE]} before, {values[pit, AFTER]} "
         "after."
         for pit in changes.bakes["pit"].drop_duplicates()
@@ -152,9 +152,9 @@ def _verdict(row: Row) -> str:
 
 
 def in_short(changes: SettingComparison) -> str:
-    """What the change did to the burned share of the first changed pit."""
+    """What the change did to the burned share of every changed pit."""
     burned = changes.table[changes.table["outcome"] == "burned"]
-    return _sentence(burned.iloc[0].to_dict(), changes)
+    return " ".join(_sentence(row, changes) for row in burned.to_dict("records"))
 
 
 def sentences(changes: SettingComparison) -> list[str]:

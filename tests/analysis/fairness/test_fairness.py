@@ -161,7 +161,12 @@ def test_a_gauge_offset_is_put_as_a_factor_of_browning_speed() -> None:
     )
     message = one("gauge_offset", replace(study, bakes=bakes)).message
     assert "25 °F" in message
-    assert "about 2.5 in browning speed (1.7 to 3.6, by how steeply" in message
+    assert ": worth a factor of about 2.5 in browning speed (1.7 to 3.6, by" in message
+    # Matched at the grate, the pits were as hot: only their gauges differ.
+    at_grate = replace(study.settings, temperature_rule="same grate")
+    found = one("gauge_offset", replace(study, bakes=bakes, settings=at_grate))
+    assert ": at one reading of the gauges it would be worth a factor" in found.message
+    assert found.fix == "Pass on grate temperatures, not readings of the gauges."
 
 
 def test_gauges_are_read_from_probes_where_bakes_have_no_means() -> None:

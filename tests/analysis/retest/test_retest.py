@@ -201,11 +201,66 @@ def test_two_studies_with_an_unchanged_pit_tell_change_from_day() -> None:
     assert set(found.table["pit"]) == {"A"}
     assert not found.days_alike
     assert "days assumed alike" not in set(found.table["verdict"])
-    (told,) = retest.what_changed(found)
+    told, changed = retest.what_changed(found)
     assert told.startswith("B was baked unchanged on both sides")
+    assert changed == "A: damper opening 1 before, 0.5 after."
     alone = ps.retest(before, after)
     assert alone.days_alike
-    assert retest.what_changed(alone) == []
+    assert not [text for text in retest.what_changed(alone) if "unchanged" in text]
+
+
+def _two_days(*pits: str) -> ps.Study:
+    """Dampers moved between one day and the next, three bakes a day; no places."""
+    burned = {"A": ([13, 11, 14], [2, 1, 2]), "B": ([13, 12, 11], [3, 2, 2])}
+    burned["C"] = ([6, 5, 7], [6, 7, 5])
+    rows = [
+        (f"{pit}{day}{k}", pit, f"day {day}", damper if pit != "C" else 1.0, 18, n)
+        for pit in pits
+        for day, damper, own in zip((1, 2), (1.0, 0.5), burned[pit], strict=True)
+        for k, n in enumerate(own)
+    ]
+    columns = ["bake", "pit", "session", "damper_open", "n_items", "n_burned"]
+    table = pd.DataFrame(rows, columns=columns)
+    return ps.Study(
+        settings=ps.Settings(
+            title="Damper", question="Did it help?", temperature_rule="same grate"
+        ),
+        pits=pd.DataFrame({"pit": list(pits)}),
+        bakes=table[["bake", "pit", "session", "damper_open"]],
+        counts=table[["bake", "n_items", "n_burned"]],
+    )
+
+
+def test_one_record_of_two_days_and_two_records_answer_alike() -> None:
+    both = _two_days("A")
+    first = both.bakes["session"] == "day 1"
+    halves = [
+        replace(
+            both,
+            bakes=both.bakes[own],
+            counts=both.counts[both.counts["bake"].isin(both.bakes.loc[own, "bake"])],
+        )
+        for own in (first, ~first)
+    ]
+    one, two = ps.compare_settings(both), ps.retest(*halves)
+    pd.testing.assert_frame_equal(one.table, two.table)
+    assert one.table["verdict"].tolist() == ["days assumed alike"]
+    assert retest.in_short(one).endswith("if the days were alike.")
+    assert one.caveats == two.caveats
+    assert one.setting == two.setting == "damper_open"
+    # What was changed is not what else changed.
+    for found in (one, two):
+        assert not [f for f in found.findings if "damper" in f.message.lower()]
+
+
+def test_every_changed_pit_is_answered_and_the_unchanged_one_is_named() -> None:
+    found = ps.compare_settings(_two_days("A", "B", "C"))
+    assert found.table["verdict"].tolist() == ["differs", "differs"]
+    assert found.links == ("C",)
+    said = retest.in_short(found)
+    assert "A: burned share is lower after" in said
+    assert "B: burned share is lower after" in said
+    assert retest.what_changed(found)[0].startswith("C was baked unchanged on both")
 
 
 def _graded_again(study: ps.Study) -> ps.Study:
