@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from pitstats.stats.weighted_draws import FEWEST_EFFECTIVE
 
 ONE_BAKE_EACH = (
@@ -263,9 +265,9 @@ def few_draws(ess: float) -> tuple[str, ...]:
     return (FEW_DRAWS.format(n=ess),) if ess < FEWEST_EFFECTIVE else ()
 
 
-def borrowed_spread(n_bakes: dict[str, int]) -> tuple[str, ...]:
+def borrowed_spread(n_bakes: pd.Series) -> tuple[str, ...]:
     """Caveats for pits with one bake while at least one other pit has more."""
-    if max(n_bakes.values(), default=0) < 2:
+    if not (n_bakes > 1).any():
         return ()
     return tuple(
         BORROWED_SPREAD.format(pit=pit) for pit, count in n_bakes.items() if count == 1

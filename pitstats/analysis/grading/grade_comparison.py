@@ -314,7 +314,7 @@ def _cut_table(
                     "burned_from": grade,
                     "headline": code == settings.burned_code,
                     "pit": list(graded.pits),
-                    "n_bakes": list(graded.n_bakes.values()),
+                    "n_bakes": graded.n_bakes.to_numpy(),
                     "n_items": graded.by_pit(graded.deciding).sum(axis=1),
                     "n_burned": graded.by_pit(upward[:, code]),
                     "estimate": main.at_least.estimate[:, code],
@@ -427,7 +427,7 @@ def _caveats(
 ) -> tuple[str, ...]:
     found = []
     n_bakes = graded.n_bakes
-    if max(n_bakes.values()) <= 1:
+    if n_bakes.max() <= 1:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
     found += withheld_caveats(differences[differences["outcome"] == BURNED], n_bakes)

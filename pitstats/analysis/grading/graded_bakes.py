@@ -43,10 +43,9 @@ class GradedBakes:
         return np.array([code[pit] for pit in self.bakes["pit"]], dtype=np.intp)
 
     @property
-    def n_bakes(self) -> dict[str, int]:
+    def n_bakes(self) -> pd.Series:
         """Bakes of each pit."""
-        size = self.bakes.groupby("pit").size()
-        return {pit: int(size[pit]) for pit in self.pits}
+        return self.bakes["pit"].value_counts()[[*self.pits]]
 
     def by_pit(self, items: NDArray[np.intp]) -> NDArray[np.intp]:
         """Sum over the bakes of each pit."""

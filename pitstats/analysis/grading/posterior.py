@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
@@ -61,7 +60,7 @@ def grade_pairs(
     pits: tuple[str, ...],
     *,
     margin: float | None,
-    n_bakes: Mapping[str, int],
+    n_bakes: pd.Series,
 ) -> pd.DataFrame:
     """All pairs with their verdicts, columns of `PitComparison.table`."""
     return judged(pair_rows(pairs, pits, pits), margin=margin, n_bakes=n_bakes)

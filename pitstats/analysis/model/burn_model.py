@@ -327,7 +327,7 @@ def fit_burn_model(
         session_note=session_sentence(fitted),
         n_items=int(fitted.entries.frame["n_items"].sum()),
         n_missing=fitted.entries.n_missing,
-        n_bakes=pd.Series(fitted.n_bakes),
+        n_bakes=fitted.n_bakes,
         estimand=f"{ESTIMAND}. {fitted.layout.description}",
         method=f"{fitted.method}; {ML_METHOD}",
         conf_level=level,

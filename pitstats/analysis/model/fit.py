@@ -112,10 +112,10 @@ class FittedModel:
         return int((pits >= 2).sum())
 
     @property
-    def n_bakes(self) -> dict[str, int]:
+    def n_bakes(self) -> pd.Series:
         """Bakes of each pit in the model."""
         counts = self.entries.frame.groupby("pit", observed=False)["bake"].nunique()
-        return {str(pit): int(n) for pit, n in counts.items()}
+        return counts.set_axis(counts.index.astype("str"))
 
 
 def fit_model(
@@ -222,7 +222,7 @@ def rate_table(study: Study, fitted: FittedModel) -> pd.DataFrame:
     pits = study.pits["pit"].tolist()
     grouped = frame.groupby("pit", observed=False)
     table = pd.DataFrame({"pit": pits}).set_index("pit")
-    table["n_bakes"] = pd.Series(fitted.n_bakes).reindex(pits, fill_value=0)
+    table["n_bakes"] = fitted.n_bakes.reindex(pits, fill_value=0)
     for column in ("n_items", "n_burned"):
         sums = grouped[column].sum()
         sums.index = sums.index.astype(str)
@@ -245,7 +245,7 @@ def rate_table(study: Study, fitted: FittedModel) -> pd.DataFrame:
 def _effective_items(fitted: FittedModel) -> NDArray[np.float64]:
     """Items that would say as much if each were a bake of its own."""
     total = fitted.entries.frame.groupby("pit", observed=False)["n_items"].sum()
-    most = max(fitted.n_bakes.values())
+    most = fitted.n_bakes.max()
     return effective_items(fitted.result, total.to_numpy(dtype=float), most)
 
 
@@ -254,12 +254,7 @@ def difference_table(fitted: FittedModel) -> pd.DataFrame:
     if len(fitted.pits) < 2:
         return pd.DataFrame(columns=list(PAIR_COLUMNS))
     table = pair_rows(fitted.result.differences, fitted.pits, fitted.pits)
-    table = judged(
-        table,
-        margin=fitted.margin,
-        n_bakes=fitted.n_bakes,
-    )
-    return table
+    return judged(table, margin=fitted.margin, n_bakes=fitted.n_bakes)
 
 
 # --- caveats ------------------------------------------------------------------------
@@ -301,7 +296,7 @@ def _data_caveats(study: Study, fitted: FittedModel) -> list[str]:
 def _fit_caveats(fitted: FittedModel) -> list[str]:
     found = []
     n_bakes = fitted.n_bakes
-    if max(n_bakes.values()) <= 1:
+    if n_bakes.max() <= 1:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
     if len(fitted.pits) > 1:
@@ -332,7 +327,7 @@ def _of_bakes(fitted: FittedModel) -> NDArray[np.bool_]:
 def _saturated(fitted: FittedModel) -> bool:
     """Whether settings of bakes leave no bake over to show chance."""
     chosen = _of_bakes(fitted) & ~fitted.aliasing.aliased
-    n_bakes = sum(fitted.n_bakes.values())
+    n_bakes = fitted.n_bakes.sum()
     return bool(chosen.any()) and int(chosen.sum()) + len(fitted.pits) >= n_bakes
 
 

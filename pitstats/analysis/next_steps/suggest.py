@@ -264,7 +264,6 @@ def suggest_next(
         found = sensitivity or check_sensitivity(study, both=both, refit=False)
         advice = "fragile" if found.fragile else "settled"
     asked = table if settled else pair.to_frame().T
-    n_bakes = {str(pit): int(n) for pit, n in comparison.n_bakes.items()}
     more = suggest_bakes(study)
     return NextStep(
         table=steps,
@@ -279,7 +278,7 @@ def suggest_next(
         layout=comparison.layout,
         separate=more,
         besides=_besides(study, more),
-        few=tuple(few_beside_many(asked, n_bakes)),
+        few=tuple(few_beside_many(asked, comparison.n_bakes)),
         margin=comparison.margin,
         continuations=continuations,
         seed=seed,

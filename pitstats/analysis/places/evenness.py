@@ -148,9 +148,8 @@ class _Entries(NamedTuple):
         )
 
     @property
-    def n_bakes(self) -> dict[str, int]:
-        bakes = pd.Series(self.bake).groupby(self.pit).nunique()
-        return {pit: int(bakes[i]) for i, pit in enumerate(self.pits)}
+    def n_bakes(self) -> pd.Series:
+        return pd.Series(self.bake).groupby(self.pit).nunique().set_axis(self.pits)
 
 
 def _entries(

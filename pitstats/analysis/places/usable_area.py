@@ -236,7 +236,7 @@ class _Draws(NamedTuple):
     ----------
     bakes : pandas.DataFrame
         Bakes that carry the outcome, as `bake_posterior` wants them.
-    n_bakes : dict of str to int
+    n_bakes : pandas.Series
         Their number per pit.
     area : dict of str to ndarray
         Draws of the area good in the long run; pits without cell sizes are left out.
@@ -250,7 +250,7 @@ class _Draws(NamedTuple):
     """
 
     bakes: pd.DataFrame
-    n_bakes: dict[str, int]
+    n_bakes: pd.Series
     area: dict[str, FloatArray]
     alike: dict[str, bool]
     cells: dict[str, FloatArray]
@@ -264,8 +264,7 @@ def _draws(
     """Draws of areas from the counts of bakes, or from the surface."""
     own_bakes = shares.bakes
     used = own_bakes["n_burned"].notna() & (own_bakes["n_items"] > 0)
-    bakes = zip(shares.table["pit"], shares.table["n_bakes"], strict=True)
-    n_bakes = {str(pit): int(n) for pit, n in bakes}
+    n_bakes = shares.table.set_index("pit")["n_bakes"]
     chances: dict[str, FloatArray] = {}
     areas: dict[str, FloatArray] = {}
     for pit in shares.table["pit"]:

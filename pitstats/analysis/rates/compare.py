@@ -144,7 +144,6 @@ def _as_counted(
     pits = [p for p in study.pits["pit"] if p in set(graded["pit"])]
     check_two_pits(study, pits)
     n_bakes = rates.table.set_index("pit")["n_bakes"]
-    bakes_of = {str(pit): int(n) for pit, n in n_bakes.items()}
     table = pair_table(graded, pits, level, study.settings.margin)
     posterior = bake_posterior(graded, level)
     draws, note = None, ""
@@ -153,8 +152,8 @@ def _as_counted(
         note = notes.SESSIONS_IN.format(n=posterior.sessions)
     found = [
         *rates.caveats,
-        *withheld_caveats(table, bakes_of),
-        *unequal_effort_caveats(table, bakes_of),
+        *withheld_caveats(table, n_bakes),
+        *unequal_effort_caveats(table, n_bakes),
     ]
     if layouts_differ(study):
         found.append(notes.LAYOUTS_DIFFER)
@@ -237,13 +236,7 @@ def pair_table(
     """Intervals and verdicts of all pairs, from bakes with their counts."""
     posterior = bake_posterior(bakes, level)
     table = pair_rows(posterior.result.differences, posterior.pits, pits)
-    n_bakes = {str(k): int(n) for k, n in bakes.groupby("pit").size().items()}
-    table = judged(
-        table,
-        margin=margin,
-        n_bakes=n_bakes,
-    )
-    return table
+    return judged(table, margin=margin, n_bakes=bakes["pit"].value_counts())
 
 
 def naive_differences(

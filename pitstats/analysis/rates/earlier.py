@@ -161,11 +161,10 @@ def borrow_for(
     found = borrowed_rates(
         graded["n_burned"].to_numpy(dtype=int), total, code, sd, factor, level
     )
-    n_bakes = {str(k): int(n) for k, n in graded.groupby("pit").size().items()}
     table = judged(
         pair_rows(found.differences, pits, pits),
         margin=settings.margin,
-        n_bakes=n_bakes,
+        n_bakes=graded["pit"].value_counts(),
     )
     pair = found.differences.estimate
     widest = int(np.argmax(np.abs(pair)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
@@ -69,7 +69,7 @@ FEWEST_BESIDE_ONE = 3
 """Bakes that one pit of a pair needs for a verdict when the other was baked once."""
 
 
-def withheld_pairs(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool]:
+def withheld_pairs(table: pd.DataFrame, n_bakes: pd.Series) -> list[bool]:
     """Pairs with a pit baked once whose other pit has too few bakes for a verdict.
 
     A pit baked once borrows its spread between bakes. Against two bakes that is too
@@ -78,7 +78,7 @@ def withheld_pairs(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool
     Examples
     --------
     >>> pairs = pd.DataFrame({"pit_a": ["A", "A", "B"], "pit_b": ["B", "C", "C"]})
-    >>> withheld_pairs(pairs, {"A": 1, "B": 2, "C": 3})
+    >>> withheld_pairs(pairs, pd.Series({"A": 1, "B": 2, "C": 3}))
     [True, False, False]
     """
     return [
@@ -99,13 +99,13 @@ FALSE_CALLS_AT_WORST = 14
 """Largest share of false calls beyond `MANY_TIMES`, percent."""
 
 
-def unequal_effort(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool]:
+def unequal_effort(table: pd.DataFrame, n_bakes: pd.Series) -> list[bool]:
     """Pairs with a verdict of which one pit was baked `MANY_TIMES` as often.
 
     Examples
     --------
     >>> pairs = pd.DataFrame({"pit_a": ["A", "A", "B"], "pit_b": ["B", "C", "C"]})
-    >>> unequal_effort(pairs, {"A": 2, "B": 4, "C": 8})
+    >>> unequal_effort(pairs, pd.Series({"A": 2, "B": 4, "C": 8}))
     [False, True, False]
     """
     counts = [
@@ -118,13 +118,13 @@ def unequal_effort(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[bool
     ]
 
 
-def few_beside_many(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str]:
+def few_beside_many(table: pd.DataFrame, n_bakes: pd.Series) -> list[str]:
     """Pits whose few bakes stand beside many of another, by `unequal_effort`.
 
     Examples
     --------
     >>> pairs = pd.DataFrame({"pit_a": ["A", "B"], "pit_b": ["B", "C"]})
-    >>> few_beside_many(pairs, {"A": 2, "B": 7, "C": 4})
+    >>> few_beside_many(pairs, pd.Series({"A": 2, "B": 7, "C": 4}))
     ['A']
     """
     pairs = table.loc[unequal_effort(table, n_bakes), ["pit_a", "pit_b"]]
@@ -132,17 +132,15 @@ def few_beside_many(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str
     return list(dict.fromkeys(map(str, few)))
 
 
-def withheld_caveats(table: pd.DataFrame, n_bakes: Mapping[str, int]) -> list[str]:
+def withheld_caveats(table: pd.DataFrame, n_bakes: pd.Series) -> list[str]:
     """What to say of pairs without a verdict; nothing where no pit has two bakes."""
     named = _named(table, withheld_pairs(table, n_bakes))
-    if not named or max(n_bakes.values()) < 2:
+    if not named or n_bakes.max() < 2:
         return []
     return [ONE_BESIDE_FEW.format(pairs=named)]
 
 
-def unequal_effort_caveats(
-    table: pd.DataFrame, n_bakes: Mapping[str, int]
-) -> list[str]:
+def unequal_effort_caveats(table: pd.DataFrame, n_bakes: pd.Series) -> list[str]:
     """What to say of verdicts about pits with few bakes beside many."""
     few = few_beside_many(table, n_bakes)
     if not few:
@@ -185,7 +183,7 @@ def judged(
     table: pd.DataFrame,
     *,
     margin: float | None,
-    n_bakes: Mapping[str, int],
+    n_bakes: pd.Series,
 ) -> pd.DataFrame:
     """Add verdicts from the deciding intervals; without one there is no p-value.
 
@@ -193,7 +191,7 @@ def judged(
     is assumed of it, and look like a verdict. The same holds for pairs of
     `withheld_pairs`.
     """
-    one_bake_each = max(n_bakes.values()) <= 1
+    one_bake_each = bool(n_bakes.max() <= 1)
     withheld = withheld_pairs(table, n_bakes)
     found = verdicts(
         table["simultaneous_low"],

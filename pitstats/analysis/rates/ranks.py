@@ -134,7 +134,7 @@ def rank_pits(
     )
     order = np.argsort(table["mean_rank"].to_numpy(), kind="stable")
     separated = pairs["verdict"].isin(SEPARATED)
-    n_bakes = {pit: int(comparison.n_bakes[pit]) for pit in pits}
+    n_bakes = comparison.n_bakes[pits]
     return PitRanks(
         table=table.iloc[order].reset_index(drop=True),
         chances=_long(chance[order], [pits[i] for i in order]),

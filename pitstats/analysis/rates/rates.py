@@ -269,9 +269,9 @@ def _caveats(
     totals: pd.DataFrame,
     result: BakeRates | ModelRates,
 ) -> tuple[str, ...]:
-    n_bakes = dict(zip(table["pit"], table["n_bakes"], strict=True))
+    n_bakes = table.set_index("pit")["n_bakes"]
     found: list[str] = []
-    if max(n_bakes.values()) <= 1:
+    if n_bakes.max() <= 1:
         found.append(notes.ONE_BAKE_EACH)
     found += notes.borrowed_spread(n_bakes)
     if result.cap_mass > 0.5:

@@ -539,7 +539,6 @@ def _caveats(
     one_pair = [pit for pit, two in names.items() if n_bakes[two].max() <= 1]
     rest = [two for pit, two in names.items() if pit not in {*one_pair, *apart}]
     pairs = pd.DataFrame(rest, columns=["pit_a", "pit_b"])
-    counted = {str(pit): int(n) for pit, n in n_bakes.items()}
     found = [
         f"{pit}: one pair of bakes. It shows what happened in these two bakes, not "
         "what the change does."
@@ -561,8 +560,8 @@ def _caveats(
             "Sessions are not recorded for every bake, so the bakes of one day could "
             "not be paired."
         )
-    found += withheld_caveats(pairs, counted)
-    found += unequal_effort_caveats(pairs, counted)
+    found += withheld_caveats(pairs, n_bakes)
+    found += unequal_effort_caveats(pairs, n_bakes)
     if sides.n_unmatched:
         found.append(
             f"{sides.n_unmatched} items were left out: the other side graded nothing "

@@ -26,12 +26,12 @@ def further_bakes(sides: Sides, both: BothWays) -> NextStep:
     pair = pair.assign(
         **{f"simultaneous_{end}": pair[f"conf_{end}"] for end in ("low", "high")}
     )
-    n_bakes = {name: int(leading.n_bakes[name]) for name in names}
+    n_bakes = leading.n_bakes[names]
     alone = replace(
         leading,
         table=judged(pair, margin=leading.margin, n_bakes=n_bakes),
         rates=leading.rates[leading.rates["pit"].isin(names)],
-        n_bakes=leading.n_bakes[names],
+        n_bakes=n_bakes,
         look=look_of(study),
     )
     led = replace(both, as_baked=alone, common=None, leads="as baked")

@@ -194,7 +194,7 @@ def _differences(
         np.nan if days_alike else _bridge_shares(bakes, pits, found, held)
     )
     linked = np.array([component[a] == component[b] for a, b in combinations(pits, 2)])
-    n_bakes = {str(pit): int(n) for pit, n in bakes["pit"].value_counts().items()}
+    n_bakes = bakes["pit"].value_counts()
     frame = judged(frame, margin=None, n_bakes=n_bakes)
     if not days_alike and len(frame):
         numbers = frame.columns[2 : frame.columns.get_loc("n_shared_studies")]
@@ -322,7 +322,7 @@ def _caveats(
             "their studies, so nothing separates these pits from their days. Bake them "
             "side by side, or a third pit beside each."
         )
-    n_bakes = {str(pit): int(n) for pit, n in bakes["pit"].value_counts().items()}
+    n_bakes = bakes["pit"].value_counts()
     linked = differences[differences["verdict"] != NO_BRIDGE]
     found += withheld_caveats(linked, n_bakes)
     if len(season.left_out):

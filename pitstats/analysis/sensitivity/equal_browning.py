@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import pair_rows, verdicts, withheld_pairs
+from pitstats.analysis.rates.pairs import judged, pair_rows
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.weighted_draws import summarize_pairs
 
@@ -35,19 +35,11 @@ def compare_at_equal_dose(
     draws = draws[[posterior.pits.index(pit) for pit in pits]]
     weights = np.full(draws.shape[1], 1 / draws.shape[1])
     raw_odds = draws / np.maximum(1 - draws, 1e-300)
-    n_bakes = {str(k): int(n) for k, n in bakes.groupby("pit").size().items()}
+    n_bakes = bakes["pit"].value_counts()
     tables = []
     for factors in excess:
         odds = raw_odds / np.array([[factors[pit]] for pit in pits])
-        table = pair_rows(
-            summarize_pairs(odds / (1 + odds), weights, level), pits, pits
-        )
-        table["verdict"] = verdicts(
-            table["simultaneous_low"],
-            table["simultaneous_high"],
-            margin=margin,
-            one_bake_each=max(n_bakes.values()) <= 1,
-            withheld=withheld_pairs(table, n_bakes),
-        )
-        tables.append(table)
+        found = summarize_pairs(odds / (1 + odds), weights, level)
+        rows = pair_rows(found, pits, pits)
+        tables.append(judged(rows, margin=margin, n_bakes=n_bakes))
     return tables
