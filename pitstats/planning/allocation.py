@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.errors import ArgumentError, DesignError
-from pitstats.planning.designs import frame_of, question_maker, spread_of
+from pitstats.planning.designs import question_maker, simulation_rules, spread_of
 from pitstats.planning.formulas import Split, rate_icc, split_for_budget
 from pitstats.planning.power import BakePlan, work_out
 
@@ -118,7 +118,7 @@ def best_split(
     sizes = _affordable(budget / pits, cost_per_bake, cost_per_item, most_items)
     plan = work_out(
         [question(b, n) for b, n in sizes],
-        frame_of(simulations, rng, conf_level, margin),
+        simulation_rules(simulations, rng, conf_level, margin),
         (cost_per_bake, cost_per_item),
     )
     spread = spread_of(sd_bake)

@@ -13,7 +13,7 @@ from scipy.special import expit
 
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.formulas import check_level, rate_icc
-from pitstats.planning.simulation import Array, BakeDesign, Frame, Question
+from pitstats.planning.simulation import Array, BakeDesign, Question, SimulationRules
 from pitstats.stats.bake_model import BakeRates, bake_rates
 from pitstats.stats.marginal import marginal_intercept
 from pitstats.stats.spread_prior import SD_LIMIT
@@ -205,12 +205,12 @@ def checked_sessions(
     return float(sd_session)
 
 
-def frame_of(
+def simulation_rules(
     simulations: int,
     rng: np.random.Generator | int | None,
     conf_level: float,
     margin: float | None = None,
-) -> Frame:
+) -> SimulationRules:
     """How every design is simulated and judged, checked."""
     if not _whole(simulations) or simulations < 2:
         raise ArgumentError(
@@ -222,7 +222,7 @@ def frame_of(
             f"margin is {margin}; it is the largest difference that would not change "
             "advice, between 0 and 1"
         )
-    return Frame(
+    return SimulationRules(
         int(simulations), seed_from(rng), check_level("conf_level", conf_level), margin
     )
 
@@ -300,13 +300,13 @@ def draw_pilot(
     pilot: Pilot,
     pilot_pit: str | int | None,
     difference: float,
-    frame: Frame,
+    rules: SimulationRules,
 ) -> PilotDraws:
     """Draw what a pilot leaves unknown: rate of one pit and spread between bakes."""
     found, names, bakes = _analyzed_pilot(pilot)
     column = 0 if pilot_pit is None else _place(pilot_pit, names)
-    n_draws = frame.simulations
-    rng = np.random.default_rng(np.random.SeedSequence(frame.seed, spawn_key=(0,)))
+    n_draws = rules.simulations
+    rng = np.random.default_rng(np.random.SeedSequence(rules.seed, spawn_key=(0,)))
     rates, sd = found.posterior.draw(20 * n_draws, rng)
     other = rates[:, column] + difference
     possible = np.flatnonzero((other > 0.002) & (other < 0.998))

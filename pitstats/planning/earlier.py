@@ -14,8 +14,8 @@ from pitstats.errors import ArgumentError
 from pitstats.planning.power import BakePlan
 from pitstats.planning.simulation import (
     BakeDesign,
-    Frame,
     Question,
+    SimulationRules,
     mean_with_error,
     run_both,
     share_with_error,
@@ -53,14 +53,14 @@ def with_earlier(
     plan: BakePlan,
     questions: Sequence[Question],
     earlier: tuple[float, float],
-    frame: Frame,
+    rules: SimulationRules,
 ) -> BakePlan:
     """The same plans with what the borrowed answer would show of the same studies."""
     lent = [replace(question, earlier=earlier) for question in questions]
-    found = run_both(lent, replace(frame, margin=None), "earlier spread")
+    found = run_both(lent, replace(rules, margin=None), "earlier spread")
     table = plan.table.copy()
     risks = {
-        question.design: _if_moodier(question.design, plan.rate, earlier, frame)
+        question.design: _if_moodier(question.design, plan.rate, earlier, rules)
         for question in questions
     }
     for k, (apart, alike) in enumerate(found):
@@ -85,7 +85,10 @@ def with_earlier(
 
 
 def _if_moodier(
-    design: BakeDesign, rate: float, earlier: tuple[float, float], frame: Frame
+    design: BakeDesign,
+    rate: float,
+    earlier: tuple[float, float],
+    rules: SimulationRules,
 ) -> FalseCalls:
     """False alarms of the first two pits when fires are twice as moody as before."""
     first = design.pit < 2
@@ -94,7 +97,7 @@ def _if_moodier(
         design.pit[first],
         rate,
         *earlier,
-        frame.conf_level,
-        simulations=frame.simulations,
-        seed=frame.seed,
+        rules.conf_level,
+        simulations=rules.simulations,
+        seed=rules.seed,
     )

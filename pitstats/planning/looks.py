@@ -16,8 +16,8 @@ from pitstats.planning.power import BakePlan
 from pitstats.planning.simulation import (
     ALIKE,
     SEPARATED,
-    Frame,
     Question,
+    SimulationRules,
     Task,
     blocks_of,
     mean_with_error,
@@ -72,7 +72,10 @@ def checked_looks(looks: Sequence[int] | str, bakes: int | None) -> tuple[int, .
 
 
 def with_looks(
-    plan: BakePlan, questions: Sequence[Question], looks: tuple[int, ...], frame: Frame
+    plan: BakePlan,
+    questions: Sequence[Question],
+    looks: tuple[int, ...],
+    rules: SimulationRules,
 ) -> BakePlan:
     """The same plans with looks: chances over all looks beside those of one look."""
     table, stops = plan.table.copy(), []
@@ -86,13 +89,13 @@ def with_looks(
             looks,
             len(design.bakes),
             design.items,
-            frame.conf_level,
+            rules.conf_level,
             sessions=question.sd_session is not None,
             progress=True,
         )
         apart, alike = run_designs(
             [(question, SEPARATED), (question, ALIKE)],
-            frame,
+            rules,
             n_widths=_MARGIN_STUDIES,
             label=f"looks, plan {k + 1} of {len(questions)}",
             work=partial(run_looks, looks=boundary.looks, levels=boundary.levels),

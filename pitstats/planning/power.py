@@ -21,9 +21,9 @@ from pitstats.planning.designs import (
     checked_sessions,
     cost_of,
     draw_pilot,
-    frame_of,
     make_design,
     shown,
+    simulation_rules,
     spreads_of,
 )
 from pitstats.planning.exact import (
@@ -36,8 +36,8 @@ from pitstats.planning.formulas import rate_icc, two_rate_power
 from pitstats.planning.simulation import (
     WIDTH_STUDIES,
     BakeDesign,
-    Frame,
     Question,
+    SimulationRules,
     Tally,
     mean_with_error,
     run_both,
@@ -308,8 +308,8 @@ def plan_bakes(
     difference = (
         checked_difference(difference) if pilot else check_rates(rate, difference)
     )
-    frame = frame_of(simulations, rng, conf_level, margin)
-    draws = None if pilot is None else draw_pilot(pilot, pilot_pit, difference, frame)
+    rules = simulation_rules(simulations, rng, conf_level, margin)
+    draws = None if pilot is None else draw_pilot(pilot, pilot_pit, difference, rules)
     planned = _planned_looks(looks, bakes)
     days = checked_sessions(sd_session, pits, looked_at=bool(planned))
     if earlier is not None and (planned or days is not None):
@@ -331,12 +331,12 @@ def plan_bakes(
         for design in designs
         for sds in spreads
     ]
-    plan = work_out(questions, frame, (cost_per_bake, cost_per_item))
+    plan = work_out(questions, rules, (cost_per_bake, cost_per_item))
     if earlier is not None:
-        return with_earlier(plan, questions, spread_and_factor(earlier), frame)
+        return with_earlier(plan, questions, spread_and_factor(earlier), rules)
     if not planned:
         return plan
-    return with_looks(plan, questions, planned, frame)
+    return with_looks(plan, questions, planned, rules)
 
 
 def _planned_looks(
@@ -378,15 +378,15 @@ def asked_of_pits(
 
 def work_out(
     questions: Sequence[Question],
-    frame: Frame,
+    rules: SimulationRules,
     costs: tuple[float | None, float | None] = (None, None),
 ) -> BakePlan:
     """Simulate and analyze all plans, each with pits that differ and that are alike."""
     whole_cost = [cost_of(question.design, *costs) for question in questions]
     rows = [
-        _row(question, apart, alike, cost, frame.conf_level)
+        _row(question, apart, alike, cost, rules.conf_level)
         for question, (apart, alike), cost in zip(
-            questions, run_both(questions, frame, "plans"), whole_cost, strict=True
+            questions, run_both(questions, rules, "plans"), whole_cost, strict=True
         )
     ]
     first = questions[0]
@@ -395,13 +395,13 @@ def work_out(
         rate=first.rate if first.draws is None else float(first.draws.rate.mean()),
         difference=first.difference,
         pits=len(first.design.bakes),
-        margin=frame.margin,
-        simulations=frame.simulations,
-        seed=frame.seed,
+        margin=rules.margin,
+        simulations=rules.simulations,
+        seed=rules.seed,
         estimand=_ESTIMAND,
         method=_METHOD if first.sd_session is None else _METHOD_SESSIONS,
-        conf_level=frame.conf_level,
-        caveats=_caveats(questions, frame),
+        conf_level=rules.conf_level,
+        caveats=_caveats(questions, rules),
         pilot="" if first.draws is None else first.draws.words,
         sd_session=first.sd_session,
     )
@@ -456,12 +456,12 @@ def _naive_power(question: Question, rate: float, conf_level: float) -> float:
     return two_rate_power(rate, other, 2 * a * b / (a + b), alpha=1 - conf_level)
 
 
-def _caveats(questions: Sequence[Question], frame: Frame) -> tuple[str, ...]:
+def _caveats(questions: Sequence[Question], rules: SimulationRules) -> tuple[str, ...]:
     designs = [question.design for question in questions]
     notes = [
-        f"Chances are shares of {frame.simulations} simulated studies; ± is one "
+        f"Chances are shares of {rules.simulations} simulated studies; ± is one "
         f"standard error of the simulation. Widths rest on "
-        f"{min(WIDTH_STUDIES, frame.simulations)} studies a plan. Seed {frame.seed}.",
+        f"{min(WIDTH_STUDIES, rules.simulations)} studies a plan. Seed {rules.seed}.",
         "The simulated bakes follow the model of the analysis: normal bake effects, "
         "spreads as stated, every planned item graded. Real fires may be rougher.",
         '"If each item counted" is what a formula promises when every item counts as '

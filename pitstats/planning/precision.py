@@ -13,9 +13,9 @@ from pitstats.planning.designs import (
     as_list,
     check_rates,
     cost_of,
-    frame_of,
     make_design,
     shown,
+    simulation_rules,
     spread_of,
 )
 from pitstats.planning.formulas import check_level, rate_icc, rule_of_three
@@ -115,7 +115,7 @@ def width_for_one_pit(
     True
     """
     check_rates(rate, (0.5 - rate) / 2 or 0.1)
-    frame = frame_of(simulations, rng, conf_level)
+    rules = simulation_rules(simulations, rng, conf_level)
     questions = [
         Question(make_design(b, n, 1), rate, 0.0, spread_of(sd))
         for b in as_list(bakes)
@@ -126,8 +126,8 @@ def width_for_one_pit(
         raise DesignError("name at least one number of bakes, of items and one spread")
     found = run_designs(
         [(question, SINGLE) for question in questions],
-        frame,
-        n_widths=frame.simulations,
+        rules,
+        n_widths=rules.simulations,
         label="widths",
     )
     rows = []
@@ -135,7 +135,7 @@ def width_for_one_pit(
         design, sd = question.design, question.sd_bake
         width, error = mean_with_error(tally.high - tally.low)
         total = int(design.total.sum())
-        naive = wilson_interval(round(rate * total), total, frame.conf_level)
+        naive = wilson_interval(round(rate * total), total, rules.conf_level)
         rows.append(
             {
                 "bakes": shown(design.bakes),
@@ -153,16 +153,16 @@ def width_for_one_pit(
         )
     return RatePlan(
         table=pd.DataFrame(rows),
-        seed=frame.seed,
+        seed=rules.seed,
         estimand=(
             "interval for the long-run burn rate of one pit whose true rate is "
             f"{rate:g}"
         ),
         method="simulated studies, each analyzed with the posterior for real ones",
-        conf_level=frame.conf_level,
+        conf_level=rules.conf_level,
         caveats=(
-            f"Means over {frame.simulations} simulated studies a plan, with "
-            f"standard errors of the simulation; seed {frame.seed}.",
+            f"Means over {rules.simulations} simulated studies a plan, with "
+            f"standard errors of the simulation; seed {rules.seed}.",
             "With a single bake the width is set by the assumption about the spread "
             "between bakes, not by the data.",
         ),

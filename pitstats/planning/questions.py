@@ -13,9 +13,9 @@ from pitstats.planning.designs import (
     Count,
     check_pits,
     check_rates,
-    frame_of,
     make_design,
     question_maker,
+    simulation_rules,
     spread_of,
 )
 from pitstats.planning.exact import can_be_enumerated, exact_chance
@@ -23,8 +23,8 @@ from pitstats.planning.formulas import check_level
 from pitstats.planning.power import BakePlan, work_out
 from pitstats.planning.simulation import (
     SEPARATED,
-    Frame,
     Question,
+    SimulationRules,
     run_designs,
     share_with_error,
 )
@@ -137,20 +137,20 @@ def smallest_difference(
     """
     question = _asked(bakes, items, rate, sd_bake, pits, direction)
     check_level("power", power)
-    frame = frame_of(simulations, rng, conf_level)
+    rules = simulation_rules(simulations, rng, conf_level)
     room = (1 - rate if direction > 0 else rate) * 0.99
-    tried = _chances(direction * room * np.linspace(0.1, 1, 10), question, frame)
+    tried = _chances(direction * room * np.linspace(0.1, 1, 10), question, rules)
     for _ in range(2):
         bracket = _bracket(tried, power)
         if bracket is None:
             break
         inner = np.linspace(*bracket, 5)[1:-1]
-        tried = pd.concat([tried, _chances(inner, question, frame)])
+        tried = pd.concat([tried, _chances(inner, question, rules)])
         tried = tried.sort_values("difference", key=abs, ignore_index=True)
     value, error = _crossing(tried, power)
     notes = [
-        f"Each chance rests on {frame.simulations} simulated studies; seed "
-        f"{frame.seed}.",
+        f"Each chance rests on {rules.simulations} simulated studies; seed "
+        f"{rules.seed}.",
         "Assumes that real bakes differ as stated and that every planned item is "
         "graded.",
     ]
@@ -166,9 +166,9 @@ def smallest_difference(
         table=tried,
         rate=rate,
         sd_bake=question.sd_bake,
-        seed=frame.seed,
-        simulations=frame.simulations,
-        conf_level=frame.conf_level,
+        seed=rules.seed,
+        simulations=rules.simulations,
+        conf_level=rules.conf_level,
         caveats=tuple(notes),
     )
 
@@ -195,13 +195,15 @@ def _asked(
     return Question(design, rate, 0.0, spread_of(sd_bake))
 
 
-def _chances(differences: np.ndarray, question: Question, frame: Frame) -> pd.DataFrame:
+def _chances(
+    differences: np.ndarray, question: Question, rules: SimulationRules
+) -> pd.DataFrame:
     """Chance to separate the first two pits, for each difference."""
     asked = [replace(question, difference=float(d)) for d in differences]
     if can_be_enumerated(question):
-        chances = [(exact_chance(q, frame.conf_level, alike=False), 0.0) for q in asked]
+        chances = [(exact_chance(q, rules.conf_level, alike=False), 0.0) for q in asked]
     else:
-        found = run_designs([(q, SEPARATED) for q in asked], frame, label="differences")
+        found = run_designs([(q, SEPARATED) for q in asked], rules, label="differences")
         chances = [share_with_error(x.separated, x.studies) for x in found]
     rows = [(q.difference, *own) for q, own in zip(asked, chances, strict=True)]
     return pd.DataFrame(rows, columns=["difference", "power", "power_error"])
@@ -287,6 +289,6 @@ def one_more_bake(
     )
     return work_out(
         [question(b, n, name) for name, b, n in steps],
-        frame_of(simulations, rng, conf_level, margin),
+        simulation_rules(simulations, rng, conf_level, margin),
         (cost_per_bake, cost_per_item),
     )

@@ -11,9 +11,9 @@ import pandas as pd
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.planning.designs import (
     as_list,
-    frame_of,
     question_maker,
     seed_from,
+    simulation_rules,
 )
 from pitstats.planning.formulas import check_level
 from pitstats.planning.power import BakePlan, work_out
@@ -117,11 +117,11 @@ def find_bakes(
     if not 2 <= most <= 200:
         raise ArgumentError(f"most is {most}; use 2 to 200 bakes")
     question = question_maker(rate, difference, sd_bake, pits)
-    frame = frame_of(simulations, rng, conf_level)
+    rules = simulation_rules(simulations, rng, conf_level)
     tried: dict[int, BakePlan] = {}
 
     def chance(bakes: int) -> float:
-        tried[bakes] = work_out([question(bakes, items)], frame)
+        tried[bakes] = work_out([question(bakes, items)], rules)
         return float(tried[bakes].table["power"].iloc[0])
 
     found = _bisect(chance, power, most)
@@ -292,4 +292,4 @@ def split_with_reference(
         )
         for first, each in sizes
     ]
-    return work_out(questions, frame_of(simulations, rng, conf_level))
+    return work_out(questions, simulation_rules(simulations, rng, conf_level))

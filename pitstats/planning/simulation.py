@@ -163,7 +163,7 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Frame:
+class SimulationRules:
     """How every question is simulated and judged.
 
     Attributes
@@ -342,7 +342,7 @@ def _inside(
 
 def run_designs(
     asked: Sequence[tuple[Question, int]],
-    frame: Frame,
+    rules: SimulationRules,
     *,
     n_widths: int = 0,
     label: str,
@@ -362,12 +362,12 @@ def run_designs(
             design=question.design,
             truth=question.truth(alike=scenario != SEPARATED),
             scenario=scenario,
-            seed=frame.seed,
+            seed=rules.seed,
             start=0,
-            stop=frame.simulations,
-            n_widths=min(n_widths, frame.simulations),
-            margin=frame.margin,
-            conf_level=frame.conf_level,
+            stop=rules.simulations,
+            n_widths=min(n_widths, rules.simulations),
+            margin=rules.margin,
+            conf_level=rules.conf_level,
             sessions=question.sd_session is not None,
             earlier=question.earlier,
         )
@@ -393,13 +393,13 @@ def run_designs(
 
 
 def run_both(
-    questions: Sequence[Question], frame: Frame, label: str
+    questions: Sequence[Question], rules: SimulationRules, label: str
 ) -> list[tuple[Tally, Tally]]:
     """Run every question with pits that differ and with pits that are alike."""
     asked = [
         (question, which) for question in questions for which in (SEPARATED, ALIKE)
     ]
-    found = run_designs(asked, frame, n_widths=WIDTH_STUDIES, label=label)
+    found = run_designs(asked, rules, n_widths=WIDTH_STUDIES, label=label)
     return list(zip(found[::2], found[1::2], strict=True))
 
 

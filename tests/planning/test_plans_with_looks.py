@@ -13,8 +13,8 @@ from pitstats.planning.simulation import (
     ALIKE,
     SEPARATED,
     BakeDesign,
-    Frame,
     Question,
+    SimulationRules,
     run_designs,
     share_with_error,
 )
@@ -181,8 +181,8 @@ def test_simulation_agrees_with_enumeration(
     asked = Question(
         BakeDesign(bakes, items), 0.2, difference, 0.6 if sds else sd, sd_of_pits=sds
     )
-    frame = Frame(4000, 1, 0.95)
-    apart, alike = run_designs([(asked, SEPARATED), (asked, ALIKE)], frame, label="")
+    rules = SimulationRules(4000, 1, 0.95)
+    apart, alike = run_designs([(asked, SEPARATED), (asked, ALIKE)], rules, label="")
     for name, found in (("power", apart), ("false_alarm", alike)):
         share, error = share_with_error(found.separated, found.studies)
         assert row[name] == pytest.approx(share, abs=3.5 * error)
