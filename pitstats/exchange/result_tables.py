@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.errors import DesignError
+from pitstats.study.cells import one_line
 from pitstats.study.csv_text import write_csv
 from pitstats.study.folder_files import column_texts
 
@@ -73,7 +74,7 @@ def result_tables(
             result = worked_out(call)
             tables[name] = attrgetter(place)(result) if place else result
         except DesignError as reason:
-            reasons[name] = " ".join(str(reason).split())
+            reasons[name] = one_line(reason)
     return tables, reasons
 
 

@@ -29,6 +29,7 @@ from pitstats.figures.style import (
     one_panel,
     shorten,
 )
+from pitstats.study.cells import one_line
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -352,7 +353,7 @@ def _labeled(
 
 def _grate_name(pit: object, grate: object, n_grates: int) -> str:
     names = [pit, grate] if n_grates > 1 else [pit]
-    return ", ".join(" ".join(str(name).split()) for name in names)
+    return ", ".join(map(one_line, names))
 
 
 def plot_grades(counts: pd.DataFrame) -> Figure:

@@ -26,7 +26,7 @@ from pitstats.figures.style import (
     one_panel,
     shorten,
 )
-from pitstats.study.percent import level_text
+from pitstats.study.percent import level_text, signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -291,8 +291,7 @@ def _draw_gauge(axes: Axes, y: int, row: dict[Any, Any], bakes: pd.DataFrame) ->
     )
     marks.draw_interval(axes, row["conf_low"], row["conf_high"], at)
     axes.plot(row["bias"], at, "D", color=EMBER, markersize=9, gid="bias")
-    bias = f"{row['bias']:+.0f}".replace("-", "\N{MINUS SIGN}")
-    marks.write_above(axes, bias, row["bias"], at, up=9)
+    marks.write_above(axes, signed(row["bias"]), row["bias"], at, up=9)
     marks.draw_bakes(axes, bakes["difference"], np.full(len(bakes), y + 0.24), size=60)
 
 

@@ -21,7 +21,7 @@ from pitstats.figures.style import (
     one_panel,
     wrapped,
 )
-from pitstats.study.percent import percent
+from pitstats.study.percent import MINUS, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -225,4 +225,4 @@ def _from_the_pit_ahead(row: Mapping[Hashable, Any]) -> dict[str, Any]:
 
 def _pair_label(more: object, less: object) -> str:
     between = " " if len(f"{more}{less}") <= 16 else "\n"
-    return f"{wrapped(more)} \N{MINUS SIGN}{between}{wrapped(less)}"
+    return f"{wrapped(more)} {MINUS}{between}{wrapped(less)}"

@@ -15,6 +15,7 @@ from pitstats.figures.style import (
     one_panel,
     wrapped,
 )
+from pitstats.study.percent import signed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,11 +85,6 @@ def _draw_studies(axes: Axes, studies: pd.DataFrame) -> None:
     axes.tick_params(axis="y", length=0)
 
 
-def _signed(points: float) -> str:
-    """A number of points with its sign, and a minus sign that is one."""
-    return f"{points:+.0f}".replace("-", "\N{MINUS SIGN}") if abs(points) > 0.5 else "0"
-
-
 def plot_changes(changes: SettingComparison) -> Figure:
     """Draw the change of every share in every changed pit, with its interval.
 
@@ -122,7 +118,9 @@ def plot_changes(changes: SettingComparison) -> Figure:
         axes.set_ylim(len(table) - 0.4, -0.6)
         reach = float(np.nanmax(np.abs(table[["conf_low", "conf_high"]].to_numpy())))
         axes.set_xlim(-1.08 * reach, 1.08 * reach)
-        axes.xaxis.set_major_formatter(lambda x, _: _signed(100 * x))
+        axes.xaxis.set_major_formatter(
+            lambda x, _: signed(100 * x) if abs(x) > 0.005 else "0"
+        )
         axes.set_xlabel("After minus before, points")
         axes.grid(axis="x")
         axes.tick_params(axis="y", length=0)

@@ -18,7 +18,7 @@ from pitstats.figures.style import (
     one_panel,
     shorten,
 )
-from pitstats.study.percent import level_text
+from pitstats.study.percent import MINUS, level_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -138,7 +138,7 @@ def _finish(
     axes.set_yticks(y, labels, fontsize=12)
     axes.set_ylim((y[-1] if y else 0.0) + 1.8, -0.4)
     first, second = (shorten(name, 16) for name in pair)
-    axes.set_xlabel(f"Moves {first} \N{MINUS SIGN} {second} by, points", loc="right")
+    axes.set_xlabel(f"Moves {first} {MINUS} {second} by, points", loc="right")
     low, high = axes.get_xlim()
     if rows["tips"].any():
         # Room on the right for the name of another verdict.

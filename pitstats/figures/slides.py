@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pitstats.figures.printing import print_figure
 from pitstats.figures.style import INK, SOFT, house_style
+from pitstats.study.cells import one_line
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -70,7 +71,7 @@ def _fitted(*texts: str) -> list[tuple[str, float, str, str]]:
         for text, (points, letter, weight, color) in zip(texts, _TEXTS, strict=True):
             size = points * percent / 100
             columns = int(_TEXT_INCHES * 72 / (size * letter))
-            lines = textwrap.wrap(" ".join(text.split()), columns)
+            lines = textwrap.wrap(one_line(text), columns)
             found.append(("\n".join(lines), size, weight, color))
         if sum(_height(text, size) + 0.05 for text, size, *_ in found) < _TEXT_SHARE:
             break

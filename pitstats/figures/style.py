@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from pitstats.study.cells import one_line
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -114,7 +116,7 @@ def ink_on(color: tuple[float, float, float]) -> str:
 
 def shorten(text: object, length: int = 26) -> str:
     """Fit a user's text into a label; the tables carry it in full."""
-    flat = " ".join(str(text).split())
+    flat = one_line(text)
     return (
         flat if len(flat) <= length else f"{flat[: length - 1]}\N{HORIZONTAL ELLIPSIS}"
     )
@@ -128,7 +130,7 @@ def wrapped(text: object, width: int = 18) -> str:
     >>> wrapped("The long pit behind the barn")
     'The long pit\nbehind the barn'
     """
-    return "\n".join(textwrap.wrap(" ".join(str(text).split()), width)) or "?"
+    return "\n".join(textwrap.wrap(one_line(text), width)) or "?"
 
 
 def lowest_panels(grid: npt.NDArray[Any], n_panels: int) -> list[Axes]:

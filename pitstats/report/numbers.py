@@ -6,19 +6,15 @@ import math
 from collections.abc import Callable
 
 # Also for the sections.
+from pitstats.study.percent import MINUS as MINUS
 from pitstats.study.percent import in_hundreds
 from pitstats.study.percent import level_text as level_text
 from pitstats.study.percent import percent as percent
+from pitstats.study.percent import signed as signed
+from pitstats.study.percent import true_minus as true_minus
 
 NO_VALUE = "\N{EN DASH}"
 """What a table shows where nothing is known."""
-
-MINUS = "\N{MINUS SIGN}"
-
-
-def true_minus(text: str) -> str:
-    """Write a number's hyphen as the minus sign it means."""
-    return text.replace("-", MINUS)
 
 
 def ranged(write: Callable[[float], str], low: float, high: float) -> str:

@@ -10,6 +10,8 @@ import pandas as pd
 from pitstats.analysis.rates.pairs import SEPARATED
 from pitstats.analysis.results import PitComparison
 from pitstats.report.numbers import bare_points, level_text, points
+from pitstats.study.cells import listing
+from pitstats.study.cells import one_line as one_line
 
 if TYPE_CHECKING:
     from pitstats.analysis.fairness import Finding, Topic
@@ -28,11 +30,6 @@ _AVERAGED = {
     "own": "averaged over bakes and over the cells of the stated layout",
     "as baked": "averaged over bakes, wherever the items lay",
 }
-
-
-def one_line(text: object) -> str:
-    """Return a user's text on one line, otherwise as typed."""
-    return " ".join(str(text).split())
 
 
 def as_typed(value: Any) -> str:
@@ -77,8 +74,7 @@ def count(n: int, noun: str, many: str = "") -> str:
 
 def listed(names: Iterable[object]) -> str:
     """Join names or phrases the way a sentence does."""
-    *most, last = [one_line(name) for name in names] or [""]
-    return f"{', '.join(most)} and {last}" if most else last
+    return listing([one_line(name) for name in names], "and")
 
 
 def sentence(text: str) -> str:

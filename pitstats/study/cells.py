@@ -84,8 +84,7 @@ def refused(found: object, allowed: str) -> Cell:
 
 def quote(text: object, longest: int = 60) -> str:
     """Show what was found, on one line and not too long."""
-    shown = " ".join(str(text).split())
-    shown = escaped(shown)
+    shown = escaped(one_line(text))
     return f"'{shown[:longest]}…'" if len(shown) > longest else f"'{shown}'"
 
 
@@ -102,6 +101,11 @@ def _number_of(found: re.Match[str]) -> str:
 def visible(text: str) -> str:
     """Leave out what cannot be seen, which would make two names of one."""
     return _INVISIBLE.sub("", text).strip(_AROUND) if not text.isascii() else text
+
+
+def one_line(text: object) -> str:
+    """Return a user's text on one line, otherwise as typed."""
+    return " ".join(str(text).split())
 
 
 def listing(words: tuple[str, ...] | list[str], last: str = "or") -> str:

@@ -1,8 +1,26 @@
-"""A share in per cent, as sentences, tables and pictures write it."""
+"""Shares, levels and signed numbers, as sentences, tables and pictures write them."""
 
 from __future__ import annotations
 
 import math
+
+MINUS = "\N{MINUS SIGN}"
+
+
+def true_minus(text: str) -> str:
+    """Write a number's hyphen as the minus sign it means."""
+    return text.replace("-", MINUS)
+
+
+def signed(value: float) -> str:
+    """Write a whole number with its sign.
+
+    Examples
+    --------
+    >>> signed(26.4), signed(-7.0)
+    ('+26', '\N{MINUS SIGN}7')
+    """
+    return true_minus(f"{value:+.0f}")
 
 
 def in_hundreds(share: float) -> float:

@@ -23,7 +23,7 @@ from pitstats.analysis.fairness.finding import (
     per_pit_text,
 )
 from pitstats.errors import some
-from pitstats.study.cells import counted
+from pitstats.study.cells import counted, one_line
 
 _NEARLY = 1.0 - 1.0 / NEARLY_VIF
 _PARTLY = 1.0 - 1.0 / PARTLY_VIF
@@ -467,4 +467,4 @@ def _levels(record: Record, factor: Factor, pits: set[str] | None = None) -> str
 def _word(value: object) -> str:
     if isinstance(value, int | float):
         return f"{value:.4g}"
-    return " ".join(str(value).split())
+    return one_line(value)

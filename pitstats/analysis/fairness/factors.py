@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pitstats.study.cells import one_line
 from pitstats.study.schema import BAKES
 from pitstats.study.study import Study
 
@@ -330,6 +331,4 @@ def _own_factors(bakes: pd.DataFrame) -> list[Factor]:
 
 
 def _plain(value: object) -> str:
-    return (
-        f"{value:g}" if isinstance(value, float | int) else " ".join(str(value).split())
-    )
+    return f"{value:g}" if isinstance(value, float | int) else one_line(value)

@@ -12,6 +12,7 @@ from pitstats.analysis.fairness.design_audit import DesignAudit, audit_design
 from pitstats.analysis.fairness.factors import audited_bakes, is_plan
 from pitstats.study.frozen_plan import changed_settings
 from pitstats.study.outcomes import bake_totals, item_outcomes
+from pitstats.study.percent import true_minus
 from pitstats.study.study import Study
 
 Severity = Literal["spoils", "weakens", "note"]
@@ -20,7 +21,6 @@ Topic = Literal[
 ]
 
 SEVERITY_ORDER: dict[str, int] = {"spoils": 0, "weakens": 1, "note": 2}
-MINUS = "\N{MINUS SIGN}"
 #: Findings whose name begins so are questions that no record can answer.
 QUESTION = "ask_"
 
@@ -149,6 +149,5 @@ def per_pit_text(values: pd.Series, form: str = "{}") -> str:
     'Quarry +26, Ferry \N{MINUS SIGN}7'
     """
     return ", ".join(
-        f"{pit} {form.format(value).replace('-', MINUS)}"
-        for pit, value in values.items()
+        f"{pit} {true_minus(form.format(value))}" for pit, value in values.items()
     )

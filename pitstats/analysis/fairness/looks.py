@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pitstats.analysis.fairness.finding import Finding, Record
 from pitstats.analysis.fairness.mistakes import asked
 from pitstats.analysis.rates.looks import Look, look_of
+from pitstats.study.cells import listing
 from pitstats.study.form import Form
 from pitstats.study.percent import level_text
 from pitstats.study.study import Study
@@ -44,8 +45,7 @@ def silent(study: Study) -> bool:
 
 def bakes_listed(looks: tuple[int, ...]) -> str:
     """Numbers of bakes of looks in words, such as ``2, 4 and 6 bakes``."""
-    *rest, last = map(str, looks)
-    text = f"{', '.join(rest)} and {last}" if rest else last
+    text = listing([str(look) for look in looks], "and")
     return f"{text} bake" if looks == (1,) else f"{text} bakes"
 
 

@@ -11,7 +11,7 @@ from pitstats.analysis.fairness.finding import Finding, Record, Severity, per_pi
 from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.cells import counted
-from pitstats.study.percent import level_text
+from pitstats.study.percent import level_text, signed
 
 # Shares of missing items from which a rate may be off by more than a few points.
 _MANY_MISSING = 0.10
@@ -234,17 +234,13 @@ def _small_numbers(record: Record) -> Iterator[Finding]:
         "too_few_to_tell",
         "note",
         f"{counts} read like a difference; but even if every item stood for itself, it "
-        f"could lie anywhere from {_signed(low)} to {_signed(high)} points "
+        f"could lie anywhere from {signed(100 * low)} to {signed(100 * high)} points "
         f"({level_text(level)} interval).",
         "Plan the number of bakes before the next test.",
         why="Small counts differ by luck.",
         wording="Write 'this test cannot tell', with the interval.",
         short="counts too small to tell",
     )
-
-
-def _signed(difference: float) -> str:
-    return f"{100 * difference:+.0f}".replace("-", "\N{MINUS SIGN}")
 
 
 def _dispersion(own: pd.DataFrame) -> pd.DataFrame:

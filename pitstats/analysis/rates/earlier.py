@@ -19,7 +19,7 @@ from pitstats.stats.borrowed_spread import (
     borrowed_rates,
     false_calls_if_moodier,
 )
-from pitstats.study.percent import percent
+from pitstats.study.percent import percent, signed
 from pitstats.study.study import Study
 
 SIMULATIONS, SEED = 1000, 1
@@ -115,7 +115,7 @@ class EarlierSpreadAnswer:
 
 def _answer(row: dict[Any, Any], sign: int) -> str:
     ends = [sign * 100 * row[f"simultaneous_{end}"] for end in ("low", "high")]
-    low, high = (f"{end:+.0f}".replace("-", "\N{MINUS SIGN}") for end in sorted(ends))
+    low, high = map(signed, sorted(ends))
     return f"'{row['verdict']}' ({low} to {high} points)"
 
 

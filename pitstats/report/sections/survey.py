@@ -7,7 +7,7 @@ from functools import partial
 from pitstats.analysis.heat.uniformity import UniformitySurvey
 from pitstats.errors import DesignError
 from pitstats.figures.temperatures import plot_survey
-from pitstats.report.numbers import measured, true_minus
+from pitstats.report.numbers import measured, signed
 from pitstats.report.probe_results import ProbeResults
 from pitstats.report.section import Answered, Picture, Sentences, Table, Text, asks
 from pitstats.report.sections.temperatures import NO_PROBES
@@ -79,14 +79,10 @@ def survey_table(survey: UniformitySurvey) -> Table:
         f"Set point, {unit}": written(measured, "set_point"),
         "Cells within, of those probed": of("n_within", "n_probed"),
         f"Lowest to highest, {unit}": span_of(measured, "lowest", "highest"),
-        f"Farthest from set point, {unit}": written(_signed, "worst"),
+        f"Farthest from set point, {unit}": written(signed, "worst"),
         "Narrowest class kept": "class_met",
     }
     return table_of("survey", survey.table, "Bake by bake", columns)
-
-
-def _signed(degrees: float) -> str:
-    return true_minus(f"{degrees:+.0f}")
 
 
 def survey_caption(survey: UniformitySurvey) -> str:
