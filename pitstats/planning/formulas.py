@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import expit, ndtr, ndtri, stdtrit
+from scipy.special import expit, ndtr, ndtri
 
 from pitstats.errors import ArgumentError
 from pitstats.stats.marginal import marginal_intercept
@@ -23,13 +23,12 @@ def two_rate_power(
     *,
     alpha: float = 0.05,
     continuity: bool = False,
-    both_tails: bool = False,
 ) -> float:
     """Chance to tell two burn rates apart with independent items.
 
     Notes
     -----
-    R equivalent: ``power.prop.test(n =, p1 =, p2 =, strict = both_tails)``.
+    R equivalent: ``power.prop.test(n =, p1 =, p2 =)``.
 
     References
     ----------
@@ -47,10 +46,7 @@ def two_rate_power(
     apart = math.sqrt(rate_a * (1 - rate_a) + rate_b * (1 - rate_b))
     if apart == 0:
         return 1.0 if gap * math.sqrt(n) > z else 0.0
-    power = float(ndtr((math.sqrt(n) * gap - z) / apart))
-    if both_tails:
-        power += float(ndtr((-math.sqrt(n) * gap - z) / apart))
-    return power
+    return float(ndtr((math.sqrt(n) * gap - z) / apart))
 
 
 def rate_icc(rate: float, sd_bake: float) -> float:
@@ -78,42 +74,6 @@ def design_effect(n_items: float, icc: float, size_cv: float = 0.0) -> float:
     if size_cv < 0:
         raise ArgumentError(f"size_cv is {size_cv}; it cannot be negative")
     return 1 + ((size_cv**2 + 1) * n_items - 1) * icc
-
-
-def bakes_per_pit(
-    n_independent: float,
-    n_items: float,
-    icc: float,
-    *,
-    size_cv: float = 0.0,
-    few_bakes: bool = False,
-    power: float = 0.8,
-    alpha: float = 0.05,
-) -> int:
-    """Bakes per pit that carry as much as a number of independent items.
-
-    References
-    ----------
-    .. [1] Donner & Klar (2000), Design and Analysis of Cluster Randomization Trials,
-       chapter 5.
-    .. [2] Snedecor & Cochran (1989), Statistical Methods, 8th ed., section 6.14 (the
-       correction for estimating the variance).
-    """
-    _check_positive("n_independent", n_independent)
-    wanted = n_independent * design_effect(n_items, icc, size_cv) / n_items
-    plain = math.ceil(wanted - 1e-9)
-    if not few_bakes:
-        return plain
-    check_level("power", power)
-    check_level("alpha", alpha)
-    normal = float(ndtri(1 - alpha / 2) + ndtri(power))
-    bakes = max(plain, 2)
-    while True:
-        df = 2 * bakes - 2
-        ratio = float(stdtrit(df, 1 - alpha / 2) + stdtrit(df, power)) / normal
-        if bakes >= wanted * ratio**2 - 1e-9:
-            return bakes
-        bakes += 1
 
 
 def best_items_per_bake(
@@ -174,7 +134,7 @@ def split_for_budget(
     return Split(bakes=bakes, items=items, cost=budget, relative_error=error)
 
 
-def rule_of_three(n_items: float, design_effect: float = 1.0) -> float:
+def rule_of_three(n_items: float) -> float:
     """Rough upper 95 % limit of a rate when none of the items burned.
 
     References
@@ -183,9 +143,7 @@ def rule_of_three(n_items: float, design_effect: float = 1.0) -> float:
        right? Journal of the American Medical Association 249:1743-1745.
     """
     _check_positive("n_items", n_items)
-    if design_effect < 1:
-        raise ArgumentError(f"design_effect is {design_effect}; it is at least 1")
-    return min(3 * design_effect / n_items, 1.0)
+    return min(3 / n_items, 1.0)
 
 
 def _check_share(name: str, value: float) -> None:

@@ -58,16 +58,10 @@ def test_power_at_the_sample_size_of_r(row):
 
 @pytest.mark.parametrize("row", ROWS["power_grid"], ids=str)
 def test_power_agrees_with_r(row):
-    for key, both in (("", False), ("_strict", True)):
-        found = formulas.two_rate_power(
-            row["p1"],
-            row["p2"],
-            row["n_per_group"],
-            alpha=row["alpha"],
-            both_tails=both,
-        )
-        expected = row[f"power.prop.test_power{key}"]
-        assert found == pytest.approx(expected, abs=1e-9)
+    found = formulas.two_rate_power(
+        row["p1"], row["p2"], row["n_per_group"], alpha=row["alpha"]
+    )
+    assert found == pytest.approx(row["power.prop.test_power"], abs=1e-9)
 
 
 def test_power_agrees_with_statsmodels():
@@ -86,8 +80,6 @@ def test_design_effect_agrees_with_r(row):
     needed = row["n_independent"] * found
     if row["cv_cluster_size"] == 0:
         assert needed == pytest.approx(row["n_items_needed"], abs=1e-6)
-        bakes = formulas.bakes_per_pit(row["n_independent"], row["m"], row["rho"])
-        assert bakes == row["bakes_needed"]
 
 
 @pytest.mark.parametrize(
@@ -111,15 +103,6 @@ def test_eldridge_and_others():
     # Sedgwick 2013, BMJ 346:f2839: 340 become 1104, 24 clusters of 46 (rounded down).
     clusters = 340 * formulas.design_effect(46, 0.05) / 46
     assert clusters == pytest.approx(24.02, abs=5e-3)
-
-
-def test_few_bakes_need_more():
-    for n, m, icc in ((20, 20, 0.05), (60, 12, 0.1), (200, 24, 0.02)):
-        plain = formulas.bakes_per_pit(n, m, icc)
-        more = formulas.bakes_per_pit(n, m, icc, few_bakes=True)
-        assert plain < more <= plain + 2
-    many = formulas.bakes_per_pit(5000, 10, 0.1)
-    assert formulas.bakes_per_pit(5000, 10, 0.1, few_bakes=True) <= many + 2
 
 
 @pytest.mark.parametrize(
@@ -159,7 +142,6 @@ def test_rule_of_three():
     for n in (10, 30, 100):
         assert formulas.rule_of_three(n) == pytest.approx(3 / n)
         assert formulas.rule_of_three(n) > zero_event_limit(n)
-    assert formulas.rule_of_three(60, 2.0) == pytest.approx(0.1)
     assert formulas.rule_of_three(2) == 1.0
 
 
@@ -192,7 +174,6 @@ def test_icc_of_a_rate_and_a_spread(rate, sd):
         (lambda: formulas.best_items_per_bake(1, 1, 0.0), "one large bake"),
         (lambda: formulas.best_items_per_bake(0, 1, 0.1), "cost_per_bake is 0"),
         (lambda: formulas.rule_of_three(0), "n_items is 0"),
-        (lambda: formulas.rule_of_three(9, 0.5), "at least 1"),
     ],
 )
 def test_bad_input_is_named(call, message):
