@@ -49,7 +49,7 @@ def plot_evenness(evenness: Evenness, zones: pd.DataFrame | None = None) -> Figu
     """
     rows = evenness.table.to_dict("records")
     with house_style():
-        figure, panels = two_in_a_row(len(rows), base=0.6, height=2.5)
+        figure, panels = two_in_a_row(len(rows), height=2.5)
         for axes, row in zip(panels, rows, strict=True):
             if zones is not None:
                 _draw_bakes(axes, zones[zones["pit"] == row["pit"]])
@@ -129,7 +129,7 @@ def plot_curves(curves: pd.DataFrame) -> Figure:
     """
     pits = list(dict.fromkeys(curves["pit"].tolist()))
     with house_style():
-        figure, panels = two_in_a_row(len(pits), base=0.6, height=2.2)
+        figure, panels = two_in_a_row(len(pits), height=2.2)
         for axes, pit in zip(panels, pits, strict=True):
             _draw_curve(axes, str(pit), curves[curves["pit"] == pit])
         figure.supylabel("Probability of burning")

@@ -42,7 +42,7 @@ def plot_rise(rise: RiseComparison) -> Figure:
 
     pits = list(dict.fromkeys(rise.parts["pit"]))
     with house_style():
-        figure, panels = two_in_a_row(len(pits), base=0.6, height=2.1)
+        figure, panels = two_in_a_row(len(pits), height=2.1)
         for axes, pit in zip(panels, pits, strict=True):
             own = rise.parts[rise.parts["pit"] == pit].set_index("part")
             _draw(axes, own.reindex(list(_PARTS)))

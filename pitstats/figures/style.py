@@ -167,14 +167,12 @@ def one_panel(height: float) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def two_in_a_row(
-    n_panels: int, *, base: float, height: float
-) -> tuple[Figure, list[Axes]]:
+def two_in_a_row(n_panels: int, *, height: float) -> tuple[Figure, list[Axes]]:
     """A figure with panels on one scale, two in a row; heights are in inches."""
     from matplotlib.figure import Figure
 
     n_rows = math.ceil(n_panels / 2)
-    size = (COLUMN, base + height * n_rows)
+    size = (COLUMN, 0.6 + height * n_rows)
     figure = Figure(figsize=size, layout="constrained")
     grid = figure.subplots(n_rows, min(n_panels, 2), squeeze=False, sharey=True)
     for axes in grid.flat[n_panels:]:

@@ -287,7 +287,7 @@ def read_words(
         else Cell()
         for text in dict.fromkeys(words)
     }
-    _settle_commas(column, meanings)
+    _settle_commas(meanings)
     return meanings
 
 
@@ -317,7 +317,7 @@ def _advice(column: Column) -> str:
     return "Correct the cell, or leave it empty if it was not recorded."
 
 
-def _settle_commas(column: Column, meanings: dict[str, Cell]) -> None:
+def _settle_commas(meanings: dict[str, Cell]) -> None:
     """Decide what 1,500 means: only its neighbors in the column can tell."""
     doubtful = [t for t, cell in meanings.items() if cell.note == AMBIGUOUS_COMMA]
     commas = any(cell.note == COMMA for cell in meanings.values())

@@ -120,7 +120,7 @@ def write_fixed_copy(path: PathLike, dest: PathLike) -> FixedCopy:
     with switching(target) as switch:
         _refuse(*taken)
         if source.is_dir():
-            _write_folder(study, switch, target)
+            _write_folder(study, switch)
         else:
             _write_workbook(study, switch, target, listing)
     return copy
@@ -253,7 +253,7 @@ class _TypedStudy:
         return write_csv(_HEADER, rows)
 
 
-def _write_folder(study: _TypedStudy, switch: Switch, target: Path) -> None:
+def _write_folder(study: _TypedStudy, switch: Switch) -> None:
     """Write the changed tables, and copy all else that belongs to the study."""
     for name in _belonging(study):
         (switch.new / name).parent.mkdir(parents=True, exist_ok=True)

@@ -333,8 +333,8 @@ def _tables(
         target = "bakes" if _constant(values, bake) else rows
         _check_free(target, header, frames[target])
         frames[target][header] = values
-    frames["bakes"] = _one_row_each(table, frames["bakes"], "bake", mapping)
-    frames["pits"] = _one_row_each(table, pits, "pit", mapping)
+    frames["bakes"] = _one_row_each(table, frames["bakes"], "bake")
+    frames["pits"] = _one_row_each(table, pits, "pit")
     places = {place: _JOIN.join(headers) for place, headers in mapping.items()}
     places |= {(name, header): header for name in frames for header in keep}
     for name, column in (("pits", "pit"), (rows, "bake")):
@@ -369,12 +369,7 @@ def _check_free(target: str, header: str, frame: pd.DataFrame) -> None:
         )
 
 
-def _one_row_each(
-    table: _Source,
-    frame: pd.DataFrame,
-    key: str,
-    mapping: dict[tuple[str, str], list[str]],
-) -> pd.DataFrame:
+def _one_row_each(table: _Source, frame: pd.DataFrame, key: str) -> pd.DataFrame:
     """Reduce to one row per bake or pit, whose values must agree."""
     named = frame[frame[key] != ""]
     for column in named.columns:

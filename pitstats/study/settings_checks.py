@@ -350,7 +350,9 @@ def _check_grades(settings: Settings, log: ProblemLog) -> None:
         log.lose("study", "raw_to", "burned_from", "target_grades")
         return
     if len(settings.grades) < 2:
-        _lost_grades("lists one grade; a scale has at least two.", log)
+        message = "lists one grade; a scale has at least two."
+        log.problem(message, "study", column="grades")
+        log.lose("study", "grades", "raw_to", "burned_from", "target_grades")
         return
     _read_names(settings, log)
     if not log.has("study", "raw_to", "burned_from"):
@@ -366,11 +368,6 @@ def _check_grades(settings: Settings, log: ProblemLog) -> None:
         log.lose("study", "raw_to", "burned_from")
     elif log.has("study", "target_grades"):
         _check_target(settings, raw, burned, log)
-
-
-def _lost_grades(message: str, log: ProblemLog) -> None:
-    log.problem(message, "study", column="grades")
-    log.lose("study", "grades", "raw_to", "burned_from", "target_grades")
 
 
 def _read_names(settings: Settings, log: ProblemLog) -> None:

@@ -157,7 +157,7 @@ def suggest_bakes(study: Study, *, design: DesignAudit | None = None) -> ExtraBa
         found, unmet = (), goals
     after = audit_factors(search.extended(found)) if found else before
     return ExtraBakes(
-        table=_plan(study, search, found),
+        table=_plan(search, found),
         goals=tuple(goal.words for goal in goals if goal.words),
         single=single,
         unmet=tuple(goal.words for goal in unmet if goal.words),
@@ -458,7 +458,7 @@ def _usual(factor: Factor, own: np.ndarray) -> object:
     return float(values[(len(values) - 1) // 2])
 
 
-def _plan(study: Study, search: _Search, bakes: Sequence[Bake]) -> pd.DataFrame:
+def _plan(search: _Search, bakes: Sequence[Bake]) -> pd.DataFrame:
     columns: Mapping[str, list[object]] = {
         factor.name: search.values(factor, bakes)
         for factor in search.factors.recorded

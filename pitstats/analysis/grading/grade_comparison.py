@@ -155,7 +155,7 @@ def compare_grades(study: Study, conf_level: float | None = None) -> GradeCompar
     )
     shares = list(_all_shares(graded, settings, main, level))
     cuts = _cut_table(graded, settings, main, level)
-    reason = _why_burned_differs(study, graded, cuts, main, level)
+    reason = _why_burned_differs(study, cuts, main, level)
     differences = _stack([(s.outcome, s.pairs) for s in shares])
     turned = _other_verdicts(study, differences, level)
     shape_gap = float((cuts["estimate"] - cuts["exact_estimate"]).abs().max())
@@ -377,11 +377,7 @@ def _typical(
 
 
 def _why_burned_differs(
-    study: Study,
-    graded: GradedBakes,
-    cuts: pd.DataFrame,
-    main: GradeRates,
-    level: float,
+    study: Study, cuts: pd.DataFrame, main: GradeRates, level: float
 ) -> str:
     """Why the share burned lies far from the exact answer; empty if it does not."""
     headline = cuts[cuts["headline"]].set_index("pit")
