@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pitstats.analysis.rates.pairs import seen_ahead
 from pitstats.analysis.results import BurnRates, PitComparison
 from pitstats.figures import marks
 from pitstats.figures.style import (
@@ -187,7 +188,8 @@ def plot_differences(comparison: PitComparison) -> Figure:
                 label="stated margin",
             )
         axes.axvline(0, color=INK, linewidth=1)
-        pairs = [_from_the_pit_ahead(row) for row in table.to_dict("records")]
+        # The pit that burned more first: no difference below zero.
+        pairs = seen_ahead(table).to_dict("records")
         for y, row in enumerate(pairs):
             axes.plot(
                 [100 * row["simultaneous_low"], 100 * row["simultaneous_high"]],
@@ -209,18 +211,6 @@ def plot_differences(comparison: PitComparison) -> Figure:
         axes.grid(axis="x")
         figure.legend(loc="outside lower center")
     return figure
-
-
-def _from_the_pit_ahead(row: Mapping[Hashable, Any]) -> dict[str, Any]:
-    """The same pair with the pit that burned more first: no difference below zero."""
-    if row["estimate"] >= 0:
-        return {str(name): value for name, value in row.items()}
-    turned = {"pit_a": row["pit_b"], "pit_b": row["pit_a"]}
-    turned["estimate"] = -row["estimate"]
-    for kind in ("conf", "simultaneous"):
-        turned[f"{kind}_low"] = -row[f"{kind}_high"]
-        turned[f"{kind}_high"] = -row[f"{kind}_low"]
-    return turned
 
 
 def _pair_label(more: object, less: object) -> str:

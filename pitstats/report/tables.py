@@ -72,28 +72,6 @@ def _named(column: pd.Series) -> list[object]:
     return [NO_VALUE if pd.isna(value) else one_line(value) for value in column]
 
 
-def seen_ahead(table: pd.DataFrame, by: pd.Series | None = None) -> pd.DataFrame:
-    """See every pair from the pit that is ahead: one direction on a page.
-
-    Examples
-    --------
-    >>> pairs = pd.DataFrame({"pit_a": ["Mill"], "pit_b": ["Ferry"], "estimate": -0.2,
-    ...                       "conf_low": -0.5, "conf_high": 0.1})
-    >>> seen_ahead(pairs).to_dict("records")[0]["conf_high"]
-    0.5
-    """
-    turn = ((table["estimate"] if by is None else by) < 0).to_numpy()
-    seen = table.copy()
-    swaps = [("pit_a", "pit_b")]
-    ends = [name for name in table.columns if str(name).endswith("_low")]
-    swaps += [(low, f"{low.removesuffix('low')}high") for low in ends]
-    for one, other in swaps:
-        seen.loc[turn, [one, other]] = table.loc[turn, [other, one]].to_numpy()
-    signed = ["estimate", *(name for own in swaps[1:] for name in own)]
-    seen.loc[turn, signed] *= -1.0
-    return seen
-
-
 def across(
     table: pd.DataFrame, lead: Mapping[str, str], label: Writer, write: Writer
 ) -> pd.DataFrame:

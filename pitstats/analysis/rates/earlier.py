@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import judged, pair_rows
+from pitstats.analysis.rates.pairs import judged, pair_rows, seen_ahead
 from pitstats.analysis.results import RateDraws
 from pitstats.errors import DesignError
 from pitstats.stats.borrowed_spread import (
@@ -84,10 +84,12 @@ class EarlierSpreadAnswer:
                 "to 'spread not known', so nothing was borrowed.",
             )
         lines = [
-            self._side_by_side(a, b)
-            for a, b in zip(
-                self.plain.to_dict("records"),
-                self.borrowed.to_dict("records"),
+            f"{row['pit_a']} minus {row['pit_b']}: with {self.source} {_answer(row)}; "
+            f"without it {_answer(plain)}."
+            for row, plain in zip(
+                # From the pit that burned more, as pages see it.
+                seen_ahead(self.borrowed).to_dict("records"),
+                seen_ahead(self.plain, self.borrowed["estimate"]).to_dict("records"),
                 strict=True,
             )
         ]
@@ -102,20 +104,9 @@ class EarlierSpreadAnswer:
             moodier_sentence(self.sd, self.if_moodier),
         )
 
-    def _side_by_side(self, plain: dict[Any, Any], borrowed: dict[Any, Any]) -> str:
-        """One pair, seen from the pit that burned more, as pages see it."""
-        pits, sign = [plain["pit_a"], plain["pit_b"]], 1
-        if borrowed["estimate"] < 0:
-            pits, sign = pits[::-1], -1
-        return (
-            f"{pits[0]} minus {pits[1]}: with {self.source} "
-            f"{_answer(borrowed, sign)}; without it {_answer(plain, sign)}."
-        )
 
-
-def _answer(row: dict[Any, Any], sign: int) -> str:
-    ends = [sign * 100 * row[f"simultaneous_{end}"] for end in ("low", "high")]
-    low, high = map(signed, sorted(ends))
+def _answer(row: dict[Any, Any]) -> str:
+    low, high = (signed(100 * row[f"simultaneous_{end}"]) for end in ("low", "high"))
     return f"'{row['verdict']}' ({low} to {high} points)"
 
 

@@ -60,6 +60,39 @@ def pair_rows(
     return frame
 
 
+def seen_ahead(table: pd.DataFrame, by: pd.Series | None = None) -> pd.DataFrame:
+    """See every pair from the pit that is ahead: one direction on a page.
+
+    Examples
+    --------
+    >>> pairs = pd.DataFrame({"pit_a": ["Mill"], "pit_b": ["Ferry"], "estimate": -0.2,
+    ...                       "conf_low": -0.5, "conf_high": 0.1})
+    >>> seen_ahead(pairs).to_dict("records")[0]["conf_high"]
+    0.5
+    """
+    behind = (table["estimate"] if by is None else by) < 0
+    return seen_from_the_other_pit(table, behind.to_numpy())
+
+
+def seen_from_the_other_pit(
+    table: pd.DataFrame, turn: np.ndarray | None = None
+) -> pd.DataFrame:
+    """Exchange the pits of pairs, all or those to turn; differences change sign."""
+    rows = slice(None) if turn is None else turn
+    spans = [
+        (low, f"{low.removesuffix('low')}high")
+        for low in map(str, table.columns)
+        if low.endswith("_low")
+    ]
+    spans += [("shift_from", "shift_to")] * ("shift_from" in table)
+    seen = table.copy()
+    for one, other in (("pit_a", "pit_b"), *spans):
+        seen.loc[rows, [one, other]] = table.loc[rows, [other, one]].to_numpy()
+    signed = [name for name in ("estimate", "base_estimate", "shift") if name in table]
+    seen.loc[rows, [*signed, *(end for span in spans for end in span)]] *= -1.0
+    return seen
+
+
 def largest_difference(pairs: pd.DataFrame) -> pd.Series:
     """The pair that differs most."""
     return pairs.iloc[int(pairs["estimate"].abs().argmax())]

@@ -200,19 +200,3 @@ def set_beside(table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
     other = merged["verdict"] != merged["base_verdict"]
     merged["changes"] = (other | turned) & (merged["verdict"] != "one bake each")
     return merged
-
-
-def seen_from_the_other_pit(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of `set_beside` with the pits of each pair exchanged."""
-    turned = rows.assign(pit_a=rows["pit_b"], pit_b=rows["pit_a"])
-    for name in ("estimate", "base_estimate", "shift"):
-        turned[name] = -rows[name]
-    if "shift_from" in rows:
-        turned["shift_from"], turned["shift_to"] = (
-            -rows["shift_to"],
-            -rows["shift_from"],
-        )
-    for kind in ("conf", "simultaneous"):
-        turned[f"{kind}_low"] = -rows[f"{kind}_high"]
-        turned[f"{kind}_high"] = -rows[f"{kind}_low"]
-    return turned

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pitstats.analysis.heat.gauge import Z_SHOWN
-from pitstats.analysis.rates.pairs import largest_difference
+from pitstats.analysis.rates.pairs import largest_difference, seen_from_the_other_pit
 from pitstats.analysis.rates.two_layouts import BothWays, compare_both_ways
 from pitstats.analysis.results import FrameResult, PitComparison
 from pitstats.analysis.sensitivity.alternatives import (
@@ -24,7 +24,6 @@ from pitstats.analysis.sensitivity.alternatives import (
 from pitstats.analysis.sensitivity.recount import (
     SHARED_PLACES,
     Recount,
-    seen_from_the_other_pit,
     set_beside,
     with_sizes,
 )

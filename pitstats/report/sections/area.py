@@ -8,6 +8,7 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.places.usable_area import UsableArea
+from pitstats.analysis.rates.pairs import seen_ahead
 from pitstats.figures.area import plot_chance_good, plot_usable_area
 from pitstats.report.numbers import (
     NO_VALUE,
@@ -35,7 +36,6 @@ from pitstats.report.tables import (
     highest_first,
     minus,
     of,
-    seen_ahead,
     shown,
     table_of,
 )

@@ -8,8 +8,7 @@ import pandas as pd
 
 from pitstats.analysis.grading.agreement import GradingAgreement
 from pitstats.analysis.grading.regrading import UNNAMED
-from pitstats.analysis.rates.pairs import largest_difference
-from pitstats.analysis.sensitivity.recount import seen_from_the_other_pit
+from pitstats.analysis.rates.pairs import largest_difference, seen_from_the_other_pit
 from pitstats.errors import DesignError
 from pitstats.figures.agreement import plot_grading_agreement
 from pitstats.report.numbers import (

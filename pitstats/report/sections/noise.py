@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pitstats.analysis.rates.pairs import largest_difference
+from pitstats.analysis.rates.pairs import largest_difference, seen_ahead
 from pitstats.errors import DesignError
 from pitstats.planning.power import BakePlan, plan_bakes
 from pitstats.report.numbers import percent, signed_points
@@ -14,7 +14,6 @@ from pitstats.report.tables import (
     Columns,
     interval,
     minus,
-    seen_ahead,
     table_of,
     with_naive,
 )

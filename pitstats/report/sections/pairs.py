@@ -7,7 +7,7 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.rates.other_methods import compare_methods
-from pitstats.analysis.rates.pairs import SEPARATED, largest_difference
+from pitstats.analysis.rates.pairs import SEPARATED, largest_difference, seen_ahead
 from pitstats.analysis.rates.two_layouts import BothWays
 from pitstats.analysis.results import PitComparison
 from pitstats.figures.rates import plot_differences
@@ -26,7 +26,6 @@ from pitstats.report.tables import (
     estimate,
     interval,
     minus,
-    seen_ahead,
     shown,
     table_of,
     with_naive,

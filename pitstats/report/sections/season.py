@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from pitstats.analysis.rates.pairs import largest_difference
+from pitstats.analysis.rates.pairs import largest_difference, seen_ahead
 from pitstats.analysis.season.estimate import NO_BRIDGE
 from pitstats.analysis.season.graders import FEWEST_BAKES
 from pitstats.errors import DesignError
@@ -35,7 +35,6 @@ from pitstats.report.tables import (
     highest_first,
     minus,
     of,
-    seen_ahead,
     table_of,
     written,
 )
