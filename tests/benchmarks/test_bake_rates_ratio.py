@@ -1,47 +1,12 @@
 """Time of `bake_rates` beside marginal-model fits of the same data, in one run."""
 
-import statistics
-import time
-import warnings
-
 import numpy as np
 import pytest
 
 from pitstats import stats
+from tests.benchmarks.measuring import gee_fit, seconds
 
 pytestmark = pytest.mark.benchmark_ratio
-
-
-def seconds(work, times):
-    """Median processor time of a call, after one to warm up."""
-    work()
-    found = []
-    for _ in range(times):
-        start = time.process_time()
-        work()
-        found.append(time.process_time() - start)
-    return statistics.median(found)
-
-
-def gee_fit(burned, total, pit):
-    """Exchangeable, bias-reduced marginal model of the single items."""
-    import statsmodels.api as sm
-
-    item = np.concatenate(
-        [np.arange(n) < y for y, n in zip(burned, total, strict=True)]
-    ).astype(float)
-    bake = np.repeat(np.arange(total.size), total)
-    columns = np.eye(pit.max() + 1)[np.repeat(pit, total)]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        model = sm.GEE(
-            item,
-            columns,
-            groups=bake,
-            family=sm.families.Binomial(),
-            cov_struct=sm.cov_struct.Exchangeable(),
-        )
-        return model.fit(cov_type="bias_reduced")
 
 
 def test_four_pits_cost_at_most_two_and_a_half_marginal_fits():

@@ -1,25 +1,12 @@
 """Time of the mixed linear fit against another program's, in one run."""
 
-import time
 import warnings
 
 import numpy as np
 import pytest
 
 from pitstats import stats
-
-
-def fastest(*calls, rounds=10):
-    """Shortest time of each call in seconds; the calls take turns."""
-    shortest = [np.inf] * len(calls)
-    for call in calls:
-        call()
-    for _ in range(rounds):
-        for i, call in enumerate(calls):
-            start = time.perf_counter()
-            call()
-            shortest[i] = min(shortest[i], time.perf_counter() - start)
-    return shortest
+from tests.benchmarks.measuring import fastest
 
 
 def readings(rows, bakes, seed=1):

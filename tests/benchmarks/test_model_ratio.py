@@ -1,7 +1,6 @@
 """How the regression fits compare in time with other programs, in one run."""
 
 import csv
-import time
 import warnings
 from pathlib import Path
 
@@ -9,24 +8,9 @@ import numpy as np
 import pytest
 
 from pitstats import stats
+from tests.benchmarks.measuring import fastest
 
 REFERENCE = Path(__file__).parents[1] / "reference"
-
-
-def fastest(*calls, rounds=15):
-    """Shortest time of each call in seconds; the calls take turns.
-
-    Taking turns lets a busy machine slow all of them down alike.
-    """
-    shortest = [np.inf] * len(calls)
-    for call in calls:
-        call()
-    for _ in range(rounds):
-        for i, call in enumerate(calls):
-            start = time.perf_counter()
-            call()
-            shortest[i] = min(shortest[i], time.perf_counter() - start)
-    return shortest
 
 
 @pytest.mark.benchmark_ratio

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pitstats import stats
-from tests.benchmarks.test_bake_rates_ratio import seconds
+from tests.benchmarks.measuring import seconds
 from tests.calibration.surface import Grate, fit, simulate
 
 pytestmark = pytest.mark.benchmark_ratio

@@ -30,8 +30,6 @@ of 0, 1 and 2 between bakes.
 
 from __future__ import annotations
 
-import argparse
-import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -40,6 +38,7 @@ from scipy.optimize import brentq
 from scipy.special import expit
 
 from pitstats import stats
+from tests.calibration.kept_cells import run_numbered
 
 KEPT = Path(__file__).parent / "evenness.json"
 SETS, SEED, DRAWS = 120, 47, 2048
@@ -198,27 +197,5 @@ def summarize(cells: list[dict]) -> dict[str, object]:
     return found
 
 
-def main() -> None:
-    """Run cells that are not kept yet, or summarize."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--cells", default=":")
-    parser.add_argument("--out", type=Path, default=KEPT)
-    parser.add_argument("--summary", action="store_true")
-    options = parser.parse_args()
-    kept = json.loads(options.out.read_text()) if options.out.exists() else {}
-    cells = kept.get("cells", {})
-    first, last = options.cells.split(":")
-    numbered = list(enumerate(all_cells()))[int(first or 0) : int(last or 99)]
-    for index, cell in [] if options.summary else numbered:
-        if str(index) not in cells:
-            cells[str(index)] = run(cell, SEED + 1000 * index)
-            print(index, json.dumps(cells[str(index)]), flush=True)
-            options.out.write_text(json.dumps({"cells": cells}, indent=1) + "\n")
-    if len(cells) == len(all_cells()):
-        kept = {"cells": cells, "summary": summarize(list(cells.values()))}
-        options.out.write_text(json.dumps(kept, indent=1) + "\n")
-        print(json.dumps(kept["summary"], indent=1))
-
-
 if __name__ == "__main__":
-    main()
+    run_numbered(KEPT, all_cells(), run, summarize, about=__doc__, seed=SEED)

@@ -55,6 +55,36 @@ def run_cells(
             print(rows[-1], flush=True)
 
 
+def run_numbered(
+    result: Path,
+    cells: Sequence[object],
+    run: Callable[[object, int], dict],
+    summarize: Callable[[list[dict]], dict],
+    *,
+    about: str,
+    seed: int,
+) -> None:
+    """Run cells that are not kept yet, by their numbers, and sum up once all are."""
+    parser = argparse.ArgumentParser(description=about.splitlines()[0])
+    parser.add_argument("--cells", default=":")
+    parser.add_argument("--out", type=Path, default=result)
+    parser.add_argument("--summary", action="store_true")
+    asked = parser.parse_args()
+    kept = json.loads(asked.out.read_text()) if asked.out.exists() else {}
+    found = kept.get("cells", {})
+    first, last = asked.cells.split(":")
+    numbered = list(enumerate(cells))[int(first or 0) : int(last or 99)]
+    for number, cell in [] if asked.summary else numbered:
+        if str(number) not in found:
+            found[str(number)] = run(cell, seed + 1000 * number)
+            print(number, json.dumps(found[str(number)]), flush=True)
+            asked.out.write_text(json.dumps({"cells": found}, indent=1) + "\n")
+    if len(found) == len(cells):
+        kept = {"cells": found, "summary": summarize(list(found.values()))}
+        asked.out.write_text(json.dumps(kept, indent=1) + "\n")
+        print(json.dumps(kept["summary"], indent=1))
+
+
 def _read(path: Path) -> list[dict]:
     return json.loads(path.read_text("utf-8")) if path.exists() else []
 
