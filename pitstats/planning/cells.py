@@ -14,13 +14,12 @@ import pandas as pd
 
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.study.places import MAIN_GRATE
-from pitstats.study.schema import LARGEST_GRATE
+from pitstats.study.schema import CELL, LARGEST_GRATE
 
 #: Rows and columns of the only grate of a pit, or of each of its grates by name.
 GrateSizes: TypeAlias = tuple[int, int] | Mapping[str, tuple[int, int]]
 
 _SIZES = ("rows", "columns")
-_PLACE = ("pit", "grate", "row", "column")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -293,7 +292,7 @@ def comparable_cells(grates: Sequence[Grate]) -> pd.DataFrame:
         for column_a, column_b, column_gap in _matches(a.columns, b.columns)
         for gaps in [(row_gap, column_gap)]
     ]
-    names = [f"{name}_{end}" for end in "ab" for name in _PLACE]
+    names = [f"{name}_{end}" for end in "ab" for name in CELL]
     return pd.DataFrame(found, columns=[*names, "gap"])
 
 
@@ -320,9 +319,9 @@ def _everywhere(cells: pd.DataFrame, pairs: pd.DataFrame) -> list[bool]:
     """Tell for each cell whether it has a match in every other pit."""
     others: dict[tuple[Any, ...], set[str]] = {}
     for here, there in ("ab", "ba"):
-        names = [f"{name}_{here}" for name in _PLACE]
+        names = [f"{name}_{here}" for name in CELL]
         for *place, other in pairs[[*names, f"pit_{there}"]].itertuples(index=False):
             others.setdefault(tuple(place), set()).add(other)
     n_others = cells["pit"].nunique() - 1
-    places = cells[[*_PLACE]].itertuples(index=False)
+    places = cells[CELL].itertuples(index=False)
     return [len(others.get(tuple(place), ())) == n_others for place in places]

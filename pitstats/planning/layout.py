@@ -41,7 +41,7 @@ from pitstats.planning.random_draws import (
     share_out,
 )
 from pitstats.study.html_text import notebook_html
-from pitstats.study.schema import PLACE_COLUMNS
+from pitstats.study.schema import CELL, PLACE_COLUMNS
 from pitstats.study.settings import Settings
 from pitstats.study.study import Study
 
@@ -492,9 +492,8 @@ def _regrades(
 
 def _cells(plan: Plan, items: pd.DataFrame) -> pd.DataFrame:
     cells = cell_table(plan.grates)
-    place = ["pit", "grate", "row", "column"]
-    used = items.groupby(place, sort=False).size().rename("n_used").reset_index()
-    cells = cells.merge(used, on=place, how="left", validate="one_to_one")
+    used = items.groupby(CELL, sort=False).size().rename("n_used").reset_index()
+    cells = cells.merge(used, on=CELL, how="left", validate="one_to_one")
     cells["n_used"] = cells["n_used"].fillna(0).astype("int64")
     return cells
 

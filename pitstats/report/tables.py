@@ -88,7 +88,7 @@ def of(part: str, whole: str) -> Writer:
     return lambda row: f"{row[part]:.0f} of {row[whole]:.0f}"
 
 
-def minus(row: Row) -> str:
+def minus(row: Row | pd.Series) -> str:
     """Name the difference of a pair."""
     return f"{one_line(row['pit_a'])} {MINUS} {one_line(row['pit_b'])}"
 

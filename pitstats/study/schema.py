@@ -40,6 +40,8 @@ TEMPERATURES: dict[str, tuple[tuple[float, float], str]] = {
 DEFAULT_GRADES = ("raw", "light", "golden", "dark", "burned")
 TEMPERATURE_RULES = ("same indicated", "same grate", "maker's setting", "tuned")
 FACES = ("top", "bottom", "side")
+#: What tells one cell from all others.
+CELL = ["pit", "grate", "row", "column"]
 GRADE_COLUMNS = tuple(f"grade_{face}" for face in FACES)
 #: Columns of an item that say how it came out, or why that is not known.
 RESULT_COLUMNS = (*GRADE_COLUMNS, "burned", "missing")

@@ -12,6 +12,7 @@ from pitstats.analysis.rates.posterior import bake_posterior
 from pitstats.stats.intervals import newcombe_difference
 from pitstats.study.cells import counted
 from pitstats.study.percent import level_text, signed
+from pitstats.study.schema import CELL
 
 # Shares of missing items from which a rate may be off by more than a few points.
 _MANY_MISSING = 0.10
@@ -304,7 +305,7 @@ def _map(record: Record) -> Iterator[Finding]:
     graded = graded[graded["column"].notna()]
     if graded.empty:
         return
-    per_cell = graded.groupby(["pit", "grate", "row", "column"]).size()
+    per_cell = graded.groupby(CELL).size()
     pits = per_cell.groupby(level="pit", sort=False).median()
     thin = pits[pits < _THIN_MAP]
     if len(thin):

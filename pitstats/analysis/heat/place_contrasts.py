@@ -194,15 +194,15 @@ def pair_table(
     blocks = _within_sessions(bakes, pits)
     found = mean_differences(mean, error, df, n, conf_level, within_blocks=blocks)
     table = pair_rows(found, pits, pits)
-    said = verdicts(
+    withheld = found.withheld & np.isfinite(found.p_value)
+    sd = error * np.sqrt(n)
+    table["verdict"] = verdicts(
         table["simultaneous_low"],
         table["simultaneous_high"],
         margin=margin,
         one_bake_each=bool(n.max() <= 1),
+        withheld=withheld.tolist(),
     )
-    withheld = found.withheld & np.isfinite(found.p_value)
-    sd = error * np.sqrt(n)
-    table["verdict"] = np.where(withheld, "cannot tell", said)
     notes = [
         TWO_BAKES.format(a=pits[a], b=pits[b], noisier=pits[a if sd[a] >= sd[b] else b])
         for a, b in zip(found.a[withheld], found.b[withheld], strict=True)

@@ -32,6 +32,7 @@ from pitstats.analysis.rates.looks import look_and_level
 from pitstats.analysis.results import FrameResult
 from pitstats.errors import ArgumentError, DesignError
 from pitstats.stats.linear_contrast import spread_interval
+from pitstats.study.schema import CELL
 from pitstats.study.study import Study
 
 ESTIMAND = (
@@ -517,7 +518,7 @@ def same_probe(study: Study) -> list[str]:
     where = ["bake", "probe", "grate", "row", "column"]
     series = study.probes[where].drop_duplicates()
     placed = series.merge(kept, on="bake").dropna(subset=["row", "column"])
-    cells = placed.groupby(["pit", "grate", "row", "column"])
+    cells = placed.groupby(CELL)
     if placed.empty or (cells["probe"].nunique() > 1).any():
         return []
     checked = set(applied_offsets(probe_offsets(study)))

@@ -12,13 +12,11 @@ from pitstats.analysis.places.faces import graded_faces
 from pitstats.errors import DesignError
 from pitstats.study.grading import deciding_code
 from pitstats.study.outcomes import item_outcomes
-from pitstats.study.schema import FACES
+from pitstats.study.schema import CELL, FACES
 from pitstats.study.study import Study
 
 MapValue = Literal["burned", "grade", "rise"]
 Face = Literal["top", "bottom", "side"]
-
-_PLACE = ["pit", "grate", "row", "column"]
 
 
 def map_cells(
@@ -83,7 +81,7 @@ def map_cells(
     items = items[items["row"].notna() & items["column"].notna()]
     items = items.assign(number=_numbers(study, items, value, face))
     summary, columns = _SUMMARIES[value]
-    keys = ["bake", *_PLACE] if by_bake else _PLACE
+    keys = ["bake", *CELL] if by_bake else CELL
     groups = items.groupby(keys, sort=False)["number"]
     counts = pd.DataFrame(
         {"n_items": groups.count(), "n_missing": groups.size() - groups.count()}
@@ -207,8 +205,8 @@ def map_temperatures(
     placed = readings.dropna(subset=["grate", "row", "column", "temp"])
     placed = placed.astype({"row": int, "column": int})
     cells = _every_cell(study, placed, by_bake)
-    keys = ["bake", *_PLACE] if by_bake else _PLACE
-    own = placed.groupby(["bake", *_PLACE], sort=False)["temp"].mean().reset_index()
+    keys = ["bake", *CELL] if by_bake else CELL
+    own = placed.groupby(["bake", *CELL], sort=False)["temp"].mean().reset_index()
     groups = own.groupby(keys, sort=False)["temp"]
     found = pd.DataFrame({"n_bakes": groups.count(), "temp": groups.mean()})
     if cells.empty:

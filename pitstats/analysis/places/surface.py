@@ -20,11 +20,11 @@ from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.surface import SurfaceRates, surface_rates
 from pitstats.stats.surface_check import cells_against_surface
 from pitstats.study.outcomes import item_outcomes
+from pitstats.study.schema import CELL
 from pitstats.study.study import Study
 
 #: Share of truly smooth grates on which some cell may be marked.
 MARK_LEVEL = 0.1
-KEYS = ["pit", "grate", "row", "column"]
 _ESTIMAND = {
     "burned": "chance that an item in this cell burns",
     "underbaked": "chance that an item in this cell is under-baked",
@@ -184,7 +184,7 @@ class CountedCells(NamedTuple):
         ``pit, grate, level, row, column, n_items, n_burned, n_missing, share,
         cell_length, cell_width`` of the pits with placed items.
     items : pandas.DataFrame
-        Placed items of the counted bakes: `KEYS`, ``bake`` and ``outcome`` (1, 0, or
+        Placed items of the counted bakes: `CELL`, ``bake`` and ``outcome`` (1, 0, or
         NaN where it is missing).
     n_bakes : pandas.Series
         Bakes with counted items, per pit of ``cells``.
@@ -209,7 +209,7 @@ def count_cells(study: Study, outcome: Outcome) -> CountedCells:
     placed = items[has_place]
     unclear = items["burned"].notna() & items["outcome"].isna()
     unknown = tuple(items.loc[unclear, "bake"].drop_duplicates())
-    used = placed.loc[~placed["bake"].isin(unknown), [*KEYS, "bake", "outcome"]]
+    used = placed.loc[~placed["bake"].isin(unknown), [*CELL, "bake", "outcome"]]
     if used["outcome"].notna().sum() == 0:
         raise DesignError(
             "No kept bake has items with a place on the grate and a grade that tells "
@@ -222,12 +222,12 @@ def count_cells(study: Study, outcome: Outcome) -> CountedCells:
             n_burned=(used["outcome"] == 1).astype(int),
             n_missing=used["outcome"].isna().astype(int),
         )
-        .groupby(KEYS, sort=False)[["n_items", "n_burned", "n_missing"]]
+        .groupby(CELL, sort=False)[["n_items", "n_burned", "n_missing"]]
         .sum()
         .reset_index()
     )
-    grid = map_cells(study)[[*KEYS[:2], "level", *KEYS[2:]]]
-    cells = grid.merge(counts, how="left", on=KEYS)
+    grid = map_cells(study)[[*CELL[:2], "level", *CELL[2:]]]
+    cells = grid.merge(counts, how="left", on=CELL)
     numbers = ["n_items", "n_burned", "n_missing"]
     cells[numbers] = cells[numbers].fillna(0).astype(int)
     cells["share"] = cells["n_burned"] / cells["n_items"].where(cells["n_items"] > 0)
@@ -261,8 +261,8 @@ def _fit(study: Study, counted: CountedCells, level: float) -> _Fitted:
     rows = np.flatnonzero(tested.to_numpy())
     own = cells.iloc[rows].reset_index(drop=True)
     graded = counted.items[counted.items["outcome"].notna()]
-    position = own[KEYS].assign(cell=np.arange(len(own)))
-    graded = graded.merge(position, how="left", on=KEYS)
+    position = own[CELL].assign(cell=np.arange(len(own)))
+    graded = graded.merge(position, how="left", on=CELL)
     pit_code, grate_code = _codes(own["pit"]), _codes(own["pit"] + "\n" + own["grate"])
     length, width = _cell_sizes(own)
     place = np.column_stack(

@@ -10,7 +10,6 @@ import pandas as pd
 
 from pitstats.analysis import caveats as notes
 from pitstats.analysis.places.surface import (
-    KEYS,
     CountedCells,
     SurfaceMap,
     count_cells,
@@ -30,6 +29,7 @@ from pitstats.analysis.results import BurnRates, FrameResult
 from pitstats.errors import ArgumentError
 from pitstats.stats.binomial_data import FloatArray
 from pitstats.stats.weighted_draws import summarize_pairs
+from pitstats.study.schema import CELL
 from pitstats.study.study import Study
 
 ESTIMAND = (
@@ -215,12 +215,12 @@ def _cells(surface: SurfaceMap, counted: CountedCells) -> pd.DataFrame:
     lost = items[items["outcome"].isna() & items["bake"].isin(graded["bake"])]
     by_cell = pd.DataFrame(
         {
-            "in_bakes": graded.groupby(KEYS)["bake"].nunique(),
-            "worst": graded.groupby(KEYS)["outcome"].min(),
-            "lost": lost.groupby(KEYS).size(),
+            "in_bakes": graded.groupby(CELL)["bake"].nunique(),
+            "worst": graded.groupby(CELL)["outcome"].min(),
+            "lost": lost.groupby(CELL).size(),
         }
     )
-    seen = cells[KEYS].merge(by_cell.reset_index(), how="left", on=KEYS)
+    seen = cells[CELL].merge(by_cell.reset_index(), how="left", on=CELL)
     n_bakes = cells["pit"].map(counted.n_bakes)
     complete = seen["in_bakes"].eq(n_bakes) & seen["lost"].isna()
     every = np.where(seen["worst"] < 1, "no", np.where(complete, "yes", "unknown"))

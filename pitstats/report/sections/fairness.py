@@ -9,7 +9,7 @@ from pitstats.analysis.fairness import Finding
 from pitstats.report.numbers import points
 from pitstats.report.section import Answered, Callout, Sentences, Text, asks
 from pitstats.report.study_results import StudyResults
-from pitstats.report.words import count, one_line
+from pitstats.report.words import count, of_severity, one_line
 from pitstats.study.settings import Settings
 
 HEADINGS = {
@@ -41,9 +41,9 @@ def fairness(results: StudyResults) -> Answered:
 
 def in_short(findings: Sequence[Finding]) -> str:
     """Sum up how fair the test was."""
-    seen = [f.severity for f in findings if not f.is_question]
-    spoils, weakens = seen.count("spoils"), seen.count("weakens")
-    notes = seen.count("note")
+    spoils, weakens, notes = (
+        len(of_severity(findings, own)) for own in ("spoils", "weakens", "note")
+    )
     if spoils:
         return (
             f"{count(spoils, 'finding').capitalize()} may spoil the comparison; read "

@@ -30,8 +30,8 @@ from pitstats.report.sections import temperatures as _temperatures
 from pitstats.report.tables import interval, shown, written
 from pitstats.report.words import count, listed, one_line
 from pitstats.stats.sensors import SensorBudget
+from pitstats.study.schema import CELL
 
-_PLACE = ["pit", "grate", "row", "column"]
 _SERIES_CAPTION = (
     "Every probe over time, darkest nearest the firebox, lid gauge dashed. Shaded "
     "minutes lie outside the bake window; crosses are readings that are left out. One "
@@ -86,7 +86,7 @@ def probed_cells(results: ProbeResults) -> Answered:
 
 
 def _cells_in_short(summary: ProbeSummary) -> str:
-    means = summary.cells.groupby(_PLACE)["temp"].mean()
+    means = summary.cells.groupby(CELL)["temp"].mean()
     ends = f"{ranged(measured, means.min(), means.max())} °{summary.unit}"
     return f"On average the probed cells lay from {ends} in these bakes."
 
@@ -207,7 +207,7 @@ def cells_table(summary: ProbeSummary) -> pd.DataFrame:
     """Probed cells averaged over bakes, ready to read."""
     pits = list(dict.fromkeys(summary.cells["pit"]))
     means = ("temp", "swing", "drift", "minutes_below", "minutes_above")
-    cells = summary.cells.groupby(_PLACE, as_index=False).agg(
+    cells = summary.cells.groupby(CELL, as_index=False).agg(
         **{name: (name, "mean") for name in means},
         n_bakes=("temp", "count"),
         temp_low=("temp", "min"),

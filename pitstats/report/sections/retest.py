@@ -29,7 +29,14 @@ from pitstats.report.sections.first_page import short_page
 from pitstats.report.sections.next import QUESTION as NEXT_QUESTION
 from pitstats.report.sections.next import curve
 from pitstats.report.tables import Row, estimate, interval, table_of
-from pitstats.report.words import IN_CONDITIONS, as_typed, count, listed, one_line
+from pitstats.report.words import (
+    IN_CONDITIONS,
+    as_typed,
+    count,
+    listed,
+    of_severity,
+    one_line,
+)
 
 QUESTION = "Did the change help?"
 _WORDS = {
@@ -45,7 +52,7 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
     level = level_text(changes.conf_level)
     caption = f"Change with its {level} interval; unit of replication: the bake."
     caption = " ".join([caption, *what_changed(changes)])
-    grave = [f for f in changes.findings if f.severity in ("spoils", "weakens")]
+    grave = of_severity(changes.findings, "spoils", "weakens")
     answer, draw = in_short(changes), partial(plot_changes, changes)
     picture = Picture("changes", draw, answer, caption)
     unknown = changes.caveats or ["Whatever else changed and was not recorded."]

@@ -7,12 +7,9 @@ from functools import partial
 import pandas as pd
 
 from pitstats.analysis.sensitivity.recount import SHARED_PLACES
-from pitstats.analysis.sensitivity.sensitivity import (
-    Sensitivity,
-)
+from pitstats.analysis.sensitivity.sensitivity import Sensitivity
 from pitstats.figures.sensitivity import plot_sensitivity
 from pitstats.report.numbers import (
-    MINUS,
     level_text,
     ranged,
     signed_points,
@@ -28,7 +25,7 @@ from pitstats.report.section import (
     asks,
 )
 from pitstats.report.study_results import StudyResults
-from pitstats.report.tables import Columns, Row, estimate, table_of, written
+from pitstats.report.tables import Columns, Row, estimate, minus, table_of, written
 from pitstats.report.words import all_pairs, count, intervals_for, listed, one_line
 
 
@@ -108,8 +105,7 @@ def sensitivity_sentences(found: Sensitivity) -> list[str]:
     tried, reported = found.tried(), found.reported
     if tried.empty:
         return []
-    first, second = map(one_line, found.leading_pair)
-    names = f"{first} {MINUS} {second}"
+    names = minus(reported)
     if reported["verdict"] == "one bake each":
         low, high = float(tried["shift_from"].min()), float(tried["shift_to"].max())
         return [
@@ -229,7 +225,6 @@ def _other_pairs(found: Sensitivity) -> str:
 
 def sensitivity_table(found: Sensitivity) -> Table:
     """How far each idea moves the difference."""
-    first, second = map(one_line, found.leading_pair)
     columns: Columns = {
         "What": lambda row: str(row["family"]).capitalize(),
         "Tips, or moves furthest": "alternative",
@@ -240,7 +235,7 @@ def sensitivity_table(found: Sensitivity) -> Table:
         "Tips": lambda row: "yes" if row["tips"] else "no",
     }
     caption = (
-        f"How far each alternative moves the difference {first} {MINUS} {second} "
+        f"How far each alternative moves the difference {minus(found.reported)} "
         f"({level_text(found.conf_level)} intervals; unit of replication: the bake)"
     )
     return table_of("sensitivity", found.tried(), caption, columns, kept=found.table)
