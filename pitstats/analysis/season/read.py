@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import permutations
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from pitstats.analysis.season.summary import (
     kept_summary,
     summarize_study,
 )
-from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem
+from pitstats.errors import DesignError, ExistsError, InvalidStudyError, Problem, some
 from pitstats.stats.workers import workers
 from pitstats.study.atomic import write_file
 from pitstats.study.cells import listing, texts
@@ -182,6 +183,7 @@ def read_season(
     ]
     bakes, told = _once(bakes)
     left_out += told
+    ways = bakes.drop_duplicates("study").set_index("study")["burned_as"]
     way, bakes, told = _counted_alike(bakes)
     left_out += told
     return Season(
@@ -195,7 +197,12 @@ def read_season(
         left_out=pd.DataFrame(
             left_out, columns=["study", "bake", "reason"], dtype="str"
         ),
-        questions=(*_told_of_plans(planned), *_similar(matches)),
+        questions=(
+            *_told_of_plans(planned),
+            *_told_of_others(season),
+            *_told_of_ways(way, ways),
+            *_similar(matches),
+        ),
     )
 
 
@@ -302,6 +309,52 @@ def _told_of_plans(planned: list[str]) -> Iterator[str]:
         yield (
             f"{listing(planned, 'and')} {are} without a bake that was made, and not "
             "counted among the studies."
+        )
+
+
+#: What may hold a record, and is no study as it stands.
+_RECORDS = frozenset({".csv", ".tsv", ".xls", ".xlsb", ".ods", ".zip", ".toml"})
+
+
+def _told_of_others(season: Path) -> Iterator[str]:
+    """Name what may be a record and is not read, so that none is missed."""
+    others = [
+        entry.name
+        for entry in sorted(season.iterdir(), key=lambda entry: _natural(entry.name))
+        if not (entry.name.startswith((".", "~")) or is_study(entry))
+        and _may_be_record(entry)
+    ]
+    if others:
+        yield (
+            f"Not read, because a study is a folder with study.toml and bakes.csv or "
+            f"a workbook: {some(others)}."
+        )
+
+
+def _may_be_record(entry: Path) -> bool:
+    """Whether a file, or a folder by its files, may be a record; not what we write."""
+    if entry.is_dir():
+        if entry.name.endswith(SHEETS):
+            return False
+        return any(is_study(own) or _may_be_record(own) for own in _files(entry))
+    ours = entry.name == MATCHES or entry.stem.endswith("-changes")
+    return entry.suffix.lower() in _RECORDS and not ours
+
+
+def _files(folder: Path) -> list[Path]:
+    return [own for own in folder.iterdir() if not own.name.startswith((".", "~"))]
+
+
+def _told_of_ways(way: str, ways: pd.Series) -> Iterator[str]:
+    """Say how the bakes of another way of counting can come to count."""
+    other = [str(study) for study in ways.index[ways != way]]
+    if other:
+        counts = "counts" if len(other) == 1 else "count"
+        yield (
+            f"{listing(other, 'and')} {counts} burned items otherwise than most. If "
+            "the grades are the same, state grades, burned_from and face there as in "
+            "the others. If only their names differ, write one burned_as in "
+            f"{MATCHES}, which 'pitstats season --matches' makes."
         )
 
 
@@ -482,14 +535,25 @@ def _counted_alike(bakes: pd.DataFrame) -> tuple[str, pd.DataFrame, _LeftOut]:
 def _similar(matches: Matches) -> Iterator[str]:
     """Ask about names that may mean one pit."""
     groups: dict[str, dict[str, None]] = {}
-    for name, _ in matches.values():
+    studies: dict[str, set[str]] = {}
+    for (study, _), (name, _) in matches.items():
+        studies.setdefault(name, set()).add(study)
+    for name in studies:
         loose = unicodedata.normalize("NFKC", name).casefold()
         key = "".join(letter for letter in loose if letter.isalnum())
         groups.setdefault(key, {})[name] = None
-    for names in groups.values():
+    # A pit that was given a longer name, and never met the one of the shorter name.
+    longer = [
+        dict.fromkeys((name, other))
+        for name, other in permutations(studies, 2)
+        if set(name.casefold().split()) < set(other.casefold().split())
+        and not studies[name] & studies[other]
+    ]
+    for names in (*groups.values(), *longer):
         if len(names) > 1:
             shown = " and ".join(repr(name) for name in names)
             yield (
                 f"Are {shown} one pit? They are taken as {len(names)}; give them one "
-                f"name in the column season_pit of {MATCHES} if they are."
+                f"name in the column season_pit of {MATCHES} if they are; "
+                "'pitstats season --matches' makes that table."
             )

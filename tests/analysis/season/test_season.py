@@ -219,6 +219,35 @@ def test_near_equal_names_are_asked_about_and_never_merged(folder: Path) -> None
     assert table.read_text() == text
 
 
+def test_a_pit_of_a_longer_name_is_asked_about_unless_both_were_baked(
+    folder: Path,
+) -> None:
+    made = counted("day 12", [("A new", "1", 2), ("R", "1", 2)])
+    ps.write_study(made, folder / "day 12")
+    (asked,) = ps.read_season(folder).questions
+    assert asked.startswith("Are 'A' and 'A new' one pit? They are taken as 2;")
+    assert "'pitstats season --matches' makes that table" in asked
+    both = counted("day 13", [("A new", "1", 2), ("A", "1", 2)])
+    ps.write_study(both, folder / "day 13")
+    assert ps.read_season(folder).questions == ()
+
+
+def test_what_may_be_a_record_and_is_not_read_is_named(folder: Path) -> None:
+    (folder / "notes.txt").write_text("windy")
+    (folder / "photos").mkdir()
+    (folder / "photos" / "one.jpg").write_bytes(b"x")
+    (folder / "fixed-changes.csv").write_text("table")
+    ps.write_matches(ps.read_season(folder))
+    assert ps.read_season(folder).questions == ()
+    (folder / "august.csv").write_text("bake,n_items\n")
+    (folder / "half").mkdir()
+    (folder / "half" / "bakes.csv").write_text("bake,pit\n")
+    ps.write_study(ps.demo_study("four_pits"), folder / "older" / "may")
+    (told,) = ps.read_season(folder).questions
+    assert told.startswith("Not read, because a study is a folder with study.toml")
+    assert told.endswith(": august.csv, half, older.")
+
+
 def test_other_ways_of_counting_are_kept_apart_in_words(folder: Path) -> None:
     other = counted(
         "day 13",
@@ -230,6 +259,8 @@ def test_other_ways_of_counting_are_kept_apart_in_words(folder: Path) -> None:
     season = ps.read_season(folder)
     assert "day 13" not in set(season.bakes["study"])
     assert "burned from black" in season.left_out["reason"].iloc[0]
+    (told,) = season.questions
+    assert told.startswith("day 13 counts burned items otherwise than most.")
 
 
 def test_a_wrong_table_of_matches_is_told_by_row(folder: Path) -> None:
