@@ -248,7 +248,9 @@ def _bridge_shares(
             shares.append(0.0)
             continue
         ends = pits.index(a), pits.index(b)
-        alone = _variance([studies[own] for own in held[a] & held[b]], *ends)
+        # In the order of the studies, so that the last digit is the same every time.
+        both = [own for name, own in studies.items() if name in held[a] & held[b]]
+        alone = _variance(both, *ends)
         shares.append(1 - _variance(list(studies.values()), *ends) / alone)
     return shares
 
