@@ -140,16 +140,17 @@ def match_headers(
 
 def _row_of_headers(table: Table, frame: pd.DataFrame) -> int:
     """Row in which the headers stand instead, below a title; 0 if on top."""
-
-    def known(cells: Iterable[object]) -> int:
-        names = {read_header(table, cell_text(cell)) for cell in cells}
-        return len(names.intersection(table.column_names))
-
-    on_top = known(frame.columns)
+    on_top = columns_named(table, frame.columns)
     for row, cells in frame.head(ROWS_OF_TITLE).iterrows():
-        if known(cells) > on_top + 1:
+        if columns_named(table, cells) > on_top + 1:
             return int(str(row))
     return 0
+
+
+def columns_named(table: Table, cells: Iterable[object]) -> int:
+    """Count the columns of a table that a row of cells names."""
+    names = {read_header(table, cell_text(cell)) for cell in cells}
+    return len(names.intersection(table.column_names))
 
 
 def plain_header(text: str) -> str:

@@ -14,8 +14,8 @@ from typing import Any
 import pandas as pd
 
 from pitstats.errors import some
-from pitstats.study.cells import cell_text, changed_texts, quote
-from pitstats.study.columns import ROWS_OF_TITLE, read_header
+from pitstats.study.cells import changed_texts, quote
+from pitstats.study.columns import ROWS_OF_TITLE, columns_named
 from pitstats.study.problems import ProblemLog
 from pitstats.study.raw import UnreadableError, raw_table
 from pitstats.study.reading import measure_table
@@ -102,7 +102,7 @@ def _separator(table: Table, text: str) -> tuple[str, str]:
             cells = next(csv.reader([line], delimiter=separator), [])
         except csv.Error:  # a header longer than any cell may be
             return 0, 0
-        return _known(table, cells), len(cells)
+        return columns_named(table, cells), len(cells)
 
     lines = list(islice(filled, ROWS_OF_TITLE + 1)) or [""]
     # The first row is the header, unless only one below it names a column.
@@ -111,20 +111,11 @@ def _separator(table: Table, text: str) -> tuple[str, str]:
     return max(_SEPARATORS, key=partial(known, header)), text
 
 
-def _known(table: Table, cells: Iterable[str]) -> int:
-    """How many columns of a table a row of cells names."""
-    names = {read_header(table, cell) for cell in cells}
-    return len(names.intersection(table.column_names))
-
-
 def below_title(
     table: Table, records: list[tuple[int, list[Any]]], log: ProblemLog
 ) -> list[tuple[int, list[Any]]]:
     """Leave out the rows above the headers, and say so."""
-    named = [
-        _known(table, map(cell_text, cells))
-        for _, cells in records[: ROWS_OF_TITLE + 1]
-    ]
+    named = [columns_named(table, cells) for _, cells in records[: ROWS_OF_TITLE + 1]]
     start = named.index(max(named)) if named else 0
     if start:
         log.assume(

@@ -144,15 +144,14 @@ def _gauges(record: Record) -> Iterator[Finding]:
     kelvin = spread / kelvin_in(unit)
     low, factor, high = (float(browning_factor(kelvin, z)) for z in Z_SHOWN[::-1])
     same_grate = rule == "same grate"
+    worth = "at one reading of the gauges it would be worth" if same_grate else "worth"
     yield Finding(
         "gauge_offset",
         "weakens" if rule == "same indicated" else "note",
         f"Grate minus indicated temperature differs between pits by {spread:.0f} "
-        f"°{unit} (mean, {per_pit_text(whole, '{:+.0f}')}): "
-        + "at one reading of the gauges it would be "
-        * same_grate
-        + f"worth a factor of about {factor:.1f} in browning speed ({low:.1f} to "
-        f"{high:.1f}, by how steeply browning rises with heat).",
+        f"°{unit} (mean, {per_pit_text(whole, '{:+.0f}')}): {worth} a factor of about "
+        f"{factor:.1f} in browning speed ({low:.1f} to {high:.1f}, by how steeply "
+        "browning rises with heat).",
         "Pass on grate temperatures, not readings of the gauges."
         if same_grate
         else "Say so, or hold all pits at one grate temperature.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from itertools import compress
 
 import pandas as pd
 
@@ -68,9 +69,9 @@ def retest(changes: SettingComparison, title: str) -> FirstPage:
 @asks("changes", "changes", QUESTION)
 def changes(changes: SettingComparison) -> Answered:
     """Every outcome of every changed pit, and the bakes behind it."""
-    answer = in_short(changes)
-    yield answer
-    yield Sentences([own for own in sentences(changes) if own not in answer])
+    yield in_short(changes)
+    others = changes.table["outcome"] != "burned"
+    yield Sentences(list(compress(sentences(changes), others)))
     yield table(changes)
     yield Kept("levels", changes.levels)
     yield sides(changes)
@@ -160,8 +161,8 @@ def _verdict(row: Row) -> str:
 
 def in_short(changes: SettingComparison) -> str:
     """What the change did to the burned share of every changed pit."""
-    burned = changes.table[changes.table["outcome"] == "burned"]
-    return " ".join(_sentence(row, changes) for row in burned.to_dict("records"))
+    burned = changes.table["outcome"] == "burned"
+    return " ".join(compress(sentences(changes), burned))
 
 
 def sentences(changes: SettingComparison) -> list[str]:
